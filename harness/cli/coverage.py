@@ -170,7 +170,7 @@ def coverage_data(
         "resistive": [_fault_data(one) for one in result.resistive],
         "tight": [{"reading": one.reading, "margin": one.margin} for one in result.tight],
         "additions": [
-            {"add": addition.words, "sees": list(addition.sees), "cost_s": addition.cost_s}
+            {"add": addition.description, "sees": list(addition.sees), "cost_s": addition.cost_s}
             for addition in additions
         ],
         "loads": [
@@ -232,7 +232,7 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
         "tried": plugs.tried,
         "sets": [
             {
-                "plugs": one.words,
+                "plugs": one.description,
                 "possible": one.possible,
                 "seen": one.seen,
                 "distinct": one.distinct,
@@ -344,7 +344,7 @@ def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterat
         cost = f"{addition.cost_s:.1f} s more" if addition.cost_s else "no more time"
         plural = "s" if len(addition.sees) > 1 else ""
         yield from _folded(
-            f"{addition.words}: {len(addition.sees)} fault{plural} more, {cost}", indent=2, more=6
+            f"{addition.description}: {len(addition.sees)} fault{plural} more, {cost}", indent=2, more=6
         )
     left = len(result.unseen) - sum(len(one.sees) for one in additions)
     if left:
@@ -427,7 +427,8 @@ def plug_lines(plugs: PlugDesign) -> Iterator[str]:
     )
     for one in (*plugs.others, plugs.best):
         yield from _folded(
-            f"{one.words}: {one.seen} of {one.possible} faults, {one.distinct} different things", indent=2
+            f"{one.description}: {one.seen} of {one.possible} faults, {one.distinct} different things",
+            indent=2,
         )
         if one.alike:
             pairs = "; ".join(f"{first} = {second}" for first, second in one.alike[:3])

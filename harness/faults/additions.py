@@ -45,7 +45,7 @@ class Trial:
     much a limit is narrowed; of equals, the least is best.
     """
 
-    words: str
+    description: str
     job: Job
     hands_s: float = 0.0
     instead: bool = False
@@ -56,7 +56,7 @@ class Trial:
 class Addition:
     """An addition worth making: which more faults it sees, and what it costs in time, once a unit."""
 
-    words: str
+    description: str
     sees: tuple[str, ...]
     cost_s: float
 
@@ -100,7 +100,7 @@ def _choose(
         names = tuple(fault.name for fault, is_new in zip(unseen, seen & left, strict=True) if is_new)
         if not names:
             break
-        chosen.append(Addition(words=trial.words, sees=names, cost_s=cost_s))
+        chosen.append(Addition(description=trial.description, sees=names, cost_s=cost_s))
         left &= ~seen
     return chosen, [fault for fault, still in zip(unseen, left, strict=True) if still]
 
@@ -140,7 +140,7 @@ def _pairs(job: Job) -> Iterator[Trial]:
         for outer in make(job):
             for inner in (trial for other in makers[index + 1 :] for trial in other(outer.job)):
                 yield Trial(
-                    words=f"{outer.words}, and with it {inner.words}",
+                    description=f"{outer.description}, and with it {inner.description}",
                     job=inner.job,
                     hands_s=outer.hands_s + inner.hands_s,
                     instead=outer.instead and inner.instead,
@@ -175,9 +175,11 @@ def _narrower(job: Job) -> Iterator[Trial]:
         for width in NARROWER_DB:
             if width < limit.high:
                 tighter = replace(check, limit=replace(limit, high=width))
-                words = f'"{check.name}" within {width:g} dB'
                 yield Trial(
-                    words=words, job=_with_checks(job, [tighter]), instead=True, narrower=limit.high / width
+                    description=f'"{check.name}" within {width:g} dB',
+                    job=_with_checks(job, [tighter]),
+                    instead=True,
+                    narrower=limit.high / width,
                 )
 
 
@@ -189,7 +191,7 @@ def _checks(job: Job) -> Iterator[Trial]:
         if not quantity.at_ports:
             if all(check.quantity != quantity for check in job.sequence.checks):
                 check = suggested_check(quantity, suggestion.limit, (), _tone(job))
-                yield Trial(words=suggestion.words, job=_with_checks(job, [check]))
+                yield Trial(description=suggestion.description, job=_with_checks(job, [check]))
             continue
         for port in job.module.ports:
             if port.role == "input" or (quantity, port.net) in have:
@@ -201,7 +203,7 @@ def _checks(job: Job) -> Iterator[Trial]:
                 fixture, hands_s = _viewing(job, port.net, both=across)
                 how = ", with a view of it"
             yield Trial(
-                words=f"{quantity.spoken} at {port.net}{how}",
+                description=f"{quantity.spoken} at {port.net}{how}",
                 job=_with_checks(job, [check], fixture),
                 hands_s=hands_s,
             )
@@ -232,7 +234,8 @@ def _states(job: Job) -> Iterator[Trial]:
     ]
     for state in missing[:EXTRA_STATES]:
         yield Trial(
-            words=f"state {state.name}", job=replace(job, sequence=replace(job.sequence, states=(state,)))
+            description=f"state {state.name}",
+            job=replace(job, sequence=replace(job.sequence, states=(state,))),
         )
 
 
@@ -245,7 +248,7 @@ def _plugs(job: Job) -> Iterator[Trial]:
     for index, loopback in enumerate(alike):
         loopbacks[loopback.name] = replace(loopback, legs=_unequal(job, 400.0 * 5**index), pad_db=None)
     yield Trial(
-        words="unequal pads, different in every leg, instead of "
+        description="unequal pads, different in every leg, instead of "
         f"{', '.join(loopback.name for loopback in alike)} "
         "(--design-plugs chooses them)",
         job=replace(job, fixture=replace(job.fixture, loopbacks=loopbacks)),
@@ -268,8 +271,10 @@ def _loads(job: Job) -> Iterator[Trial]:
     for ohm in LOADS_OHM:
         loads = heavier_loads(job, ohm)
         if loads:
-            words = f"the checks once more with {ohm:g} ohm across {', '.join(loads)}"
+            description = f"the checks once more with {ohm:g} ohm across {', '.join(loads)}"
             moves = HANDS_S * len(job.sequence.channels)
             yield Trial(
-                words=words, job=replace(job, fixture=replace(job.fixture, loads=loads)), hands_s=moves
+                description=description,
+                job=replace(job, fixture=replace(job.fixture, loads=loads)),
+                hands_s=moves,
             )

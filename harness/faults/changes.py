@@ -17,7 +17,7 @@ from harness.plan.model import Plan, Planned
 from harness.plan.state_changes import MOVES
 from harness.plan.states import energised
 from harness.quantities.change import as_of_change
-from harness.quantities.cycle import OfOperations, levels_of, missed
+from harness.quantities.cycle import OfOperations
 from harness.quantities.quantity import PlannedReading
 from harness.reading import Shown, Step
 
@@ -158,7 +158,6 @@ class Cycles:
         """As a run tells of it: the first thing that is wrong after each step."""
         given = cycle.given
         setup = next(setup for setup in self._job.fixture.setups if setup.name == given.setup)
-        hot, cold = given.rows
         states = (IDLE_STATE, State(on=(given.control,)))
         for step, state, wanted in zip(STEPS, states, (given.released, given.operated), strict=True):
             if not fault_set or (
@@ -167,16 +166,9 @@ class Cycles:
                 continue
             circuit = self._circuits.of(as_open(fault_set), setup, state)
             volts = transfer(circuit, given.stimulus.tones.frequencies_hz)
-            levels = levels_of((volts[:, 0] - volts[:, 1]) / 2 * given.stimulus.level_vrms, given.rows)
-            shown: tuple[tuple[Shown, float, float], ...] = (
-                ("hot leg", levels.legs_vrms[hot], wanted.legs_vrms[hot]),
-                ("cold leg", levels.legs_vrms[cold], wanted.legs_vrms[cold]),
-                ("between the legs", levels.pair_vrms, wanted.pair_vrms),
-            )
-            for what, level, expected in shown:
-                if missed(level, expected, drive_vrms=given.stimulus.level_vrms):
-                    yield step, what
-                    break
+            miss = given.first_miss((volts[:, 0] - volts[:, 1]) / 2 * given.stimulus.level_vrms, wanted)
+            if miss is not None:
+                yield step, miss[0]
 
     def _made_anew(self, fault_set: FaultSet, step: Step, operated: State) -> bool:
         """Whether the step is the operation that may fail: the relay moves, onto this throw."""

@@ -15,10 +15,10 @@ from harness.faults.margins import (
     SURE,
     Margins,
     PredictedReadings,
+    describe,
     groups_of,
     told_apart,
     weigh_margins,
-    words_for,
 )
 from harness.faults.signatures import Signatures
 from harness.job.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
@@ -161,7 +161,7 @@ def _by_levels(job: Job, plan: Plan, made: Margins) -> list[FaultSeen]:
     best = made.margins.argmax(axis=1)
     margin = made.margins[np.arange(len(best)), best]
     seen = margin >= SURE
-    names = [*map(words_for, made.readings), OVER_CURRENT]
+    names = [*map(describe, made.readings), OVER_CURRENT]
     whys = dict(zip(np.flatnonzero(~seen).tolist(), _reasons(job, plan, made, ~seen), strict=True))
     return [
         FaultSeen(
@@ -212,7 +212,7 @@ def _reason(
     if limit is not None and limit.kind == "within" and limit.high is not None:
         width = f"{100 * limit.high:g} %" if limit.relative else f"{limit.high:g} {limit.unit}"
         allowed = f", where {width} is allowed"
-    return f"its largest effect is {change:+.3g} {unit} in {words_for(reading)}{allowed}"
+    return f"its largest effect is {change:+.3g} {unit} in {describe(reading)}{allowed}"
 
 
 def _idle(job: Job, shown: Signatures, fault_set: FaultSet) -> str:
@@ -230,7 +230,7 @@ def _idle(job: Job, shown: Signatures, fault_set: FaultSet) -> str:
 def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
     """Readings whose limits the spread of good parts, and the bench's own uncertainty, reach past."""
     return tuple(
-        TightLimit(reading=words_for(reading), margin=float(margin))
+        TightLimit(reading=describe(reading), margin=float(margin))
         for reading, margin in zip(made.readings, made.good, strict=True)
         if margin < SURE
     )
@@ -269,7 +269,7 @@ def smallest_seen(job: Job, plan: Plan, *, executor: Executor | None = None) -> 
             WorstContact(
                 contact=name,
                 smallest_seen_ohm=fault.resistance_ohm,
-                by=words_for(reading),
+                by=describe(reading),
                 check=reading.key.check,
             )
         )

@@ -147,11 +147,11 @@ class Diagnoser:
         result, stray = self._weigh(evidence, double=double)
         if result.explained or stray is None:
             return result
-        notes, there = list(evidence.notes), evidence.there.copy()
+        notes, counted = list(evidence.notes), evidence.counted.copy()
         for _ in range(MOST_STRAY):
-            there[stray] = False
+            counted[stray] = False
             notes.append(_note(evidence.acquisitions[stray]))
-            rest = replace(evidence, there=there.copy(), notes=tuple(notes))
+            rest = replace(evidence, counted=counted.copy(), notes=tuple(notes))
             better, stray = self._weigh(rest, double=False)
             if better.explained:
                 return replace(better, doubles=result.doubles)

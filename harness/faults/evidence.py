@@ -77,7 +77,7 @@ class Evidence:
     """Complex transfers with their uncertainty, and what the relay supply gave.
 
     acquisitions: those that were made. values: (acquisitions, legs, 2), each column up to one unknown phase;
-    rows beyond an acquisition's own legs are zero. there: bool, (acquisitions, legs), the legs that count.
+    rows beyond an acquisition's own legs are zero. counted: bool, (acquisitions, legs), the legs that count.
     noise: standard uncertainty of each real and imaginary part. shared: (sources, acquisitions, legs, 2):
     what one standard uncertainty of an error changes that several values have in common.
     supply_a: amperes by the name of the state. trials: what is known of the supply's limit, in order.
@@ -87,7 +87,7 @@ class Evidence:
 
     acquisitions: tuple[Acquisition, ...]
     values: Complex
-    there: NDArray[np.bool_]
+    counted: NDArray[np.bool_]
     noise: Floats
     shared: Complex
     supply_a: Mapping[str, float]
@@ -117,12 +117,12 @@ def gather(
     widest = max((len(transfer.values) for transfer in transfers), default=0)
     shape = (len(acquisitions), widest, 2)
     values, noise = np.zeros(shape, dtype=complex), np.zeros(shape)
-    there = np.zeros(shape[:2], dtype=bool)
+    counted = np.zeros(shape[:2], dtype=bool)
     sources: dict[str, int] = {}
     entries: list[tuple[int, int, Complex]] = []
     for index, transfer in enumerate(transfers):
         rows = len(transfer.values)
-        values[index, :rows], there[index, :rows] = transfer.values, True
+        values[index, :rows], counted[index, :rows] = transfer.values, True
         for component in transfer.components:
             if component.is_noise:  # real and imaginary part are two components of equal size
                 noise[index, :rows] += np.abs(component.delta) ** 2 / 2
@@ -131,13 +131,13 @@ def gather(
                 entries.append((source, index, component.delta))
     shared = np.zeros((len(sources), *shape), dtype=complex)
     for index, rows_lost in enumerate(lost):
-        there[index, list(rows_lost)] = False
+        counted[index, list(rows_lost)] = False
     for source, index, delta in entries:
         shared[source, index, : len(delta)] += delta
     return Evidence(
         acquisitions=tuple(acquisitions),
         values=values,
-        there=there,
+        counted=counted,
         noise=np.sqrt(noise),
         shared=shared,
         supply_a=supply_a,
@@ -162,9 +162,9 @@ class ResidualModel:
     """
 
     def __init__(self, evidence: Evidence) -> None:
-        self._there = np.repeat(evidence.there[:, None, :], 2, axis=1)
+        self._counted = np.repeat(evidence.counted[:, None, :], 2, axis=1)
         self.measured = self.entries(evidence.values)
-        acquisition, column, _ = np.nonzero(self._there)
+        acquisition, column, _ = np.nonzero(self._counted)
         self.acquisition = acquisition  # of each entry, its index among the evidence's
         begins = np.diff(2 * acquisition + column, prepend=-1) > 0
         self._first = np.flatnonzero(begins)
@@ -189,7 +189,7 @@ class ResidualModel:
 
     def entries(self, values: Complex) -> Complex:
         """From (…, acquisitions, legs, 2) to (…, entries)."""
-        return np.asarray(np.swapaxes(values, -1, -2)[..., self._there])
+        return np.asarray(np.swapaxes(values, -1, -2)[..., self._counted])
 
     def turns(self, predicted: Complex) -> Complex:
         """Factors of modulus 1 that turn predictions, (…, entries), onto the measured phases."""
@@ -236,7 +236,7 @@ class ResidualModel:
         return np.asarray(np.abs(turned - other) ** 2 / self._variance)
 
     def _summed(self, entries: Floats) -> Floats:
-        return np.bincount(self.acquisition, weights=entries, minlength=len(self._there)).astype(np.float64)
+        return np.bincount(self.acquisition, weights=entries, minlength=len(self._counted)).astype(np.float64)
 
 
 class Spread:

@@ -17,7 +17,7 @@ from harness.job.fixture import Fixture
 from harness.job.module import Module
 from harness.job.state import State
 
-Places = NDArray[np.intp]
+Indices = NDArray[np.intp]
 WIRING = ("leg", "channels", "loopback", "part")  # how the kinds that change the wiring begin
 
 
@@ -25,12 +25,12 @@ WIRING = ("leg", "channels", "loopback", "part")  # how the kinds that change th
 class Positions:
     """Every position of the relays that some fault set reaches in some state, once.
 
-    operated: (positions, relays). place: (fault sets + 1, states), the position that each state reaches; the
+    operated: (positions, relays). index: (fault sets + 1, states), the position that each state reaches; the
     last row is a good unit's.
     """
 
     operated: Flags
-    place: Places
+    index: Indices
 
 
 def positions_of(module: Module, states: Sequence[State], sides: Sequence[ControlSide]) -> Positions:
@@ -47,10 +47,10 @@ def positions_of(module: Module, states: Sequence[State], sides: Sequence[Contro
     numbers = {relay.name: number for number, relay in enumerate(module.relays)}
     known: dict[bytes, int] = {}
 
-    def places(operated: Flags) -> list[int]:
+    def indices(operated: Flags) -> list[int]:
         return [known.setdefault(row.tobytes(), len(known)) for row in operated]
 
-    place = np.tile(np.array(places(on[:, controls]), dtype=np.intp), (len(sides) + 1, 1))
+    index = np.tile(np.array(indices(on[:, controls]), dtype=np.intp), (len(sides) + 1, 1))
     for row, side in enumerate(sides):
         if not side.feeds and not side.coil_shorted:
             continue
@@ -60,9 +60,9 @@ def positions_of(module: Module, states: Sequence[State], sides: Sequence[Contro
         operated = reached[:, controls]
         shorted = operated[:, [numbers[name] for name in side.coil_shorted]].any(axis=1)
         operated[shorted] = False
-        place[row] = places(operated)
+        index[row] = indices(operated)
     operated = np.frombuffer(b"".join(known), dtype=bool).reshape(len(known), len(module.relays))
-    return Positions(operated=operated, place=place)
+    return Positions(operated=operated, index=index)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -73,8 +73,8 @@ class Slot:
 
     work: int
     fault_set: int
-    states: Places
-    rows: Places
+    states: Indices
+    rows: Indices
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -93,8 +93,8 @@ class Batch:
         good, result = solve_work(
             self.network, self.positions.operated, self.works, frequency_hz=frequency_hz, columns=columns
         )
-        place = self.positions.place
-        combined = good[np.concatenate([place[-1:], place[:-1]])]
+        index = self.positions.index
+        combined = good[np.concatenate([index[-1:], index[:-1]])]
         for slot in self.slots:
             combined[1 + slot.fault_set, slot.states] = result[slot.work][slot.rows]
         return np.asarray(combined)
@@ -110,9 +110,9 @@ class _Way:
 
     standing: Mapping[int, bool]
     wanted: Mapping[str, Element]
-    positions: Places
-    states: Places
-    rows: Places
+    positions: Indices
+    states: Indices
+    rows: Indices
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -137,8 +137,8 @@ def _moves_of(module: Module, states: tuple[State, ...], fault_sets: tuple[Fault
     ways: dict[FaultSet, tuple[_Way, ...]] = {}
     for row, faults in enumerate(moving):
         if faults not in ways:
-            place = positions.place[row]
-            ways[faults] = tuple(_ways(module, sides[faults], positions.operated, place, throws))
+            index = positions.index[row]
+            ways[faults] = tuple(_ways(module, sides[faults], positions.operated, index, throws))
     return _Moves(positions=positions, moving=moving, ways=ways)
 
 
@@ -211,18 +211,18 @@ def _is_wiring(fault: Fault) -> bool:
 
 
 def _ways(
-    module: Module, side: ControlSide, operated: Flags, places: Places, throws: Throws
+    module: Module, side: ControlSide, operated: Flags, reached_at: Indices, throws: Throws
 ) -> Iterator[_Way]:
     """Every position that is reached, in one entry for each way that the touched relays may stand."""
-    reached = np.array(sorted(set(places.tolist())), dtype=np.intp)
+    reached = np.array(sorted(set(reached_at.tolist())), dtype=np.intp)
     touched = _touched_relays(module, side)
     if not touched:
         yield _Way(
             standing={},
             wanted={},
             positions=reached,
-            states=np.arange(len(places)),
-            rows=np.searchsorted(reached, places),
+            states=np.arange(len(reached_at)),
+            rows=np.searchsorted(reached, reached_at),
         )
         return
     relays = [module.relays[number] for number in touched]
@@ -230,14 +230,14 @@ def _ways(
     for flags in dict.fromkeys(map(tuple, stand.tolist())):
         good = {relay.name: flag for relay, flag in zip(relays, flags, strict=True)}
         alike = (stand == flags).all(axis=1)
-        at = np.flatnonzero(alike[np.searchsorted(reached, places)])
+        at = np.flatnonzero(alike[np.searchsorted(reached, reached_at)])
         positions = reached[alike]
         yield _Way(
             standing=dict(zip(touched, flags, strict=True)),
             wanted={each.name: each for each in contacts_standing(relays, good, side, throws)},
             positions=positions,
             states=at,
-            rows=np.searchsorted(positions, places[at]),
+            rows=np.searchsorted(positions, reached_at[at]),
         )
 
 

@@ -176,7 +176,7 @@ def weigh_margins(
     return Margins(signatures=signatures, readings=readings, margins=margins, good=good)
 
 
-def words_for(reading: Planned) -> str:
+def describe(reading: Planned) -> str:
     """`gain at left.out, loop_a, driving left`; `supply current, loop_a`."""
     quantity, measurand = reading.quantity, reading.measurand
     if not quantity.at_ports:

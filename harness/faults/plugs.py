@@ -40,7 +40,7 @@ class PlugSet:
     alike: pairs of states in which the outputs of a good unit read the same.
     """
 
-    words: str
+    description: str
     loopbacks: Mapping[str, Loopback]
     possible: int
     seen: int
@@ -83,15 +83,15 @@ def design_plugs(
     rng = np.random.default_rng(seed)
     total = STARTS + TRIES + 3
 
-    def tried(words: str, loopbacks: Mapping[str, Loopback]) -> PlugSet:
-        made = _evaluate(job, words, loopbacks, impedances, executor)
+    def tried(description: str, loopbacks: Mapping[str, Loopback]) -> PlugSet:
+        made = _evaluate(job, description, loopbacks, impedances, executor)
         counter.append(made)
         progress(len(counter), total)
         return made
 
     counter: list[PlugSet] = []
     others = [tried("the plugs as they are", job.fixture.loopbacks)]
-    others += [tried(words, loopbacks) for words, loopbacks in _ready_made(job)]
+    others += [tried(description, loopbacks) for description, loopbacks in _ready_made(job)]
     genes = [_coded(partial(_random, job, rng)) for _ in range(STARTS)]
     sets = [tried("coded plugs", _loopbacks(job, gene)) for gene in genes]
     first = max(range(STARTS), key=lambda index: sets[index].score)
@@ -182,9 +182,9 @@ def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Loopback]]]:
     }
     yield "straight plugs", plain
     losses = [MATCHED[index % len(MATCHED)] for index in range(len(loopbacks))]
-    words = " and ".join(f"{loss_db:g} dB" for loss_db, _ in losses)
+    description = " and ".join(f"{loss_db:g} dB" for loss_db, _ in losses)
     yield (
-        f"matched pads, {words} at {MATCHED[0][1]:g} ohm",
+        f"matched pads, {description} at {MATCHED[0][1]:g} ohm",
         {
             name: replace(loopback, pad_db=loss_db, pad_impedance_ohm=ohm, tolerance=TOLERANCE)
             for (name, loopback), (loss_db, ohm) in zip(plain.items(), losses, strict=True)
@@ -194,7 +194,7 @@ def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Loopback]]]:
 
 def _evaluate(
     job: Job,
-    words: str,
+    description: str,
     loopbacks: Mapping[str, Loopback],
     impedances: BenchImpedances,
     executor: Executor | None,
@@ -208,7 +208,7 @@ def _evaluate(
     units = PredictedReadings(trial, plan, made.signatures)
     groups = groups_of(told_apart(units), np.flatnonzero(seen).tolist())
     return PlugSet(
-        words=words,
+        description=description,
         loopbacks=loopbacks,
         possible=len(faults),
         seen=int(seen.sum()),

@@ -34,10 +34,10 @@ FREQUENCY_HZ = 1e3
 class Probe:
     """A view that was not taken: where, in which state, driven where; and what it would tell.
 
-    place: a port or a net inside the unit, or "" for the relay supply's current. information: nats expected.
+    point: a port or a net inside the unit, or "" for the relay supply's current. information: nats expected.
     """
 
-    place: str
+    point: str
     inside: bool
     driven: str
     loopbacks: tuple[str, ...]
@@ -90,7 +90,7 @@ def _of_supply(
     for state, current in zip(states, supply_currents_a(module, states, fault_sets).T, strict=True):
         squared = ((current[:, None] - current) / SURE_A) ** 2
         yield Probe(
-            place="",
+            point="",
             inside=False,
             driven="",
             loopbacks=(),
@@ -129,7 +129,7 @@ def _of_views(
                 if (point.name, str(drive), loopbacks, state.name) not in seen:
                     apart = _apart(legs[:, 2 * number : 2 * number + 2])
                     yield Probe(
-                        place=point.name,
+                        point=point.name,
                         inside=point.inside,
                         driven=str(drive),
                         loopbacks=loopbacks,

@@ -169,7 +169,7 @@ class SwitchingTime(OfChange):
 class OperateTime(SwitchingTime):
     """Of a control line that is energised."""
 
-    name, words = "operate_time", "operate time"
+    name, label = "operate_time", "operate time"
     direction = "operate"
     relay_faults = frozenset({"relay slow to operate", "relay long bounce"})
     refuses = MappingProxyType({"also": "is of one control line that is energised; expected no races"})
@@ -178,7 +178,7 @@ class OperateTime(SwitchingTime):
 class ReleaseTime(SwitchingTime):
     """Of a control line that is released."""
 
-    name, words = "release_time", "release time"
+    name, label = "release_time", "release time"
     direction = "release"
     relay_faults = frozenset({"relay slow to release", "relay long bounce"})
     refuses = MappingProxyType({"also": "is of one control line that is released; expected no races"})
@@ -201,7 +201,7 @@ class ChangeOptions(Options):
 class Bounce(OfChange):
     """How long a leg goes on opening after it first closed."""
 
-    name, words, unit, limits = "bounce_time", "bounce_time", "s", DURATION
+    name, label, unit, limits = "bounce_time", "bounce_time", "s", DURATION
     options = ChangeOptions
     relay_faults = frozenset({"relay long bounce"})
     fails_as = "bounces"
@@ -219,7 +219,7 @@ class Bounce(OfChange):
 class Gap(OfChange):
     """How long a leg shows neither the old route nor the new one."""
 
-    name, words, unit, limits = "transfer_time", "transfer time", "s", DURATION
+    name, label, unit, limits = "transfer_time", "transfer time", "s", DURATION
     options = ChangeOptions
     of_one_relay = True
     sign = "dip"
@@ -287,7 +287,7 @@ class Click(OfChange):
 class ClickPeak(Click):
     """Its highest value."""
 
-    name, words, unit = "click_peak", "peak of a click", "V"
+    name, label, unit = "click_peak", "peak of a click", "V"
     limits = LimitRule(
         dimension="voltage", unit="V", kinds=OF_WHAT_IS_NOT_PREDICTED, example='below = "10 mV"'
     )
@@ -301,7 +301,7 @@ class ClickPeak(Click):
 class ClickEnergy(Click):
     """The integral of its volts squared."""
 
-    name, words, unit = "click_energy", "energy of a click", "V²s"
+    name, label, unit = "click_energy", "energy of a click", "V²s"
     limits = LimitRule(
         dimension="energy", unit="V²s", kinds=OF_WHAT_IS_NOT_PREDICTED, example='below = "10 nV2s"'
     )
@@ -311,5 +311,5 @@ class ClickEnergy(Click):
 class ClickDuration(Click):
     """From the first to the last passage of a tenth of its peak."""
 
-    name, words, unit, limits = "click_duration", "duration of a click", "s", DURATION
+    name, label, unit, limits = "click_duration", "duration of a click", "s", DURATION
     figure = "duration"

@@ -53,7 +53,7 @@ class CommonModeRejection(Ratio):
     rejection counts; one of which only a lower bound is known is the worse one where that bound is the lower.
     """
 
-    name, words, unit = "common_mode_rejection", "common-mode rejection", "dB"
+    name, label, unit = "common_mode_rejection", "common-mode rejection", "dB"
     limits = LimitRule(dimension="ratio_db", unit="dB", kinds=("within", "above"), example='above = "60 dB"')
     options = CommonModeOptions
     inputs_swapped = True

@@ -42,7 +42,7 @@ class ContactResistance(Ratio):
     The gain per volt of e.m.f. is load / (source + path + load), so path = load (1/gain - 1) - source.
     """
 
-    name, words, unit = "contact_resistance", "contact resistance", "ohm"
+    name, label, unit = "contact_resistance", "contact resistance", "ohm"
     limits = LimitRule(dimension="resistance", unit="ohm", kinds=("below",), example='below = "2 ohm"')
     default_level_vrms = most_level_vrms = LOW_LEVEL_VRMS
     only_with_signal = True
@@ -140,7 +140,7 @@ class CapacitanceOptions(SweptOptions):
 class Capacitance(Steady):
     """What couples a port that should be silent to one that is driven."""
 
-    name, words, unit = "coupling_capacitance", "coupling capacitance", "F"
+    name, label, unit = "coupling_capacitance", "coupling capacitance", "F"
     limits = LimitRule(dimension="capacitance", unit="F", kinds=("below",), example='below = "10 pF"')
     options = CapacitanceOptions
     swept = True

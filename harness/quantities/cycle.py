@@ -21,7 +21,7 @@ from harness.quantities.quantity import (
     PlannedReading,
     Quantity,
 )
-from harness.reading import Estimate, OperationFailed
+from harness.reading import Estimate, OperationFailed, Shown
 
 Side = Literal["one", "two"]
 MISS_DB = 0.8  # what 100 ohm take off 1 kohm: the miss of MIL-R-5757J, at the load that it is told by
@@ -64,13 +64,26 @@ class OfOperations:
     released: CycleLevels
     operated: CycleLevels
 
+    def first_miss(self, volts: NDArray[np.complex128], expected: CycleLevels) -> tuple[Shown, str] | None:
+        """Which level differs from what the circuit predicts, and how; None if none does. volts: by row."""
+        hot, cold = self.rows
+        levels = levels_of(volts, self.rows)
+        shown: tuple[tuple[Shown, float, float], ...] = (
+            ("hot leg", levels.legs_vrms[hot], expected.legs_vrms[hot]),
+            ("cold leg", levels.legs_vrms[cold], expected.legs_vrms[cold]),
+            ("between the legs", levels.pair_vrms, expected.pair_vrms),
+        )
+        drive_vrms = self.stimulus.level_vrms
+        misses = ((what, _missed(level, wanted, drive_vrms=drive_vrms)) for what, level, wanted in shown)
+        return next(((what, miss) for what, miss in misses if miss), None)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Failure:
-    """Where an operation went wrong, and in words how far."""
+    """Where an operation went wrong, and how far, for people."""
 
     fact: OperationFailed
-    words: str
+    description: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,7 +136,7 @@ class IntermittencyOptions(Options):
 class Intermittency(OfCycle):
     """Share of a line's operations after which a level is wrong."""
 
-    name, words, unit = "intermittency", "intermittent contacts", "%"
+    name, label, unit = "intermittency", "intermittent contacts", "%"
     limits = LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "30 %"')
     options = IntermittencyOptions
     look_for = "a contact or a joint that comes and goes"
@@ -155,14 +168,14 @@ class Intermittency(OfCycle):
         failures, operations = seen[0].failures, seen[0].operations
         reason = f"{len(failures)} of {operations} operations failed, so at most {100 * result.high:.3g} % do"
         if failures:
-            reason += f": {'; '.join(failure.words for failure in failures[:MOST_TOLD])}"
+            reason += f": {'; '.join(failure.description for failure in failures[:MOST_TOLD])}"
             reason += " and more" if len(failures) > MOST_TOLD else ""
         elif judged.verdict == "unproven":
             reason += "; more operations would decide"
         return replace(judged, reason=reason, facts=tuple(failure.fact for failure in failures))
 
 
-def missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str:
+def _missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str:
     """What is wrong with a leg's level after an operation: `not silent`, `-8.0 dB`; "" where nothing is."""
     if expected_vrms < SILENT * drive_vrms / 2:
         return "not silent" if level_vrms > SILENT * drive_vrms else ""

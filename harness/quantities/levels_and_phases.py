@@ -62,7 +62,7 @@ class GainOptions(Options):
 class Gain(Ratio):
     """Differential at a port over that of the source's e.m.f."""
 
-    name, words, unit, limits = "gain", "gain", "dB", DECIBELS
+    name, label, unit, limits = "gain", "gain", "dB", DECIBELS
     options = GainOptions
     suggested = Suggestion(rank=1, limit=CLOSE)
     matrix_rank = 0
@@ -73,7 +73,7 @@ class Gain(Ratio):
 class Isolation(Ratio):
     """The gain of a port that should be silent."""
 
-    name, words, unit, limits = "isolation", "isolation", "dB", SILENCE
+    name, label, unit, limits = "isolation", "isolation", "dB", SILENCE
     at_silent_ports = True
     matrix_rank = 1
 
@@ -92,7 +92,7 @@ class LegIsolation(Ratio):
     nothing is between the legs, and `isolation` sees only how well the inputs' gains are known.
     """
 
-    name, words, unit, limits = "leg_isolation", "isolation of each leg", "dB", SILENCE
+    name, label, unit, limits = "leg_isolation", "isolation of each leg", "dB", SILENCE
     at_silent_ports = True
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
@@ -156,7 +156,7 @@ class OfLegs(Ratio):
 class Balance(OfLegs):
     """Hot leg's level over the cold leg's."""
 
-    name, words, unit, limits = "leg_gain_difference", "gain difference of the legs", "dB", DECIBELS
+    name, label, unit, limits = "leg_gain_difference", "gain difference of the legs", "dB", DECIBELS
     suggested = Suggestion(rank=3, limit=CLOSE)
     inputs_swapped = True
     only_with_signal = True
@@ -184,7 +184,7 @@ class OfChannels(Ratio):
 class ChannelMatch(OfChannels):
     """A channel's gain less the first channel's."""
 
-    name, words, unit, limits = "channel_gain_difference", "gain difference of the channels", "dB", DECIBELS
+    name, label, unit, limits = "channel_gain_difference", "gain difference of the channels", "dB", DECIBELS
     suggested = Suggestion(rank=5, limit=CLOSE)
     needs = "denominator"
 
@@ -192,7 +192,7 @@ class ChannelMatch(OfChannels):
 class Crosstalk(Ratio):
     """Differential at a channel that is not driven over that at the same port of the one that is."""
 
-    name, words, unit, limits = "crosstalk", "crosstalk", "dB", SILENCE
+    name, label, unit, limits = "crosstalk", "crosstalk", "dB", SILENCE
     suggested = Suggestion(rank=4, limit=Limit(kind="below", unit="dB", high=-60.0))
     matrix_rank = 2
     only_with_signal = True
@@ -216,7 +216,7 @@ class ResponseOptions(SweptOptions):
 class Response(Ratio):
     """A port's gain at a frequency over its gain at 1 kHz."""
 
-    name, words, unit, limits = "response", "response over frequency", "dB", DECIBELS
+    name, label, unit, limits = "response", "response over frequency", "dB", DECIBELS
     options = ResponseOptions
     swept = True
     drawn_over_frequency = True
@@ -253,7 +253,7 @@ class Polarity(Ratio):
     where neither the drive is in view nor the unit passive.
     """
 
-    name, words, unit, limits = "polarity", "polarity", "", None
+    name, label, unit, limits = "polarity", "polarity", "", None
     suggested = Suggestion(rank=2)
     only_with_signal = True
 
@@ -299,7 +299,7 @@ class Polarity(Ratio):
 class Phase(Ratio):
     """Phase of a port's differential against the drive's."""
 
-    name, words, unit, limits = "phase", "phase", "deg", DEGREES
+    name, label, unit, limits = "phase", "phase", "deg", DEGREES
     scale = "deg"
     only_with_signal = True
     needs: ClassVar[Needs] = "numerator"
@@ -317,7 +317,7 @@ class Phase(Ratio):
 class BalancePhase(OfLegs, Phase):
     """Departure of the legs' phases from opposite ones: hot less cold."""
 
-    name, words, unit, limits = "leg_phase_error", "phase error of the legs", "deg", DEGREES
+    name, label, unit, limits = "leg_phase_error", "phase error of the legs", "deg", DEGREES
 
     def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """The hot leg, turned round."""
@@ -327,5 +327,5 @@ class BalancePhase(OfLegs, Phase):
 class ChannelPhase(OfChannels, Phase):
     """A channel's phase less the first channel's."""
 
-    name, words, unit, limits = "channel_phase_difference", "phase difference of the channels", "deg", DEGREES
+    name, label, unit, limits = "channel_phase_difference", "phase difference of the channels", "deg", DEGREES
     needs = "both"

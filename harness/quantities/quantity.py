@@ -140,12 +140,12 @@ class SweptOptions(Options):
 class Suggestion:
     """A check that may be added to a sequence: its place among those that are tried, and its limit.
 
-    words: what is added, of a quantity that is not read at ports.
+    description: of what is added, of a quantity that is not read at ports.
     """
 
     rank: int
     limit: Limit | None = None
-    words: str = ""
+    description: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -176,7 +176,7 @@ class Quantity(Generic[G, S]):
     """
 
     name: ClassVar[str]
-    words: ClassVar[str]
+    label: ClassVar[str]
     """In the sentences of a report."""
     unit: ClassVar[str]
     limits: ClassVar[LimitRule | None]

@@ -78,7 +78,7 @@ class NoiseOptions(Options):
 class Noise(Residual):
     """Noise between the legs, less the bench's own; a floor where that is not known on the same ranges."""
 
-    name, words, unit = "noise", "noise", "dBu"
+    name, label, unit = "noise", "noise", "dBu"
     limits = LimitRule(dimension="level", unit="dBu", kinds=("below",), example='below = "-60 dBu"')
     options = NoiseOptions
     look_for = "hum, a leaking supply or an open screen"
@@ -145,7 +145,7 @@ class DistortionOptions(Options):
 class Distortion(Residual):
     """Harmonics between the legs over the tone, less what the same tone shows in the through setup."""
 
-    name, words, unit = "distortion", "distortion", "%"
+    name, label, unit = "distortion", "distortion", "%"
     limits = LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "0.3 %"')
     options = DistortionOptions
     look_for = "a joint that rectifies, or an overdriven part"
@@ -170,7 +170,7 @@ class Distortion(Residual):
 class Offset(Residual):
     """Direct voltage of each leg, and between them, less what the inputs themselves add."""
 
-    name, words, unit = "dc_offset", "DC offset", "V"
+    name, label, unit = "dc_offset", "DC offset", "V"
     limits = LimitRule(dimension="voltage", unit="V", kinds=KINDS, example='between = ["-5 mV", "5 mV"]')
     takes_tone = False
     driven = False

@@ -39,12 +39,12 @@ class OfSupply(Quantity[OfState, SupplyReading]):
 class SupplyCurrent(OfSupply):
     """What the module draws in a state."""
 
-    name, words, unit = "supply_current", "supply current", "A"
+    name, label, unit = "supply_current", "supply current", "A"
     limits = LimitRule(dimension="current", unit="A", kinds=KINDS, example='within = "8 %"', relative=True)
     suggested = Suggestion(
         rank=0,
         limit=Limit(kind="within", unit="", high=0.08, relative=True),
-        words="the relay supply's current in every state",
+        description="the relay supply's current in every state",
     )
     at_ports = False
     takes_tone = False

@@ -104,7 +104,7 @@ def test_what_only_picofarads_tell_apart_is_one_group_and_the_next_probe_would_s
     assert set(result.groups[0].names) == {"left.b_return.cold open", "K2.1.cold operated stuck open"}
     probe = best_probe(laboratory.job, laboratory.plan, shown_groups(result))
     assert probe is not None
-    assert probe.place == "the board's side of left.b_return"
+    assert probe.point == "the board's side of left.b_return"
     assert probe.information > 0.4
 
 

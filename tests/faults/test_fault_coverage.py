@@ -316,7 +316,7 @@ def test_two_additions_are_found_where_neither_alone_would_help(by_hand: Job) ->
     (fault,) = parse_fault("K1 never operates", job.module, job.fixture)
     (addition,) = cheapest_additions(job, [fault], impedances=BENCH)
     assert addition.sees == ("K1 never operates",)
-    first, second = addition.words.split(", and with it ")
+    first, second = addition.description.split(", and with it ")
     assert first.startswith(("unequal pads", "state "))
     assert second != first
 
