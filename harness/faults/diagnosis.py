@@ -1,6 +1,6 @@
 """Which faults would explain what a run measured: ranked by likelihood, the indistinguishable together."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
 
@@ -14,8 +14,8 @@ from harness.faults.fault_predictor import FaultPredictor
 from harness.faults.ranking import Candidate, Pool, Ranking, in_order, propose_pairs
 from harness.faults.relay_timing import RelayTiming, rank_by_timing
 from harness.faults.search import MOST_ASIDE, Search, weigh_intermittent
-from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
-from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults, timing_faults
+from harness.faults.signatures import batch_transfers, pairs_of, states_of
+from harness.job.faults import ONE_RESISTANCE_OHM, single_faults, timing_faults
 from harness.job.job import Job
 from harness.plan.model import Acquisition, Plan
 
@@ -93,48 +93,19 @@ def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
     return tuple(each for each in pairs_of(plan) if each.number in kept)
 
 
-def _only(plan: Plan, acquisitions: Sequence[Acquisition]) -> Plan:
-    """A plan of these acquisitions alone."""
-    wanted = {each.number for each in acquisitions}
-    return replace(
-        plan,
-        visits=tuple(
-            replace(
-                visit,
-                states=tuple(
-                    replace(state, acquisitions=tuple(a for a in state.acquisitions if a.number in wanted))
-                    for state in visit.states
-                ),
-            )
-            for visit in plan.visits
-        ),
-    )
-
-
 class Diagnoser:
     """Holds what all faults of a job would show, for the diagnosis of any number of runs.
 
-    acquisitions: of the plan, those that were made. more: faults or combinations beyond the job's list.
-    Raises CircuitError where a circuit has no solution.
+    acquisitions: of the plan, those that were made. Raises CircuitError where a circuit has no solution.
     """
 
-    def __init__(
-        self,
-        job: Job,
-        plan: Plan,
-        acquisitions: Sequence[Acquisition],
-        *,
-        more: Iterable[Fault | FaultSet] = (),
-    ) -> None:
-        self._job, self._relay_timing = job, RelayTiming(job, plan)
-        self._plan = _only(plan, acquisitions)
-        order = pairs_of(self._plan)
-        self._indices = [order.index(each) for each in acquisitions]
+    def __init__(self, job: Job, plan: Plan, acquisitions: Sequence[Acquisition]) -> None:
+        self._job, self._plan, self._acquisitions = job, plan, acquisitions
+        self._relay_timing = RelayTiming(job, plan)
         self._predictor = FaultPredictor(job, acquisitions, plan.impedances)
         self._states = states_of(plan)
         listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)  # it is fitted
-        named = as_suspects((*listed, *more))
-        self.fault_sets: tuple[FaultSet, ...] = ((), *dict.fromkeys(named))
+        self.fault_sets: tuple[FaultSet, ...] = ((), *dict.fromkeys((fault,) for fault in listed))
         self._transfers = self._solve(self.fault_sets)
         self._currents_a = supply_currents_a(job.module, self._states, self.fault_sets)
 
@@ -162,15 +133,14 @@ class Diagnoser:
     def _weigh(self, evidence: Evidence, *, double: bool) -> tuple[Diagnosis, int | None]:
         """The diagnosis, and the index of the acquisition that is furthest from what explains most."""
         search = Search(evidence, self._predictor, self._job.module, self._states)
-        relay_timing = self._relay_timing
         pool = search.pool(self.fault_sets, self._transfers, self._currents_a)
         pools = [pool]
         result = search.rank(pool)
         if not search.agrees(result[0]):
             mixed = weigh_intermittent(pool, search, self._predictor)
-            result += relay_timing.held_against(mixed, evidence)
+            result += self._relay_timing.held_against(mixed, evidence)
             result.sort(key=lambda candidate: -candidate.score)
-        added = search.additions(result[0], pool, pool.predicted[0]) if double else []
+        added = search.additions(result[0], pool) if double else []
         doubles = bool(added) or (double and not search.agrees(result[0]))
         if doubles:
             unexplained = not search.agrees(result[0])
@@ -189,7 +159,7 @@ class Diagnoser:
             over_current=evidence.over_current,
             notes=evidence.notes,
             changes=len(evidence.changes),
-            unweighed=_unweighed(evidence, relay_timing.cycles, ranking),
+            unweighed=_unweighed(evidence, self._relay_timing.cycles, ranking),
         )
         return made, _stray(result, search.residual_model)
 
@@ -236,7 +206,4 @@ class Diagnoser:
         return search.pool(fault_sets, self._solve(fault_sets), currents_a)
 
     def _solve(self, fault_sets: Sequence[FaultSet]) -> Complex:
-        if not self._indices:
-            return np.zeros((len(fault_sets), 0, 0, 2), dtype=complex)
-        result = batch_transfers(self._job, self._plan, fault_sets)
-        return np.asarray(result[:, self._indices])
+        return batch_transfers(self._job, self._plan, fault_sets, acquisitions=self._acquisitions)

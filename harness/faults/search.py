@@ -173,7 +173,7 @@ class Search:
                 break
         return (fault,)
 
-    def additions(self, best: Candidate, pool: Pool, good: Complex) -> list[FaultSet]:
+    def additions(self, best: Candidate, pool: Pool) -> list[FaultSet]:
         """The best candidate with one more fault, where that would explain much of what it leaves over.
 
         Changes are added up; a bad contact is given the resistance that suits.
@@ -181,7 +181,7 @@ class Search:
         if not best.fault_set or not self.residual_model.cells:
             return []
         left = self.residual_model.residual(best.turned)
-        changes = self.residual_model.white((pool.predicted - good) * best.turn)
+        changes = self.residual_model.white((pool.predicted - pool.predicted[0]) * best.turn)
         cross = best.spread.product(changes, left)
         size = best.spread.squared(changes)
         result: list[tuple[float, FaultSet]] = []

@@ -112,13 +112,19 @@ def _do(task: _Task) -> list[Complex]:
 
 
 def batch_transfers(
-    job: Job, plan: Plan, fault_sets: Sequence[FaultSet], *, executor: Executor | None = None
+    job: Job,
+    plan: Plan,
+    fault_sets: Sequence[FaultSet],
+    *,
+    acquisitions: Sequence[Acquisition] | None = None,
+    executor: Executor | None = None,
 ) -> Complex:
     """The same as `plain_transfers`, each state of each setup inverted once for all fault sets.
 
-    An executor does the setups, and portions of many fault sets, side by side; the results are the same.
+    acquisitions: some of those that have tones; None: all. An executor does the setups, and portions of many
+    fault sets, side by side; the results are the same.
     """
-    pairs = pairs_of(plan)
+    pairs = pairs_of(plan) if acquisitions is None else acquisitions
     setups = {setup.name: setup for setup in job.fixture.setups}
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
     result = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
