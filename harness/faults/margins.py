@@ -250,9 +250,10 @@ def groups_of(apart: Flags, members: Sequence[int]) -> tuple[tuple[int, ...], ..
     """Put members together that none of the group tells apart, in their order; groups of one included."""
     groups: list[list[int]] = []
     for member in members:
-        home = next((group for group in groups if not apart[member, group].any()), None)
-        if home is None:
-            groups.append([member])
+        for group in groups:
+            if not apart[member, group].any():
+                group.append(member)
+                break
         else:
-            home.append(member)
+            groups.append([member])
     return tuple(tuple(group) for group in groups)

@@ -1,9 +1,9 @@
 """What a diagnosis ranks: pools of fault sets, candidates computed in full, groups of the like, and pairs."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from math import log
+from math import exp, log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,6 +96,25 @@ class Ranking:
     def says_good(self) -> bool:
         """Whether a good unit is the best explanation."""
         return self.good > max([self.something_else, *(group.posterior for group in self.groups)])
+
+
+def make_ranking(
+    groups: Sequence[Mapping[FaultSet, float]], *, good: float, something_else: float, beyond: float
+) -> Ranking:
+    """Turn scores, which are logarithms, into posteriors: of each group's fault sets and of the others."""
+    top = max(good, something_else, *(score for group in groups for score in group.values()))
+    weights = [sum(exp(score - top) for score in group.values()) for group in groups]
+    total = sum(weights) + exp(something_else - top) + exp(good - top)
+    made = [
+        Group(fault_sets=tuple(sorted(group, key=lambda faults: -group[faults])), posterior=weight / total)
+        for group, weight in zip(groups, weights, strict=True)
+    ]
+    return Ranking(
+        groups=tuple(sorted(made, key=lambda group: -group.posterior)),
+        good=exp(good - top) / total,
+        something_else=exp(something_else - top) / total,
+        beyond=beyond,
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -7,12 +7,12 @@ shows, and contacts that come and go.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from math import exp, inf, log
+from math import inf, log
 
 from harness.faults.changes import ChangeMoves, Cycles
 from harness.faults.effects import FaultSet, FaultyCircuits, as_open, comes_and_goes
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved
-from harness.faults.ranking import ODDS, SOMETHING_ELSE, Candidate, Group, Ranking, log_prior
+from harness.faults.ranking import ODDS, SOMETHING_ELSE, Candidate, Ranking, log_prior, make_ranking
 from harness.job.faults import FaultKind
 from harness.job.fixture import PortName
 from harness.job.job import Job
@@ -48,9 +48,10 @@ class RelayTiming:
         if comes_and_goes(fault_set):
             opened = as_open(fault_set)
             return tuple(
-                "fine" if change.moved == "fine" else self._one(opened, change.reading) for change in changes
+                "fine" if change.moved == "fine" else self._moved(opened, change.reading)
+                for change in changes
             )
-        return tuple(self._one(fault_set, change.reading) for change in changes)
+        return tuple(self._moved(fault_set, change.reading) for change in changes)
 
     def cost(self, fault_set: FaultSet, predicted: Sequence[Moved], evidence: Evidence) -> float:
         """Nats that readings of changes and of operations take from a fault set."""
@@ -67,7 +68,7 @@ class RelayTiming:
         least = min((nats for _, nats in costs), default=0.0)
         return [replace(each, score=each.score - nats) for each, nats in costs if nats < least + WRONG]
 
-    def _one(self, fault_set: FaultSet, reading: Planned) -> Moved:
+    def _moved(self, fault_set: FaultSet, reading: Planned) -> Moved:
         acquisition, _ = self._moves.acquisitions[reading.captures[0]]
         change, quantity = acquisition.change, as_of_change(reading.quantity)
         for fault in fault_set:
@@ -137,33 +138,23 @@ def rank_by_timing(
     }
     scores = {fault_set: level + log_prior(fault_set) - costs[fault_set] for fault_set, level in scored}
     likelihood = dict(scored)
-    other = likelihood[()] + log(SOMETHING_ELSE) - WRONG
-    top = max(*scores.values(), other)
-    total = sum(exp(score - top) for score in scores.values()) + exp(other - top)
-    groups: list[list[FaultSet]] = []
-    for fault_set in sorted((each for each in scores if each), key=lambda each: -scores[each]):
-        home = next(
-            (
-                group
-                for group in groups
-                if predicted[group[0]] == predicted[fault_set]
-                and costs[group[0]] == costs[fault_set]
-                and abs(likelihood[group[0]] - likelihood[fault_set]) < ODDS
-            ),
-            None,
-        )
-        if home is None:
-            groups.append([fault_set])
+    groups: list[dict[FaultSet, float]] = []
+    for fault_set in sorted(filter(None, scores), key=lambda faults: -scores[faults]):
+        for group in groups:
+            first = next(iter(group))
+            if (
+                predicted[first] == predicted[fault_set]
+                and costs[first] == costs[fault_set]
+                and abs(likelihood[first] - likelihood[fault_set]) < ODDS
+            ):
+                group[fault_set] = scores[fault_set]
+                break
         else:
-            home.append(fault_set)
-    made = [
-        Group(fault_sets=tuple(group), posterior=sum(exp(scores[each] - top) for each in group) / total)
-        for group in groups
-    ]
-    best = max(scores, key=lambda each: scores[each])
-    return Ranking(
-        groups=tuple(sorted(made, key=lambda group: -group.posterior)),
-        good=exp(scores[()] - top) / total,
-        something_else=exp(other - top) / total,
+            groups.append({fault_set: scores[fault_set]})
+    best = max(scores, key=lambda faults: scores[faults])
+    return make_ranking(
+        groups,
+        good=scores[()],
+        something_else=likelihood[()] + log(SOMETHING_ELSE) - WRONG,
         beyond=inf if costs[best] >= WRONG else levels.beyond,
     )

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import zip_longest
-from math import exp, log, sqrt
+from math import log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,12 +17,12 @@ from harness.faults.ranking import (
     SOMETHING_ELSE,
     UNLIKELY,
     Candidate,
-    Group,
     Pool,
     Ranking,
     in_order,
     is_resistive,
     log_prior,
+    make_ranking,
 )
 from harness.job.module import Module
 from harness.job.state import State
@@ -234,21 +234,8 @@ class Search:
                 near = candidate.score > best.score - FAR
                 groups.append(dict(self._members(candidate, ordered, pools if near else (), placed)))
                 placed |= groups[-1].keys()
-        top = max(best.score, other)
-        weights = [sum(exp(score - top) for score in members.values()) for members in groups]
-        total = sum(weights) + (exp(other - top) + exp(good - top))
-        made = [
-            Group(
-                fault_sets=tuple(sorted(members, key=lambda each: -members[each])), posterior=weight / total
-            )
-            for members, weight in zip(groups, weights, strict=True)
-        ]
-        return Ranking(
-            groups=tuple(sorted(made, key=lambda group: -group.posterior)),
-            good=exp(good - top) / total,
-            something_else=exp(other - top) / total,
-            beyond=self.beyond(best) if not best.impossible else float("inf"),
-        )
+        beyond = float("inf") if best.impossible else self.beyond(best)
+        return make_ranking(groups, good=good, something_else=other, beyond=beyond)
 
     def _members(
         self, leader: Candidate, ordered: Sequence[Candidate], pools: Sequence[Pool], placed: set[FaultSet]
