@@ -104,7 +104,7 @@ def weigh_changes(job: Job, plan: Plan, fault_sets: Sequence[FaultSet]) -> tuple
     A gap is judged per leg, times by both. Evidence is that no gap is there, or nothing moves, where in a
     good unit it does. Each fault set is solved by itself, so this is for a few: those that no level shows.
     """
-    moves = ChangeMoves(plan, FaultyCircuits(job, plan.impedances))
+    moves = ChangeMoves(plan, FaultyCircuits(job.module, job.fixture, plan.impedances))
     clear = [
         (moves.when_good(reading), reading)
         for reading in plan.change_readings

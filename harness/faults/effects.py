@@ -21,7 +21,6 @@ from harness.circuit.expand import (
 )
 from harness.job.faults import USUAL_CHANCE, Fault
 from harness.job.fixture import Fixture, Loopback, Setup
-from harness.job.job import Job
 from harness.job.module import GROUND, LEGS, Module, Relay, node_name
 from harness.job.state import UNPOWERED_STATE, State
 from harness.plan.states import energised
@@ -55,27 +54,6 @@ class ControlSide:
 def suspect_name(fault_set: FaultSet) -> str:
     """`K3 never operates + control line swap dead`; `good` where nothing is wrong."""
     return " + ".join(fault.name for fault in fault_set) or "good"
-
-
-def with_fault(
-    circuit: Circuit, faults: Fault | FaultSet, *, module: Module, fixture: Fixture, state: State
-) -> Circuit:
-    """Apply faults to the circuit of one setup in `state`, as `build_circuit` made it.
-
-    A loopback's fault leaves a setup that doesn't use the loopback as it is; so does any fault a through
-    setup.
-    """
-    fault_set = (faults,) if isinstance(faults, Fault) else faults
-    side = side_of(fault_set)
-    standing = {element.name: element for element in faulty_contacts(module, state, side)}
-    elements = [
-        standing[element.name] if element.kind == "contact" else element for element in circuit.elements
-    ]
-    if all(element.kind == "scope" for element in elements):  # a through setup, without the unit
-        return circuit
-    for fault in fault_set:
-        elements = edit_wiring(elements, fault, module=module, fixture=fixture)
-    return replace(circuit, elements=tuple(elements))
 
 
 def side_of(fault_set: FaultSet) -> ControlSide:
@@ -196,19 +174,25 @@ class FaultyCircuits:
     """The circuits of a job's setups with faults in them, each made once.
 
     A fault set that leaves a circuit as a good unit has it has the very circuit of the good unit, which is
-    that of `()`. more: elements beside those of every setup.
+    that of `()`. A loopback's fault leaves a setup that doesn't use the loopback as it is. more: elements
+    beside those of every setup.
     """
 
-    def __init__(self, job: Job, impedances: BenchImpedances, more: Sequence[Element] = ()) -> None:
-        self._module, self._fixture, self._impedances = job.module, job.fixture, impedances
-        self._more = more
+    def __init__(
+        self,
+        module: Module,
+        fixture: Fixture,
+        impedances: BenchImpedances,
+        more: Sequence[Element] = (),
+    ) -> None:
+        self._module, self._fixture, self._impedances, self._more = module, fixture, impedances, more
         self._wiring: dict[str, Circuit] = {}
         self._edited: dict[tuple[FaultSet, str], Sequence[Element]] = {}
         self._contacts: dict[tuple[FaultSet, tuple[State, ...]], tuple[Element, ...]] = {}
         self._circuits: dict[tuple[FaultSet, str, tuple[State, ...]], Circuit] = {}
 
     def of(self, fault_set: FaultSet, setup: Setup, *states: State) -> Circuit:
-        """As `with_fault` has it in one state; of two, the relays that move have left either throw."""
+        """In one state of a setup with a drive; between two, the relays that move have left either throw."""
         key = fault_set, setup.name, states
         if key not in self._circuits:
             elements = (*self._wired(fault_set, setup), *self._standing(fault_set, states))

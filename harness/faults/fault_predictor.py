@@ -45,7 +45,7 @@ class FaultPredictor:
     def __init__(self, job: Job, acquisitions: Sequence[Acquisition], impedances: BenchImpedances) -> None:
         setups = {setup.name: setup for setup in job.fixture.setups}
         self._acquisitions = [(acquisition, setups[acquisition.setup]) for acquisition in acquisitions]
-        self._circuits = FaultyCircuits(job, impedances, tuple(_strays(job.module)))
+        self._circuits = FaultyCircuits(job.module, job.fixture, impedances, tuple(_strays(job.module)))
         self._good: dict[int, Prediction] = {}
 
     def of(self, fault_set: FaultSet, *, at: Container[int] | None = None) -> FaultPrediction:

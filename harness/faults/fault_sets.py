@@ -1,7 +1,7 @@
 """From fault sets and states to work for the batch solver: which relays' positions, and which edits there."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -65,38 +65,28 @@ def positions_of(module: Module, states: Sequence[State], sides: Sequence[Contro
     return Positions(operated=operated, index=index)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Slot:
-    """Where a work's results belong: a fault set, its states, and which of the work's rows each state
-    takes.
-    """
-
-    work: int
-    fault_set: int
-    states: Indices
-    rows: Indices
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Batch:
-    """One setup's work for some fault sets in some states. Fault sets that do the same share it."""
+    """One setup's work for some fault sets in some states. Fault sets that do the same share it.
+
+    results: where the works' results belong: the work and the fault set by number, the fault set's states,
+    and which of the work's rows each state takes.
+    """
 
     network: Network
     positions: Positions
     works: tuple[Work, ...]
-    slots: tuple[Slot, ...]
+    results: tuple[tuple[int, int, Indices, Indices], ...]
 
     def transfers(self, *, frequency_hz: float, columns: Sequence[int]) -> Complex:
-        """Transfers of a good unit (first) and of every fault set: (1 + fault sets, states, legs,
-        columns).
-        """
+        """Of a good unit (first) and of every fault set: (1 + fault sets, states, legs, columns)."""
         good, result = solve_work(
             self.network, self.positions.operated, self.works, frequency_hz=frequency_hz, columns=columns
         )
         index = self.positions.index
         combined = good[np.concatenate([index[-1:], index[:-1]])]
-        for slot in self.slots:
-            combined[1 + slot.fault_set, slot.states] = result[slot.work][slot.rows]
+        for work, fault_set, states, rows in self.results:
+            combined[1 + fault_set, states] = result[work][rows]
         return np.asarray(combined)
 
 
@@ -142,29 +132,20 @@ def _moves_of(module: Module, states: tuple[State, ...], fault_sets: tuple[Fault
     return _Moves(positions=positions, moving=moving, ways=ways)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
 class Planner:
     """Plans work for one setup's wiring; keeps what faults change in it, whatever states are asked for."""
 
-    network: Network
-    module: Module
-    fixture: Fixture
-    _known: dict[FaultSet, tuple[Edit, ...]] = field(default_factory=dict)
-    _stood: dict[tuple[FaultSet, tuple[tuple[int, bool], ...]], tuple[Edit, ...]] = field(
-        default_factory=dict
-    )
-
-    @classmethod
-    def of(cls, wiring: Circuit, module: Module, fixture: Fixture) -> "Planner":
-        """For a setup's wiring, as `build_wiring` made it."""
-        return cls(network=make_network(wiring, module), module=module, fixture=fixture)
+    def __init__(self, wiring: Circuit, module: Module, fixture: Fixture) -> None:
+        self._network, self._module, self._fixture = make_network(wiring, module), module, fixture
+        self._known: dict[FaultSet, tuple[Edit, ...]] = {}
+        self._stood: dict[tuple[FaultSet, tuple[tuple[int, bool], ...]], tuple[Edit, ...]] = {}
 
     def plan(self, states: Sequence[State], fault_sets: Sequence[FaultSet]) -> Batch:
         """Turn every fault set into work; what a fault set doesn't change costs nothing."""
-        moves = _moves_of(self.module, tuple(states), tuple(fault_sets))
+        moves = _moves_of(self._module, tuple(states), tuple(fault_sets))
         cases: dict[FaultSet, list[tuple[_Way, tuple[Edit, ...]]]] = {}
         works: list[Work] = []
-        slots: list[Slot] = []
+        results: list[tuple[int, int, Indices, Indices]] = []
         shared: dict[tuple[tuple[Edit, ...], bytes], int] = {}
         for row, (fault_set, faults) in enumerate(zip(fault_sets, moves.moving, strict=True)):
             if faults not in cases:
@@ -178,13 +159,18 @@ class Planner:
                 if key not in shared:
                     shared[key] = len(works)
                     works.append(Work(edits=edits, positions=way.positions))
-                slots.append(Slot(work=shared[key], fault_set=row, states=way.states, rows=way.rows))
-        return Batch(network=self.network, positions=moves.positions, works=tuple(works), slots=tuple(slots))
+                results.append((shared[key], row, way.states, way.rows))
+        return Batch(
+            network=self._network,
+            positions=moves.positions,
+            works=tuple(works),
+            results=tuple(results),
+        )
 
     def _contacts(self, faults: FaultSet, way: _Way) -> tuple[Edit, ...]:
         key = faults, tuple(way.standing.items())
         if key not in self._stood:
-            self._stood[key] = tuple(contact_edits(self.network, way.standing, way.wanted))
+            self._stood[key] = tuple(contact_edits(self._network, way.standing, way.wanted))
         return self._stood[key]
 
     def _wired(self, faults: FaultSet) -> tuple[Edit, ...]:
@@ -198,10 +184,10 @@ class Planner:
                 if edit.branch is not None or edit.held_s or edit.held_f
             ]
             if not alone or len(set(touched)) < len(touched):
-                elements: Sequence[Element] = self.network.wiring.elements
+                elements: Sequence[Element] = self._network.wiring.elements
                 for fault in faults:
-                    elements = edit_wiring(elements, fault, module=self.module, fixture=self.fixture)
-                together = tuple(wiring_edits(self.network, elements)) if faults else ()
+                    elements = edit_wiring(elements, fault, module=self._module, fixture=self._fixture)
+                together = tuple(wiring_edits(self._network, elements)) if faults else ()
             self._known[faults] = together
         return self._known[faults]
 

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.circuit.elements import BenchImpedances, Circuit, pin_name
-from harness.circuit.expand import build_wiring, in_state, scope_input
+from harness.circuit.elements import BenchImpedances, pin_name
+from harness.circuit.expand import scope_input
 from harness.circuit.solve import transfer
-from harness.faults.effects import FaultSet, supply_currents_a, with_fault
+from harness.faults.effects import FaultSet, FaultyCircuits, supply_currents_a
 from harness.faults.ranking import Group
 from harness.faults.signatures import pairs_of
 from harness.job.fixture import Setup
@@ -109,6 +109,10 @@ def _of_views(
     """Every port's pins, and every net inside, under every drive of the fixture in every state."""
     points = tuple(_test_points(job.module))
     nodes = tuple(node for point in points for node in point.nodes)
+    probe = BenchImpedances(input_ohm=PROBED_OHM, input_f=PROBED_F)
+    # a probe on every node at once: what one loads the others with is next to nothing
+    tips = [scope_input(number, node, probe) for number, node in enumerate(nodes, start=1)]
+    circuits = FaultyCircuits(job.module, job.fixture, plan.impedances, tips)
     seen = _seen(job, plan)
     drives = dict.fromkeys(
         (setup.drive, setup.loopbacks)
@@ -116,14 +120,10 @@ def _of_views(
         if setup.drive is not None and not setup.through
     )
     for drive, loopbacks in drives:
-        setup = Setup(name="probe", through=False, drive=drive, view=(), loopbacks=loopbacks, select=None)
-        wiring = _probed(build_wiring(job.module, job.fixture, setup, plan.impedances), nodes)
+        name = f"drive {drive} through {loopbacks}"
+        setup = Setup(name=name, through=False, drive=drive, view=(), loopbacks=loopbacks, select=None)
         for state in states:
-            good = in_state(wiring, job.module, setup, state)
-            faulty = [
-                with_fault(good, fault_set, module=job.module, fixture=job.fixture, state=state)
-                for fault_set in fault_sets
-            ]
+            faulty = [replace(circuits.of(each, setup, state), view=nodes) for each in fault_sets]
             legs = np.stack([transfer(circuit, (FREQUENCY_HZ, FREQUENCY_HZ)) for circuit in faulty])
             for number, point in enumerate(points):
                 if (point.name, str(drive), loopbacks, state.name) not in seen:
@@ -163,13 +163,6 @@ def _test_points(module: Module) -> Iterator[_TestPoint]:
             hot, cold = (node_name(channel, net, leg) for leg in LEGS)
             name = f"the board's side of {channel}.{net}" if net in ports else f"{channel}.{net}"
             yield _TestPoint(name=name, inside=True, nodes=(hot, cold))
-
-
-def _probed(wiring: Circuit, nodes: Sequence[str]) -> Circuit:
-    """The wiring with a probe on every node; what one loads the others with is next to nothing."""
-    probe = BenchImpedances(input_ohm=PROBED_OHM, input_f=PROBED_F)
-    tips = tuple(scope_input(number, node, probe) for number, node in enumerate(nodes, start=1))
-    return replace(wiring, elements=(*wiring.elements, *tips), view=tuple(nodes))
 
 
 def _seen(job: Job, plan: Plan) -> set[tuple[str, str, tuple[str, ...], str]]:

@@ -34,7 +34,7 @@ class RelayTiming:
 
     def __init__(self, job: Job, plan: Plan) -> None:
         self._job = job
-        circuits = FaultyCircuits(job, plan.impedances)
+        circuits = FaultyCircuits(job.module, job.fixture, plan.impedances)
         self.cycles = Cycles(job, circuits)
         self._moves = ChangeMoves(plan, circuits)
         self._routes = Routes(job=job, impedances=plan.impedances)

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.circuit.elements import Circuit
-from harness.circuit.expand import build_circuit, build_wiring
+from harness.circuit.expand import build_wiring
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
-from harness.faults.effects import FaultSet, supply_currents_a, suspect_name, with_fault
+from harness.faults.effects import FaultSet, FaultyCircuits, supply_currents_a, suspect_name
 from harness.faults.fault_sets import Planner
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
@@ -74,15 +74,12 @@ def plain_transfers(job: Job, plan: Plan, fault_sets: Sequence[FaultSet]) -> Com
     setups = {setup.name: setup for setup in job.fixture.setups}
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
     result = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
-    for index, acquisition in enumerate(pairs):
-        setup = setups[acquisition.setup]
-        good = build_circuit(job.module, job.fixture, setup, acquisition.state, plan.impedances)
-        tones = acquisition.stimulus.tones
+    circuits = FaultyCircuits(job.module, job.fixture, plan.impedances)
+    for index, pair in enumerate(pairs):
         for row, fault_set in enumerate(fault_sets):
-            broken = with_fault(
-                good, fault_set, module=job.module, fixture=job.fixture, state=acquisition.state
-            )
-            result[row, index, : len(good.view)] = transfer(broken, tones.frequencies_hz)
+            circuit = circuits.of(fault_set, setups[pair.setup], pair.state)
+            legs = len(circuit.view)
+            result[row, index, :legs] = transfer(circuit, pair.stimulus.tones.frequencies_hz)
     return result
 
 
@@ -99,7 +96,7 @@ class _Task:
 
 def _do(task: _Task) -> list[Complex]:
     """(fault sets, states, legs, 2) for each stimulus."""
-    planner = Planner.of(task.wiring, task.module, task.fixture)
+    planner = Planner(task.wiring, task.module, task.fixture)
     result = []
     for states, frequencies_hz in task.stimuli:
         batch = planner.plan(states, task.fault_sets)

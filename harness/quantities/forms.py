@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import ReadingError
 from harness.measure.budget import Component, merged
 from harness.measure.reference import NO_RESIDUALS, BenchResiduals, Offset, Reference
 from harness.measure.tone import ToneFit
@@ -35,13 +34,6 @@ class StateSeen:
     predicted: Transfer | None
     reference: Reference | None
     gain_accuracy: float
-
-    @property
-    def measured_transfer(self) -> Transfer:
-        """The transfer; ReadingError where there is none."""
-        if self.transfer is None:
-            raise ReadingError("no transfer was measured here")
-        return self.transfer
 
     @property
     def bench(self) -> BenchResiduals:
@@ -165,9 +157,3 @@ class Stack:
     def flat_parts(self, flat: Complex) -> list[Complex]:
         """The transfers in arrays as `with_known` has them, behind any leading axes."""
         return self.parts(flat[..., : self.values.size].reshape(*flat.shape[:-1], *self.values.shape))
-
-
-def need_phase(transfers: Sequence[Transfer]) -> None:
-    """Raise ReadingError unless phases are those against the drive."""
-    if not all(transfer.phase_known for transfer in transfers):
-        raise ReadingError("phase can't be told here: the driven port is not in view")

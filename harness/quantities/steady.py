@@ -22,7 +22,7 @@ from harness.quantities.estimates import (
     is_present,
     propagate_many,
 )
-from harness.quantities.forms import Look, Stack, StateSeen, differential, looks_of, need_phase
+from harness.quantities.forms import Look, Stack, StateSeen, differential, looks_of
 from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import Family, PlannedReading, Quantity
 from harness.reading import Estimate
@@ -88,7 +88,10 @@ class Steady(Quantity[OfTransfers, StateSeen]):
 
     def measure(self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float) -> Estimate:
         """From the transfers that the captures show."""
-        return self.of_transfers(planned, [capture.measured_transfer for capture in seen], k)
+        transfers = [capture.transfer for capture in seen if capture.transfer is not None]
+        if len(transfers) < len(seen):
+            raise ReadingError("no transfer was measured here")
+        return self.of_transfers(planned, transfers, k)
 
     def expected(
         self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float
@@ -165,8 +168,9 @@ class Ratio(Steady):
     ) -> Estimate:
         """See Steady."""
         looks = looks_of(planned.given.views, transfers)
-        if self.drive_in_view(amplified=False):
-            need_phase([look.transfer for look in looks])
+        known = all(look.transfer.phase_known for look in looks)
+        if self.drive_in_view(amplified=False) and not known:
+            raise ReadingError("phase can't be told here: the driven port is not in view")
         stack = Stack.of([look.transfer for look in looks])
         self._need_signal(looks, stack, k)
         return self.of_looks(looks, stack, k)

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from harness.circuit.elements import BenchImpedances, Circuit
-from harness.circuit.expand import build_circuit, build_wiring
+from harness.circuit.expand import build_wiring
 from harness.circuit.solve import LEAK_S
 from harness.errors import CircuitError
-from harness.faults.effects import FaultSet, with_fault
+from harness.faults.effects import FaultSet, FaultyCircuits
 from harness.faults.evidence import Complex, Floats
 from harness.faults.fault_sets import Planner
 from harness.faults.signatures import as_suspects, batch_transfers, plain_transfers, signatures
@@ -144,7 +144,7 @@ def of_batch(
     module: Module, fixture: Fixture, fault_set: FaultSet, state: State, bench: BenchImpedances
 ) -> Complex:
     wiring = build_wiring(module, fixture, fixture.setups[0], bench)
-    batch = Planner.of(wiring, module, fixture).plan([state], [fault_set])
+    batch = Planner(wiring, module, fixture).plan([state], [fault_set])
     return batch.transfers(frequency_hz=1e3, columns=[0, 1])[1, 0]
 
 
@@ -163,8 +163,7 @@ def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(
     bench = BenchImpedances(input_ohm=1e12, input_f=0.0)
     fault = Fault(kind="throw resistance", subject="K1.1.hot", throw="released", resistance_ohm=1 / siemens)
     state = State(on=())
-    good = build_circuit(module, fixture, fixture.setups[0], state, bench)
-    wanted = exact(with_fault(good, fault, module=module, fixture=fixture, state=state))
+    wanted = exact(FaultyCircuits(module, fixture, bench).of((fault,), fixture.setups[0], state))
     result = of_batch(module, fixture, (fault,), state, bench)
     np.testing.assert_allclose(result.real, wanted, rtol=1e-9, atol=1e-13)
 
@@ -198,7 +197,7 @@ def test_a_suspect_that_changes_nothing_costs_nothing() -> None:
     wiring = build_wiring(job.module, job.fixture, setup, BENCH)
     states = all_states(job.module.control_names)
     fault_sets = as_suspects(single_faults(job.module, job.fixture))
-    batch = Planner.of(wiring, job.module, job.fixture).plan(states, fault_sets)
+    batch = Planner(wiring, job.module, job.fixture).plan(states, fault_sets)
     solved = sum(len(work.positions) for work in batch.works)
     assert solved < 0.7 * len(fault_sets) * len(states)
 
