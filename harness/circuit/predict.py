@@ -5,9 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from harness.arrays import Complex
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
-from harness.circuit.solve import Complex, Equations, solve, write_equations
+from harness.circuit.solve import Equations, solve, write_equations
 from harness.job.fixture import Fixture, Setup
 from harness.job.module import Module
 from harness.job.state import State

@@ -11,8 +11,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.circuit.elements import IDEAL_CONTACT_OHM, Circuit, Element, GeneratorLeg
 from harness.errors import CircuitError
 from harness.job.module import GROUND
@@ -20,9 +20,6 @@ from harness.job.module import GROUND
 LEAK_S = 1e-12  # from every node to ground, so that a floating part has a solution
 BRANCH_BELOW_OHM = 1.0
 LARGEST_GAIN = 1e6  # V at a node per V of e.m.f., 120 dB: beyond it amplifiers are fed back upon themselves
-
-Complex = NDArray[np.complex128]
-Real = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,9 +34,9 @@ class Equations:
 
     node: Mapping[str, int]
     branch: Mapping[str, int]
-    conductance: Real
-    capacitance: Real
-    source: Real
+    conductance: Floats
+    capacitance: Floats
+    source: Floats
     symmetric: bool
 
     @property
@@ -141,7 +138,7 @@ def _branches(circuit: Circuit) -> Iterator[_Branch]:
         yield _Branch(name=_generator_name(leg), a=leg.node, b=GROUND, resistance_ohm=leg.output_ohm)
 
 
-def _add_branch(matrix: Real, node: Mapping[str, int], row: int, branch: _Branch) -> None:
+def _add_branch(matrix: Floats, node: Mapping[str, int], row: int, branch: _Branch) -> None:
     for name, sign in ((branch.a, 1.0), (branch.b, -1.0)):
         if name in node:
             matrix[node[name], row] += sign
@@ -152,7 +149,7 @@ def _add_branch(matrix: Real, node: Mapping[str, int], row: int, branch: _Branch
     matrix[row, row] = -branch.resistance_ohm
 
 
-def solve(equations: Equations, matrix: Complex, right: Complex | Real) -> Complex:
+def solve(equations: Equations, matrix: Complex, right: Complex | Floats) -> Complex:
     """Solve for several right-hand sides: matrix (…, n, n), right (…, n, columns), an e.m.f. in the first.
 
     Raises CircuitError, naming a net, where there is no solution or one that no amplifier could deliver.
@@ -178,7 +175,7 @@ def transfer(circuit: Circuit, frequencies_hz: tuple[float, float]) -> Complex:
     return np.asarray(padded[:, viewed].T)
 
 
-def _add_admittance(matrix: Real, a: int | None, b: int | None, admittance: float) -> None:
+def _add_admittance(matrix: Floats, a: int | None, b: int | None, admittance: float) -> None:
     if a is not None:
         matrix[a, a] += admittance
     if b is not None:

@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 from itertools import islice
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Flags
 from harness.circuit.elements import BenchImpedances
 from harness.errors import SwitchwalkError
 from harness.faults.coverage import heavier_loads
@@ -28,8 +28,6 @@ from harness.plan.states import HANDS_S, estimate_time
 from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import SUGGESTED
 from harness.reading import Limit
-
-Flags = NDArray[np.bool_]
 
 LOADS_OHM = (600.0, 20.0)
 NARROWER_DB = (0.1, 0.05, 0.02)

@@ -13,12 +13,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Indices
 from harness.circuit.elements import Element
 from harness.circuit.solve import BRANCH_BELOW_OHM, LARGEST_GAIN
 from harness.errors import CircuitError
-from harness.faults.network import Complex, Flags, Network
+from harness.faults.network import Network
 
 CHUNK_BYTES = 48_000_000  # of one stack of matrices; some three such stacks live at once
 SIDE_BYTES = 4_000_000  # of what works done side by side take out of a stack: about a processor's cache
@@ -26,7 +26,6 @@ NO_SOLUTION = (
     "the circuit has no solution with some fault in some state; a chain of amplifiers fed back upon itself "
     "with a gain of one does this"
 )
-Indices = NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

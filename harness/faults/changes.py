@@ -4,8 +4,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.circuit.solve import transfer
 from harness.faults.effects import FaultSet, FaultyCircuits, as_open, comes_and_goes
 from harness.faults.evidence import JudgedCycle, Missed
@@ -21,7 +21,6 @@ from harness.quantities.cycle import OfOperations
 from harness.quantities.quantity import PlannedReading
 from harness.reading import Shown, Step
 
-Floats = NDArray[np.float64]
 NOTHING = 0.5  # of the least that a record shows
 
 

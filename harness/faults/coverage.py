@@ -5,8 +5,8 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Flags, Floats
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import is_operated
 from harness.faults.changes import weigh_changes
@@ -28,9 +28,6 @@ from harness.job.module import Module
 from harness.plan.build import trial_plan
 from harness.plan.model import Plan, Planned
 from harness.quantities.estimates import NO_EVIDENCE
-
-Flags = NDArray[np.bool_]
-Floats = NDArray[np.float64]
 
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
 TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change worth telling of

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.faults.changes import Cycles
 from harness.faults.effects import FaultSet, intermittent, is_stuck_open, supply_currents_a
 from harness.faults.evidence import Evidence, ResidualModel
@@ -18,9 +18,6 @@ from harness.faults.signatures import batch_transfers, pairs_of, states_of
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults, timing_faults
 from harness.job.job import Job
 from harness.plan.model import Acquisition, Plan
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 NEAR = 10.0  # nats below a good unit's likelihood: what levels leave possible
 MOST_EXPANDED = 60  # pairs that stand for the best one

@@ -8,8 +8,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.circuit.elements import BenchImpedances, Circuit, Element, pin_name, terminal
 from harness.circuit.expand import (
     Throw,
@@ -230,9 +230,7 @@ def supply_current_a(module: Module, state: State, faults: Fault | FaultSet) -> 
     return _given_a(module, state, side_of((faults,) if isinstance(faults, Fault) else faults))
 
 
-def supply_currents_a(
-    module: Module, states: Sequence[State], fault_sets: Sequence[FaultSet]
-) -> NDArray[np.float64]:
+def supply_currents_a(module: Module, states: Sequence[State], fault_sets: Sequence[FaultSet]) -> Floats:
     """The same of many fault sets in many states: amperes, (fault sets, states)."""
     good = [supply_current_a(module, state, ()) for state in states]
     sides = (side_of(fault_set) for fault_set in fault_sets)

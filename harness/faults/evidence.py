@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Floats
 from harness.faults.effects import FaultSet, supply_currents_a
 from harness.job.module import Module
 from harness.job.state import State
@@ -25,9 +25,6 @@ from harness.quantities.cycle import OfOperations
 from harness.quantities.quantity import PlannedReading
 from harness.quantities.supply import SUPPLY_METER
 from harness.reading import Shown, Step
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,7 +84,7 @@ class Evidence:
 
     acquisitions: tuple[Acquisition, ...]
     values: Complex
-    counted: NDArray[np.bool_]
+    counted: Flags
     noise: Floats
     shared: Complex
     supply_a: Mapping[str, float]

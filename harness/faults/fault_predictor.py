@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex
 from harness.circuit.elements import BenchImpedances, Circuit, Element
 from harness.circuit.predict import Prediction, predict_circuit
 from harness.faults.effects import FaultSet, FaultyCircuits
@@ -18,8 +18,6 @@ from harness.job.job import Job
 from harness.job.module import LEGS, Module, node_name
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition
-
-Complex = NDArray[np.complex128]
 
 # Spreads of what a job's files say nothing of: common practice, no source.
 STRAY_F = 0.3e-12  # between the same leg of a port in two channels, as much again as its spread

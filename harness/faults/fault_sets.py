@@ -5,19 +5,18 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Indices
 from harness.circuit.elements import Circuit, Element
 from harness.circuit.expand import Throws, throws_of
 from harness.faults.batch import Edit, Work, contact_edits, solve_work, wiring_edits
 from harness.faults.effects import ControlSide, FaultSet, contacts_standing, edit_wiring, side_of
-from harness.faults.network import Complex, Flags, Network, make_network
+from harness.faults.network import Network, make_network
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
 from harness.job.module import Module
 from harness.job.state import State
 
-Indices = NDArray[np.intp]
 WIRING = ("leg", "channels", "loopback", "part")  # how the kinds that change the wiring begin
 
 

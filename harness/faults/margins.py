@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Floats, Indices
 from harness.faults.effects import ControlSide, FaultSet, drawn_a, shorts, side_of
 from harness.faults.signatures import Signatures
 from harness.faults.signatures import signatures as make_signatures
@@ -24,10 +24,6 @@ from harness.plan.states import LIMIT_REACHED, limit_of
 from harness.quantities.estimates import NO_EVIDENCE, PredictedTransfer, PredictedUnits
 from harness.quantities.supply import current_standard
 
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
-Rows = NDArray[np.intp]
-
 KEPT = 12  # captures whose errors are kept at a time
 ANCHOR = 1e-4  # of an e.m.f.: a driven leg that shows less gives no phase
 SURE = 1.0  # expanded uncertainties past its limit: from there on a reading is surely judged fail
@@ -41,7 +37,7 @@ class PredictedReadings(PredictedUnits):
     """
 
     def __init__(
-        self, job: Job, plan: Plan, signatures: Signatures, rows: Sequence[int] | Rows | None = None
+        self, job: Job, plan: Plan, signatures: Signatures, rows: Sequence[int] | Indices | None = None
     ) -> None:
         self.job, self.plan, self.signatures = job, plan, signatures
         self.rows = np.arange(len(signatures.fault_sets)) if rows is None else np.asarray(rows, dtype=np.intp)
@@ -97,7 +93,7 @@ class PredictedReadings(PredictedUnits):
         return PredictedTransfer(values=every, errors=errors, kind=kind)
 
 
-def _distinct(transfers: Complex) -> tuple[Complex, Rows]:
+def _distinct(transfers: Complex) -> tuple[Complex, Indices]:
     """Every transfer that some unit has, once, and which of them each unit has."""
     rows = np.ascontiguousarray(transfers).reshape(len(transfers), -1)
     _, first, kind = np.unique(
@@ -123,9 +119,6 @@ def _as_measured(transfers: Complex, predicted: Complex, setup: Setup) -> Comple
         target = np.where(np.abs(expected) > PREDICTED * np.abs(raw), np.angle(expected), 0.0)
         shown[:, :, column] *= np.exp(1j * (target - np.angle(raw)))[:, None]
     return shown
-
-
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -15,15 +15,13 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags
 from harness.circuit.elements import Circuit, Element
 from harness.circuit.expand import throws_of
 from harness.circuit.solve import BRANCH_BELOW_OHM, LEAK_S
 from harness.job.module import GROUND, Module
 
-Complex = NDArray[np.complex128]
-Flags = NDArray[np.bool_]
 BRANCH_OHM = 100.0  # from here up a resistance is an admittance
 
 

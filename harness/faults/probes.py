@@ -4,8 +4,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.circuit.elements import BenchImpedances, pin_name
 from harness.circuit.expand import scope_input
 from harness.circuit.solve import transfer
@@ -17,9 +17,6 @@ from harness.job.job import Job
 from harness.job.module import LEGS, Module, node_name
 from harness.job.state import State, all_states
 from harness.plan.model import Plan
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 MOST_SUSPECTS = 8
 MOST_STATES = 16

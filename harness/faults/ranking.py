@@ -6,14 +6,11 @@ from itertools import combinations
 from math import exp, log
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.faults.effects import FaultSet, suspect_name
 from harness.faults.evidence import ResidualModel, Spread
 from harness.job.faults import FaultKind
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 ALIKE = 1.0  # squared distance in standard uncertainties under which two predictions are one
 RESOLVED = 9.0  # squared distance from which readings tell two fault sets apart: three standard uncertainties

@@ -6,8 +6,8 @@ from itertools import zip_longest
 from math import log, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Floats
 from harness.faults.effects import FaultSet, intermittent, is_stuck_open
 from harness.faults.evidence import Evidence, ResidualModel, Spread, SupplyModel
 from harness.faults.fault_predictor import FaultPrediction, FaultPredictor
@@ -26,10 +26,6 @@ from harness.faults.ranking import (
 )
 from harness.job.module import Module
 from harness.job.state import State
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 HOPELESS = 200.0  # nats below the best by a good unit's spread
 GROSSLY = 60.0  # and below the best by the robust measure: more than spread could make up for

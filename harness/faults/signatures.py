@@ -5,8 +5,8 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.circuit.elements import Circuit
 from harness.circuit.expand import build_wiring
 from harness.circuit.solve import transfer
@@ -20,9 +20,6 @@ from harness.job.module import Module
 from harness.job.state import State
 from harness.measure.tones import Stimulus
 from harness.plan.model import Acquisition, Plan
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 PORTION = 4096  # fault sets in one task
 

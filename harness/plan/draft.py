@@ -5,8 +5,8 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex
 from harness.circuit.elements import (
     IDEAL_CONTACT_OHM,
     BenchImpedances,
@@ -124,9 +124,6 @@ def coupled_into(
     ohm = abs(complex(differential(made.transfer)[index])) * PROBE_OHM
     spreads = np.abs(differential(made.spreads)[:, index]) * PROBE_OHM
     return KnownOhm(ohm=ohm, standard_ohm=float(np.sqrt(np.sum(spreads**2))))
-
-
-Complex = NDArray[np.complex128]
 
 
 @dataclass

@@ -10,9 +10,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
+from harness.arrays import Complex
 from harness.errors import ReadingError
 from harness.measure.budget import propagate
 from harness.measure.transfer import Transfer
@@ -28,8 +26,6 @@ from harness.quantities.need import Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import LimitRule, Options, PlannedReading
 from harness.quantities.steady import OfTransfers, Ratio, predicted_views
 from harness.reading import Estimate
-
-Complex = NDArray[np.complex128]
 
 
 class CommonModeOptions(Options):

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import AfterValidator
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below, propagate
 from harness.measure.transfer import Transfer
@@ -30,8 +30,6 @@ from harness.quantities.quantity import (
 )
 from harness.quantities.steady import OfTransfers, Ratio, Steady, predicted_views
 from harness.reading import Estimate
-
-Complex = NDArray[np.complex128]
 
 LEAST_LEVEL = 1e-6  # of the e.m.f.; below it, nothing passes
 
@@ -118,8 +116,6 @@ def series_resistance(look: Look, source: KnownOhm, load: KnownOhm, k: float = 2
         result = below(max(result.value, 0.0) + smallest_ohm, k=k)
     return SeriesResistance(estimate=result, smallest_ohm=smallest_ohm)
 
-
-Floats = NDArray[np.float64]
 
 FEWEST = 3
 CAPACITANCE_HZ = (20e3, 50e3, 100e3)

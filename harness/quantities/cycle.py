@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
+from harness.arrays import Complex
 from harness.errors import UsageError
 from harness.measure.tones import Stimulus
 from harness.quantities.need import Need, one_tone
@@ -41,7 +41,7 @@ class CycleLevels:
     pair_vrms: float
 
 
-def levels_of(volts: NDArray[np.complex128], rows: tuple[int, int]) -> CycleLevels:
+def levels_of(volts: Complex, rows: tuple[int, int]) -> CycleLevels:
     """From the legs' phasors by row; rows: of the port's legs."""
     hot, cold = rows
     return CycleLevels(
@@ -64,7 +64,7 @@ class OfOperations:
     released: CycleLevels
     operated: CycleLevels
 
-    def first_miss(self, volts: NDArray[np.complex128], expected: CycleLevels) -> tuple[Shown, str] | None:
+    def first_miss(self, volts: Complex, expected: CycleLevels) -> tuple[Shown, str] | None:
         """Which level differs from what the circuit predicts, and how; None if none does. volts: by row."""
         hot, cold = self.rows
         levels = levels_of(volts, self.rows)

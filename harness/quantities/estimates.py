@@ -14,15 +14,12 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Floats, Indices
 from harness.judge import limits_for
 from harness.measure.errors import ErrorModel
 from harness.reading import Limit
 
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
-Places = NDArray[np.intp]
 LinearForm = Callable[[Sequence[Complex]], Complex]
 """A linear function of one transfer for each capture of a reading, (…, legs, 2), for any leading axes."""
 
@@ -37,7 +34,7 @@ class PredictedTransfer:
 
     values: Complex
     errors: ErrorModel
-    kind: Places
+    kind: Indices
     _sums: dict[bytes, tuple[Complex, Complex]] = field(default_factory=dict)
 
     def summed(self, weights: Complex) -> tuple[Complex, Complex]:
@@ -71,7 +68,7 @@ class ComplexEstimates:
     ratio: Complex
     bench: Complex
     parts: Complex
-    kind: Places
+    kind: Indices
 
     @cached_property
     def value(self) -> Complex:
@@ -138,7 +135,7 @@ def propagate_many(
 
 
 def _summed(
-    form: LinearForm, seen: Sequence[PredictedTransfer], taken: Places | None
+    form: LinearForm, seen: Sequence[PredictedTransfer], taken: Indices | None
 ) -> tuple[Complex, list[Complex]]:
     """A form of many units, and what each source changes in it, by capture.
 
@@ -169,8 +166,6 @@ def _squares(shares: Complex) -> Floats:
     """Sum of the squares of what some sources change: (kinds,)."""
     return np.asarray((shares.real**2 + shares.imag**2).sum(axis=0))
 
-
-Flags = NDArray[np.bool_]
 
 CERTAIN = 4.0  # standard uncertainties: what a sign, a phase or a ratio is taken from stands so far out
 NO_EVIDENCE = -math.inf  # the margin of a reading that says nothing

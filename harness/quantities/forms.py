@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex
 from harness.measure.budget import Component, merged
 from harness.measure.reference import NO_RESIDUALS, BenchResiduals, Offset, Reference
 from harness.measure.tone import ToneFit
@@ -50,9 +50,6 @@ class StateSeen:
     def volts_per_division(self, row: int) -> float:
         """The range that a row was recorded on."""
         return self.capture.setting.inputs[self.capture.inputs[row]].volts_per_division
-
-
-Complex = NDArray[np.complex128]
 
 
 def leg_answer(h: Complex, row: int) -> Complex:

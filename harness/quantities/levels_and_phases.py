@@ -6,9 +6,9 @@ from dataclasses import replace
 from typing import Annotated, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import AfterValidator
 
+from harness.arrays import Complex, Floats
 from harness.judge import judge_polarity
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import CERTAIN, Estimates, PredictedUnits, SignEstimates
@@ -30,8 +30,6 @@ from harness.quantities.quantity import (
 from harness.quantities.steady import Needs, OfTransfers, Ratio, predicted_views
 from harness.reading import Estimate, Limit
 from harness.units import InQuantity
-
-Complex = NDArray[np.complex128]
 
 CLOSE = Limit(kind="within", unit="dB", high=0.2)  # of levels that are suggested
 REFERENCE_HZ = 1000.0
@@ -240,7 +238,7 @@ class Response(Ratio):
 CLEAR_DEG = 45.0  # a phase this close to 0 or 180 degrees is a polarity; between, it is none
 
 
-def signs_of(level: Complex) -> NDArray[np.float64]:
+def signs_of(level: Complex) -> Floats:
     """1, -1, or 0 where undecided, by the phase."""
     angle_deg = np.abs(np.degrees(np.angle(level)))
     return np.where(angle_deg <= CLEAR_DEG, 1.0, np.where(angle_deg >= 180 - CLEAR_DEG, -1.0, 0.0))

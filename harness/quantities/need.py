@@ -5,13 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
+from harness.arrays import Complex
 from harness.measure.tones import Stimulus
 from harness.reading import Limit
-
-Complex = NDArray[np.complex128]
 
 
 @dataclass(frozen=True, kw_only=True)

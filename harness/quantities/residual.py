@@ -6,8 +6,8 @@ from math import sqrt
 from typing import ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.measure.budget import Component, in_dbu, propagate
 from harness.measure.reference import BenchResiduals, harmonics_of
 from harness.measure.reference import Offset as Zero
@@ -20,8 +20,6 @@ from harness.quantities.quantity import KINDS, Family, LimitRule, Options, Plann
 from harness.reading import Estimate
 from harness.roles import Capture
 from harness.units import dbu_from_vrms
-
-Floats = NDArray[np.float64]
 
 LARGEST_RESIDUAL = 0.003  # of a tone, generator and scope together: common practice, no source
 INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no source

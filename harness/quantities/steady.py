@@ -8,6 +8,7 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import propagate
 from harness.measure.transfer import Transfer
@@ -26,8 +27,6 @@ from harness.quantities.forms import Look, Stack, StateSeen, differential, looks
 from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import Family, PlannedReading, Quantity
 from harness.reading import Estimate
-
-Complex = NDArray[np.complex128]
 
 Form = Callable[[Sequence[PortView], Sequence[Complex]], Complex]
 Needs = Literal["nothing", "numerator", "denominator", "both"]
@@ -185,7 +184,7 @@ class Ratio(Steady):
             above = self.numerator(views, h)
             return above if below is None else np.asarray(above / below)
 
-        def degrees(values: Complex) -> NDArray[np.float64]:
+        def degrees(values: Complex) -> Floats:
             return np.asarray(np.degrees(np.angle(ratio(values))))
 
         function: Callable[[Complex], NDArray[Any]] = degrees if self.scale == "deg" else ratio

@@ -7,15 +7,13 @@ from types import MappingProxyType
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.measure.budget import estimate
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates
 from harness.quantities.quantity import KINDS, Family, LimitRule, PlannedReading, Quantity, Suggestion
 from harness.reading import Contribution, Estimate, Limit
 from harness.roles import SupplyReading
-
-Floats = NDArray[np.float64]
 
 SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
 

@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from harness.arrays import Complex, Floats
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring
 from harness.circuit.solve import LEAK_S
 from harness.errors import CircuitError
 from harness.faults.effects import FaultSet, FaultyCircuits
-from harness.faults.evidence import Complex, Floats
 from harness.faults.fault_sets import Planner
 from harness.faults.signatures import as_suspects, batch_transfers, plain_transfers, signatures
 from harness.job.faults import Fault, single_faults

@@ -14,7 +14,7 @@ SOURCES = [
 
 # Within the harness, a package may import itself and what stands to the left of it.
 FLOW = (
-    "errors", "units", "toml_files", "bench_file", "roles", "reading", "measure", "judge", "quantities",
+    "errors", "arrays", "units", "toml_files", "bench_file", "roles", "reading", "measure", "judge", "quantities",
     "job", "drafts", "circuit", "plan", "faults", "records", "statistics", "session", "report", "site",
     "wiring", "pytest_plugin", "cli",
 )  # fmt: skip
