@@ -21,7 +21,7 @@ from harness.quantities.estimates import (
     is_present,
     propagate_many,
 )
-from harness.quantities.forms import Stack, converted, differential, looks_of
+from harness.quantities.forms import Stack, converted, differential, port_transfers
 from harness.quantities.need import Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import LimitRule, Options, PlannedReading
 from harness.quantities.steady import OfTransfers, Ratio, predicted_views
@@ -95,8 +95,8 @@ class CommonModeRejection(Ratio):
         return RejectionEstimates(levels=levels, taken=taken, k=units.coverage_factor)
 
     def _of_source(self, views: Sequence[PortView], transfers: Sequence[Transfer], k: float) -> Estimate:
-        looks = looks_of(views, transfers)
-        transfer, rows = looks[0].transfer, looks[0].view.rows
+        ports = port_transfers(views, transfers)
+        transfer, rows = ports[0].transfer, ports[0].view.rows
         gain = propagate(
             lambda h: differential(h, rows),
             transfer.values,
@@ -106,7 +106,7 @@ class CommonModeRejection(Ratio):
         )
         if gain.floor:
             raise ReadingError("the port shows no signal, so it has no common-mode rejection")
-        conversion = self.of_looks(looks, Stack.of([transfer]), k)
+        conversion = self.of_ports(ports, Stack.of([transfer]), k)
         return replace(conversion, value=-conversion.value, low=-conversion.high, high=-conversion.low)
 
     def why_unproven(self, result: Estimate) -> str:

@@ -18,7 +18,7 @@ from harness.errors import ReadingError
 from harness.measure.budget import below, propagate
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates, is_present
-from harness.quantities.forms import Look, Stack, differential, looks_of
+from harness.quantities.forms import PortTransfer, Stack, differential, port_transfers
 from harness.quantities.need import KnownOhm, Need, pair_tone
 from harness.quantities.quantity import (
     LOW_LEVEL_VRMS,
@@ -59,9 +59,9 @@ class ContactResistance(Ratio):
         source, load, limit = planned.given.source, planned.given.load, planned.limit
         if source is None or load is None or limit is None or limit.high is None:
             raise ReadingError("the plan does not say what the path lies between")
-        look = looks_of(planned.given.views, transfers)[0]
-        result = series_resistance(look, source, load, k)
-        if result.smallest_ohm > limit.high and look.transfer.made != "predicted":
+        port = port_transfers(planned.given.views, transfers)[0]
+        result = series_resistance(port, source, load, k)
+        if result.smallest_ohm > limit.high and port.transfer.made != "predicted":
             raise ReadingError(
                 f"not observable here: into {load.ohm:.4g} ohm, less than {result.smallest_ohm:.2g} ohm "
                 f"can't be told from none, and the limit needs {limit.high:.2g} ohm to be. Use a load of "
@@ -95,12 +95,14 @@ class SeriesResistance:
     smallest_ohm: float
 
 
-def series_resistance(look: Look, source: KnownOhm, load: KnownOhm, k: float = 2.0) -> SeriesResistance:
+def series_resistance(
+    port: PortTransfer, source: KnownOhm, load: KnownOhm, k: float = 2.0
+) -> SeriesResistance:
     """Resistance in series with the legs, from the differential gain at low frequency.
 
     source, load: what it lies between, both legs of each. Raises ReadingError where nothing comes through.
     """
-    stack, rows = Stack.of([look.transfer]), look.view.rows
+    stack, rows = Stack.of([port.transfer]), port.view.rows
     values, components = stack.with_known({"tolerance of the source": source, "tolerance of the load": load})
 
     def path_ohm(v: Complex) -> Complex:
@@ -172,10 +174,11 @@ class Capacitance(Steady):
         """See `coupling_capacitance`."""
         if planned.given.load is None:
             raise ReadingError("the plan does not say what the capacitance feeds")
-        looks = [
-            Look(transfer=each, view=view) for each, view in zip(transfers, planned.given.views, strict=True)
+        ports = [
+            PortTransfer(transfer=each, view=view)
+            for each, view in zip(transfers, planned.given.views, strict=True)
         ]
-        return coupling_capacitance(looks, planned.given.load, k).capacitance_f
+        return coupling_capacitance(ports, planned.given.load, k).capacitance_f
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -187,10 +190,10 @@ class Coupling:
     frequencies_hz: tuple[float, ...]
 
 
-def coupling_capacitance(looks: Sequence[Look], load: KnownOhm, k: float = 2.0) -> Coupling:
+def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float = 2.0) -> Coupling:
     """Fit the capacitance that couples a silent port to a driven one, from three frequencies or more.
 
-    looks: at the silent port, and at the driven one where the level is to count from there. load: the
+    ports: at the silent port, and at the driven one where the level is to count from there. load: the
     transfer resistance that the circuit has there: what the quiet port's differential is, in volts, per
     ampere that flows through the capacitance, while the coupled level is small. The level is then
     |h| = w R C / sqrt(1 + (w R C)²), from which each frequency gives a capacitance; the logarithms of these
@@ -198,16 +201,16 @@ def coupling_capacitance(looks: Sequence[Look], load: KnownOhm, k: float = 2.0) 
     Raises ReadingError where fewer than three are left, where the slope is not a capacitance's (a leak or a
     shared return is flat), or where the slope is too unsure.
     """
-    seen = [look for look in looks if not _is_floor(look, k)]
-    frequencies = {round(look.view.frequency_hz, 6) for look in seen}
+    seen = [port for port in ports if not _is_floor(port, k)]
+    frequencies = {round(port.view.frequency_hz, 6) for port in seen}
     if len(frequencies) < FEWEST:
         raise ReadingError(
-            f"{len(frequencies)} of {len(looks)} frequencies show anything above the floor, and a slope "
+            f"{len(frequencies)} of {len(ports)} frequencies show anything above the floor, and a slope "
             f"needs {FEWEST}. Drive a higher level, or measure at higher frequencies"
         )
-    stack = Stack.of([look.transfer for look in seen])
+    stack = Stack.of([port.transfer for port in seen])
     values, components = stack.with_known({"tolerance of the circuit": load})
-    hz = np.array([look.view.frequency_hz for look in seen])
+    hz = np.array([port.view.frequency_hz for port in seen])
 
     def levels(v: Complex) -> Floats:
         return _levels(seen, stack.flat_parts(v))
@@ -230,37 +233,37 @@ def coupling_capacitance(looks: Sequence[Look], load: KnownOhm, k: float = 2.0) 
     return Coupling(capacitance_f=result, slope_db_per_octave=slope, frequencies_hz=tuple(hz.tolist()))
 
 
-def _is_floor(point: Look, k: float) -> bool:
+def _is_floor(port: PortTransfer, k: float) -> bool:
     return propagate(
-        lambda h: differential(h, point.view.rows),
-        point.transfer.values,
-        point.transfer.components,
+        lambda h: differential(h, port.view.rows),
+        port.transfer.values,
+        port.transfer.components,
         coverage_factor=k,
         scale="db",
     ).floor
 
 
-def _levels(looks: Sequence[Look], h: Sequence[Complex]) -> Floats:
-    """Level of each look, over its driven port if it has one: from (…, legs, 2) each to (…, looks)."""
+def _levels(ports: Sequence[PortTransfer], h: Sequence[Complex]) -> Floats:
+    """Level of each port, over its driven port if it has one: from (…, legs, 2) each to (…, ports)."""
     levels = []
-    for look, transfer in zip(looks, h, strict=True):
-        level = np.abs(differential(transfer, look.view.rows))
-        if look.view.driven_rows is not None:
-            level = level / np.abs(differential(transfer, look.view.driven_rows))
+    for port, transfer in zip(ports, h, strict=True):
+        level = np.abs(differential(transfer, port.view.rows))
+        if port.view.driven_rows is not None:
+            level = level / np.abs(differential(transfer, port.view.driven_rows))
         levels.append(np.maximum(level, 1e-30))
     return np.stack(levels, axis=-1)
 
 
-def _weights(looks: Sequence[Look], stack: Stack) -> Floats:
-    """Weight of each look by the variance that noise gives its logarithm; errors they share don't count.
+def _weights(ports: Sequence[PortTransfer], stack: Stack) -> Floats:
+    """Weight of each port by the variance that noise gives its logarithm; errors they share don't count.
 
     Sum 1.
     """
     noise = [component.delta for component in stack.components if component.origin == "noise"]
     if not noise:
-        return np.full(len(looks), 1 / len(looks))
-    level = np.log(_levels(looks, stack.parts(stack.values)))
-    moved = np.log(_levels(looks, stack.parts(stack.values + np.stack(noise)))) - level
+        return np.full(len(ports), 1 / len(ports))
+    level = np.log(_levels(ports, stack.parts(stack.values)))
+    moved = np.log(_levels(ports, stack.parts(stack.values + np.stack(noise)))) - level
     variance = np.sum(moved**2, axis=0) + 1e-12
     return np.asarray(1 / variance / np.sum(1 / variance))
 

@@ -71,27 +71,29 @@ def converted(h: Complex, rows: tuple[int, int]) -> Complex:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Look:
+class PortTransfer:
     """A port as one transfer shows it."""
 
     transfer: Transfer
     view: PortView
 
 
-def looks_of(views: Sequence[PortView], transfers: Sequence[Transfer]) -> list[Look]:
+def port_transfers(views: Sequence[PortView], transfers: Sequence[Transfer]) -> list[PortTransfer]:
     """Each transfer with its view; one that was taken with the inputs swapped is combined with its partner.
 
     A prediction knows no inputs, and is taken as it is. Raises ReadingError for partners of other legs.
     """
-    looks = [Look(transfer=transfer, view=view) for transfer, view in zip(transfers, views, strict=True)]
-    swapped = next((look for look in looks if look.view.swapped), None)
+    ports = [
+        PortTransfer(transfer=transfer, view=view) for transfer, view in zip(transfers, views, strict=True)
+    ]
+    swapped = next((port for port in ports if port.view.swapped), None)
     if swapped is None:
-        return looks
-    plain = next((look for look in looks if not look.view.swapped), looks[0])
+        return ports
+    plain = next((port for port in ports if not port.view.swapped), ports[0])
     if plain.transfer.made == "predicted":
         return [plain]
     combine = without_gain_ratios if plain.transfer.made == "referenced" else combine_swapped
-    return [Look(transfer=combine(plain.transfer, swapped.transfer), view=plain.view)]
+    return [PortTransfer(transfer=combine(plain.transfer, swapped.transfer), view=plain.view)]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -107,7 +109,7 @@ class Stack:
 
     @classmethod
     def of(cls, transfers: Sequence[Transfer]) -> "Stack":
-        """One that several looks share stands there once."""
+        """One that several ports share stands there once."""
         distinct = list({id(transfer): transfer for transfer in transfers}.values())
         if len(distinct) == 1:
             only = distinct[0]

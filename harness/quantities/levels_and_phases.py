@@ -12,7 +12,7 @@ from harness.arrays import Complex, Floats
 from harness.judge import judge_polarity
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import CERTAIN, Estimates, PredictedUnits, SignEstimates
-from harness.quantities.forms import Stack, StateSeen, differential, leg_answer, looks_of
+from harness.quantities.forms import Stack, StateSeen, differential, leg_answer, port_transfers
 from harness.quantities.need import Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import (
     DECIBELS,
@@ -263,10 +263,10 @@ class Polarity(Ratio):
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
     ) -> Estimate:
         """The sign of the differential's in-phase part."""
-        looks = looks_of(planned.given.views, transfers)
-        transfer, view = looks[0].transfer, looks[0].view
+        ports = port_transfers(planned.given.views, transfers)
+        transfer, view = ports[0].transfer, ports[0].view
         result = complex(differential(transfer.values, view.rows))
-        level = self.of_looks(looks, Stack.of([transfer]), max(k, CERTAIN))
+        level = self.of_ports(ports, Stack.of([transfer]), max(k, CERTAIN))
         sign = 0.0
         if not level.floor and transfer.polarity_known:
             sign = float(signs_of(np.asarray(result)))

@@ -23,7 +23,7 @@ from harness.quantities.estimates import (
     is_present,
     propagate_many,
 )
-from harness.quantities.forms import Look, Stack, StateSeen, differential, looks_of
+from harness.quantities.forms import PortTransfer, Stack, StateSeen, differential, port_transfers
 from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import Family, PlannedReading, Quantity
 from harness.reading import Estimate
@@ -166,17 +166,17 @@ class Ratio(Steady):
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
     ) -> Estimate:
         """See Steady."""
-        looks = looks_of(planned.given.views, transfers)
-        known = all(look.transfer.phase_known for look in looks)
+        ports = port_transfers(planned.given.views, transfers)
+        known = all(port.transfer.phase_known for port in ports)
         if self.drive_in_view(amplified=False) and not known:
             raise ReadingError("phase can't be told here: the driven port is not in view")
-        stack = Stack.of([look.transfer for look in looks])
-        self._need_signal(looks, stack, k)
-        return self.of_looks(looks, stack, k)
+        stack = Stack.of([port.transfer for port in ports])
+        self._need_signal(ports, stack, k)
+        return self.of_ports(ports, stack, k)
 
-    def of_looks(self, looks: Sequence[Look], stack: Stack, k: float) -> Estimate:
-        """The ratio of these looks, whose transfers are stacked."""
-        views = [look.view for look in looks]
+    def of_ports(self, ports: Sequence[PortTransfer], stack: Stack, k: float) -> Estimate:
+        """The ratio of these ports, whose transfers are stacked."""
+        views = [port.view for port in ports]
 
         def ratio(values: Complex) -> Complex:
             h = stack.parts(values)
@@ -213,9 +213,9 @@ class Ratio(Steady):
             raise ValueError(f"{self.name} is divided by nothing")
         return below
 
-    def _need_signal(self, looks: Sequence[Look], stack: Stack, k: float) -> None:
+    def _need_signal(self, ports: Sequence[PortTransfer], stack: Stack, k: float) -> None:
         """Raise ReadingError where what must be there is not sure to be."""
-        views = [look.view for look in looks]
+        views = [port.view for port in ports]
 
         def level(form: Form) -> Estimate:
             return propagate(
