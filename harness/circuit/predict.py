@@ -55,7 +55,7 @@ def predict(
 ) -> Prediction:
     """Predict one state of one setup, with the hot output at the first frequency and the cold at the second.
 
-    Raises CircuitError where the circuit has no solution.
+    Raises CircuitError if the circuit has no solution.
     """
     return predict_states(
         module, fixture, setup, [state], frequencies_hz=frequencies_hz, impedances=impedances

@@ -110,7 +110,7 @@ def _in_words(passed: tuple[_Step, ...]) -> Iterator[str]:
 
 
 def _port(node: str, home: str) -> str:
-    """Name the port whose pin a node is; with its channel where that isn't the driven one."""
+    """Name the port whose pin a node is; with its channel if that isn't the driven one."""
     if not node.endswith(PIN):
         return ""
     channel, net, _ = node.removesuffix(PIN).split(".")

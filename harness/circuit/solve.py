@@ -152,7 +152,7 @@ def _add_branch(matrix: Floats, node: Mapping[str, int], row: int, branch: _Bran
 def solve(equations: Equations, matrix: Complex, right: Complex | Floats) -> Complex:
     """Solve for several right-hand sides: matrix (…, n, n), right (…, n, columns), an e.m.f. in the first.
 
-    Raises CircuitError, naming a net, where there is no solution or one that no amplifier could deliver.
+    Raises CircuitError, naming a net, if there is no solution or one that no amplifier could deliver.
     """
     try:
         solution = np.asarray(np.linalg.solve(matrix, right))

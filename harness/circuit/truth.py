@@ -17,8 +17,8 @@ from harness.job.state import State
 class TruthRow:
     """One port in one state, driven at `driven`.
 
-    gain_db is differential, re the generator's e.m.f.; None where nothing at all arrives. polarity is None at
-    a silent port. setup, and with it all else, is None where no setup drives and views this pair of ports.
+    gain_db is differential, re the generator's e.m.f.; None if nothing at all arrives. polarity is None at
+    a silent port. setup, and with it all else, is None if no setup drives and views this pair of ports.
     """
 
     driven: str

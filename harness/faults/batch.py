@@ -59,7 +59,7 @@ def solve_work(
     """Transfers of the fault-free circuit and of every work.
 
     operated: (positions, relays). columns: which of the generator's outputs, 0 hot and 1 cold. Returns
-    (positions, legs, columns), and for each work (its positions, legs, columns). Raises CircuitError where a
+    (positions, legs, columns), and for each work (its positions, legs, columns). Raises CircuitError if a
     stack has no inverse or a change leaves nothing that settles it.
     """
     legs, count, width = len(network.viewed), len(columns), network.size + 1

@@ -140,7 +140,7 @@ class Cycles:
         self._known: dict[tuple[FaultSet, int], Missed] = {}
 
     def predicted(self, fault_set: FaultSet, cycle: Operated) -> Missed:
-        """Where a unit with these faults misses: at every operation, or where it comes and goes, at some."""
+        """Where a unit with these faults misses: at every operation, or if a contact comes and goes, at some."""
         key = (fault_set, id(cycle))
         if key not in self._known:
             self._known[key] = frozenset(self._missed(fault_set, cycle))

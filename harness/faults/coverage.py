@@ -73,12 +73,12 @@ class TightLimit:
 
 @dataclass(frozen=True, kw_only=True)
 class WorstContact:
-    """What a contact may read unseen: up to `smallest_seen_ohm`; None where no resistance is seen."""
+    """What a contact may read unseen: up to `smallest_seen_ohm`; None if no resistance is seen."""
 
     contact: str  # `K1.1.hot released`
     smallest_seen_ohm: float | None
     by: str  # the reading that sees it first
-    check: str  # and the name of its check; "" where no resistance is seen
+    check: str  # and the name of its check; "" if no resistance is seen
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +122,7 @@ def judge_faults(
 def cover(job: Job, plan: Plan, *, executor: Executor | None = None) -> Coverage:
     """Say for every single fault of a job whether its plan would see it.
 
-    Raises CircuitError where a circuit has no solution.
+    Raises CircuitError if a circuit has no solution.
     """
     made = weigh_margins(job, plan, hard_faults(job), executor=executor)
     judged = _judge(job, plan, made)
@@ -283,7 +283,7 @@ def _first_seen(margins: Floats, steps: int) -> list[int | None]:
 class HeavierLoad:
     """What contacts would be seen at with another load. good: whether good units would pass.
 
-    least_ohm: for each contact, in the order of `contact_faults`; None where no resistance is seen.
+    least_ohm: for each contact, in the order of `contact_faults`; None if no resistance is seen.
     """
 
     load_ohm: float

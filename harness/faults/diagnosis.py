@@ -56,7 +56,7 @@ def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str
 
 
 def _stray(result: Sequence[Candidate], residual_model: ResidualModel) -> int | None:
-    """The acquisition furthest from the candidate that most of them agree with; None where there are few."""
+    """The acquisition furthest from the candidate that most of them agree with; None if there are few."""
     if residual_model.cells < 2 * LEAST_RECORDS:
         return None
     misfits = [residual_model.by_acquisition(candidate.turned) for candidate in result]
@@ -93,7 +93,7 @@ def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
 class Diagnoser:
     """Holds what all faults of a job would show, for the diagnosis of any number of runs.
 
-    acquisitions: of the plan, those that were made. Raises CircuitError where a circuit has no solution.
+    acquisitions: of the plan, those that were made. Raises CircuitError if a circuit has no solution.
     """
 
     def __init__(self, job: Job, plan: Plan, acquisitions: Sequence[Acquisition]) -> None:
@@ -107,9 +107,9 @@ class Diagnoser:
         self._currents_a = supply_currents_a(job.module, self._states, self.fault_sets)
 
     def diagnose(self, evidence: Evidence, *, double: bool = True) -> Diagnosis:
-        """Rank single faults and, where none fits and `double` is set, pairs of them.
+        """Rank single faults and, if none fits and `double` is set, pairs of them.
 
-        Where nothing fits, it is tried whether a record or two are out of line, and the rest fit: those
+        If nothing fits, it is tried whether a record or two are out of line, and the rest fit: those
         were taken while the bench was late. evidence: of just the acquisitions that this was made for.
         """
         result, stray = self._weigh(evidence, double=double)

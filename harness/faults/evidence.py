@@ -109,7 +109,7 @@ def gather(
 ) -> Evidence:
     """Stack transfers; components of the same source in several of them become one.
 
-    lost: for each acquisition, rows that don't count; () where every row does.
+    lost: for each acquisition, rows that don't count; () if every row does.
     """
     widest = max((len(transfer.values) for transfer in transfers), default=0)
     shape = (len(acquisitions), widest, 2)
@@ -211,7 +211,7 @@ class ResidualModel:
         return self.white(self.measured - turned)
 
     def by_acquisition(self, turned: Complex) -> Floats:
-        """The robust misfit of one turned prediction in each acquisition; 0 where no entry counts."""
+        """The robust misfit of one turned prediction in each acquisition; 0 if no entry counts."""
         return self._summed(self._share(turned))
 
     def apart(self, turned: Complex, other: Complex) -> Floats:

@@ -186,7 +186,7 @@ def over_currents(
 
     Margin, in expanded uncertainties past the limit, and state in which the supply first reaches it. A run
     stops there with the verdict fail, and nothing else is measured. The margin is infinite at a short; the
-    state is "" where no control line alone surely draws too much.
+    state is "" if no control line alone surely draws too much.
     """
     states = single_control_states(module.control_names)
     limits_a = [limit_of(module, state) for state in states]

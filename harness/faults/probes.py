@@ -49,7 +49,7 @@ def best_probe(
     *,
     supply_read: Sequence[str] = (),
 ) -> Probe | None:
-    """The view that would best split what the readings left together; None where none would."""
+    """The view that would best split what the readings left together; None if none would."""
     weighted = [
         (fault_set, group.posterior / len(group.fault_sets))
         for group in groups

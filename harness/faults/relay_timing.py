@@ -22,7 +22,7 @@ from harness.plan.states import energised
 from harness.quantities.change import as_of_change
 
 # Nats that a reading takes from a fault set that predicts another: rough, common practice, no source.
-WRONG = 10.0  # it is judged fail, guarded, where it should be good
+WRONG = 10.0  # it is judged fail, guarded, but should be good
 TOO_MILD = 1.5  # it passes where the fault should show: a slow relay may be just quick enough
 OTHERWISE = 1.0  # it fails in another way: a relay that is very late has not moved when the record ends
 

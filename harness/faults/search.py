@@ -170,7 +170,7 @@ class Search:
         return (fault,)
 
     def additions(self, best: Candidate, pool: Pool) -> list[FaultSet]:
-        """The best candidate with one more fault, where that would explain much of what it leaves over.
+        """The best candidate with one more fault, if that would explain much of what it leaves over.
 
         Changes are added up; a bad contact is given the resistance that suits.
         """

@@ -173,7 +173,7 @@ def signatures(
 ) -> Signatures:
     """What each fault, or combination of faults, would show in a plan; and a good unit.
 
-    Raises CircuitError where a fault leaves nothing that settles some volts.
+    Raises CircuitError if a fault leaves nothing that settles some volts.
     """
     fault_sets = as_suspects(faults)
     pairs, states = pairs_of(plan), states_of(plan)

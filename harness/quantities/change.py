@@ -74,7 +74,7 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
     """Whether it can be told only where one relay moves alone."""
     sign: ClassVar[Sign | None] = None
     """What a record lacks where nothing moves: the change of the signal, or the dip between its old and its
-    new course; None where it says nothing of a contact that stays where it is."""
+    new course; None if it says nothing of a contact that stays where it is."""
     relay_faults: ClassVar[frozenset[str]] = frozenset()
     """Faults of a relay's time by which it fails."""
     fails_as: ClassVar[Literal["late", "bounces"] | None] = None
@@ -83,7 +83,7 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
     """Why a change shows nothing of it."""
 
     def legs(self, moves: tuple[LegMoves, LegMoves]) -> tuple[Leg | None, ...]:
-        """The legs that it is read at, None for the pair; none where nothing shows."""
+        """The legs that it is read at, None for the pair; none if nothing shows."""
         return (None,) if all(leg.moves for leg in moves) else ()
 
     def measure(
@@ -93,7 +93,7 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
         return self.of_change(planned, seen[0], k)
 
     def of_change(self, planned: PlannedReading[OfRecordAcross], seen: ChangeSeen, k: float) -> Estimate:
-        """The quantity of a record. Raises ReadingError where it can't be told."""
+        """The quantity of a record. Raises ReadingError if it can't be told."""
         raise NotImplementedError
 
     def is_still(self, result: Estimate) -> bool:

@@ -74,7 +74,7 @@ class CommonModeRejection(Ratio):
     def of_transfers(
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
     ) -> Estimate:
-        """Raises ReadingError where the port shows no differential signal."""
+        """Raises ReadingError if the port shows no differential signal."""
         of_leg: dict[str, tuple[list[PortView], list[Transfer]]] = {}
         for view, transfer in zip(planned.given.views, transfers, strict=True):
             views, of_views = of_leg.setdefault(view.source_leg, ([], []))

@@ -35,7 +35,7 @@ LEAST_LEVEL = 1e-6  # of the e.m.f.; below it, nothing passes
 
 
 class ContactResistance(Ratio):
-    """Resistance of a path's contacts, both legs in series; a floor where it can't be told from zero.
+    """Resistance of a path's contacts, both legs in series; a floor if it can't be told from zero.
 
     The gain per volt of e.m.f. is load / (source + path + load), so path = load (1/gain - 1) - source.
     """
@@ -55,7 +55,7 @@ class ContactResistance(Ratio):
     def of_transfers(
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
     ) -> Estimate:
-        """Raises ReadingError where nothing comes through, or where less than the limit could not be seen."""
+        """Raises ReadingError if nothing comes through, or where less than the limit could not be seen."""
         source, load, limit = planned.given.source, planned.given.load, planned.limit
         if source is None or load is None or limit is None or limit.high is None:
             raise ReadingError("the plan does not say what the path lies between")
@@ -70,7 +70,7 @@ class ContactResistance(Ratio):
         return result.estimate
 
     def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
-        """None where a good unit's is not observable: a run judges nothing then."""
+        """None if a good unit's is not observable: a run judges nothing then."""
         source, load, limit = planned.given.source, planned.given.load, planned.limit
         if source is None or load is None or limit is None or limit.high is None:
             return None
@@ -86,7 +86,7 @@ class ContactResistance(Ratio):
 
 @dataclass(frozen=True, kw_only=True)
 class SeriesResistance:
-    """Resistance of a path, both legs in series; a floor where it can't be told from zero.
+    """Resistance of a path, both legs in series; a floor if it can't be told from zero.
 
     smallest_ohm: the least that would have been told from zero.
     """
@@ -100,7 +100,7 @@ def series_resistance(
 ) -> SeriesResistance:
     """Resistance in series with the legs, from the differential gain at low frequency.
 
-    source, load: what it lies between, both legs of each. Raises ReadingError where nothing comes through.
+    source, load: what it lies between, both legs of each. Raises ReadingError if nothing comes through.
     """
     stack, rows = Stack.of([port.transfer]), port.view.rows
     values, components = stack.with_known({"tolerance of the source": source, "tolerance of the load": load})
@@ -198,7 +198,7 @@ def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float
     ampere that flows through the capacitance, while the coupled level is small. The level is then
     |h| = w R C / sqrt(1 + (w R C)²), from which each frequency gives a capacitance; the logarithms of these
     are averaged by their weights. Frequencies at which the port shows nothing are left out.
-    Raises ReadingError where fewer than three are left, where the slope is not a capacitance's (a leak or a
+    Raises ReadingError if fewer than three are left, where the slope is not a capacitance's (a leak or a
     shared return is flat), or where the slope is too unsure.
     """
     seen = [port for port in ports if not _is_floor(port, k)]

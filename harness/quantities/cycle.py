@@ -176,7 +176,7 @@ class Intermittency(OfCycle):
 
 
 def _missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str:
-    """What is wrong with a leg's level after an operation: `not silent`, `-8.0 dB`; "" where nothing is."""
+    """What is wrong with a leg's level after an operation: `not silent`, `-8.0 dB`; "" if nothing is."""
     if expected_vrms < SILENT * drive_vrms / 2:
         return "not silent" if level_vrms > SILENT * drive_vrms else ""
     off_db = 20 * math.log10(max(level_vrms, 1e-12) / expected_vrms)

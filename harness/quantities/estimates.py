@@ -109,7 +109,7 @@ def propagate_many(
     """The ratio of many units, one transfer for each capture; to first order.
 
     No two captures have an error in common, so that what they share is not counted on.
-    denominator: None where the numerator is all.
+    denominator: None if the numerator is all.
     """
     kinds = np.stack([capture.kind for capture in seen])
     taken, kind = np.unique(kinds, axis=1, return_inverse=True) if len(seen) > 1 else (None, kinds[0])
@@ -175,7 +175,7 @@ NO_EVIDENCE = -math.inf  # the margin of a reading that says nothing
 class LimitMargins:
     """By how much each unit, the good one first, breaks a limit, and how far inside the good one is.
 
-    broken: (units,). inside: infinite where there is no limit.
+    broken: (units,). inside: infinite if there is no limit.
     """
 
     broken: Floats
@@ -287,7 +287,7 @@ class RejectionEstimates(Estimates):
 class SignEstimates(Estimates):
     """Polarities: surely the other one than a good unit's, or no evidence.
 
-    signs: (units,), 1, -1, or 0 where undecided; of the level's phase.
+    signs: (units,), 1, -1, or 0 if undecided; of the level's phase.
     """
 
     level: ComplexEstimates
@@ -356,7 +356,7 @@ class ValueEstimates(Estimates):
 
 
 def _broken(value: Floats, whole: Floats, ends: Sequence[float | None]) -> LimitMargins:
-    """ends: low and high, None where open; whole: expanded uncertainties, (units,)."""
+    """ends: low and high, None if open; whole: expanded uncertainties, (units,)."""
     broken = np.full(len(value), NO_EVIDENCE)
     inside = math.inf
     for end, sign in zip(ends, (-1.0, 1.0), strict=True):

@@ -23,8 +23,8 @@ from harness.roles import Capture
 class StateSeen:
     """What was captured in a state, and what is known of the bench by itself.
 
-    transfer: None where the stimulus has none; predicted: the same by the circuit. reference: the through
-    reference, None where none was taken. gain_accuracy: of a scope input, a fraction.
+    transfer: None if the stimulus has none; predicted: the same by the circuit. reference: the through
+    reference, None if none was taken. gain_accuracy: of a scope input, a fraction.
     """
 
     stimulus: Stimulus
@@ -41,7 +41,7 @@ class StateSeen:
         return NO_RESIDUALS if self.reference is None else self.reference.residuals
 
     def zero(self, row: int) -> Offset | None:
-        """What a row's input reads with nothing there, on the same range; None where it is not known."""
+        """What a row's input reads with nothing there, on the same range; None if it is not known."""
         number = self.capture.inputs[row]
         if self.reference is None:
             return None

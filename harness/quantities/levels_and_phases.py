@@ -94,7 +94,7 @@ class LegIsolation(Ratio):
     at_silent_ports = True
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-        """One for each leg, of one capture; none where the drive is led to the port."""
+        """One for each leg, of one capture; none if the drive is led to the port."""
         if need.live:
             return
         capture = need.capture(pair_tone(need))
@@ -239,7 +239,7 @@ CLEAR_DEG = 45.0  # a phase this close to 0 or 180 degrees is a polarity; betwee
 
 
 def signs_of(level: Complex) -> Floats:
-    """1, -1, or 0 where undecided, by the phase."""
+    """1, -1, or 0 if undecided, by the phase."""
     angle_deg = np.abs(np.degrees(np.angle(level)))
     return np.where(angle_deg <= CLEAR_DEG, 1.0, np.where(angle_deg >= 180 - CLEAR_DEG, -1.0, 0.0))
 
@@ -247,8 +247,8 @@ def signs_of(level: Complex) -> Floats:
 class Polarity(Ratio):
     """Whether a port is in phase with the drive, +1, or inverted, -1.
 
-    0, undecided, where the port is silent, where its phase lies between (a missing leg, not a polarity), or
-    where neither the drive is in view nor the unit passive.
+    0, undecided, if the port is silent, if its phase lies between (a missing leg, not a polarity), or if
+    neither the drive is in view nor the unit passive.
     """
 
     name, label, unit, limits = "polarity", "polarity", "", None

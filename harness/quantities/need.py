@@ -23,7 +23,7 @@ class PortView:
     """How a capture shows the port that a reading is of.
 
     rows: of its hot and its cold leg. driven_rows: of the same port of the driven channel, for what compares
-    with it. source_leg: the leg of the source that has a resistor added, "" where none has. swapped: whether
+    with it. source_leg: the leg of the source that has a resistor added, "" if none has. swapped: whether
     the scope's inputs are swapped, each leg on the input that its partner has else.
     """
 

@@ -74,7 +74,7 @@ class NoiseOptions(Options):
 
 
 class Noise(Residual):
-    """Noise between the legs, less the bench's own; a floor where that is not known on the same ranges."""
+    """Noise between the legs, less the bench's own; a floor if that is not known on the same ranges."""
 
     name, label, unit = "noise", "noise", "dBu"
     limits = LimitRule(dimension="level", unit="dBu", kinds=("below",), example='below = "-60 dBu"')

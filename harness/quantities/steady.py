@@ -61,7 +61,7 @@ class Steady(Quantity[OfTransfers, StateSeen]):
         yield self.planned(need, self.captures(need), need.frequency_hz)
 
     def captures(self, need: Need) -> Sequence[PlannedCapture]:
-        """Of a pair of tones; with the inputs swapped as well where that helps."""
+        """Of a pair of tones; with the inputs swapped as well if that helps."""
         tone = pair_tone(need)
         return need.both_ways(tone) if self.inputs_swapped else [need.capture(tone)]
 
@@ -95,7 +95,7 @@ class Steady(Quantity[OfTransfers, StateSeen]):
     def expected(
         self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float
     ) -> Estimate | None:
-        """The same of the predicted transfers; None where the circuit predicts nothing but leakage."""
+        """The same of the predicted transfers; None if the circuit predicts nothing but leakage."""
         transfers = [capture.predicted for capture in seen if capture.predicted is not None]
         if len(transfers) != len(seen):
             return None
@@ -142,7 +142,7 @@ class Ratio(Steady):
     needs: ClassVar[Needs] = "nothing"
     """What must surely stand above the noise."""
     lacks: ClassVar[str] = "the port shows no signal to compare with"
-    """What is said where it does not."""
+    """The reason if it does not."""
 
     def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """Usually the differential at the port."""
@@ -191,7 +191,7 @@ class Ratio(Steady):
         return propagate(function, stack.values, stack.components, coverage_factor=k, scale=self.scale)
 
     def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
-        """Level or angle of the ratio, where what must be there is."""
+        """Level or angle of the ratio; taken of those units that show what must stand above the noise."""
         views, seen = predicted_views(planned, units)
         ratio, k = self.ratio_of_many(views, seen), units.coverage_factor
         taken = np.ones(len(ratio.value), dtype=bool)
@@ -214,7 +214,7 @@ class Ratio(Steady):
         return below
 
     def _need_signal(self, ports: Sequence[PortTransfer], stack: Stack, k: float) -> None:
-        """Raise ReadingError where what must be there is not sure to be."""
+        """Raise ReadingError unless what must stand above the noise surely does."""
         views = [port.view for port in ports]
 
         def level(form: Form) -> Estimate:
