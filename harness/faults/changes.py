@@ -19,7 +19,7 @@ from harness.plan.states import energised
 from harness.quantities.change import as_of_change
 from harness.quantities.cycle import OfOperations
 from harness.quantities.quantity import PlannedReading
-from harness.reading import Shown, Step
+from harness.reading import ReadingKey, Shown, Step
 
 NOTHING = 0.5  # of the least that a record shows
 
@@ -137,11 +137,11 @@ class Cycles:
 
     def __init__(self, job: Job, circuits: FaultyCircuits) -> None:
         self._job, self._circuits = job, circuits
-        self._known: dict[tuple[FaultSet, int], Missed] = {}
+        self._known: dict[tuple[FaultSet, ReadingKey], Missed] = {}
 
     def predicted(self, fault_set: FaultSet, cycle: Operated) -> Missed:
-        """Where a unit with these faults misses: at every operation, or if a contact comes and goes, at some."""
-        key = (fault_set, id(cycle))
+        """Where a unit with these faults misses: at every operation; if a contact comes and goes, at some."""
+        key = fault_set, cycle.key
         if key not in self._known:
             self._known[key] = frozenset(self._missed(fault_set, cycle))
         return self._known[key]
