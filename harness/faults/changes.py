@@ -88,12 +88,13 @@ class ChangeMoves:
 
         A fault set that leaves a circuit as a good unit has it is not solved again.
         """
-        circuit = self._circuits.of(fault_set, setup, *states)
-        if fault_set and circuit is self._circuits.of((), setup, *states):
-            fault_set = ()
         key = fault_set, setup.name, states, hz
         if key not in self._solved:
-            self._solved[key] = np.abs(transfer(circuit, choose_tones(hz).frequencies_hz))
+            circuit = self._circuits.of(fault_set, setup, *states)
+            if fault_set and circuit is self._circuits.of((), setup, *states):
+                self._solved[key] = self._volts((), setup, states, hz)
+            else:
+                self._solved[key] = np.abs(transfer(circuit, choose_tones(hz).frequencies_hz))
         return self._solved[key]
 
 

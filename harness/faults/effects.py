@@ -21,13 +21,14 @@ from harness.circuit.expand import (
 )
 from harness.job.faults import USUAL_CHANCE, Fault
 from harness.job.fixture import Fixture, Loopback, Setup
-from harness.job.module import GROUND, LEGS, Module, Relay, node_name
+from harness.job.module import GROUND, LEGS, Module, Relay, ThrowName, node_name
 from harness.job.state import UNPOWERED_STATE, State
 from harness.plan.states import energised
 
 SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
 OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source
 
+THROWS: tuple[ThrowName, ...] = ("released", "operated")
 FaultSet = tuple[Fault, ...]  # faults that a unit has at once; () is a good one
 
 
@@ -142,9 +143,12 @@ def contacts_standing(
     for relay in relays:
         standing = armature(relay.name, good[relay.name], side)
         for pole in relay.poles:
-            operated = side.poles.get(pole.name, standing)
-            for throw in pole.throws:
-                key = pole.name, throw
+            name = pole.name
+            operated = side.poles.get(name, standing)
+            for throw in THROWS:
+                key = name, throw
+                if key not in throws:
+                    continue
                 closed, opened = throws[key]
                 if not side.conducting.get(key, operated == (throw == "operated")):
                     yield opened
