@@ -25,7 +25,6 @@ from harness.records.rows import KEY_COLUMNS, VALUE_COLUMNS, columns_of_key, key
 from harness.records.run import (
     BESIDE_READINGS,
     INTERRUPTED,
-    KIND_OF,
     KeptReference,
     Outcome,
     Purpose,
@@ -267,7 +266,7 @@ class RecordsReader:
         query = (
             select(runs.part, runs.serial, runs.simulated, events.content)
             .join(tables.runs, runs.id == events.run_id)
-            .where(events.kind == KIND_OF[RelaysOperated], events.content.is_not(None))
+            .where(events.kind == RelaysOperated.kind, events.content.is_not(None))
         )
         if serial is not None:
             query = query.where(runs.serial == serial)
@@ -418,7 +417,7 @@ def _numbers(values: Sequence[float | None], absent: float) -> NDArray[np.float6
 
 
 _GROWING = (tables.runs, tables.acquisitions, tables.readings)
-_ALONG = tuple(KIND_OF[event] for event in BESIDE_READINGS)
+_ALONG = tuple(event.kind for event in BESIDE_READINGS)
 _DETAIL_COLUMNS = ("id", "module_name", "planned_readings", "reason", "notes", "started", "ended")
 
 
