@@ -40,11 +40,6 @@ class ScpiGenerator:
         return range(1, self._profile.outputs + 1)
 
     @property
-    def independent_frequencies(self) -> bool:
-        """Whether two outputs can run at two frequencies at once."""
-        return self._profile.independent_frequencies
-
-    @property
     def output_impedance_ohm(self) -> float:
         """Of each output, to ground."""
         return self._profile.output_impedance_ohm

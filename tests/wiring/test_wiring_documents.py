@@ -23,14 +23,13 @@ from harness.wiring.connections import (
     pin_of,
     plugs,
 )
-from harness.wiring.document import wiring_of
-from harness.wiring.page import xlr
+from harness.wiring.document import wiring_of, xlr
 from tests.cli.commands import switchwalk
 from tests.jobs import SWITCHER, job_in
 
 
 def test_the_d_connector_is_the_one_of_aes59() -> None:
-    # AES59, eight analogue channels: hot, cold, ground (read in two copies of its table that agree).
+    # AES59, eight analogue channels: hot, cold, ground (Focusrite, Red 16Line manual, page 24).
     printed = "24 12 25  10 23 11  21 9 22  7 20 8  18 6 19  4 17 5  15 3 16  1 14 2"
     assert " ".join(pin for channel in AES59 for pin in channel) == " ".join(printed.split())
     assert {int(pin) for channel in AES59 for pin in channel} == set(range(1, 26)) - {13}
@@ -71,7 +70,8 @@ def test_a_pad_of_exact_resistors_loses_exactly_what_was_asked(loss_db: float) -
 def test_e24_is_bought_unless_it_is_off_by_more_than_the_tolerance() -> None:
     assert choose("x", 390.0, 0.01).series == "E24"
     fifty = choose("x", 50.0, 0.01)
-    assert (fifty.series, fifty.bought_ohm) == ("E96", pytest.approx(49.9))
+    assert fifty.series == "E96"
+    assert fifty.bought_ohm == pytest.approx(49.9)
     assert fifty.error == pytest.approx(-0.002)
 
 
