@@ -165,7 +165,8 @@ def _split(text: object, dimension: Dimension) -> tuple[float, str]:
 
     expected = expected_words(dimension)
     if not isinstance(text, str):
-        raise ValueError(f"found {_toml(text)}, which has no unit; expected {expected} in quotes")
+        value = str(text).lower() if isinstance(text, bool) else text
+        raise ValueError(f"found {value}, which has no unit; expected {expected} in quotes")
     # The library drops commas and underscores: "0,5 V" would be read as 5 V.
     if "," in text or "_" in text or "$" in text:
         raise ValueError(f'found "{text}"; expected {expected}, with a point for decimals')
@@ -195,10 +196,6 @@ def _from_db(level_db: float, reference: float) -> float:
         return reference * math.pow(10.0, level_db / 20)
     except OverflowError:
         return math.inf
-
-
-def _toml(value: object) -> str:
-    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def _fixed(value: float, decimals: int) -> str:

@@ -25,7 +25,7 @@ from harness.plan.setups import input_numbers
 from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
 from harness.session.context import RunContext, impedances
 from harness.session.events import Hands, Remark
-from harness.session.recorder import FittedCapture, capture_request
+from harness.session.recorder import CaptureRequest, FittedCapture
 from harness.session.through import LOW_LEVEL_VRMS
 
 PURPOSE = "leads"
@@ -66,7 +66,9 @@ def _capture_low(
 ) -> FittedCapture:
     """Drive a low level and record every viewed leg. peaks_v: by input, what is expected."""
     context.drive.apply(stimulus)
-    return context.recorder.take(capture_request(setup, state, stimulus, peaks_v, purpose=PURPOSE))
+    return context.recorder.take(
+        CaptureRequest(setup=setup, state=state, stimulus=stimulus, peaks_v=peaks_v, purpose=PURPOSE)
+    )
 
 
 def _refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
@@ -77,7 +79,7 @@ def _refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
         (setting for setting in scope.volts_per_division if setting * scope.divisions >= 2 * DC_PEAK_V),
         default=max(scope.volts_per_division),
     )
-    request = capture_request(setup, state, SILENCE, peaks_v, purpose=PURPOSE)
+    request = CaptureRequest(setup=setup, state=state, stimulus=SILENCE, peaks_v=peaks_v, purpose=PURPOSE)
     fitted = context.recorder.find(context.recorder.capture_at(request, dict.fromkeys(peaks_v, coarse)))
     for row, number in enumerate(fitted.capture.inputs):
         offset_v = float(fitted.fit.offset_v[row])

@@ -42,7 +42,6 @@ from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
     CaptureRequest,
     RawCapture,
-    capture_request,
     make_reading,
     missing_reading,
 )
@@ -399,5 +398,11 @@ def _request(visit: SetupVisit, state: State, given: OfOperations, expected: Cyc
     tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=CYCLE_RECORD_S, samples=CYCLE_SAMPLES)
     numbers = input_numbers(visit.setup)
     peaks_v = {n: sqrt(2.0) * volts for n, volts in zip(numbers, expected.legs_vrms, strict=True)}
-    request = capture_request(visit.setup, state, given.stimulus, peaks_v, purpose="operated line")
-    return replace(request, tones=tones, silent=True)
+    return CaptureRequest(
+        setup=visit.setup,
+        state=state,
+        stimulus=given.stimulus,
+        peaks_v=peaks_v,
+        purpose="operated line",
+        short=tones,
+    )

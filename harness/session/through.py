@@ -34,7 +34,7 @@ from harness.plan.model import Plan
 from harness.roles import Capture
 from harness.session.context import RunContext
 from harness.session.events import Remark, SetupBegun
-from harness.session.recorder import FittedCapture, RawCapture, capture_request
+from harness.session.recorder import CaptureRequest, FittedCapture, RawCapture
 
 PURPOSE = "through reference"
 
@@ -57,7 +57,9 @@ def _take_residuals(context: RunContext, setup: Setup) -> BenchResiduals:
     for stimulus in context.plan.bench_stimuli:
         context.drive.apply(stimulus)
         peaks_v = dict.fromkeys(_through_inputs(context, setup), stimulus.level_vrms / sqrt(2.0))
-        request = capture_request(setup, UNPOWERED_STATE, stimulus, peaks_v, purpose="bench alone")
+        request = CaptureRequest(
+            setup=setup, state=UNPOWERED_STATE, stimulus=stimulus, peaks_v=peaks_v, purpose="bench alone"
+        )
         capture = context.recorder.take(request).capture
         if not stimulus.has_tone:
             noise = capture
@@ -233,7 +235,9 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
         except SettingRefused as error:
             context.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
-        request = capture_request(setup, UNPOWERED_STATE, stimulus, {}, purpose=PURPOSE)
+        request = CaptureRequest(
+            setup=setup, state=UNPOWERED_STATE, stimulus=stimulus, peaks_v={}, purpose=PURPOSE
+        )
         inputs = _through_inputs(context, setup)
         recorder, pair = context.recorder, list[FittedCapture]()
         coarser = recorder.capture_at(request, dict.fromkeys(inputs, rung.coarser_v_per_division))
@@ -252,7 +256,9 @@ def _zeros(context: RunContext, setup: Setup) -> list[FittedCapture]:
     if not any(acquisition.stimulus.kind == "silence" for acquisition in context.plan.acquisitions):
         return []
     context.drive.silence()
-    request = capture_request(setup, UNPOWERED_STATE, SILENCE, {}, purpose=PURPOSE)
+    request = CaptureRequest(
+        setup=setup, state=UNPOWERED_STATE, stimulus=SILENCE, peaks_v={}, purpose=PURPOSE
+    )
     inputs = _through_inputs(context, setup)
     fitted: list[FittedCapture] = []
     for volts_per_division in context.bench.oscilloscope.volts_per_division:
@@ -280,7 +286,9 @@ def _capture(context: RunContext, setup: Setup, stimulus: Stimulus, prediction: 
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
     peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
-    request = capture_request(setup, UNPOWERED_STATE, stimulus, peaks_v, purpose=PURPOSE)
+    request = CaptureRequest(
+        setup=setup, state=UNPOWERED_STATE, stimulus=stimulus, peaks_v=peaks_v, purpose=PURPOSE
+    )
     return context.recorder.capture(request)
 
 
