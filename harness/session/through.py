@@ -4,6 +4,7 @@ The bench's noise and harmonics are measured in the same setup, and subtracted f
 """
 
 import time
+from collections.abc import Mapping
 from math import sqrt
 
 from harness.circuit.predict import Prediction
@@ -39,6 +40,13 @@ from harness.session.recorder import CaptureRequest, FittedCapture, RawCapture
 PURPOSE = "through reference"
 
 
+def _request(
+    setup: Setup, stimulus: Stimulus, peaks_v: Mapping[int, float], purpose: str = PURPOSE
+) -> CaptureRequest:
+    state = UNPOWERED_STATE
+    return CaptureRequest(setup=setup, state=state, stimulus=stimulus, peaks_v=peaks_v, purpose=purpose)
+
+
 def lacks(residuals: BenchResiduals, plan: Plan) -> bool:
     """Whether a residual is missing that the plan's quantities subtract."""
     known = {(hz, volts) for hz, volts, _ in residuals.harmonics}
@@ -57,9 +65,7 @@ def _take_residuals(context: RunContext, setup: Setup) -> BenchResiduals:
     for stimulus in context.plan.bench_stimuli:
         context.drive.apply(stimulus)
         peaks_v = dict.fromkeys(_through_inputs(context, setup), stimulus.level_vrms / sqrt(2.0))
-        request = CaptureRequest(
-            setup=setup, state=UNPOWERED_STATE, stimulus=stimulus, peaks_v=peaks_v, purpose="bench alone"
-        )
+        request = _request(setup, stimulus, peaks_v, "bench alone")
         capture = context.recorder.take(request).capture
         if not stimulus.has_tone:
             noise = capture
@@ -235,9 +241,7 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
         except SettingRefused as error:
             context.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
-        request = CaptureRequest(
-            setup=setup, state=UNPOWERED_STATE, stimulus=stimulus, peaks_v={}, purpose=PURPOSE
-        )
+        request = _request(setup, stimulus, {})
         inputs = _through_inputs(context, setup)
         recorder, pair = context.recorder, list[FittedCapture]()
         coarser = recorder.capture_at(request, dict.fromkeys(inputs, rung.coarser_v_per_division))
@@ -256,9 +260,7 @@ def _zeros(context: RunContext, setup: Setup) -> list[FittedCapture]:
     if not any(acquisition.stimulus.kind == "silence" for acquisition in context.plan.acquisitions):
         return []
     context.drive.silence()
-    request = CaptureRequest(
-        setup=setup, state=UNPOWERED_STATE, stimulus=SILENCE, peaks_v={}, purpose=PURPOSE
-    )
+    request = _request(setup, SILENCE, {})
     inputs = _through_inputs(context, setup)
     fitted: list[FittedCapture] = []
     for volts_per_division in context.bench.oscilloscope.volts_per_division:
@@ -286,10 +288,7 @@ def _capture(context: RunContext, setup: Setup, stimulus: Stimulus, prediction: 
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
     peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
-    request = CaptureRequest(
-        setup=setup, state=UNPOWERED_STATE, stimulus=stimulus, peaks_v=peaks_v, purpose=PURPOSE
-    )
-    return context.recorder.capture(request)
+    return context.recorder.capture(_request(setup, stimulus, peaks_v))
 
 
 def _shot(fitted: FittedCapture, level_vrms: float) -> Shot:
