@@ -197,9 +197,9 @@ def _switching(answers: Answers, nets: tuple[str, ...]) -> Iterator[tuple[str, s
 
 def _relay(answers: Answers, number: int, control: str, comment: str, contacts: tuple[Contact, ...]) -> str:
     """One [[relay]] with `names` for a relay in each channel, or with `name` for one that serves all."""
-    each = answers.relays_per_control == answers.channels and answers.channels > 1
-    name = _names(answers, "K", number) if each else f'name = "K{number}"'
-    channels = () if each or answers.channels == 1 else answers.channel_names
+    one_each = answers.relays_per_control == answers.channels and answers.channels > 1
+    name = _names(answers, "K", number) if one_each else f'name = "K{number}"'
+    channels = () if one_each or answers.channels == 1 else answers.channel_names
     owners: list[Contact] = [(("channel", channel),) for channel in channels] or [()]
     rows = [
         "  { " + ", ".join(f'{key} = "{net}"' for key, net in (*owner, *contact)) + " },"

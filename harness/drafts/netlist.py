@@ -2,9 +2,9 @@
 (export (components (comp …)) (nets (net (name …) (node …)))).
 
 The conventions of SPICE: R and C elements; `XK1 coil+ coil- common1 rest1 operated1 common2 … TYPE` is relay
-K1, its contacts in threes; where the file has `.subckt TYPE` with pins named after EN 50005 (A1 A2 11 12 14)
+K1, its contacts in threes; if the file has `.subckt TYPE` with pins named after EN 50005 (A1 A2 11 12 14)
 or COM1 NC1 NO1, those count. `XJ1 …` is a connector. `S1 a b control+ control- MODEL` is a contact that
-closes when the control does, or opens where the model's name has `nc` in it; all of one control pair are one
+closes when the control does, or opens if the model's name has `nc` in it; all of one control pair are one
 relay, and two that share a node are one changeover contact.
 """
 
@@ -79,7 +79,7 @@ def en50005(pin: str) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Node:
-    """A node as module.toml would have it. channel, leg: None where the name does not tell."""
+    """A node as module.toml would have it. channel, leg: None if the name does not tell."""
 
     written: str
     channel: str | None
@@ -295,7 +295,7 @@ def _text(path: Path) -> str:
 
 
 def read_expressions(text: str, name: str) -> Netlist:
-    """Read it. Raises UsageError where it is no such netlist."""
+    """Read a schematic's netlist. Raises UsageError if the text is none."""
     _check_depth(text, name)
     try:
         tree = sexpdata.loads(text, nil=None, true=None)

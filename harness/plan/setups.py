@@ -80,7 +80,7 @@ def checks_at_ports(job: Job) -> tuple[CheckAtPort, ...]:
     for check in sequence.checks:
         if check.quantity.family == "change":
             continue  # planned by themselves, after the levels
-        found: list[CheckAtPort] = []
+        served: list[CheckAtPort] = []
         for circuit in circuits:
             unequal_legs = check.quantity.source_added(check.options)
             same = [
@@ -92,10 +92,10 @@ def checks_at_ports(job: Job) -> tuple[CheckAtPort, ...]:
                 check.quantity.inputs_swapped
             ):  # it compares two legs: setups with a swapped partner serve it best
                 same = [setup for setup in same if partner_of(setup, fixture)] or same
-            found += _needs_in_circuit(check, module, same)
-        ports = {need.port for need in found}
+            served += _needs_in_circuit(check, module, same)
+        ports = {need.port for need in served}
         mistakes += [_not_viewed(check, port) for port in check.at if port not in ports]
-        result += found
+        result += served
     if mistakes:
         raise JobError(mistakes)
     return tuple(_once_per_port(result))

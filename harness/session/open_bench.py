@@ -78,7 +78,7 @@ class OpenBench:
 
     @property
     def simulated(self) -> bool:
-        """Whether a simulator stands for the bench and the unit."""
+        """Whether the bench and the unit are simulated."""
         return self.simulator is not None
 
     def instruments(self) -> Bench:

@@ -66,7 +66,7 @@ class FittedCapture:
     def refusals(self, inputs: Sequence[int]) -> tuple[Problem, ...]:
         """Why no reading may be made from these inputs; empty if one may."""
         of_inputs = (None, *inputs)
-        return tuple(each for each in self.problems if each.refuses and each.input in of_inputs)
+        return tuple(p for p in self.problems if p.refuses and p.input in of_inputs)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,7 +138,7 @@ class Recorder:
         return self.find(self.capture(request))
 
     def capture(self, request: CaptureRequest) -> RawCapture:
-        """Capture with ranges that suit; raises ReadingError where none does."""
+        """Capture with ranges that suit; raises ReadingError if none does."""
         scope = self._oscilloscope
         ranges = {
             number: pick_range(peak_v, scope.volts_per_division, scope.divisions)

@@ -189,8 +189,8 @@ def misplaced(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -
     swapped = _swapped(predicted, seen, right, wrong)
     if not generator or len(wrong) == 1 or swapped:
         leads += [f"input {predicted.inputs[row]}" for row in wrong]
-        each = (_of_input(predicted, row, pins[row], seen[:, row], own_levels[row]) for row in wrong)
-        inputs = [swapped or "; ".join(each)]
+        messages = (_of_input(predicted, row, pins[row], seen[:, row], own_levels[row]) for row in wrong)
+        inputs = [swapped or "; ".join(messages)]
     return Misplaced(leads=tuple(leads), message=", or ".join(generator + inputs))
 
 
@@ -371,7 +371,7 @@ def _predict(context: RunContext, setup: Setup) -> PredictedLevels | None:
             frequencies_hz=_stimulus(context).tones.frequencies_hz,
             impedances=impedances(context.bench.generator, context.bench.oscilloscope),
         )
-        return np.abs(np.stack([each.transfer for each in result]))
+        return np.abs(np.stack([prediction.transfer for prediction in result]))
 
     right = levels(setup.source_added)
     swapped = "the generator's hot and cold leads are swapped"

@@ -47,7 +47,7 @@ from harness.session.recorder import (
 )
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
-CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
+CLICK_ROOM_V = 0.010  # left on the screen for a click, unless a limit says more
 MOST_TRIES = 4
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where the control edge leaves enough on either side

@@ -179,7 +179,9 @@ def _prove_leads(context: RunContext, setup: Setup, frequency_hz: float) -> None
 
 
 def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) -> tuple[str, ...]:
-    """What is wrong with the leads of a through setup, recorded at the low level; mains is told apart."""
+    """What is wrong with the leads of a through setup, recorded at the low level; mains hum is no fault of
+    theirs.
+    """
     fit = fit_tones(
         capture.volts,
         capture.interval_s,
