@@ -116,7 +116,7 @@ def take_batch(folder: Path) -> None:
     )  # fmt: skip
     switchwalk("site", "pages", "--records", "batch.sqlite", folder=folder)
     (batch,) = (folder / "pages" / "batches").glob("*.html")
-    shoot(batch, "batch", width=1000, height=880)
+    shoot(batch, "batch", width=1000, height=852)
 
 
 PICTURES = {"report": take_report, "batch": take_batch, "live": take_terminal}
