@@ -126,17 +126,15 @@ def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
     if records and not made:
         notes.append("none of the recorded acquisitions belongs to the plan that this version makes")
     quantities = [(reading, QUANTITIES[reading.key.measurand.quantity]) for reading in kept.readings]
-    return gather(
-        made,
-        transfers,
-        lost=rows,
-        supply_a={
-            reading.key.measurand.state: reading.estimate.value
-            for reading, quantity in quantities
-            if quantity.family == "supply" and reading.estimate is not None
-        },
+    supply_a = {
+        reading.key.measurand.state: reading.estimate.value
+        for reading, quantity in quantities
+        if quantity.family == "supply" and reading.estimate is not None
+    }
+    return replace(
+        gather(made, transfers, lost=rows, supply_a=supply_a),
         trials=tuple(_trials(job, kept)),
-        notes=notes,
+        notes=tuple(notes),
         changes=tuple(_changes(plan, kept.readings)),
         cycles=tuple(_cycles(plan, kept.readings)),
         unweighed=Counter(
