@@ -1,7 +1,7 @@
 """Where records are: the only module that knows which database it is. It opens, checks and locks it.
 
 What was committed survives a pulled plug: SQLite runs with a write-ahead log and full synchronisation, and
-PostgreSQL is told to wait for its disk. What goes wrong is said in words that help.
+PostgreSQL is set to wait for its disk. Every error names the location, the cause and a cure.
 """
 
 import os
@@ -313,10 +313,8 @@ def _sqlite_to_write(location: Location, file: Path) -> Engine:
 
 
 def _set_up_sqlite(connection: Any, _record: object) -> None:
-    cursor = connection.cursor()
-    cursor.execute("PRAGMA synchronous = FULL")
-    cursor.execute("PRAGMA foreign_keys = ON")
-    cursor.close()
+    connection.execute("PRAGMA synchronous = FULL").close()
+    connection.execute("PRAGMA foreign_keys = ON").close()
 
 
 def _keep_a_log(engine: Engine) -> None:

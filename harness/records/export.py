@@ -13,16 +13,18 @@ pandas comes with the optional extra `data`:
         runs = runs_frame(store, part="TLS-2")
         readings = readings_frame(store, runs.run_id)
 
-Every file is written beside its place and then moved there, so that none is ever half-written.
+Every file is written under another name beside it and then renamed, so that none is ever half-written.
 """
 
 import csv
 import io
 import json
 import os
+import re
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict
+from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
@@ -125,7 +127,7 @@ def _options_in_words(options: tuple[tuple[str, str], ...]) -> str:
 
 
 def runs_frame(store: RunStore, *, part: str | None = None, simulated: bool | None = None) -> "pd.DataFrame":
-    """Give a row for every run, oldest first. Columns: the fields of `RunLine`; `started` in UTC.
+    """Return a row for every run, oldest first. Columns: the fields of `RunLine`; `started` in UTC.
 
     Raises UsageError where pandas is not installed.
     """
@@ -136,7 +138,7 @@ def runs_frame(store: RunStore, *, part: str | None = None, simulated: bool | No
 
 
 def readings_frame(store: RunStore, run_ids: Iterable[int] | None = None) -> "pd.DataFrame":
-    """Give a row for every reading of these runs, or of all: runs as they were begun, readings as made.
+    """Return a row for every reading of these runs, or of all: runs as they were begun, readings as made.
 
     Columns: run_id, and those of `reading_to_row`. Missing numbers are NaN. Raises UsageError where pandas is
     not installed, NoSuchRun where there is no such run.
@@ -163,7 +165,7 @@ def readings_frame(store: RunStore, run_ids: Iterable[int] | None = None) -> "pd
 
 
 def need(*modules: str) -> None:
-    """Say what is not installed, and how to. Raises UsageError."""
+    """Refuse to go on without these modules. Raises UsageError that says how to install them."""
     missing = [name for name in modules if find_spec(name) is None]
     if missing:
         raise UsageError(
@@ -174,10 +176,10 @@ def need(*modules: str) -> None:
 def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
     """Write a run to `path` and give it back; waveforms as WAV into a folder of that name, one for each.
 
-    csv: a line a reading, SI units, "" where nothing is known. json: the run and its readings, with the keys
+    csv: a line a reading, SI units, "" if nothing is known. json: the run and its readings, with the keys
     that `show --json` has. parquet: the table of the csv (extra `data`). junit: a test case a reading.
     wav: volts as 32-bit floats, a channel for each scope input. npz: the waveforms exactly.
-    Raises RecordsError for a run that isn't there or a place that can't be written, UsageError where the run
+    Raises RecordsError for a run that isn't there or a path that can't be written, UsageError where the run
     kept no waveform.
     """
     record = store.run(run_id)
@@ -189,9 +191,9 @@ def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
                 "for the worst changes of state. Other formats: csv, json, parquet, junit"
             )
         if form == "npz":
-            return _put(path, lambda target: _write_npz(waveforms, target))
+            return _put(path, partial(_write_npz, waveforms))
         for acquisition, capture in waveforms.items():
-            _put(path / f"acquisition-{acquisition}.wav", _wav_writer(capture))
+            _put(path / f"acquisition-{acquisition}.wav", partial(_write_wav, capture))
         return path
     if form == "parquet":
         need("pandas", "pyarrow")
@@ -301,20 +303,15 @@ def _case_names(readings: Sequence[Reading]) -> list[str]:
     for reading in readings:
         check, measurand = reading.key.check, reading.key.measurand
         tone = "" if measurand.frequency_hz is None else f"{measurand.frequency_hz:g} Hz"
-        place = " ".join(filter(None, (measurand.state, measurand.where, tone)))
-        words[reading.key] = f"{check}: {place or check}"
-    told = told_apart(words)
-    return [told[reading.key].removeprefix(f"{reading.key.check}: ") for reading in readings]
+        where = " ".join(filter(None, (measurand.state, measurand.where, tone)))
+        words[reading.key] = f"{check}: {where or check}"
+    names = told_apart(words)
+    return [names[reading.key].removeprefix(f"{reading.key.check}: ") for reading in readings]
 
 
 def _add_case(suite: ET.Element, part: str, reading: Reading, name: str) -> None:
-    case = ET.SubElement(
-        suite,
-        "testcase",
-        classname=_xml(f"{part}.{reading.key.check}"),
-        name=_xml(name),
-        time="0",
-    )
+    classname = _xml(f"{part}.{reading.key.check}")
+    case = ET.SubElement(suite, "testcase", classname=classname, name=_xml(name), time="0")
     if reading.verdict == "pass":
         return
     kind = "error" if reading.verdict == "missing" else "failure"
@@ -327,8 +324,8 @@ def _add_case(suite: ET.Element, part: str, reading: Reading, name: str) -> None
     limits = f"limit {low} to {high} {reading.unit}".strip()
     reason = f": {reading.reason}" if reading.reason else ""
     message = _xml(f"{value}{interval}, {limits}{reason}")
-    told = ET.SubElement(case, kind, type=reading.verdict, message=message)
-    told.text = _xml(f"{reading.key.measurand.quantity} in setup {reading.setup!r}\n{reading.route}")
+    problem = ET.SubElement(case, kind, type=reading.verdict, message=message)
+    problem.text = _xml(f"{reading.key.measurand.quantity} in setup {reading.setup!r}\n{reading.route}")
 
 
 def _end(limit: float | None, size: float) -> str:
@@ -337,34 +334,25 @@ def _end(limit: float | None, size: float) -> str:
 
 def _xml(text: str) -> str:
     """Without the characters that XML 1.0 has no way to hold."""
-    return "".join(
-        one if one in "\t\n" or " " <= one <= "\ud7ff" or "\ue000" <= one <= "\ufffd" or one >= "\U00010000"
-        else "\ufffd"
-        for one in text
-    )  # fmt: skip
+    return re.sub("[^\t\n -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", "\ufffd", text)
 
 
 def _write_npz(waveforms: Mapping[int, Capture], target: Path) -> None:
     """For each acquisition N: N_volts (inputs, samples), N_inputs, N_interval_s."""
     arrays: dict[str, np.ndarray] = {}
     for number, capture in waveforms.items():
-        arrays[f"{number}_volts"] = capture.volts
-        arrays[f"{number}_inputs"] = np.array(capture.inputs)
-        arrays[f"{number}_interval_s"] = np.array(capture.interval_s)
+        for name in ("volts", "inputs", "interval_s"):
+            arrays[f"{number}_{name}"] = np.array(getattr(capture, name))
     with target.open("wb") as file:
         np.savez_compressed(file, **arrays)  # type: ignore[arg-type]
 
 
-def _wav_writer(capture: Capture) -> Callable[[Path], object]:
+def _write_wav(capture: Capture, target: Path) -> None:
     """A sample of 1.0 is a volt. A WAV file has whole hertz only; the exact interval is in the npz."""
+    from scipy.io import wavfile
 
-    def write(target: Path) -> None:
-        from scipy.io import wavfile
-
-        rate_hz = round(1.0 / capture.interval_s)
-        wavfile.write(target, rate_hz, np.ascontiguousarray(capture.volts.T, dtype=np.float32))
-
-    return write
+    rate_hz = round(1.0 / capture.interval_s)
+    wavfile.write(target, rate_hz, np.ascontiguousarray(capture.volts.T, dtype=np.float32))
 
 
 def _put(path: Path, write: Callable[[Path], object]) -> Path:
@@ -373,7 +361,7 @@ def _put(path: Path, write: Callable[[Path], object]) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists() and not path.is_file() and not path.is_dir():
-            write(path)  # a device or a pipe is written to; a file moved there would take its place
+            write(path)  # a device or a pipe is written to; a file moved there would replace it
             return path
         part = path.with_name(f".{path.stem}.{os.getpid()}{path.suffix}")
         try:

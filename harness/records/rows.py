@@ -34,7 +34,6 @@ from harness.reading import (
 )
 from harness.records import tables
 from harness.records.run import (
-    KIND_OF,
     KINDS,
     AcquisitionRecord,
     Ended,
@@ -122,7 +121,7 @@ def row_to_header(row: Row, *, files: tuple[JobFile, ...], instruments: tuple[Id
 def event_to_row(event: Event, text: str, at: datetime) -> Row:
     """Make the row of `run_events`."""
     return {
-        "kind": KIND_OF[type(event)],
+        "kind": event.kind,
         "at": time_to_text(at),
         "outcome": event.outcome if isinstance(event, Ended) else None,
         "content": dump(to_json(event)),
@@ -163,7 +162,7 @@ def columns_of_key(key: ReadingKey) -> tuple[Any, ...]:
 
 
 def values_of(reading: Reading) -> Row:
-    """Columns of the estimate and of the prediction, None where there is none."""
+    """Columns of the estimate and of the prediction, None if there is none."""
     result, expected = reading.estimate, reading.expected
     return {
         **{name: getattr(result, name, None) for name in _ESTIMATE_AS_IS},

@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from sqlalchemy import Connection, Select, Table, and_, case, func, select, update
@@ -24,10 +23,8 @@ from harness.records.history import RecordsReader, portions
 from harness.records.ledger import insert_rows
 from harness.records.run import (
     INTERRUPTED,
-    KIND_OF,
     OUTCOMES,
     AcquisitionRecord,
-    E,
     Ended,
     Event,
     KeptReference,
@@ -45,13 +42,14 @@ from harness.roles import Capture, Identity
 from harness.toml_files.located import JobFile
 
 T = TypeVar("T")
+E = TypeVar("E", bound=Event)
 
 
 def open_records(url_or_path: str | Path, *, read_only: bool = False, bring_up: bool = False) -> "RunStore":
     """Open the records, making them where there are none; `read_only` neither makes nor changes anything.
 
     url_or_path: a SQLite file, or the URL of a PostgreSQL database. Records of an older version are refused,
-    unless `bring_up` says to make them this version's. Raises RecordsError that names the place and the cure.
+    unless `bring_up` says to make them this version's. Raises RecordsError with the location and the cure.
     """
     location = find_location(url_or_path)
     return RunStore(location, open_engine(location, read_only=read_only, bring_up=bring_up))
@@ -66,9 +64,7 @@ class RunStore(RecordsReader):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -161,7 +157,7 @@ class RunStore(RecordsReader):
     # --- reading
 
     def run(self, run_id: int) -> RunRecord:
-        """Give one run. Raises NoSuchRun if there is none of that number."""
+        """Return one run. Raises NoSuchRun if there is none of that number."""
         result = self._runs(select(tables.runs).where(tables.runs.c.id == run_id))
         if not result:
             raise NoSuchRun(
@@ -170,12 +166,12 @@ class RunStore(RecordsReader):
         return result[0]
 
     def runs(self, *, serial: str | None = None) -> list[RunRecord]:
-        """Give all runs, or those of one serial number, oldest first."""
+        """Return all runs, or those of one serial number, oldest first."""
         query = select(tables.runs).order_by(tables.runs.c.id)
         return self._runs(query if serial is None else query.where(tables.runs.c.serial == serial))
 
     def passed(self, serial: str, part: str, *, simulated: bool = False) -> RunRecord | None:
-        """Give the run that a unit stands passed by: its latest run with a verdict, if that is a pass."""
+        """Return the run that a unit stands passed by: its latest run with a verdict, if that is a pass."""
         columns = tables.runs.c
         latest = self._runs(
             select(tables.runs)
@@ -187,17 +183,17 @@ class RunStore(RecordsReader):
         return latest[0] if latest and latest[0].outcome == "pass" else None
 
     def readings(self, run_id: int) -> list[Reading]:
-        """Give a run's readings in the order they were made, equal to what was stored."""
+        """Return a run's readings in the order they were made, equal to what was stored."""
         return self._of_run(tables.readings, run_id, rows.row_to_reading)
 
     def acquisitions(self, run_id: int) -> dict[int, AcquisitionRecord]:
-        """Give a run's acquisitions by their numbers in the records."""
+        """Return a run's acquisitions by their numbers in the records."""
         return dict(
             self._of_run(tables.acquisitions, run_id, lambda row: (row["id"], rows.row_to_acquisition(row)))
         )
 
     def waveforms(self, run_id: int) -> dict[int, Capture]:
-        """Give a run's kept waveforms by the number of their acquisition."""
+        """Return a run's kept waveforms by the number of their acquisition."""
         return dict(
             self._of_run(
                 tables.waveforms, run_id, lambda row: (row["acquisition_id"], rows.row_to_capture(row))
@@ -205,28 +201,27 @@ class RunStore(RecordsReader):
         )
 
     def events(self, run_id: int) -> list[RunEvent[Event | Remembered]]:
-        """Give what befell a run besides its readings, oldest first."""
+        """Return what befell a run besides its readings, oldest first."""
         return self._of_run(tables.run_events, run_id, rows.row_to_event)
 
     def latest_events(self, kind: type[E], run_ids: Iterable[int] | None = None) -> dict[int, RunEvent[E]]:
-        """Give the last event of a kind by run, of these runs or of all; runs without one are left out.
+        """Return the last event of a kind by run, of these runs or of all; runs without one are left out.
 
         So are events of an older version of which only the text is known.
         """
         columns = tables.run_events.c
-        known = and_(columns.kind == KIND_OF[kind], columns.content.is_not(None))
+        known = and_(columns.kind == kind.kind, columns.content.is_not(None))
         query = select(tables.run_events).where(known).order_by(columns.id)
         queries = [query]
         if run_ids is not None:  # some twenty events a run are of other kinds
             queries = [query.where(columns.run_id.in_(some)) for some in portions(run_ids)]
+        result: dict[int, RunEvent[E]] = {}
         with self._reading() as connection:
-            result: dict[int, RunEvent[E]] = {}
-            for one in queries:
-                for row in connection.execute(one).mappings():
-                    event = rows.row_to_event(dict(row))
-                    if isinstance(event.event, kind):
-                        result[row["run_id"]] = RunEvent(event=event.event, at=event.at, text=event.text)
-            return result
+            for row in (dict(row) for query in queries for row in connection.execute(query).mappings()):
+                event = rows.row_to_event(row)
+                if isinstance(event.event, kind):
+                    result[row["run_id"]] = RunEvent(event=event.event, at=event.at, text=event.text)
+        return result
 
     def verify(self, run_id: int | None = None, *, expected: str = "") -> ledger.Verification:
         """Compare the records with their ledger: all of them; or a run, with the chain from there to the end.
@@ -239,11 +234,11 @@ class RunStore(RecordsReader):
             return ledger.verify(connection, run_id, expected=expected)
 
     def references(self, run_id: int) -> list[dict[str, Any]]:
-        """Give the through references that a run used."""
+        """Return the through references that a run used."""
         return self._of_run(tables.through_references, run_id, lambda row: json.loads(row["content"]))
 
     def units(self) -> list[UnitSummary]:
-        """Give every unit with the run that says how it stands, the latest first."""
+        """Return every unit with the run that says how it stands, the latest first."""
         columns = tables.runs.c
         unit = (columns.part, columns.serial, columns.simulated)
         totals = (
@@ -268,7 +263,7 @@ class RunStore(RecordsReader):
             return [_unit(checked(tables.runs, dict(row))) for row in connection.execute(query).mappings()]
 
     def seal(self, run_id: int) -> str:
-        """Give the digest of the ledger's last entry of a run, which holds all of it in the chain."""
+        """Return the digest of the ledger's last entry of a run, which holds all of it in the chain."""
         self.run(run_id)
         columns = tables.ledger.c
         last = select(columns.sha256).where(columns.run_id == run_id).order_by(within_run(columns.id).desc())
@@ -336,17 +331,12 @@ def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
     )
 
 
-def _unit(row: rows.Row | Any) -> UnitSummary:
+def _unit(row: rows.Row) -> UnitSummary:
+    as_is = ("serial", "part", "module_name", "revision", "simulated", "passes", "purpose")
     return UnitSummary(
-        serial=row["serial"],
-        part=row["part"],
-        module_name=row["module_name"],
-        revision=row["revision"],
-        simulated=row["simulated"],
         runs=row["count"],
-        passes=row["passes"],
         latest_run=row["id"],
         latest_outcome=row["outcome"] or INTERRUPTED,
         latest_started=datetime.fromisoformat(row["started"]),
-        purpose=row["purpose"],
+        **{name: row[name] for name in as_is},
     )

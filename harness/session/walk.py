@@ -26,10 +26,10 @@ from harness.session.context import RunContext
 from harness.session.events import Remark
 from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
+    CaptureRequest,
     FittedCapture,
     Measured,
     RawCapture,
-    capture_request,
     make_reading,
     make_state_reading,
     missing_reading,
@@ -254,7 +254,8 @@ class Walk:
         if prediction is not None:
             levels = np.abs(prediction.transfer).sum(axis=1) * stimulus.level_vrms / sqrt(2.0)
         peaks_v = dict(zip(input_numbers(setup), map(float, levels), strict=True))
-        request = capture_request(setup, acquisition.state, stimulus, peaks_v, number=acquisition.number)
+        number, state = acquisition.number, acquisition.state
+        request = CaptureRequest(setup=setup, state=state, stimulus=stimulus, peaks_v=peaks_v, number=number)
         try:
             self._context.drive.apply(stimulus)
             return self._context.recorder.capture(request)
@@ -270,7 +271,12 @@ class Walk:
             of_supply = self._take_out(
                 lambda planned: not planned.captures and planned.measurand.state == visit.state.name
             )
-            pairs += [(planned, self._supply_reading(planned, supply)) for planned in of_supply]
+            pairs += [
+                (planned, missing_reading(planned, supply))
+                if isinstance(supply, NotTaken)
+                else (planned, make_reading(planned, [supply], sequence=self._context.job.sequence))
+                for planned in of_supply
+            ]
         pairs += [(planned, self._reading(planned)) for planned in self._take_out(self._is_ready)]
         made = self._sift(pairs)
         self._context.add_readings(visit.state, done, made)
@@ -288,11 +294,6 @@ class Walk:
         wanted = [planned for planned in self._waiting if is_wanted(planned)]
         self._waiting = [planned for planned in self._waiting if not is_wanted(planned)]
         return wanted
-
-    def _supply_reading(self, planned: Planned, supply: SupplyReading | NotTaken) -> Reading:
-        if isinstance(supply, NotTaken):
-            return missing_reading(planned, supply)
-        return make_reading(planned, [supply], sequence=self._context.job.sequence)
 
     def _reading(self, planned: Planned) -> Reading:
         context = self._context

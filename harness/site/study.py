@@ -27,7 +27,7 @@ from harness.site.charts import (
     yield_chart,
     yield_groups,
 )
-from harness.site.model import BatchOfUnits, Unit, complete, unit_slug
+from harness.site.model import BatchOfUnits, Unit, unit_slug
 from harness.statistics.batch import (
     ReadingFigures,
     chart,
@@ -38,7 +38,7 @@ from harness.statistics.batch import (
 )
 from harness.statistics.compare import SideDifference, shared_values, side_differences
 from harness.statistics.control_charts import RUN_RULES
-from harness.statistics.yields import ParetoLine, first_complete_runs, pareto
+from harness.statistics.yields import COMPLETE, ParetoLine, first_complete_runs, pareto
 
 LATEST_UNITS = 200
 """Figures and charts of readings are of so many units, the latest; yields and causes are of all."""
@@ -80,7 +80,7 @@ class SideComparison:
 
 @dataclass(frozen=True, kw_only=True)
 class UnitOfBatch:
-    """How a unit stands by its latest run in the batch. said: the fault diagnosed of one that fails."""
+    """How a unit stands by its latest run in the batch. message: the fault diagnosed of one that fails."""
 
     slug: str
     run: RunLine
@@ -93,7 +93,7 @@ class BatchStudy:
 
     figures: of the least capable readings, of so many `readings_read`; charted: the first of them that have
     values enough. labels: each reading in words that no other has. key_readings: those worth following in
-    every unit, few of one check. sides: None where the units have no two channels.
+    every unit, few of one check. sides: None if the units have no two channels.
     """
 
     batch: BatchOfUnits
@@ -133,7 +133,7 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> BatchStudy:
     named = diagnosed_faults(store, batch.runs)
     not_passed = store.not_passed([run.run_id for run in firsts if run.outcome != "pass"])
     bad = {run_id: {one.key for one in some} for run_id, some in not_passed.items()}
-    told = labels({one.key for one in series}.union(*bad.values()))
+    names = labels({one.key for one in series}.union(*bad.values()))
     serials = {run.run_id: run.serial for run in latest}
     populations = {one.key: result for one in series if (result := _population(one)) is not None}
     return BatchStudy(
@@ -146,13 +146,17 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> BatchStudy:
             pareto(fault_in_words(named.get(run.run_id)) for run in firsts if run.outcome == "fail")
         ),
         checks=tuple(pareto(check for keys in bad.values() for check in {key.check for key in keys})),
-        readings=tuple(pareto(told[key] for keys in bad.values() for key in keys)),
-        labels=told,
+        readings=tuple(pareto(names[key] for keys in bad.values() for key in keys)),
+        labels=names,
         readings_read=len(series),
         figures=tuple(described),
-        charted=tuple(_charted(described, series, serials, told)),
+        charted=tuple(_charted(described, series, serials, names)),
         sides=_sides(series, serials),
-        key_readings=tuple(_key_readings(series, populations)),
+        key_readings=tuple(
+            _few_of_a_check(
+                (one.key for one in series if one.key in populations and one.unit != ""), _KEY_READINGS
+            )
+        ),
         populations=populations,
     )
 
@@ -169,15 +173,13 @@ def _units(runs: Sequence[RunLine], named: Mapping[int, Sequence[str]]) -> list[
     ]
 
 
-def _key_readings(series: Sequence[Series], known: dict[ReadingKey, Population]) -> list[ReadingKey]:
+def _few_of_a_check(keys: Iterable[ReadingKey], most: int) -> list[ReadingKey]:
+    """The first of these readings, but only so many of one check."""
     chosen: list[ReadingKey] = []
-    for one in series:
-        of_check = sum(key.check == one.key.check for key in chosen)
-        if one.key in known and one.unit != "" and of_check < _OF_ONE_CHECK:
-            chosen.append(one.key)
-            if len(chosen) == _KEY_READINGS:
-                break
-    return chosen
+    for key in keys:
+        if sum(other.check == key.check for other in chosen) < _OF_ONE_CHECK:
+            chosen.append(key)
+    return chosen[:most]
 
 
 def _charted(
@@ -225,12 +227,9 @@ def _sides(series: Sequence[Series], serials: dict[int, str]) -> SideComparison 
         return None
     by_key = {one.key: one for one in series}
     differing = [side for side in result if side.p_corrected <= SIDES_LEVEL]
+    drawn = _few_of_a_check((side.key for side in differing), SIDES_CHARTED)
     pictures: list[tuple[ReadingKey, Markup]] = []
-    for side in differing:
-        if sum(key.check == side.key.check for key, _ in pictures) == _OF_ONE_CHECK:
-            continue
-        if len(pictures) == SIDES_CHARTED:
-            break
+    for side in (side for side in differing if side.key in drawn):
         runs, first, second = shared_values(by_key[side.key], by_key[side.other])
         names = [serials[int(run_id)] for run_id in runs]
         pictures.append((side.key, differences(side, first - second, names)))
@@ -347,18 +346,18 @@ class _Followed:
 
 
 def _followed(unit: Unit, study: BatchStudy | None, bad: Mapping[int, list[Reading]]) -> _Followed:
-    runs = tuple(run.run_id for run in complete(unit.runs)[-_MOST_RUNS:])
+    runs = tuple(run.run_id for run in unit.runs if run.outcome in COMPLETE)[-_MOST_RUNS:]
     own = worst_first(bad.get(runs[-1], ())) if runs else []
     measured = [reading.key for reading in own if reading.unit != ""]
     return _Followed(unit=unit, study=study, runs=runs, own=tuple(measured[:_MOST_OWN]))
 
 
 class _Lookup:
-    """A series with its places by run."""
+    """A series with the index of each run in it."""
 
     def __init__(self, series: Series) -> None:
         self.series = series
-        self.place = {int(run_id): index for index, run_id in enumerate(series.run_ids)}
+        self.index = {int(run_id): index for index, run_id in enumerate(series.run_ids)}
 
 
 def _look_up(store: RunStore, units: Sequence[_Followed]) -> dict[ReadingKey, _Lookup]:
@@ -377,13 +376,10 @@ def _trends(followed: _Followed, series: Mapping[ReadingKey, _Lookup]) -> Iterab
             continue
         drawn += 1
         last = points[-1]
-        place = result.place[last.run_id]
-        limits = Limits(
-            low=_finite(result.series.limit_low[place]), high=_finite(result.series.limit_high[place])
-        )
+        low, high = result.series.limits(result.index[last.run_id])
         population = followed.study.populations.get(key) if followed.study else None
         label, unit = label_of(key), result.series.unit
-        picture = trend(label, unit, points, limits, population)
+        picture = trend(label, unit, points, Limits(low=low, high=high), population)
         yield Trend(
             label=label,
             picture=picture,
@@ -395,18 +391,14 @@ def _trends(followed: _Followed, series: Mapping[ReadingKey, _Lookup]) -> Iterab
 
 def _points(result: _Lookup, runs: Sequence[int]) -> list[TrendPoint]:
     series = result.series
-    places = [result.place[run] for run in runs if run in result.place]
+    indices = [result.index[run] for run in runs if run in result.index]
     return [
         TrendPoint(
-            run_id=int(series.run_ids[place]),
-            value=float(series.values[place]),
-            floor=bool(series.floor[place]),
-            verdict=series.verdicts[place],
+            run_id=int(series.run_ids[index]),
+            value=float(series.values[index]),
+            floor=bool(series.floor[index]),
+            verdict=series.verdicts[index],
         )
-        for place in places
-        if np.isfinite(series.values[place])
+        for index in indices
+        if np.isfinite(series.values[index])
     ]
-
-
-def _finite(limit: float) -> float | None:
-    return float(limit) if np.isfinite(limit) else None
