@@ -1,8 +1,8 @@
 """What faults do to changes of state and to repeated operations, and what records of these tell of relays.
 
-A relay may come late, bounce too long, or not move. Levels come first: a relay that never moves shows in them.
-If they agree with a good unit, and readings of changes or of operations do not pass, the faults weighed are
-those of a relay's time, those that no level shows, and contacts that come and go.
+A relay may come late, bounce too long, or not move. Levels come first: a relay that never moves shows in
+them. If they agree with a good unit, and readings of changes or of operations do not pass, the faults weighed
+are those of a relay's time, those that no level shows, and contacts that come and go.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
