@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
+from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import Prediction
 from harness.errors import UsageError, nearest
 from harness.job.fixture import Setup
@@ -80,8 +81,8 @@ class Plan:
     """Everything a run will do, in order.
 
     readings: of states and of the supply, then of changes of state, then of lines' operations. predictions:
-    by acquisition number. stimuli: the tones that the through reference must cover. keep_all: also the
-    waveforms of what passes are kept.
+    by acquisition number. stimuli: the tones that the through reference must cover. impedances: what the
+    bench loads the unit with. keep_all: also the waveforms of what passes are kept.
     """
 
     through: Setup | None
@@ -89,6 +90,7 @@ class Plan:
     readings: tuple[Planned, ...]
     predictions: Mapping[int, Prediction]
     stimuli: tuple[Stimulus, ...]
+    impedances: BenchImpedances
     keep_all: bool = False
 
     @property

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field, replace
 from math import sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.solve import transfer
@@ -24,8 +24,6 @@ from harness.quantities.quantity import PlannedReading
 from harness.reading import Measurand, ReadingKey
 
 MOVES = 0.05  # of a leg's signal: a smaller change of route than this is none that a record shows
-
-Complex = NDArray[np.complex128]
 
 
 @dataclass

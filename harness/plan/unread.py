@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator
 from itertools import islice
 
-from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
 from harness.job.fixture import PortName
 from harness.job.job import Job
@@ -18,9 +17,9 @@ SOME = 3  # examples of what would help
 ChannelNet = tuple[str, str]  # the driven channel, or the channel that is read if nothing drives it; a net
 
 
-def refuse_unread(job: Job, plan: Plan, *, impedances: BenchImpedances) -> None:
+def refuse_unread(job: Job, plan: Plan) -> None:
     """Raise JobError with each check that gives no reading at a port of a channel, or in a state it names."""
-    routes = Routes(job=job, impedances=impedances)
+    routes = Routes(job=job, impedances=plan.impedances)
     mistakes = [
         check.mistake(message)
         for check in job.sequence.checks
