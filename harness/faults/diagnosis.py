@@ -80,13 +80,13 @@ def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
     for each in pairs_of(plan):
         if each.setup not in swapped:
             by_state.setdefault((each.setup, each.state.name), []).append(each)
-    kept = {
+    ends = {
         acquisition.number
         for alike in by_state.values()
         for end in (min, max)
         for acquisition in (end(alike, key=lambda each: each.stimulus.frequency_hz),)
     }
-    return tuple(each for each in pairs_of(plan) if each.number in kept)
+    return tuple(each for each in pairs_of(plan) if each.number in ends)
 
 
 class Diagnoser:
