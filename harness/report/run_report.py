@@ -12,6 +12,7 @@ from harness.faults.diagnosis import Diagnoser, Diagnosis
 from harness.faults.evidence import Evidence
 from harness.faults.probes import Probe, best_probe
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
+from harness.records.database import find_location
 from harness.records.evidence import evidence_of, stored_run
 from harness.records.run import BY_HAND, DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import RunStore
@@ -207,8 +208,7 @@ def report_path(records: str | Path, run_id: int, serial: str) -> Path:
 
 def page_beside(records: str | Path, folder: str, run_id: int, serial: str) -> Path:
     """Where a page about a run is."""
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "_", serial)
-    return folder_beside(records, folder) / f"run-{run_id:05d}-{safe}.html"
+    return folder_beside(records, folder) / f"run-{run_id:05d}-{_file_name(serial)}.html"
 
 
 def coverage_folder(records: str | Path) -> Path:
@@ -217,9 +217,21 @@ def coverage_folder(records: str | Path) -> Path:
 
 
 def folder_beside(records: str | Path, folder: str = "reports") -> Path:
-    """Where pages are: beside the records, in the default folder for records on a server."""
-    beside = DEFAULT_RECORDS if "://" in str(records) else Path(records)
-    return beside.parent / folder
+    """Where pages are: beside the records, in the default folder for records on a server.
+
+    Records of another name than the default have a folder of their own: two record files beside each other,
+    or two databases, must not overwrite each other's pages of run 1.
+    """
+    location = find_location(records)
+    if location.file is not None:
+        own = "" if location.file.name == DEFAULT_RECORDS.name else f"-{location.file.stem}"
+        return location.file.parent / f"{folder}{own}"
+    server = "-".join(filter(None, (location.url.host, location.url.database)))
+    return DEFAULT_RECORDS.parent / f"{folder}-{_file_name(server)}"
+
+
+def _file_name(text: str) -> str:
+    return re.sub(r"[^A-Za-z0-9._-]+", "_", text)
 
 
 def _recorded(record: RunRecord) -> PlannedJob | None:
