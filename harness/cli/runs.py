@@ -48,6 +48,7 @@ def report(
     with open_records(records, read_only=True) as store:
         store.run(run)
         refuse_running(store, run)
+        store.refuse_edited(run, "No report is written")
         typer.echo(write_report_again(store, run, records, page=out))
 
 

@@ -233,6 +233,15 @@ class RunStore(RecordsReader):
         with self._reading() as connection:
             return ledger.verify(connection, run_id, expected=expected)
 
+    def refuse_edited(self, run_id: int, consequence: str) -> None:
+        """Raise RecordsError, which names the consequence, for a run that is not as it was recorded."""
+        findings = self.verify(run_id).findings
+        if findings:
+            raise RecordsError(
+                f"{self.location}: run {run_id} is not as it was recorded: {findings[0].what}. "
+                f"{consequence}. `switchwalk verify` says more; restore a copy of the records"
+            )
+
     def references(self, run_id: int) -> list[dict[str, Any]]:
         """Return the through references that a run used."""
         return self._of_run(tables.through_references, run_id, lambda row: json.loads(row["content"]))

@@ -46,10 +46,11 @@ class ResumePoint:
 
 
 def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
-    """Read the point from which a run is resumed. Raises UsageError.
+    """Read the point from which a run is resumed. Raises UsageError; RecordsError if it was edited.
 
     Refused are a run that has a verdict, one that lost readings for good, and one whose job is not known.
     """
+    store.refuse_edited(record.run_id, "Nothing is added to it")
     readings = tuple(store.readings(record.run_id))
     if record.outcome not in ("interrupted", "stopped"):
         raise UsageError(

@@ -116,3 +116,16 @@ def test_a_page_that_cannot_be_written_is_named(
 def change(records: Path, statement: str) -> None:
     with closing(sqlite3.connect(records)) as connection, connection:
         assert connection.execute(statement).rowcount == 1
+
+
+def test_an_edited_run_gets_no_report(
+    capsys: pytest.CaptureFixture[str], copied: Path, tmp_path: Path
+) -> None:
+    with closing(sqlite3.connect(copied)) as records, records:
+        records.execute("UPDATE runs SET outcome = 'pass' WHERE id = ?", (FAILED,))
+    page = tmp_path / "page.html"
+    printed = switchwalk(capsys, "report", str(FAILED), "--records", str(copied), "--out", str(page))
+    assert printed.code == 4
+    assert f"run {FAILED} is not as it was recorded" in printed.err
+    assert "No report is written" in printed.err
+    assert not page.exists()
