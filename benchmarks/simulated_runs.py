@@ -17,7 +17,7 @@ from harness.job.job import Job
 from harness.job.state import State
 from harness.judge import unit_verdict
 from harness.measure.clock import EXACT_CLOCK
-from harness.measure.reference import RangeGain, Repeatability, Spread, ToneReference
+from harness.measure.reference import RangeGain, RecordSpread, Repeatability, ToneReference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
@@ -233,7 +233,7 @@ class Bench:
             inputs=(1, 2, 3, 4),
             source=tuple(complex(result[row, row % 2]) for row in range(4)),
             source_standard=tuple(float(noise[row, 0]) for row in range(4)),
-            spread=Spread(records=1, variance=(0.0,) * 4, noise=(0.0,) * 4),
+            spread=RecordSpread(records=1, variance=(0.0,) * 4, noise=(0.0,) * 4),
             repeatability=Repeatability(standard=(REPEATABILITY,) * 4, freedom=(math.inf,) * 4),
             through=tuple(complex(through[row % 2]) for row in range(4)),
             ranges=tuple(self._range_gains(ranges)),

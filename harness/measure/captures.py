@@ -75,7 +75,7 @@ def _cycles(capture: Capture, fit: ToneFit) -> list[Problem]:
 
 
 def _spectrum(fit: ToneFit, row: int, number: int) -> list[Problem]:
-    """Find a missing tone, and anything that is there besides the tones."""
+    """Find a missing tone, and anything besides the tones."""
     problems = []
     levels, floors = np.abs(fit.phasors[row]), DETECTION * fit.standard[row]
     missing = bool((levels <= floors).all())
@@ -99,7 +99,7 @@ def _spectrum(fit: ToneFit, row: int, number: int) -> list[Problem]:
 
 
 FULLEST = 0.8  # of the screen
-EMPTIEST = 0.3  # below this a finer setting is taken, where there is one that holds the signal
+EMPTIEST = 0.3  # below this a finer setting is taken, if one holds the signal
 
 Move = Literal["ok", "coarser", "finer"]
 

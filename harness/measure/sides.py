@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import estimate
-from harness.measure.clock import NOMINAL_CLOCK, Clock, turns
+from harness.measure.clock import NOMINAL_CLOCK, ClockRatio, sine_rows
 from harness.measure.tone import fit_tones
 from harness.reading import Contribution, Estimate
 
@@ -75,11 +75,11 @@ def find_edge(volts: Floats, interval_s: float) -> Instant:
         )
     first, last = int(known[changes[0]]), int(known[changes[0] + 1])
     over = level[first : last + 1] > 0.5
-    place = first + int(np.flatnonzero(over != over[0])[0]) - 1
-    step = float(level[place + 1] - level[place])
+    index = first + int(np.flatnonzero(over != over[0])[0]) - 1
+    step = float(level[index + 1] - level[index])
     jump = min(abs(step), 1.0)
     return Instant(
-        time_s=(place + (0.5 - float(level[place])) / step) * interval_s,
+        time_s=(index + (0.5 - float(level[index])) / step) * interval_s,
         standard_s=interval_s * math.hypot(UNIFORM * jump, noise / amplitude / abs(step)),
         even_s=interval_s * UNIFORM * jump,
     )
@@ -96,9 +96,9 @@ def boundary(gone: Floats, to_come: Floats, first_sample: int, interval_s: float
     cost = gone + to_come
     chance = np.exp(-(cost - cost.min()))
     chance /= chance.sum()
-    places = np.arange(len(cost))
-    mean = float(chance @ places)
-    variance = float(chance @ (places - mean) ** 2)
+    samples = np.arange(len(cost))
+    mean = float(chance @ samples)
+    variance = float(chance @ (samples - mean) ** 2)
     return Instant(
         time_s=(first_sample + mean - 0.5) * interval_s,
         standard_s=interval_s * math.sqrt(variance + UNIFORM**2),
@@ -134,16 +134,11 @@ class Course:
 
     def volts(self, first: int, last: int) -> Floats:
         """Its volts from one sample of the record to before another; shape (legs, samples)."""
-        rows = np.empty((1 + 2 * len(self.radians), last - first))
-        rows[0] = 1.0
-        for tone, step in enumerate(self.radians):
-            turned = turns(last - first, float(step), first - self.middle)
-            rows[1 + 2 * tone], rows[2 + 2 * tone] = turned.real, turned.imag
-        return np.asarray(self.coefficients @ rows)
+        return np.asarray(self.coefficients @ sine_rows(last - first, self.radians, first - self.middle))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Sides:
+class SteadySides:
     """A record across a change, what is steady before it and after it, and where it lies.
 
     volts: shape (legs, samples). first, last: samples between which the change lies, None where nothing
@@ -165,8 +160,8 @@ def steady_sides(
     frequencies_hz: Sequence[float],
     *,
     step_v: Sequence[float],
-    clock: Clock = NOMINAL_CLOCK,
-) -> Sides:
+    clock: ClockRatio = NOMINAL_CLOCK,
+) -> SteadySides:
     """Find the change in a record and fit what is steady before it and after it.
 
     volts: shape (legs, samples); frequencies_hz: of the tones, known; none for a record in silence.
@@ -183,7 +178,7 @@ def steady_sides(
     if ahead is None or back is None:
         course = _fit(volts, 0, interval_s, frequencies_hz, step, clock, "the record")
         _need_steady(course, "the record")
-        return Sides(
+        return SteadySides(
             volts=volts, interval_s=interval_s, before=course, after=course, noise_v=course.noise_v,
             first=None, last=None,
         )  # fmt: skip
@@ -202,7 +197,7 @@ def steady_sides(
         last = last if later is None else max(samples - 1 - later, last)
     _need_steady(before, "what precedes the change")
     _need_steady(after, "what follows the change")
-    return Sides(
+    return SteadySides(
         volts=volts,
         interval_s=interval_s,
         before=before,
@@ -256,7 +251,13 @@ def _unrest(volts: Floats, interval_s: float, frequencies_hz: Sequence[float], s
 
 
 def _fit(
-    volts: Floats, start: int, interval_s: float, hz: Sequence[float], step: Floats, clock: Clock, what: str
+    volts: Floats,
+    start: int,
+    interval_s: float,
+    hz: Sequence[float],
+    step: Floats,
+    clock: ClockRatio,
+    what: str,
 ) -> Course:
     """Fit one side, which begins at sample `start` of the record."""
     samples = volts.shape[1]
@@ -278,11 +279,8 @@ def _fit(
             quiet_v=np.maximum(differences, floor),
         )
     fit = fit_tones(volts, interval_s, hz, step_v=tuple(step), clock=clock)
-    peak = np.sqrt(2) * fit.phasors
-    coefficients = np.empty((len(volts), 1 + 2 * len(hz)))
-    coefficients[:, 0], coefficients[:, 1::2], coefficients[:, 2::2] = fit.offset_v, peak.real, -peak.imag
     return Course(
-        coefficients=coefficients,
+        coefficients=fit.amplitudes_v,
         radians=2 * np.pi * interval_s * fit.clock.ratio * np.asarray(hz),
         middle=middle,
         noise_v=np.maximum(fit.residual_v, floor),

@@ -30,11 +30,6 @@ class Spectrum:
     values: Complex
     bin_hz: float
 
-    @property
-    def density_v2_per_hz(self) -> Floats:
-        """One-sided power spectral density, shape (inputs, bins)."""
-        return np.asarray(self.values.real**2 + self.values.imag**2)
-
 
 def take_spectrum(volts: Floats, interval_s: float, *, low_hz: float, high_hz: float) -> Spectrum:
     """Spectrum between two frequencies of every input, its mean taken out.
@@ -71,7 +66,7 @@ def take_spectrum(volts: Floats, interval_s: float, *, low_hz: float, high_hz: f
     )
 
 
-Weighting = Literal["flat", "a", "bs468"]
+Weighting = Literal["none", "A", "bs468"]
 
 A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)  # IEC 61672-1, annex E (from memory)
 BS468_FORWARD = 10 ** (18.2463 / 20)
@@ -98,9 +93,9 @@ def bs468_network(frequencies_hz: Floats) -> Complex:
 def power_weights(weighting: Weighting, frequencies_hz: Floats) -> Floats:
     """Gain squared at each frequency, for weighting a power density."""
     match weighting:
-        case "flat":
+        case "none":
             return np.ones_like(frequencies_hz)
-        case "a":
+        case "A":
             return a_weighting(frequencies_hz) ** 2
         case "bs468":
             return np.abs(bs468_network(frequencies_hz)) ** 2

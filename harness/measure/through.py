@@ -7,6 +7,7 @@ on two neighbouring ranges, ties every finer range's gain to that of the drive r
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +17,10 @@ from harness.measure.budget import Sampled, effective_freedom, student_factor
 from harness.measure.captures import FULLEST
 from harness.measure.reference import (
     SAME_SETTING,
-    Offset,
+    InputOffset,
     RangeGain,
+    RecordSpread,
     Reference,
-    Spread,
     ToneReference,
     pooled,
 )
@@ -31,8 +32,8 @@ from harness.units import dbu_from_vrms
 Complex = NDArray[np.complex128]
 
 LADDER_FILL = 0.75  # of the finer range, by the level that ties it to the next coarser
-OTHER_LEG = 0.3  # of what its own leg should give: an input that sees this much of the other leg sees it
-NOTHING = 0.03  # of what its own leg should give: less is none of it
+OTHER_LEG = 0.3  # of what its own leg should show: an input that sees this much of the other leg sees it
+NOTHING = 0.03  # of what its own leg should show: less is none of it
 FACTOR_DB = 1.5  # how near a wrong level is to a known factor to be named as that
 LEVEL_DB = 1.0  # beyond what a good scope and generator can be wrong
 LARGEST_DC_V = 0.5
@@ -135,12 +136,12 @@ def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, NDArray[np
     return own, standard
 
 
-def _spread(levels: NDArray[np.float64], noise: NDArray[np.float64]) -> Spread:
+def _spread(levels: NDArray[np.float64], noise: NDArray[np.float64]) -> RecordSpread:
     """How the levels of some records differ, and what their noise makes of that; all relative."""
     square = levels.mean(axis=0) ** 2
     records = len(levels)
     variance = np.var(levels, axis=0, ddof=1) if records > 1 else np.zeros(len(square))
-    return Spread(
+    return RecordSpread(
         records=records,
         variance=tuple((variance / square).tolist()),
         noise=tuple((np.mean(noise**2, axis=0) / square).tolist()),
@@ -157,44 +158,45 @@ def _climb(first: Shot, ladder: Sequence[Shot]) -> tuple[RangeGain, ...]:
         for number in inputs
     }
     read = [(shot, *_own_leg(shot.fit, inputs)) for shot in (first, *ladder)]
-    result = True
-    while result:
-        result = False
-        for shot, own, standard in read:
-            for other, other_own, other_standard in read:
-                if other.emf_vrms != shot.emf_vrms:
-                    continue
-                for row, number in enumerate(inputs):
-                    tied = known.get((number, shot.range_of(number)))
-                    setting = other.range_of(number)
-                    if tied is None or (number, setting) in known:
-                        continue
-                    gain = tied.gain * complex(other_own[row] / own[row])
-                    relative = math.hypot(
-                        tied.standard / abs(tied.gain),
-                        standard[row] / abs(own[row]),
-                        other_standard[row] / abs(other_own[row]),
-                    )
-                    known[number, setting] = RangeGain(
-                        input=number,
-                        volts_per_division=setting,
-                        gain=gain,
-                        standard=abs(gain) * relative,
-                        rungs=tied.rungs + 1,
-                    )
-                    result = True
+    ties = [
+        (one, other, row, number)
+        for one, other in product(read, repeat=2)
+        if one[0].emf_vrms == other[0].emf_vrms
+        for row, number in enumerate(inputs)
+    ]
+    before = 0
+    while before < len(known):
+        before = len(known)
+        for (shot, own, standard), (other, other_own, other_standard), row, number in ties:
+            tied = known.get((number, shot.range_of(number)))
+            setting = other.range_of(number)
+            if tied is None or (number, setting) in known:
+                continue
+            gain = tied.gain * complex(other_own[row] / own[row])
+            relative = math.hypot(
+                tied.standard / abs(tied.gain),
+                standard[row] / abs(own[row]),
+                other_standard[row] / abs(other_own[row]),
+            )
+            known[number, setting] = RangeGain(
+                input=number,
+                volts_per_division=setting,
+                gain=gain,
+                standard=abs(gain) * relative,
+                rungs=tied.rungs + 1,
+            )
     return tuple(sorted(known.values(), key=lambda entry: (entry.input, -entry.volts_per_division)))
 
 
-def measure_offsets(silence: Sequence[tuple[Capture, ToneFit]]) -> tuple[Offset, ...]:
+def measure_offsets(silence: Sequence[tuple[Capture, ToneFit]]) -> tuple[InputOffset, ...]:
     """Read each input's own offset from captures with the outputs off; the first of a range counts."""
-    result: dict[tuple[int, float], Offset] = {}
+    result: dict[tuple[int, float], InputOffset] = {}
     for capture, fit in silence:
         for row, number in enumerate(capture.inputs):
             setting = capture.setting.inputs[number].volts_per_division
             result.setdefault(
                 (number, setting),
-                Offset(
+                InputOffset(
                     input=number,
                     volts_per_division=setting,
                     offset_v=float(fit.offset_v[row]),
@@ -205,11 +207,7 @@ def measure_offsets(silence: Sequence[tuple[Capture, ToneFit]]) -> tuple[Offset,
 
 
 def through_problems(
-    inputs: tuple[int, ...],
-    fit: ToneFit,
-    *,
-    emf_vrms: tuple[float, float],
-    through_prediction: Complex,
+    inputs: tuple[int, ...], fit: ToneFit, *, emf_vrms: tuple[float, float], through_prediction: Complex
 ) -> tuple[str, ...]:
     """Say which leads of a through setup are surely wrong, and how; empty where none is.
 
@@ -241,7 +239,7 @@ def through_problems(
 
 
 def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.float64]) -> list[str]:
-    """Say which inputs see the wrong output, none or both. own, other: over what the own leg should give."""
+    """Say which inputs see the wrong output, none or both. own, other: over what the own leg should show."""
     message = []
     swapped = (other > OTHER_LEG) & (own < NOTHING)
     joined = (other > OTHER_LEG) & (own >= NOTHING)
@@ -305,15 +303,13 @@ class ToneDrift:
 
 def drift(now: Reference, before: Reference) -> tuple[ToneDrift, ...]:
     """Compare two references tone by tone; tones and levels that only one of them has are left out."""
-    result = []
-    for tone in now.tones:
-        other = next((each for each in before.tones if _is_same(each, tone)), None)
-        if other is not None:
-            result.append(_drift(tone, other))
-    return tuple(result)
+    pairs = (
+        (tone, next((other for other in before.tones if _alike(other, tone)), None)) for tone in now.tones
+    )
+    return tuple(_drift(tone, other) for tone, other in pairs if other is not None)
 
 
-def _is_same(one: ToneReference, other: ToneReference) -> bool:
+def _alike(one: ToneReference, other: ToneReference) -> bool:
     return (
         one.inputs == other.inputs
         and np.allclose(one.frequencies_hz, other.frequencies_hz, rtol=1e-9)
@@ -327,10 +323,10 @@ def _drift(tone: ToneReference, other: ToneReference) -> ToneDrift:
     ]
     worst = max(range(len(changes)), key=lambda row: abs(changes[row]))
     shares, sampled = [], []
-    for index, each in enumerate((tone, other)):
-        shares.append(each.source_standard[worst] / abs(each.source[worst]))
-        repeat = each.repeatability
-        shares.append(repeat.standard[worst] / math.sqrt(each.spread.records))  # of their mean: 4.2.3
+    for index, reference in enumerate((tone, other)):
+        shares.append(reference.source_standard[worst] / abs(reference.source[worst]))
+        repeat = reference.repeatability
+        shares.append(repeat.standard[worst] / math.sqrt(reference.spread.records))  # of their mean: 4.2.3
         sampled.append((Sampled(freedom=repeat.freedom[worst], series=f"reference {index}"), shares[-1]))
     relative = math.hypot(*shares)
     relative *= student_factor(2.0, effective_freedom(relative, sampled)) / 2
@@ -376,7 +372,7 @@ def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
         return ()
     result = []
     for hot in range(0, len(one.inputs), 2):
-        new, old = (band_power(each.volts[hot : hot + 2], each.interval_s) for each in (one, other))
+        new, old = (band_power(noise.volts[hot : hot + 2], noise.interval_s) for noise in (one, other))
         if min(new.mean_square_v2, old.mean_square_v2) <= 0:
             continue  # a record of one code has no noise, and nothing has a level over that
         spread = math.hypot(new.standard_v2 / new.mean_square_v2, old.standard_v2 / old.mean_square_v2)

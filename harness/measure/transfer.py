@@ -75,7 +75,7 @@ def make_transfer(
     acquisition: str,
     passive: bool = True,
 ) -> Transfer:
-    """Make the transfer that a capture shows, corrected by the through reference where there is one.
+    """Make the transfer that a capture shows, corrected by the through reference if there is one.
 
     fit: tones hot, cold first. emf_vrms: open-circuit RMS volts set at the hot and the cold output.
     prediction: (legs, 2), what the circuit predicts, for phases alone. drive_rows: the rows that view the
@@ -166,7 +166,7 @@ def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
     """
     if plain.values.shape != swapped.values.shape:
         raise ReadingError("a swap of inputs needs two transfers of the same legs")
-    told = _told(plain) & _told(swapped)
+    clear = _is_clear(plain) & _is_clear(swapped)
     both = (
         (component, index, component.delta)
         for index, transfer in enumerate((plain, swapped))
@@ -175,11 +175,11 @@ def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
     components = []
     for component in merged((2, *plain.values.shape), both):
         first, second = component.delta
-        above = _combined(plain.values + first, swapped.values + second, told)
-        below = _combined(plain.values - first, swapped.values - second, told)
+        above = _combined(plain.values + first, swapped.values + second, clear)
+        below = _combined(plain.values - first, swapped.values - second, clear)
         components.append(replace(component, delta=(above - below) / 2))
     return Transfer(
-        values=_combined(plain.values, swapped.values, told),
+        values=_combined(plain.values, swapped.values, clear),
         components=tuple(components),
         phase_known=plain.phase_known and swapped.phase_known,
         polarity_known=plain.polarity_known and swapped.polarity_known,
@@ -202,7 +202,7 @@ def _combined(plain: Complex, swapped: Complex, is_known: NDArray[np.bool_]) -> 
     return mean
 
 
-def _told(transfer: Transfer) -> NDArray[np.bool_]:
+def _is_clear(transfer: Transfer) -> NDArray[np.bool_]:
     """By leg, whether its own source stands clear of the noise."""
     square = np.zeros(transfer.values.shape)
     for component in transfer.components:

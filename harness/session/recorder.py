@@ -16,7 +16,7 @@ from harness.job.fixture import Setup
 from harness.job.sequence import CheckSequence
 from harness.job.state import State
 from harness.measure.captures import Problem, examine, next_range, pick_range
-from harness.measure.clock import NOMINAL_CLOCK, Clock
+from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit, fit_tones
 from harness.measure.tones import Stimulus, TonePair
@@ -127,12 +127,12 @@ class Recorder:
         self._oscilloscope = oscilloscope
         self._store = store
         self._run = run
-        self._clock: Clock = NOMINAL_CLOCK
+        self._clock: ClockRatio = NOMINAL_CLOCK
         self._kept: set[int] = set()
         self._deferred: deque[Callable[[], None]] = deque()
 
     @property
-    def clocks(self) -> Clock:
+    def clocks(self) -> ClockRatio:
         """What is known so far of the generator's clock against the scope's."""
         return self._clock
 

@@ -23,7 +23,7 @@ from harness.errors import BenchError, ReadingError
 from harness.job.state import State
 from harness.measure.captures import pick_range
 from harness.measure.change import Change, HostTimes, control_edge, host_edge, look_at
-from harness.measure.sides import Instant, Sides
+from harness.measure.sides import Instant, SteadySides
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
 from harness.plan.model import ChangeAcquisition, Planned, SetupVisit
@@ -363,7 +363,7 @@ class ChangeWalk:
         )
 
 
-def _phasors(sides: Sides, tones: int) -> NDArray[np.complex128]:
+def _phasors(sides: SteadySides, tones: int) -> NDArray[np.complex128]:
     """Volts RMS of each tone after the change, shape (legs, tones)."""
     result = sides.after.coefficients
     return np.asarray((result[:, 1 : 1 + 2 * tones : 2] - 1j * result[:, 2 : 2 + 2 * tones : 2]) / sqrt(2))

@@ -7,7 +7,7 @@ import numpy as np
 from harness.circuit.elements import BenchImpedances
 from harness.job.job import Job, load_job
 from harness.measure.change import HostTimes, control_edge, host_edge, look_at
-from harness.measure.clock import Clock
+from harness.measure.clock import ClockRatio
 from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
@@ -227,7 +227,7 @@ def _change(job: Job, acquisition: ChangeAcquisition, setup: Any, kept: Kept) ->
         ),
         floating=acquisition.floating,
         edge=edge,
-        clock=Clock(**result["clock"]),
+        clock=ClockRatio(**result["clock"]),
     )
 
 

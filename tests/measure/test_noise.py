@@ -59,7 +59,7 @@ def test_the_network_is_causal() -> None:
 
 @pytest.mark.parametrize(
     ("weighting", "over_flat_db"),
-    [("a", -2.048), ("bs468", 7.309)],  # white noise, 20 Hz to 20 kHz: closed form of the tables' curves
+    [("A", -2.048), ("bs468", 7.309)],  # white noise, 20 Hz to 20 kHz: closed form of the tables' curves
 )
 def test_weighted_white_noise_has_the_level_of_the_curves_integral(
     weighting: Weighting, over_flat_db: float
