@@ -3,26 +3,22 @@
 import math
 
 from drivers.profile import GeneratorProfile
-from drivers.session import Session, Settings
+from drivers.session import ON_OFF, Session, Settings
 from harness.errors import BenchError
-from harness.roles import Identity
 
-ON_OFF = {"1": True, "ON": True, "0": False, "OFF": False}
 READS_BACK_WITHIN = 1e-6  # an instrument may round in its last digit; clamping is far more than this
 
 
 class ScpiGenerator:
     """The `Generator` of harness.roles. The session is one that was started.
 
-    Made, it leaves every output off, sine, without offset, and the load open.
+    When it is made, it leaves every output off, sine, without offset, and the load open.
     """
 
     def __init__(self, session: Session, profile: GeneratorProfile, *, profile_name: str) -> None:
         self._session, self._profile = session, profile
         self._settings = Settings(session)
-        self.identity = Identity(
-            role="generator", address=session.address, profile=profile_name, text=session.identity
-        )
+        self.identity = session.identity_of(profile_name)
         self.off()
         self._prepare()
 
@@ -112,13 +108,7 @@ class ScpiGenerator:
 
     def _verify(self, output: int, *, on: bool) -> None:
         query = self._profile.commands.output_query(n=output)
-        answer = self._session.query(query)
-        result = ON_OFF.get(answer.strip().upper())
-        if result is None:
-            raise self._session.bad_reply("1 or 0", answer, query)
-        if result is not on:
-            words = ("on", "off") if on else ("off", "on")
-            raise self._session.error(f"output {output} was switched {words[0]} and reads {words[1]}", query)
+        self._session.check_switched(query, on=on, output=f"output {output} ")
 
     def recover(self) -> None:
         """After a failure: reopen, the same identity, every output off, and the settings of opening again."""
@@ -149,7 +139,7 @@ class ScpiGenerator:
 
 
 def outputs_found_on(session: Session, profile: GeneratorProfile) -> str:
-    """What the generator was left doing, in words; asked before anything is switched."""
+    """What the generator was left doing, as text; asked before anything is switched."""
     asked = {n: session.query(profile.commands.output_query(n=n)) for n in range(1, profile.outputs + 1)}
     on = [str(n) for n, answer in asked.items() if ON_OFF.get(answer.strip().upper())]
     return f"output {' and '.join(on)} on" if on else "outputs off"

@@ -5,47 +5,59 @@ them: wire the relays so that this is "released". A line in use elsewhere is ref
 the lock here.
 """
 
-from collections.abc import Mapping
-from typing import Any, Protocol
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
 
 from drivers.profile import GpioProfile
 from drivers.switchboard import Channels
 from harness.errors import BenchError, LinkLost
-from harness.roles import Identity
-
-
-class Lines(Protocol):
-    """Output lines by their offsets; true is energised."""
-
-    def write(self, values: Mapping[int, bool]) -> None:
-        """Set lines, all at once."""
-        ...
-
-    def read(self) -> Mapping[int, bool]:
-        """What the lines are."""
-        ...
-
-    def close(self) -> None:
-        """Let go of the lines."""
-        ...
 
 
 class GpioSwitchboard(Channels):
-    """What is read back is the chip's latch. `lines` are requested, inactive, by the caller."""
+    """What is read back is the chip's latch. address: the chip's device, of which the lines are requested.
+
+    module: gpiod, or what stands in for it. Raises BenchError if gpiod isn't installed.
+    """
 
     def __init__(
-        self, lines: Lines, profile: GpioProfile, *, address: str, profile_name: str, settle_s: float
+        self, address: str, profile: GpioProfile, *, profile_name: str, settle_s: float, module: Any = None
     ) -> None:
-        self._lines, self._offsets = lines, profile.lines
-        identity = Identity(
-            role="switchboard", address=address, profile=profile_name, text=profile.description
+        self._address, self._offsets = address, profile.lines
+        gpiod = self._gpiod() if module is None else module
+        self._value = gpiod.line.Value
+        settings = gpiod.LineSettings(
+            direction=gpiod.line.Direction.OUTPUT,
+            active_low=profile.active_low,
+            output_value=self._value.INACTIVE,
         )
-        super().__init__(identity=identity, channel_count=profile.channels, settle_s=settle_s)
-        self.off()
+        with self._lost(f"the lines {list(profile.lines)} can't be used"):
+            self._request = gpiod.request_lines(
+                address, consumer="switchwalk", config={tuple(profile.lines): settings}
+            )
+        super().__init__(profile, address=address, profile_name=profile_name, settle_s=settle_s)
+
+    def _gpiod(self) -> Any:
+        try:
+            import gpiod
+        except ImportError:
+            raise BenchError(
+                "GPIO lines need the gpiod package: pip install 'switchwalk[gpio]'",
+                instrument="switchboard",
+                address=self._address,
+            ) from None
+        return gpiod
+
+    @contextmanager
+    def _lost(self, what: str) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, ValueError) as error:
+            raise LinkLost(f"{what}: {error}", instrument="switchboard", address=self._address) from error
 
     def close(self) -> None:
         """Let go of the lines."""
-        self._lines.close()
+        self._request.release()
 
     def _insist_all_open(self) -> None:
         self._all_open()
@@ -54,80 +66,14 @@ class GpioSwitchboard(Channels):
         """The kernel holds the lines; there is no link that could be out of step."""
 
     def _open_all(self) -> None:
-        self._write(dict.fromkeys(self._offsets, False))
+        self._move(list(range(1, self.channel_count + 1)), closed=False)
 
-    def _open(self, channels: list[int]) -> None:
-        self._write({self._offsets[n - 1]: False for n in channels})
-
-    def _close(self, channels: list[int]) -> None:
-        self._write({self._offsets[n - 1]: True for n in channels})
-
-    def _write(self, values: Mapping[int, bool]) -> None:
-        try:
-            self._lines.write(values)
-        except OSError as error:
-            raise LinkLost(
-                f"the lines are gone: {error}", instrument="switchboard", address=self.identity.address
-            ) from error
+    def _move(self, channels: list[int], *, closed: bool) -> None:
+        value = self._value.ACTIVE if closed else self._value.INACTIVE
+        with self._lost("the lines are gone"):
+            self._request.set_values({self._offsets[n - 1]: value for n in channels})
 
     def _read_back(self, wanted: frozenset[int]) -> frozenset[int]:
-        try:
-            values = self._lines.read()
-        except OSError as error:
-            raise LinkLost(
-                f"the lines are gone: {error}", instrument="switchboard", address=self.identity.address
-            ) from error
-        return frozenset(n for n, offset in enumerate(self._offsets, start=1) if values[offset])
-
-
-class GpiodLines:
-    """`Lines` of a chip by a request of gpiod; `module` is gpiod, or what stands in for it."""
-
-    def __init__(self, chip: str, profile: GpioProfile, module: Any) -> None:
-        self._line = module.line
-        settings = module.LineSettings(
-            direction=module.line.Direction.OUTPUT,
-            active_low=profile.active_low,
-            output_value=module.line.Value.INACTIVE,
-        )
-        self._request = module.request_lines(
-            chip, consumer="switchwalk", config={tuple(profile.lines): settings}
-        )
-        self._offsets = profile.lines
-
-    def write(self, values: Mapping[int, bool]) -> None:
-        """Set lines, all at once."""
-        value = self._line.Value
-        self._request.set_values(
-            {offset: value.ACTIVE if on else value.INACTIVE for offset, on in values.items()}
-        )
-
-    def read(self) -> Mapping[int, bool]:
-        """What the lines are."""
-        values = self._request.get_values(list(self._offsets))
-        active = self._line.Value.ACTIVE
-        return {offset: value == active for offset, value in zip(self._offsets, values, strict=True)}
-
-    def close(self) -> None:
-        """Let go of the lines."""
-        self._request.release()
-
-
-def request_lines(address: str, profile: GpioProfile) -> GpiodLines:
-    """Ask the kernel for the lines, inactive. Raises LinkLost, or BenchError where gpiod isn't installed."""
-    try:
-        import gpiod
-    except ImportError:
-        raise BenchError(
-            "GPIO lines need the gpiod package: pip install 'switchwalk[gpio]'",
-            instrument="switchboard",
-            address=address,
-        ) from None
-    try:
-        return GpiodLines(address, profile, gpiod)
-    except (OSError, ValueError) as error:
-        raise LinkLost(
-            f"the lines {list(profile.lines)} can't be used: {error}",
-            instrument="switchboard",
-            address=address,
-        ) from error
+        with self._lost("the lines are gone"):
+            values = self._request.get_values(list(self._offsets))
+        return frozenset(n for n, value in enumerate(values, start=1) if value == self._value.ACTIVE)

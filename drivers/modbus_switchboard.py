@@ -5,17 +5,13 @@ pymodbus is told to try nothing twice: what switches is never repeated behind an
 """
 
 import threading
-import time
-from collections.abc import Callable
-from functools import partial
 from typing import Any
 
 from drivers.profile import ModbusProfile
-from drivers.serial_wire import open_port, serial_place, tcp_place
-from drivers.session import REOPEN_AFTER_S, Transcript
+from drivers.serial_wire import open_port, serial_port, tcp_port
+from drivers.session import REOPEN_AFTER_S, Transcript, connected
 from drivers.switchboard import Channels
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
-from harness.roles import Identity
 
 TIMEOUT_S = 1.0
 
@@ -37,18 +33,14 @@ class ModbusSwitchboard(Channels):
         self._lock = threading.RLock()
         self._client: Any = None
         self._dirty = True
-        identity = Identity(
-            role="switchboard",
+        super().__init__(
+            profile,
             address=address,
-            profile=profile_name,
+            profile_name=profile_name,
+            settle_s=settle_s,
             text=f"{profile.description}, device {profile.device}",
+            look=look,
         )
-        super().__init__(identity=identity, channel_count=profile.channels, settle_s=settle_s)
-        try:
-            self._begin(look=look)
-        except BaseException:
-            self.close()
-            raise
 
     def close(self) -> None:
         """Close the connection; never raises."""
@@ -76,44 +68,27 @@ class ModbusSwitchboard(Channels):
 
     def _reopen(self) -> None:
         self.close()
-        for wait_s in REOPEN_AFTER_S:
-            time.sleep(wait_s)
-            try:
-                self._client = self._connected()
-            except OSError as error:
-                failure = error
-            else:
-                self._dirty = False
-                return
-        raise self._named(LinkLost, f"no connection: {failure}", "") from failure
+        try:
+            self._client = connected(self._connected, REOPEN_AFTER_S)
+        except OSError as error:
+            raise self._named(LinkLost, f"no connection: {error}", "") from error
+        self._dirty = False
 
     def _connected(self) -> Any:
         # Together they take 0.1 s, and most benches have no such board.
         from pymodbus.client import ModbusSerialClient, ModbusTcpClient
         from pymodbus.framer import FramerType
 
-        place = serial_place(self._address)
-        tcp = tcp_place(place)
+        name = serial_port(self._address)
+        tcp = tcp_port(name)
+        options: dict[str, Any] = {"timeout": TIMEOUT_S, "retries": 0, "trace_packet": self._trace}
         client: Any
         if tcp is None:
-            client = ModbusSerialClient(
-                place,
-                baudrate=self._profile.baud_rate,
-                timeout=TIMEOUT_S,
-                retries=0,
-                trace_packet=self._trace,
-            )
-            client.socket = open_port(place, self._profile.baud_rate)
+            client = ModbusSerialClient(name, baudrate=self._profile.baud_rate, **options)
+            client.socket = open_port(name, self._profile.baud_rate)
             client.socket.timeout = client.socket.write_timeout = TIMEOUT_S
             return client
-        client = ModbusTcpClient(
-            tcp[0],
-            port=tcp[1],
-            framer=FramerType.RTU,
-            timeout=TIMEOUT_S,
-            retries=0,
-            trace_packet=self._trace,
-        )
+        client = ModbusTcpClient(tcp[0], port=tcp[1], framer=FramerType.RTU, **options)
         if not client.connect():
             raise ConnectionError("cannot be reached")
         return client
@@ -123,8 +98,8 @@ class ModbusSwitchboard(Channels):
             self._transcript.message("switchboard", "out" if sending else "in", data, 0.0)
         return data
 
-    def _ask(self, what: str, request: Callable[[Any], Any]) -> Any:
-        """One exchange; whatever pymodbus or the port raises becomes one of ours."""
+    def _ask(self, what: str, function: str, *values: Any, **options: Any) -> Any:
+        """One exchange, by a function of the client; what pymodbus or the port raises becomes one of ours."""
         from pymodbus.exceptions import ModbusException, ModbusIOException
 
         with self._lock:
@@ -132,7 +107,7 @@ class ModbusSwitchboard(Channels):
                 raise self._named(Desynchronised, "an earlier exchange failed; reopen first", what)
             done = False
             try:
-                answer = request(self._client)
+                answer = getattr(self._client, function)(*values, device_id=self._profile.device, **options)
                 if answer.isError():
                     # A complete and right frame, by which the board refuses: the link is in step.
                     done = True
@@ -153,34 +128,17 @@ class ModbusSwitchboard(Channels):
         return kind(what, instrument="switchboard", address=self._address, command=command)
 
     def _open_all(self) -> None:
-        first, count, device = self._profile.first_coil, self.channel_count, self._profile.device
-        self._ask(
-            "all coils off", lambda client: client.write_coils(first, [False] * count, device_id=device)
-        )
+        self._ask("all coils off", "write_coils", self._profile.first_coil, [False] * self.channel_count)
 
-    def _open(self, channels: list[int]) -> None:
-        self._write(channels, value=False)
-
-    def _close(self, channels: list[int]) -> None:
-        self._write(channels, value=True)
-
-    def _write(self, channels: list[int], *, value: bool) -> None:
-        device = self._profile.device
+    def _move(self, channels: list[int], *, closed: bool) -> None:
         for n in channels:
             coil = self._profile.first_coil + n - 1
-            write = partial(_write_coil, coil=coil, value=value, device=device)
-            self._ask(f"coil {coil} {'on' if value else 'off'}", write)
+            self._ask(f"coil {coil} {'on' if closed else 'off'}", "write_coil", coil, closed)
 
     def _read_back(self, wanted: frozenset[int]) -> frozenset[int]:
-        first, count, device = self._profile.first_coil, self.channel_count, self._profile.device
-        answer = self._ask(
-            "read coils", lambda client: client.read_coils(first, count=count, device_id=device)
-        )
+        count = self.channel_count
+        answer = self._ask("read coils", "read_coils", self._profile.first_coil, count=count)
         if len(answer.bits) < count:
             self._dirty = True
             raise self._named(BadReply, f"expected {count} coils, found {len(answer.bits)}", "read coils")
         return frozenset(n for n in range(1, count + 1) if answer.bits[n - 1])
-
-
-def _write_coil(client: Any, *, coil: int, value: bool, device: int) -> Any:
-    return client.write_coil(coil, value, device_id=device)

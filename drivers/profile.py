@@ -96,7 +96,7 @@ class _Profile(_Table):
 
 
 class GeneratorCommands(_Table):
-    """A query may be left out; where it stands, the setting is read back and compared."""
+    """A query may be left out; with it, the setting is read back and compared."""
 
     function_sine: OUTPUT
     frequency: Annotated[Command, Holes(("n", "hz"))]
@@ -127,7 +127,7 @@ class GeneratorProfile(_Profile):
 
 
 class SupplyCommands(_Table):
-    """The supply's commands; `select` is sent before the others where there is one."""
+    """The supply's commands; `select`, which may be left out, is sent before the others."""
 
     select: OUTPUT | None = None
     voltage: Annotated[Command, Holes(("v",))]
@@ -181,7 +181,7 @@ class OscilloscopeCommands(_Table):
 
 
 class OscilloscopeProfile(_Profile):
-    """A scope that gives unsigned bytes in a definite-length block, scaled by a ten-field preamble.
+    """A scope that sends unsigned bytes in a definite-length block, scaled by a ten-field preamble.
 
     `volts_per_division_v` are the settings with a 1x probe, ascending; with another probe all are that many
     times as large, at the probe's tip. `seconds_per_division_s` and `record_lengths` may be empty: then any

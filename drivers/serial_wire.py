@@ -23,21 +23,21 @@ def is_serial(address: str) -> bool:
     return "://" in address or address.upper().startswith("ASRL") or "::" not in address
 
 
-def serial_place(address: str) -> str:
-    """What pyserial calls the place that an address names."""
-    asrl = re.fullmatch(r"ASRL(?P<place>.+?)(::INSTR)?", address, re.IGNORECASE)
+def serial_port(address: str) -> str:
+    """The port that an address names, as pyserial has it."""
+    asrl = re.fullmatch(r"ASRL(?P<port>.+?)(::INSTR)?", address, re.IGNORECASE)
     if asrl:
-        place = asrl["place"]
-        if place.isdigit():
-            return f"COM{place}" if sys.platform == "win32" else f"/dev/ttyS{int(place) - 1}"
-        return place
+        port = asrl["port"]
+        if port.isdigit():
+            return f"COM{port}" if sys.platform == "win32" else f"/dev/ttyS{int(port) - 1}"
+        return port
     tcp = re.fullmatch(r"TCPIP\d*::(?P<host>[^:]+)::(?P<port>\d+)::SOCKET", address, re.IGNORECASE)
     return f"socket://{tcp['host']}:{tcp['port']}" if tcp else address
 
 
-def tcp_place(place: str) -> tuple[str, int] | None:
-    """Host and port of a `socket://` URL, None for any other place."""
-    parts = urllib.parse.urlsplit(place)
+def tcp_port(name: str) -> tuple[str, int] | None:
+    """Host and port of a `socket://` URL, None for any other port."""
+    parts = urllib.parse.urlsplit(name)
     if parts.scheme != "socket" or parts.hostname is None or parts.port is None:
         return None
     return parts.hostname, parts.port
@@ -45,19 +45,17 @@ def tcp_place(place: str) -> tuple[str, int] | None:
 
 def open_serial(address: str, baud_rate: int) -> Wire:
     """Open a serial line or its stand-in. Raises OSError."""
-    place = serial_place(address)
-    tcp = tcp_place(place)
-    if tcp is not None:
-        return open_socket(*tcp)
-    return SerialWire(open_port(place, baud_rate))
+    name = serial_port(address)
+    tcp = tcp_port(name)
+    return SerialWire(open_port(name, baud_rate)) if tcp is None else open_socket(*tcp)
 
 
-def open_port(place: str, baud_rate: int) -> Any:
+def open_port(name: str, baud_rate: int) -> Any:
     """Open a pyserial port for this process alone, DTR and RTS left low: many boards reset on them."""
     import serial  # as every library of a wire: when one is opened
 
     try:
-        port = serial.serial_for_url(place, do_not_open=True)
+        port = serial.serial_for_url(name, do_not_open=True)
         port.baudrate = baud_rate
         port.timeout = port.write_timeout = 1.0
         with contextlib.suppress(AttributeError, ValueError, NotImplementedError):

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 
 from drivers.serial_wire import is_serial, open_serial
 from drivers.wire import Wire, open_visa
@@ -31,13 +31,16 @@ from harness.errors import (
     UnknownCommand,
     WrongInstrument,
 )
+from harness.roles import Identity
 from harness.toml_files.located import UNSEEN
 
 TIMEOUT_S = 2.0
 MOST_ERRORS = 32
 REOPEN_AFTER_S = (0.0, 0.1, 0.5)  # instruments with a single connection need a moment to let the old one go
 ERROR_QUERY = "SYSTem:ERRor?"
+ON_OFF = {"1": True, "ON": True, "0": False, "OFF": False}
 log = logging.getLogger(__name__)
+Connection = TypeVar("Connection")
 
 
 class Transcript:
@@ -156,6 +159,16 @@ class Session:
             raise self.bad_reply("a number", answer, command)
         return value
 
+    def check_switched(self, query: str, *, on: bool, output: str = "") -> None:
+        """Ask whether an output is on. Raises BenchError if it is not as it was switched."""
+        answer = self.query(query)
+        result = ON_OFF.get(answer.strip().upper())
+        if result is None:
+            raise self.bad_reply("1 or 0", answer, query)
+        if result is not on:
+            states = ("on", "off") if on else ("off", "on")
+            raise self.error(f"{output}was switched {states[0]} and reads {states[1]}", query)
+
     def query_block(
         self,
         command: str,
@@ -238,18 +251,12 @@ class Session:
         """
         errors = self.drain_errors()
         if errors:
-            self._note(f"errors: {'; '.join(errors)}")
             kind: type[InstrumentError] = InstrumentError
             if any(re.match(r"\s*-1\d\d\b", error) for error in errors):
                 kind = UnknownCommand
             elif all(re.match(r"\s*-2\d\d\b", error) for error in errors):
                 kind = SettingRefused
-            raise kind(
-                f"reports {'; '.join(errors)}",
-                instrument=self.instrument,
-                address=self.address,
-                command=" | ".join(commands),
-            )
+            raise self.error(f"reports {'; '.join(errors)}", " | ".join(commands), kind)
 
     # -- opening and reopening -----------------------------------------------------------------------------
 
@@ -274,11 +281,10 @@ class Session:
             result = self._ask_identity()
             if result != self.identity:
                 self.dirty = True
-                raise WrongInstrument(
-                    f"answered as {self.identity!r} before the connection was reopened and now as {result!r}",
-                    instrument=self.instrument,
-                    address=self.address,
+                what = (
+                    f"answered as {self.identity!r} before the connection was reopened and now as {result!r}"
                 )
+                raise self.error(what, kind=WrongInstrument)
             for error in self.drain_errors():
                 self._note(f"error queue after reopening: {error}")
 
@@ -292,10 +298,10 @@ class Session:
         self.resync()
         return action()
 
-    def error(self, what: str, command: str = "") -> BenchError:
-        """A BenchError with this instrument's name and address."""
-        self._note(f"BenchError: {what}")
-        return BenchError(what, instrument=self.instrument, address=self.address, command=command)
+    def error(self, what: str, command: str = "", kind: type[BenchError] = BenchError) -> BenchError:
+        """An error with this instrument's name and address; the transcript has it too."""
+        self._note(f"{kind.__name__}: {what}")
+        return kind(what, instrument=self.instrument, address=self.address, command=command)
 
     def close(self) -> None:
         """Close the connection; never raises."""
@@ -304,16 +310,14 @@ class Session:
                 self._wire.close()
             self._wire = None
 
-    def bad_reply(self, wanted: str, answer: str, command: str) -> BadReply:
+    def identity_of(self, profile: str) -> Identity:
+        """Who answered, and by which profile it is driven."""
+        return Identity(role=self.instrument, address=self.address, profile=profile, text=self.identity)
+
+    def bad_reply(self, wanted: str, answer: str, command: str) -> BenchError:
         """The error for an answer that doesn't read; the session is unusable from here on."""
         self.dirty = True
-        self._note(f"BadReply: expected {wanted}, found {answer!r}")
-        return BadReply(
-            f"expected {wanted}, found {answer!r}",
-            instrument=self.instrument,
-            address=self.address,
-            command=command,
-        )
+        return self.error(f"expected {wanted}, found {answer!r}", command, BadReply)
 
     # -- inside --------------------------------------------------------------------------------------------
 
@@ -374,22 +378,17 @@ class Session:
                     self.dirty = True
 
     def _usable(self, command: str, *, check: bool) -> Wire:
-        def failed(kind: type[BenchError], what: str) -> BenchError:
-            return kind(what, instrument=self.instrument, address=self.address, command=command)
-
         if self.dirty or self._wire is None:
-            raise failed(
-                Desynchronised,
-                "an earlier exchange failed, so answers may belong to other questions; reopen first",
-            )
+            what = "an earlier exchange failed, so answers may belong to other questions; reopen first"
+            raise self.error(what, command, Desynchronised)
         state = self._wire.state() if check else "idle"
         if state == "idle":
             return self._wire
         self.dirty = True
         self._note(f"input not empty before {command!r}: {state}")
         if state == "closed":
-            raise failed(LinkLost, "the instrument closed the connection, or was unplugged")
-        raise failed(Desynchronised, "an unexpected answer is waiting; reopen first")
+            raise self.error("the instrument closed the connection, or was unplugged", command, LinkLost)
+        raise self.error("an unexpected answer is waiting; reopen first", command, Desynchronised)
 
     def _named(self, error: Exception, command: str, timeout_s: float | None) -> BenchError:
         limit_s = self.timeout_s if timeout_s is None else timeout_s
@@ -403,27 +402,28 @@ class Session:
             kind = BadReply
         elif isinstance(error, (ConnectionResetError, BrokenPipeError)):
             what = f"the instrument closed the connection, or was unplugged ({error})"
-        self._note(f"{kind.__name__}: {what}")
-        return kind(what, instrument=self.instrument, address=self.address, command=command)
+        return self.error(what, command, kind)
 
     def _reopen(self, waits_s: Sequence[float]) -> None:
         self.close()
-        for wait_s in waits_s:
-            time.sleep(wait_s)
-            try:
-                self._wire = self._connect()
-            except OSError as error:
-                failure = error
-            else:
-                self.dirty = False
-                return
-        self.dirty = True
-        self._note(f"LinkLost: {failure}")
-        raise LinkLost(
-            f"no connection: {failure}. Check that it is switched on and that the bench file has its address",
-            instrument=self.instrument,
-            address=self.address,
-        ) from failure
+        try:
+            self._wire = connected(self._connect, waits_s)
+            self.dirty = False
+        except OSError as error:
+            self.dirty = True
+            remedy = "Check that it is switched on and that the bench file has its address"
+            raise self.error(f"no connection: {error}. {remedy}", kind=LinkLost) from error
+
+
+def connected(connect: Callable[[], Connection], waits_s: Sequence[float]) -> Connection:
+    """What `connect` returns, tried again after each wait. Raises its last OSError."""
+    for wait_s in waits_s:
+        time.sleep(wait_s)
+        try:
+            return connect()
+        except OSError as error:
+            failure = error
+    raise failure
 
 
 def _connector(address: str, visa: str, baud_rate: int) -> Callable[[], Wire]:

@@ -6,11 +6,11 @@ import time
 from drivers.profile import SupplyProfile
 from drivers.session import Session
 from harness.errors import InstrumentError
-from harness.roles import Identity, SupplyReading
+from harness.roles import SupplyReading
 
 COMMAND_ERROR = re.compile(r"\s*-1\d\d\b")  # SCPI-1999 21.8: -1xx, the command isn't understood
 LOOK_AGAIN_AFTER_S = 0.02
-STEADY = 0.01  # of the set voltage: what two looks may differ by where it no longer rises
+STEADY = 0.01  # of the set voltage: what two readings may differ by when it no longer rises
 NEARLY = 0.9  # of the set voltage; below, it must have been steady for longer to be believed
 STEADY_FOR_S = 0.3  # meters of supplies give a new number some ten times a second
 RISEN_WITHIN_S = 3.0
@@ -23,15 +23,13 @@ class ScpiSupply:
         self, session: Session, profile: SupplyProfile, *, profile_name: str, output: int = 1
     ) -> None:
         self._session, self._profile, self._output = session, profile, output
-        self.identity = Identity(
-            role="supply", address=session.address, profile=profile_name, text=session.identity
-        )
+        self.identity = session.identity_of(profile_name)
         self._has_select = profile.commands.select is not None
         self._set_v = 0.0
         self.off()
 
     def _select(self) -> None:
-        """Choose the output, where there is a choice: a supply with one says -113, undefined header."""
+        """Choose the output, if there is a choice: a supply with one says -113, undefined header."""
         select = self._profile.commands.select
         if select is None or not self._has_select:
             return
@@ -41,12 +39,8 @@ class ScpiSupply:
         if self._output == 1 and errors and all(COMMAND_ERROR.match(error) for error in errors):
             self._has_select = False
         elif errors:
-            raise InstrumentError(
-                f"reports {'; '.join(errors)}; `output = {self._output}` in the bench file cannot be chosen",
-                instrument=self._session.instrument,
-                address=self._session.address,
-                command=command,
-            )
+            what = f"`output = {self._output}` in the bench file cannot be chosen"
+            raise self._session.error(f"reports {'; '.join(errors)}; {what}", command, InstrumentError)
 
     def set(self, *, voltage_v: float, limit_a: float) -> None:
         """Set voltage and current limit; does not switch. Raises BenchError outside the profile's range."""
@@ -101,18 +95,11 @@ class ScpiSupply:
 
     def _verify_switch(self, *, on: bool) -> None:
         query = self._profile.commands.output_query
-        if query is None:
-            return
-        answer = self._session.query(query())
-        result = {"1": True, "ON": True, "0": False, "OFF": False}.get(answer.strip().upper())
-        if result is None:
-            raise self._session.bad_reply("1 or 0", answer, query())
-        if result is not on:
-            words = ("on", "off") if on else ("off", "on")
-            raise self._session.error(f"was switched {words[0]} and reads {words[1]}", query())
+        if query is not None:
+            self._session.check_switched(query(), on=on)
 
     def _wait_for_steady_voltage(self) -> None:
-        """A supply takes its time, and what it gives while it rises is no current limit."""
+        """A supply takes its time, and its voltage while it rises is no sign of a current limit."""
         command = self._profile.commands.measure_voltage()
         steady = STEADY * self._set_v
         since_s = time.monotonic()
@@ -141,5 +128,5 @@ class ScpiSupply:
 
 
 def voltage_found(session: Session, profile: SupplyProfile) -> str:
-    """What the supply was left giving, in words; asked before anything is switched or selected."""
+    """The voltage that the supply was left at, as text; asked before anything is switched or selected."""
     return f"{session.query_number(profile.commands.measure_voltage()):.1f} V at its terminals"

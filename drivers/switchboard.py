@@ -7,7 +7,7 @@ import contextlib
 import time
 from collections.abc import Iterable
 
-from drivers.profile import FrameProfile, RouteProfile, TextProfile
+from drivers.profile import FrameProfile, RouteProfile, SwitchboardProfile, TextProfile
 from drivers.session import Session
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from harness.roles import Identity
@@ -22,25 +22,48 @@ FLUSH = bytes(4)
 
 
 class Channels:
-    """The `Switchboard` of harness.roles, for a board that brings its four moves.
+    """The `Switchboard` of harness.roles, for a board that brings its own moves.
 
     What was commanded, what the board reads back and what the contacts do are three facts; this holds the
     first and verifies the second. Channels open before others close, and where both move in one change the
     board's settling time passes between. When a move failed, the state is unknown: the next change opens
     all first. `found_closed` is what a board that was asked to look reads back as closed before all is
-    opened, None where it was not asked, or does not say.
+    opened, None if it was not asked, or does not say.
+
+    text: its identity, the profile's description if it has none. look: ask first which channels are closed.
+    A board's own fields stand before this is called, as every channel is opened, from whatever they are.
     """
 
     found_closed: frozenset[int] | None = None
 
     def __init__(
-        self, *, identity: Identity, channel_count: int, settle_s: float, reads_back: bool = True
+        self,
+        profile: SwitchboardProfile,
+        *,
+        address: str,
+        profile_name: str,
+        settle_s: float,
+        text: str = "",
+        reads_back: bool = True,
+        look: bool = False,
     ) -> None:
-        self.identity = identity
-        self.channel_count = channel_count
+        text = text or profile.description
+        self.identity = Identity(role="switchboard", address=address, profile=profile_name, text=text)
+        self.channel_count = profile.channels
         self.settle_s = settle_s
         self.reads_back = reads_back
         self._closed: frozenset[int] | None = None
+        try:
+            if look:
+                with contextlib.suppress(BenchError):  # what cannot be seen is opened all the same
+                    self.found_closed = self._look()
+            self.off()
+        except BaseException:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """Let go of what the board itself opened; never raises."""
 
     def set(self, closed: frozenset[int]) -> None:
         """Close exactly these channels, opening the others first; read back where the board can.
@@ -56,11 +79,11 @@ class Channels:
             before = frozenset()
         to_open, to_close = sorted(before - closed), sorted(closed - before)
         if to_open:
-            self._open(to_open)
+            self._move(to_open, closed=False)
         if to_open and to_close:
             time.sleep(self.settle_s)
         if to_close:
-            self._close(to_close)
+            self._move(to_close, closed=True)
         if to_open or to_close:
             self._verify(closed)
         self._closed = closed
@@ -77,13 +100,6 @@ class Channels:
         self._reopen_link()
         self._all_open()
         self._closed = frozenset()
-
-    def _begin(self, *, look: bool) -> None:
-        """Every channel open, from whatever they are."""
-        if look:
-            with contextlib.suppress(BenchError):  # what cannot be seen is opened all the same
-                self.found_closed = self._look()
-        self.off()
 
     def _look(self) -> frozenset[int] | None:
         return self._read_back(frozenset(range(1, self.channel_count + 1)))
@@ -114,10 +130,7 @@ class Channels:
     def _open_all(self) -> None:
         raise NotImplementedError
 
-    def _open(self, channels: list[int]) -> None:
-        raise NotImplementedError
-
-    def _close(self, channels: list[int]) -> None:
+    def _move(self, channels: list[int], *, closed: bool) -> None:
         raise NotImplementedError
 
     def _read_back(self, wanted: frozenset[int]) -> frozenset[int] | None:
@@ -144,11 +157,14 @@ class RouteSwitchboard(Channels):
     ) -> None:
         self._session, self._commands = session, profile.commands
         self._used: frozenset[int] = frozenset()
-        identity = Identity(
-            role="switchboard", address=session.address, profile=profile_name, text=session.identity
+        super().__init__(
+            profile,
+            address=session.address,
+            profile_name=profile_name,
+            settle_s=settle_s,
+            text=session.identity,
+            look=look,
         )
-        super().__init__(identity=identity, channel_count=profile.channels, settle_s=settle_s)
-        self._begin(look=look)
 
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)
@@ -161,14 +177,11 @@ class RouteSwitchboard(Channels):
         with self._session.group():
             self._session.write(self._commands.open_all())
 
-    def _open(self, channels: list[int]) -> None:
+    def _move(self, channels: list[int], *, closed: bool) -> None:
+        if closed:
+            self._used |= frozenset(channels)
         with self._session.group():
-            self._session.write(self._commands.open(channels=channels))
-
-    def _close(self, channels: list[int]) -> None:
-        self._used |= frozenset(channels)
-        with self._session.group():
-            self._session.write(self._commands.close(channels=channels))
+            self._session.write((self._commands.close if closed else self._commands.open)(channels=channels))
 
     def _read_back(self, wanted: frozenset[int]) -> frozenset[int]:
         asked = sorted(self._used | wanted)
@@ -199,16 +212,14 @@ class TextSwitchboard(Channels):
     ) -> None:
         self._session, self._profile = session, profile
         self._wait_until_it_answers()
-        identity = Identity(
-            role="switchboard", address=session.address, profile=profile_name, text=profile.description
-        )
         super().__init__(
-            identity=identity,
-            channel_count=profile.channels,
+            profile,
+            address=session.address,
+            profile_name=profile_name,
             settle_s=settle_s,
             reads_back=profile.commands.state_query is not None,
+            look=look,
         )
-        self._begin(look=look)
 
     def _wait_until_it_answers(self) -> None:
         """Let a boot banner pass, then ask for the state until it reads; asking changes nothing."""
@@ -240,13 +251,10 @@ class TextSwitchboard(Channels):
     def _open_all(self) -> None:
         self._command(self._profile.commands.open_all())
 
-    def _open(self, channels: list[int]) -> None:
+    def _move(self, channels: list[int], *, closed: bool) -> None:
+        commands = self._profile.commands
         for n in channels:
-            self._command(self._profile.commands.open(n=n))
-
-    def _close(self, channels: list[int]) -> None:
-        for n in channels:
-            self._command(self._profile.commands.close(n=n))
+            self._command((commands.close if closed else commands.open)(n=n))
 
     def _command(self, command: str) -> None:
         answer = self._session.query(command)
@@ -286,16 +294,14 @@ class FrameSwitchboard(Channels):
         self, session: Session, profile: FrameProfile, *, profile_name: str, settle_s: float
     ) -> None:
         self._session, self._profile = session, profile
-        identity = Identity(
-            role="switchboard",
-            address=session.address,
-            profile=profile_name,
-            text=f"{profile.description} (not verified)",
-        )
         super().__init__(
-            identity=identity, channel_count=profile.channels, settle_s=settle_s, reads_back=False
+            profile,
+            address=session.address,
+            profile_name=profile_name,
+            settle_s=settle_s,
+            text=f"{profile.description} (not verified)",
+            reads_back=False,
         )
-        self.off()
 
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)
@@ -306,15 +312,10 @@ class FrameSwitchboard(Channels):
     def _open_all(self) -> None:
         """Every channel by name: the state is unknown here, and the board has no frame for all."""
         self._session.send_bytes(FLUSH)
-        self._open(list(range(1, self.channel_count + 1)))
+        self._move(list(range(1, self.channel_count + 1)), closed=False)
 
-    def _open(self, channels: list[int]) -> None:
-        self._send(channels, self._profile.released)
-
-    def _close(self, channels: list[int]) -> None:
-        self._send(channels, self._profile.energised)
-
-    def _send(self, channels: list[int], state: int) -> None:
+    def _move(self, channels: list[int], *, closed: bool) -> None:
+        state = self._profile.energised if closed else self._profile.released
         for n in channels:
             self._session.send_bytes(frame(self._profile.start, n, state))
 

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from drivers.gpio_switchboard import GpiodLines, GpioSwitchboard
+from drivers.gpio_switchboard import GpioSwitchboard
 from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.serial_wire import open_serial
 from drivers.session import Session
@@ -196,13 +196,12 @@ class FakeRequest:
 @contextmanager
 def gpio_rig() -> Iterator[Rig]:
     chip = FakeGpio()
-    lines = GpiodLines("/dev/gpiochip0", profile("gpio-switchboard"), chip)
     driver = GpioSwitchboard(
-        lines,
+        "/dev/gpiochip0",
         profile("gpio-switchboard"),
-        address="/dev/gpiochip0",
         profile_name="gpio-switchboard",
         settle_s=0.0,
+        module=chip,
     )
     yield Rig(
         driver,

@@ -7,9 +7,9 @@ from contextlib import AbstractContextManager, contextmanager
 
 import pytest
 
-from drivers.gpio_switchboard import GpiodLines, GpioSwitchboard, request_lines
+from drivers.gpio_switchboard import GpioSwitchboard
 from drivers.modbus_switchboard import ModbusSwitchboard
-from drivers.serial_wire import SerialWire, serial_place
+from drivers.serial_wire import SerialWire, serial_port
 from drivers.session import Session
 from drivers.switchboard import FrameSwitchboard, RouteSwitchboard, TextSwitchboard, frame
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
@@ -132,7 +132,7 @@ def test_a_serial_line_is_found_by_every_kind_of_address(address: Callable[[str]
     ],
 )
 def test_addresses_of_serial_lines(address: str, place: str) -> None:
-    assert serial_place(address) == place
+    assert serial_port(address) == place
 
 
 @contextmanager
@@ -372,13 +372,16 @@ def test_active_low_gpio_lines_are_high_when_released() -> None:
     own = profile(
         "gpio-switchboard", {"active_low = false": "active_low = true", "[0, 1, 2, 3": "[20, 21, 22, 3"}
     )
-    lines = GpiodLines("/dev/gpiochip0", own, chip)
-    driver = GpioSwitchboard(lines, own, address="/dev/gpiochip0", profile_name="g", settle_s=0.0)
+
+    def switchboard() -> GpioSwitchboard:
+        return GpioSwitchboard("/dev/gpiochip0", own, profile_name="g", settle_s=0.0, module=chip)
+
+    driver = switchboard()
     assert chip.levels[20] == "high"
     driver.set(frozenset({1}))
     assert chip.levels[20] == "low"
-    with pytest.raises(OSError, match="busy"):
-        GpiodLines("/dev/gpiochip0", own, chip)
+    with pytest.raises(LinkLost, match=r"can't be used: .*busy"):
+        switchboard()
     chip.gone = True
     with pytest.raises(LinkLost, match="the lines are gone"):
         driver.off()
@@ -387,4 +390,4 @@ def test_active_low_gpio_lines_are_high_when_released() -> None:
 
 def test_real_gpio_lines_say_what_is_missing() -> None:
     with pytest.raises(BenchError, match=r"switchwalk\[gpio\]|can't be used"):
-        request_lines("/dev/no-such-gpiochip", profile("gpio-switchboard"))
+        GpioSwitchboard("/dev/no-such-gpiochip", profile("gpio-switchboard"), profile_name="g", settle_s=0.0)

@@ -10,7 +10,6 @@ ROOT = Path(__file__).resolve().parents[2]
 MAY = {
     "harness/records/upgrade.py",  # versions before kept some facts in sentences alone
     "harness/toml_files/located.py",  # the standard library's TOML parser tells the line in its text alone
-    "drivers/profile_files.py",  # the same
 }
 SOURCES = [
     path
