@@ -127,6 +127,6 @@ def run_unit(
     request = RunRequest(serial=serial, operator=operator, faults=tuple(faults), noted=noted)
     with bench:
         result = _run_unit(bench, records, request, observe=observe)
-    report = Reporter(bench.planned, records, records.place).write(result.run_id)
+    report = Reporter(bench.planned, records, records.location).write(result.run_id)
     likely = () if report.result is None else report.result.names
     return ReportedRun(**vars(result), report=report.page, likely=likely)

@@ -15,7 +15,7 @@ from sqlalchemy import Connection, update
 from harness.measure.tones import Stimulus
 from harness.reading import Contribution, Estimate, Expected, Measurand, Reading, ReadingKey
 from harness.records import rows, tables
-from harness.records.database import find_place, open_engine, writing
+from harness.records.database import find_location, open_engine, writing
 from harness.records.ledger import insert_rows
 from harness.records.run import (
     AcquisitionRecord,
@@ -216,7 +216,7 @@ def fill(place: str, runs: int, readings: int) -> float | None:
         acquisitions=[rows.acquisition_to_row(acquisition) for acquisition in acquisitions],
         files=[vars(file) for file in files],
     )
-    engine = open_engine(find_place(place), read_only=False)
+    engine = open_engine(find_location(place), read_only=False)
     for first in range(0, runs, RUNS_A_TRANSACTION):
         with writing(engine) as connection:
             for number in range(first, min(first + RUNS_A_TRANSACTION, runs)):

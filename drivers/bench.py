@@ -1,7 +1,6 @@
 """Open a bench's instruments, all four or one by one, and leave it safe on every way out."""
 
 import logging
-import re
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -34,6 +33,7 @@ from drivers.wire import Wire
 from harness.bench_file import BenchFile, InstrumentFile
 from harness.errors import BenchError, JobError, Mistake, WrongInstrument
 from harness.roles import Bench, Generator, Oscilloscope, Supply, Switchboard
+from harness.toml_files.values import compiled
 
 Off = Callable[[], None]
 ROLES = ("generator", "supply", "switchboard")  # in the order in which they are made safe
@@ -207,7 +207,6 @@ class Opening:
         mistakes: list[Mistake] = []
         for role, file in files.items():
             try:
-                _check_pattern(role, file)
                 profiles[role] = load_profile(file.profile, role=role, folder=self._folder)
             except JobError as error:
                 mistakes.extend(error.mistakes)
@@ -380,17 +379,8 @@ class Opening:
         return board
 
 
-def _check_pattern(role: str, file: InstrumentFile) -> None:
-    try:
-        re.compile(file.identity or "")
-    except re.error as error:
-        message = f"expected a regular expression, found {file.identity!r}: {error}"
-        mistake = Mistake(file="bench.toml", line=None, key=f"{role}.identity", message=message)
-        raise JobError([mistake]) from None
-
-
 def _check_identity(role: str, file: InstrumentFile, identity: str) -> None:
-    if file.identity is not None and not re.search(file.identity, identity):
+    if file.identity is not None and not compiled(file.identity).search(identity):
         raise WrongInstrument(
             f"answers as {identity!r}, which does not match {file.identity!r} of the bench file; nothing was "
             "switched. Correct the address or the identity",

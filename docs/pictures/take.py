@@ -84,8 +84,14 @@ def take_terminal(folder: Path) -> None:
     """The live view, with a reading that has failed already."""
     words = ["run", str(JOB), "--serial", "OB-0003", "--simulate", "--fault", FAULT]
     found = [text for text in drawings(words, folder) if "FAIL" in text]
-    lines = [html.escape(line) for line in found[int(MOMENT * len(found))].split("\n")]
-    marked = [f'<span class="fail">{line}</span>' if "FAIL" in line else line for line in lines]
+    shown = found[int(MOMENT * len(found))].split("\n")
+    first = next((index for index, line in enumerate(shown) if line.startswith("FAIL")), 0)
+    lines = shown[first:]  # what is above is the end of an entry that has scrolled away
+    marked = list[str]()
+    for line in lines:
+        more = marked and line.startswith("  ") and marked[-1].startswith("<span")
+        text = html.escape(line)
+        marked.append(f'<span class="fail">{text}</span>' if line.startswith("FAIL") or more else text)
     page = folder / "terminal.html"
     page.write_text(TERMINAL % "\n".join(marked), encoding="utf-8")
     shoot(page, "live", width=round(COLUMNS * 8.45) + 44, height=round(len(lines) * 19.6) + 38)
@@ -95,9 +101,10 @@ def main() -> None:
     """Take all three."""
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
+        switchwalk("run", str(JOB), "--serial", "OB-0001", "--simulate", "--speed", "10", folder=folder)
         switchwalk("run", str(JOB), "--serial", "OB-0002", "--simulate", "--fault", FAULT, folder=folder)
-        (report,) = (folder / "switchwalk-records" / "reports").glob("*.html")
-        shoot(report, "report", width=960, height=1170)
+        (report,) = (folder / "switchwalk-records" / "reports").glob("run-00002-*.html")
+        shoot(report, "report", width=1080, height=1415)
         (folder / "units.txt").write_text("".join(f"OB-{number:04d}\n" for number in range(101, 111)))
         switchwalk(
             "batch", str(JOB), "--simulate", "--speed", "10", "--serials", "units.txt", "--faulty", "0.2",

@@ -134,19 +134,19 @@ COMMANDS = (
     _entry(
         "gauge",
         "gauge:gauge",
-        "Study a bench, or check it by known units.",
+        "Study a bench, or check it with known units.",
         "study JOB --simulate --units S1,S2,S3 --operators Mara,Ivo",
         f"golden {JOB} OB-0100",
         "known-bad JOB known_faults.txt --simulate",
     ),
-    _entry("report", "runs:report", "Write the page of a run again.", "12 --out run-12.html"),
+    _entry("report", "runs:report", "Write the report of a run again.", "12 --out run-12.html"),
     _entry(
         "export",
         "records:export",
         "Write a run's readings or waveforms to a file.",
         "12 --format csv --out run-12.csv",
     ),
-    _entry("certificate", "runs:certificate", "Write one page about a unit for its owner.", "12 --pdf"),
+    _entry("certificate", "runs:certificate", "Write a one-page certificate of a run.", "12 --pdf"),
     _entry("site", "runs:site", "Write all records as a folder of pages.", "pages"),
     _entry("serve", "runs:serve", "Show the records in a browser on this machine.", "", "--port 8080"),
     _entry(

@@ -78,7 +78,7 @@ SerialsFile = Annotated[
         show_default=False,
     ),
 ]
-Operator = Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)]
+Operator = Annotated[str | None, typer.Option(metavar="NAME", help="Who runs it.", show_default=False)]
 
 
 def batch(
@@ -86,7 +86,9 @@ def batch(
     serials: SerialsFile = None,
     name: Annotated[str, typer.Option("--batch", metavar="NAME", help="The batch's name.")] = "",
     operator: Operator = None,
-    notes: Annotated[str, typer.Option(help="Recorded with each run.", show_default=False)] = "",
+    notes: Annotated[
+        str, typer.Option(metavar="TEXT", help="Recorded with each run.", show_default=False)
+    ] = "",
     again: Again = "",
     override: Override = "",
     bench: BenchPath = None,

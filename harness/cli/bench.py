@@ -91,7 +91,8 @@ def bench(
 ) -> None:
     """Check a bench without a unit: does each instrument answer, is it the right one, and does it obey?
 
-    The fixture has to be empty for it.
+    Drives the generator, closes every channel of the relay board and switches the relay supply on. Take the
+    unit out of the fixture first.
     """
     described = load_job(job, bench)
     simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
@@ -329,7 +330,7 @@ def find(
         list[str] | None,
         typer.Option(
             metavar="HOST:PORT",
-            help="Ask *IDN? at this address as well; may be repeated. Nothing else is asked.",
+            help="Ask *IDN? at this address as well; may be repeated.",
             show_default=False,
         ),
     ] = None,
@@ -421,7 +422,7 @@ def _asked(host: str, port: int) -> Seen:
 def simulate(
     job: JobFolder,
     serial: Annotated[
-        str, typer.Option(help="The unit's serial number, which decides its values.")
+        str, typer.Option(metavar="SERIAL", help="The unit's serial number, which decides its values.")
     ] = "SIM-1",
     fault: Faults = None,
     trouble: Annotated[
@@ -435,7 +436,7 @@ def simulate(
     ] = None,
     speed: Speed = 1.0,
     lead_errors: LeadErrors = 0.0,
-    switchboard: Annotated[str, typer.Option(help="frame, text, route or modbus.")] = "frame",
+    switchboard: Annotated[str, typer.Option(metavar="KIND", help="frame, text, route or modbus.")] = "frame",
     bench_seed: Annotated[int, typer.Option(metavar="NUMBER", help="Decides the bench's own errors.")] = 1,
     bench_file: Annotated[
         Path | None,

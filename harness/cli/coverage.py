@@ -262,7 +262,7 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
 def asked_lines(asked: tuple[SuspectSeen, ...]) -> Iterator[str]:
     """What would see the faults that were asked for by name."""
     for one in asked:
-        message = f"seen, {_seen_by(one)}" if one.seen else f"not seen: {one.why}"
+        message = f"detected, {_seen_by(one)}" if one.seen else f"missed: {one.why}"
         yield from _folded(f"{_whole(one.name)}: {message}", more=6)
     if asked:
         yield ""
@@ -281,8 +281,8 @@ def coverage_lines(
     possible, seen = len(result.faults), len(result.seen)
     yield from _folded(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
     yield from _folded(
-        f"{seen} of {possible} faults seen ({100 * seen / max(possible, 1):.1f} %), by "
-        f"{counted(plan.count, 'reading')}; they show {counted(result.distinct, 'different thing')}"
+        f"{seen} of {possible} faults detected ({100 * seen / max(possible, 1):.1f} %), by "
+        f"{counted(plan.count, 'reading')}, in {counted(result.distinct, 'distinguishable group')}"
     )
     if result.tight:
         yield ""
@@ -294,7 +294,7 @@ def coverage_lines(
     yield from _seen_lines(result, every=every)
     if result.groups:
         yield ""
-        yield from _folded(f"Detected, but not told apart from each other ({len(result.groups)} groups):")
+        yield from _folded(f"Detected, but not told apart ({len(result.groups)} groups):")
         for group in result.groups:
             yield from _folded(" | ".join(map(_whole, group)), indent=2, more=6)
     yield from _contact_lines(result, loads)
@@ -305,7 +305,7 @@ def _unseen_lines(result: Coverage) -> Iterator[str]:
     if not result.unseen:
         return
     yield ""
-    yield "Not seen:"
+    yield "Missed:"
     reasons: dict[str, list[str]] = {}
     for one in result.unseen:
         reasons.setdefault(one.why, []).append(_whole(one.name))
@@ -324,8 +324,8 @@ def _seen_lines(result: Coverage, *, every: bool) -> Iterator[str]:
         return
     yield ""
     yield from _folded(
-        f"{'Seen' if every else 'Seen least clearly'}, by how many times its ± a reading would be past its "
-        f"limit{'' if every else ' (--all names all)'}:"
+        f"{'Detected' if every else 'Detected least clearly'}, by how many expanded uncertainties a reading "
+        f"would be past its limit{'' if every else ' (--all lists all)'}:"
     )
     for one in told:
         yield from _folded(f"{_whole(one.fault.name)}: {_seen_by(one)}", indent=2, more=6)
@@ -367,7 +367,7 @@ def _contact_lines(result: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator
     heavy = "".join(f"{f'{load.load_ohm:g} ohm':>{OHM + 2}}" for load in loads)
     if loads:
         yield " " * (2 + CONTACT + OHM + 2) + "  with another load, to half a decade"
-    yield f"  {'least ohm seen at':<{CONTACT}}{'as it is':>{OHM + 2}}{heavy}  seen first by"
+    yield f"  {'smallest detected':<{CONTACT}}{'as it is':>{OHM + 2}}{heavy}  first detected by"
     for index, contact in enumerate(result.contacts):
         least = (contact.smallest_seen_ohm, *(load.least_ohm[index] for load in loads))
         cells = "".join(f"{_ohm(ohm):>{OHM + 2}}" for ohm in least)

@@ -70,7 +70,9 @@ gauge = typer.Typer(
 )
 
 Simulate = Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")]
-Operator = Annotated[str | None, typer.Option(help="Who checks the bench.", show_default=False)]
+Operator = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Who checks the bench.", show_default=False)
+]
 
 
 class DifferBy(StrEnum):
@@ -105,7 +107,7 @@ def study(
     operators: Annotated[
         str, typer.Option(metavar="A,B", help="Operators; each tests all units.", show_default=False)
     ] = "",
-    by: Annotated[DifferBy, typer.Option(help="What the runs differ by, from records.")] = DifferBy.operator,
+    by: Annotated[DifferBy, typer.Option(help="Group recorded runs by this.")] = DifferBy.operator,
     from_records: Annotated[
         bool, typer.Option("--from-records", help="Test nothing: evaluate recorded runs of the units.")
     ] = False,
@@ -122,7 +124,7 @@ def study(
     records: RecordsPlace = None,
     as_json: AsJson = False,
 ) -> None:
-    """Study how much of a reading is the bench: units run again and again by several operators."""
+    """Study how much of a reading's spread is the bench. Several operators test each unit repeatedly."""
     described = read_job(job, bench)
     wanted = Study(
         units=_listed("--units", units),
@@ -161,7 +163,9 @@ def golden(
     ],
     new_history: Annotated[
         str,
-        typer.Option(metavar="REASON", help="Begin its history anew, and why.", show_default=False),
+        typer.Option(
+            metavar="REASON", help="Begin a new history of the unit, for this reason.", show_default=False
+        ),
     ] = "",
     operator: Operator = None,
     bench: BenchPath = None,
@@ -171,7 +175,7 @@ def golden(
     records: RecordsPlace = None,
     as_json: AsJson = False,
 ) -> None:
-    """Check the bench with a golden unit: it must read as it did on this bench before."""
+    """Check the bench with a golden unit. It must read as it did on this bench before."""
     described = read_job(job, bench)
     if wrong := serial_mistake(serial, described.sequence):
         raise UsageError(f"{serial}: {wrong}")
@@ -201,7 +205,7 @@ def known_bad(
     faults: Annotated[
         Path,
         typer.Argument(
-            metavar="FILE", help="Units with known faults: SERIAL, FAULT a line.", show_default=False
+            metavar="FILE", help="Units with known faults: SERIAL, FAULT on each line.", show_default=False
         ),
     ],
     operator: Operator = None,
@@ -211,7 +215,7 @@ def known_bad(
     records: RecordsPlace = None,
     as_json: AsJson = False,
 ) -> None:
-    """Check that units with known faults fail, and that the diagnosis names their faults."""
+    """Check the bench with units of known faults. Each must fail, and the diagnosis must name its fault."""
     described = read_job(job, bench)
     wanted = read_known_bad(faults, described)
     simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
@@ -345,7 +349,7 @@ def study_of_records(store: RunStore, job: Job, wanted: Study, *, simulate: bool
     except ValueError as error:
         runs = f"Complete runs of these units: {len(chosen)}"
         cure = "; --operators A,B leaves out those of others" if wanted.by is DifferBy.operator else ""
-        raise UsageError(f"{store.place}: {error}. {runs}{cure}") from None
+        raise UsageError(f"{store.location}: {error}. {runs}{cure}") from None
     crossed = [run for unit in crossing.runs for appraiser in unit for run in appraiser]
     return StudyResult(
         part=job.module.part,

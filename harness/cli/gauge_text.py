@@ -81,7 +81,7 @@ def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
         return
     share = study.gauge.tolerance_percent
     most = None
-    if share is not None and study.gauge_high is not None and study.gauge.sigma > 0:
+    if share is not None and study.gauge.sigma > 0:
         most = share * study.gauge_high / study.gauge.sigma
     start = (
         f"{'' if share is None else f'{share:.2f} %':>9} "

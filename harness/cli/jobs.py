@@ -37,19 +37,29 @@ NOTHING_BELOW_DB = -200.0  # a circuit of ideal symmetry computes less than this
 def new(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.", show_default=False)],
     channels: Annotated[
-        int | None, typer.Option("--channels", help="Audio channels: 1 or 2.", show_default=False)
+        int | None,
+        typer.Option("--channels", help="Audio channels: 1 or 2.", metavar="COUNT", show_default=False),
     ] = None,
     loops: Annotated[
-        int | None, typer.Option("--loops", help="Send/return loops: 0 to 4.", show_default=False)
+        int | None,
+        typer.Option("--loops", help="Send/return loops: 0 to 4.", metavar="COUNT", show_default=False),
     ] = None,
     controls: Annotated[
         int | None,
-        typer.Option("--controls", help="Control lines: one per loop, then mute, dim.", show_default=False),
+        typer.Option(
+            "--controls",
+            metavar="COUNT",
+            help="Control lines: one per loop, then mute, dim.",
+            show_default=False,
+        ),
     ] = None,
     relays: Annotated[
         int | None,
         typer.Option(
-            "--relays-per-line", help="1 for all channels, or one for each channel.", show_default=False
+            "--relays-per-line",
+            metavar="COUNT",
+            help="1 for all channels, or one for each channel.",
+            show_default=False,
         ),
     ] = None,
     template: Annotated[
@@ -64,7 +74,8 @@ def new(
 ) -> None:
     """Write the four commented files of a job for a line switcher.
 
-    Asks for whatever no option gives; without a terminal it takes the defaults. Never overwrites a file.
+    Asks for whatever the options leave open; without a terminal it takes the defaults. Never overwrites a
+    file.
     """
     usual = template_named(template or USUAL)
     ask = template is None and sys.stdin.isatty()
@@ -80,11 +91,11 @@ def new(
     )
     write_new({folder / name: text for name, text in job_texts(answers).items()})
     say(
-        f"{folder}: a job with {counted(len(answers.control_names), 'line')} "
+        f"{folder}: a job with {counted(len(answers.control_names), 'control line')} "
         f"({', '.join(answers.control_names)}). Try it:",
         err=True,
     )
-    for command in (f"run {folder} --serial OB-0001 --simulate", f"cover {folder}", f"wiring {folder}"):
+    for command in (f"run {folder} --serial OB-0001 --simulate", f"coverage {folder}", f"wiring {folder}"):
         typer.echo(f"  switchwalk {command}", err=True)
 
 
@@ -105,15 +116,21 @@ def import_netlist(
     netlist: Annotated[Path, typer.Argument(metavar="NETLIST", help="SPICE or S-expression netlist.")],
     out: Annotated[
         Path | None,
-        typer.Option("--out", metavar="FILE", help="New file instead of the terminal.", show_default=False),
+        typer.Option(
+            "--out",
+            metavar="FILE",
+            help="Write the draft to this new file instead of the terminal.",
+            show_default=False,
+        ),
     ] = None,
 ) -> None:
     """Draft a module.toml from a netlist: relays, contacts, nets, resistors, capacitors, connectors.
 
-    In SPICE a relay is a subcircuit, XK1 coil+ coil- common1 rest1 operated1 common2 ... TYPE, or the S
-    switches of one control pair; a model with nc in its name opens. In a schematic's netlist it is a part K1
-    whose pins are A1 A2 11 12 14 21 ... or COM1 NC1 NO1 .... Nets are read as left.out.hot, L_OUT_P, out+.
-    What could not be derived is printed, and written as comments into the draft.
+    In SPICE a relay is a subcircuit, XK1 coil+ coil- common1 released1 operated1 common2 ... TYPE, or
+    the S switches of one control pair; a model with nc in its name is normally closed. In a schematic's
+    netlist it is a part K1 with the pins A1 A2 11 12 14 21 ... or COM1 NC1 NO1 .... Channel, net and leg are
+    read from names such as left.out.hot, L_OUT_P or out+. What could not be derived is printed, and written
+    into the draft as comments.
     """
     drafted = draft_module(read_netlist(netlist))
     if out is None:
@@ -124,7 +141,8 @@ def import_netlist(
         say(f"not derived: {question}", err=True)
     if out is not None:
         say(
-            f"{out}: a draft with {len(drafted.unclear)} open questions. Read it against the circuit diagram",
+            f"{out}: a draft with {counted(len(drafted.unclear), 'open question')}. Compare it with the "
+            "circuit diagram",
             err=True,
         )
 

@@ -76,7 +76,10 @@ def measure(
         str | None, typer.Option(metavar="NAME", help="Measure only in this setup.", show_default=False)
     ] = None,
     serial: Annotated[
-        str, typer.Option(help="The unit's serial number, which decides a simulated unit's values.")
+        str,
+        typer.Option(
+            metavar="SERIAL", help="The unit's serial number, which decides a simulated unit's values."
+        ),
     ] = "measured",
     bench: BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Measure a simulated unit.")] = False,

@@ -56,7 +56,7 @@ def units(
         told = as_json or serial is not None
         operations = store.operations(serial=serial) if told else {}
         if serial is not None and not result:
-            raise UsageError(f"{store.place}: no unit {serial!r}; `switchwalk units` lists what there is")
+            raise UsageError(f"{store.location}: no unit {serial!r}; `switchwalk units` lists what there is")
     counts = [operations.get((unit.part, unit.serial, unit.simulated), Counter()) for unit in result]
     if as_json:
         _print_json([unit_to_json(unit, each) for unit, each in zip(result, counts, strict=True)])
@@ -288,7 +288,9 @@ def verify(
     records: RecordsPlace = None,
     expect: Annotated[
         str,
-        typer.Option("--expect", metavar="SHA256", help="Digest noted earlier; must still be present."),
+        typer.Option(
+            "--expect", metavar="SHA256", help="A digest noted earlier; the records must still have it."
+        ),
     ] = "",
     upgrade: Annotated[
         bool, typer.Option("--upgrade", help="First upgrade records of an older version.")

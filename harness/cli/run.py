@@ -65,7 +65,9 @@ Again = Annotated[
 
 def run(
     job: JobFolder,
-    serial: Annotated[str, typer.Option(help="The unit's serial number.", show_default=False)],
+    serial: Annotated[
+        str, typer.Option(metavar="SERIAL", help="The unit's serial number.", show_default=False)
+    ],
     bench: BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")] = False,
     fault: Faults = None,
@@ -73,7 +75,9 @@ def run(
     lead_errors: LeadErrors = 0.0,
     records: RecordsPlace = None,
     again: Again = "",
-    operator: Annotated[str | None, typer.Option(help="Who runs it.", show_default=False)] = None,
+    operator: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Who runs it.", show_default=False)
+    ] = None,
     override: Override = "",
     reference: Annotated[
         ReferenceFrom,
@@ -132,7 +136,10 @@ def resume(
     run: RunNumber,
     serial: Annotated[
         str | None,
-        typer.Option(help="The serial number of the unit in the fixture, to confirm that it is the run's."),
+        typer.Option(
+            metavar="SERIAL",
+            help="The serial number of the unit in the fixture, to confirm that it is the run's.",
+        ),
     ] = None,
     speed: Speed = 1.0,
     records: RecordsPlace = None,

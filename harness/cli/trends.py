@@ -19,7 +19,7 @@ from harness.records.history import RunLine, Series, labels
 from harness.records.run import DEFAULT_RECORDS
 from harness.records.store import RunStore, open_records
 from harness.statistics import batch as figures
-from harness.statistics.batch import Batch, diagnosed_faults, latest_units
+from harness.statistics.batch import UnitBatch, diagnosed_faults, latest_units
 from harness.statistics.compare import compare, side_differences
 from harness.statistics.drift import golden_drift
 from harness.statistics.yields import COMPLETE, NOT_WHOLE, first_complete_runs, tests_of_units
@@ -112,13 +112,13 @@ def _lines_of_part(store: RunStore, part: str | None, *, simulated: bool) -> lis
     if lines and not kind:
         result = "real" if simulated else "simulated"
         hint = "Omit --simulated to see those" if simulated else "Give --simulated to see those"
-        raise UsageError(f"{store.place}: there are only {result} runs. {hint}")
+        raise UsageError(f"{store.location}: there are only {result} runs. {hint}")
     parts = sorted({line.part for line in kind})
     if part is None and len(parts) > 1:
-        raise UsageError(f"{store.place}: there are runs of {', '.join(parts)}. Say which with --part")
+        raise UsageError(f"{store.location}: there are runs of {', '.join(parts)}. Say which with --part")
     if part is not None and part not in parts:
         raise UsageError(
-            f"{store.place}: there is no run of part {part}. There are: {', '.join(parts) or 'none'}"
+            f"{store.location}: there is no run of part {part}. There are: {', '.join(parts) or 'none'}"
         )
     return [line for line in kind if part is None or line.part == part]
 
@@ -136,7 +136,9 @@ class _Units:
     without: frozenset[str | None]
 
 
-def _batch(store: RunStore, lines: Sequence[RunLine], units: _Units, serials: str, name: str | None) -> Batch:
+def _batch(
+    store: RunStore, lines: Sequence[RunLine], units: _Units, serials: str, name: str | None
+) -> UnitBatch:
     # A unit that was tested in another batch before has its first run there.
     firsts_of_all = {run.serial: run for run in first_complete_runs(lines)}
     meant = [
@@ -152,8 +154,8 @@ def _batch(store: RunStore, lines: Sequence[RunLine], units: _Units, serials: st
         raise UsageError(_no_units(store, lines, meant, serials, name))
     read = [run for run in firsts if run.outcome == "pass"] if units.passed else firsts
     if not read:
-        raise UsageError(f"{store.place}: no unit passed its first run; omit --passed")
-    return Batch(
+        raise UsageError(f"{store.location}: no unit passed its first run; omit --passed")
+    return UnitBatch(
         units_in_all=len(first_complete_runs(like)),
         only_passed=units.passed,
         lines=tuple(chosen),
@@ -169,31 +171,31 @@ def _no_units(
     """Why there is no unit to look at; meant: the runs that were asked for, of whichever kind."""
     names = sorted({line.batch for line in lines} - {""})
     if name is not None and name not in names:
-        return f"{store.place}: there is no batch {name}. There are: {', '.join(names) or 'none'}"
+        return f"{store.location}: there is no batch {name}. There are: {', '.join(names) or 'none'}"
     like = "" if serials == "*" else f" like {serials}"
     of = "" if name is None else f" of batch {name}"
     if tests_of_units(meant):
         return (
-            f"{store.place}: no unit{like}{of} is left on this side: the golden unit is none of the batch, "
-            "and none is counted on both sides of a comparison"
+            f"{store.location}: no unit{like}{of} is left on this side: the golden unit is none of the "
+            "batch, and none is counted on both sides of a comparison"
         )
     kinds = Counter(line.purpose or line.outcome for line in meant)
     text = ", ".join(f"{count} {kind}" for kind, count in sorted(kinds.items()))
     return (
-        f"{store.place}: no unit{like}{of} has a complete run of its own. Runs: {text or 'none'}; of golden "
-        "units, gauge studies and custom tests none is counted"
+        f"{store.location}: no unit{like}{of} has a complete run of its own. Runs: {text or 'none'}; of "
+        "golden units, gauge studies and custom tests none is counted"
     )
 
 
-def _golden(store: RunStore, lines: Sequence[RunLine], serial: str, reading: str | None) -> Batch:
+def _golden(store: RunStore, lines: Sequence[RunLine], serial: str, reading: str | None) -> UnitBatch:
     """Every complete run of one unit on the bench that had it last."""
     of_unit = [line for line in lines if line.serial == serial and line.outcome in COMPLETE]
     whole = [line for line in of_unit if line.purpose not in NOT_WHOLE]
     if not whole:
-        raise UsageError(f"{store.place}: the golden unit {serial} has no complete run yet")
+        raise UsageError(f"{store.location}: the golden unit {serial} has no complete run yet")
     # What differs from bench to bench is no drift.
     runs = tuple(line for line in whole if line.bench_name == whole[-1].bench_name)
-    return Batch(lines=runs, firsts=runs, series=_series(store, runs, reading))
+    return UnitBatch(lines=runs, firsts=runs, series=_series(store, runs, reading))
 
 
 def _series(store: RunStore, runs: Sequence[RunLine], reading: str | None) -> tuple[Series, ...]:
@@ -210,7 +212,7 @@ def _series(store: RunStore, runs: Sequence[RunLine], reading: str | None) -> tu
 
 
 def _to_json(
-    batch: Batch | None, second: Batch | None, golden: Batch | None, *, each: bool
+    batch: UnitBatch | None, second: UnitBatch | None, golden: UnitBatch | None, *, each: bool
 ) -> dict[str, Any]:
     """Keys: part, simulated, those of `batch_to_json`, sides; and, where asked for, charted (of the readings
     asked for), compared, drifts. Where nothing but the golden unit was ever run: part, simulated, drifts.
@@ -229,7 +231,7 @@ def _to_json(
     return content
 
 
-def _print(batch: Batch | None, second: Batch | None, golden: Batch | None) -> None:
+def _print(batch: UnitBatch | None, second: UnitBatch | None, golden: UnitBatch | None) -> None:
     if batch is not None:
         _print_batch(batch, second)
     if golden is not None:
@@ -237,7 +239,7 @@ def _print(batch: Batch | None, second: Batch | None, golden: Batch | None) -> N
             typer.echo(line)
 
 
-def _print_batch(batch: Batch, second: Batch | None) -> None:
+def _print_batch(batch: UnitBatch, second: UnitBatch | None) -> None:
     for line in text.batch_lines(batch):
         typer.echo(line)
     if len(batch.series) == 1:

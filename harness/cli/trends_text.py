@@ -8,9 +8,9 @@ from collections.abc import Iterator, Sequence
 from harness.cli.terminal import WIDTH, printable
 from harness.records.history import Series
 from harness.statistics import batch as figures
-from harness.statistics.batch import Batch, Distribution, ReadingFigures
+from harness.statistics.batch import Distribution, ReadingFigures, UnitBatch
 from harness.statistics.capability import Caveat, Index
-from harness.statistics.compare import CORRECTION_MEANS, compare, side_differences
+from harness.statistics.compare import HOLM_MEANS, compare, side_differences
 from harness.statistics.control_charts import IndividualsChart, cusum_chart, ewma_chart
 from harness.statistics.drift import FEWEST_FOR_SLOPES, golden_drift, least_p_of_trend
 from harness.statistics.yields import YIELD_DEFINITION, ParetoLine, Proportion
@@ -24,7 +24,7 @@ LEVEL = 0.05
 _MARKS = {"few": "f", "not normal": "n", "not in control": "c", "limits changed": "l", "in part": "p"}
 
 
-def batch_lines(batch: Batch) -> Iterator[str]:
+def batch_lines(batch: UnitBatch) -> Iterator[str]:
     """What it is, the yields with their definition, and what fails."""
     first, last = batch.firsts[0], batch.firsts[-1]
     simulated = "   SIMULATED" if first.simulated else ""
@@ -60,7 +60,7 @@ def batch_lines(batch: Batch) -> Iterator[str]:
             yield from _pareto_lines(title, lines)
 
 
-def readings_lines(batch: Batch) -> Iterator[str]:
+def readings_lines(batch: UnitBatch) -> Iterator[str]:
     """Every reading's figures, the least capable first."""
     shown = [figures.figures(one) for one in figures.least_capable_first(batch.series)[:SHOWN]]
     yield ""
@@ -90,7 +90,7 @@ def readings_lines(batch: Batch) -> Iterator[str]:
     )
 
 
-def side_lines(batch: Batch) -> Iterator[str]:
+def side_lines(batch: UnitBatch) -> Iterator[str]:
     """Readings whose two channels differ from each other."""
     result = side_differences(batch.series)
     differing = [side for side in result if side.p_corrected <= LEVEL]
@@ -112,12 +112,10 @@ def side_lines(batch: Batch) -> Iterator[str]:
     if len(differing) > FEW_SHOWN:
         yield f"  and {len(differing) - FEW_SHOWN} more; --json has them all"
     if differing:
-        yield from _wrapped(
-            f"Means with 95 % intervals, Student's t of pairs; {CORRECTION_MEANS['holm']}.", indent="  "
-        )
+        yield from _wrapped(f"Means with 95 % intervals, Student's t of pairs; {HOLM_MEANS}.", indent="  ")
 
 
-def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
+def comparison_lines(first: UnitBatch, second: UnitBatch) -> Iterator[str]:
     """Which readings moved from one batch to the other."""
     result = compare(first.series, second.series)
     moved = [one for one in result if one.moved]
@@ -139,7 +137,7 @@ def comparison_lines(first: Batch, second: Batch) -> Iterator[str]:
     tests = sorted({one.difference.test for one in result})
     if result:
         by = ". ".join(_TESTS[test] for test in tests)
-        yield from _wrapped(f"{by}. 95 % intervals; {CORRECTION_MEANS['holm']}.", indent="  ")
+        yield from _wrapped(f"{by}. 95 % intervals; {HOLM_MEANS}.", indent="  ")
     else:
         yield "  Two units or more on either side, with the same readings, can be compared."
 
@@ -151,7 +149,7 @@ _TESTS = {
 }
 
 
-def drift_lines(golden: Batch) -> Iterator[str]:
+def drift_lines(golden: UnitBatch) -> Iterator[str]:
     """How the golden unit's readings move in time."""
     result = golden_drift(golden.lines, golden.series)
     moving = [one for one in result if one.p_corrected <= LEVEL]
@@ -179,13 +177,12 @@ def drift_lines(golden: Batch) -> Iterator[str]:
         yield from _hanging(numbers, f"{golden.labels[one.key]}, p {one.p_corrected:.2g}")
     if result:
         yield from _wrapped(
-            f"The median of all slopes between two runs (Theil and Sen) with 95 % intervals; "
-            f"{CORRECTION_MEANS['holm']}.",
+            f"The median of all slopes between two runs (Theil and Sen) with 95 % intervals; {HOLM_MEANS}.",
             indent="  ",
         )
 
 
-def reading_lines(batch: Batch, one: Series) -> Iterator[str]:
+def reading_lines(batch: UnitBatch, one: Series) -> Iterator[str]:
     """One reading: its figures, its chart, what the chart says, and limits that it would propose."""
     result, unit = figures.figures(one), one.unit
     yield ""
@@ -232,7 +229,7 @@ def _distribution_lines(spread: Distribution, unit: str) -> Iterator[str]:
         yield f"  {_number(edge, unit):>12} {count:5d} {bar}".rstrip()
 
 
-def _serials(batch: Batch, one: Series) -> list[str]:
+def _serials(batch: UnitBatch, one: Series) -> list[str]:
     serial = {run.run_id: run.serial for run in batch.firsts}
     return [serial[int(run_id)] for run_id in one.run_ids[one.measured]]
 
@@ -314,7 +311,7 @@ def _yield_line(title: str, result: Proportion) -> str:
     )
 
 
-def _beside(result: ReadingFigures, batch: Batch) -> str:
+def _beside(result: ReadingFigures, batch: UnitBatch) -> str:
     counts = (
         (result.not_passed, "not passed"),
         (result.missing, "missing"),

@@ -87,8 +87,8 @@ def check_answers(answers: Answers) -> Answers:
 TITLES = {"mute": "Output to ground", "dim": "Output through the 20 dB pad"}
 
 _HEAD = """\
-# What the unit is. docs/files.md of switchwalk tells every key; `switchwalk table` shows what this file says.
-# An invented unit of a small radio station's outside-broadcast rack: put your own names and values in.
+# What the unit is. docs/files.md explains every key; `switchwalk table` prints what the circuit predicts.
+# An invented unit of an outside-broadcast rack: replace its names and values by your own.
 
 [module]
 name = "Line switcher"
@@ -98,10 +98,10 @@ channels = [{channels}]
 
 [supply]                       # the relay supply
 voltage = "12 V"
-limit = "{limit}"               # current limit to set: all coils at once, and some room
+limit = "{limit}"               # current limit to set: all coils at once, and a margin
 quiescent = "6 mA"             # drawn with no control line on
 
-[controls]                        # control lines, in the order that states are written
+[controls]                     # control lines, in the order in which states are written
 {controls}
 
 [ports]                        # balanced ports; each exists once in every channel
@@ -111,7 +111,7 @@ out = "output"
 [relay_types.signal]           # from the relay's data sheet
 coil = "1028 ohm"
 contact = "50 mohm"            # typical
-contact_max = "100 mohm"       # what a good one may reach
+contact_max = "100 mohm"       # the most that a good one may have
 operate_max = "4 ms"
 release_max = "4 ms"
 bounce_max = "3 ms"
@@ -187,7 +187,7 @@ def _switching(answers: Answers, nets: tuple[str, ...]) -> Iterator[tuple[str, s
         else:
             yield (
                 control,
-                f"{_title(control)}: released the route goes past it and its send is on ground.",
+                f"{_title(control)}: released, the route bypasses it and its send is on ground.",
                 (
                     (("common", f"{control}_send"), ("released", "ground"), ("operated", before)),
                     (("common", after), ("released", before), ("operated", f"{control}_return")),
@@ -241,13 +241,13 @@ _PADS = (
 )
 
 _FIXTURE = """\
-# How the unit is wired to the bench. `switchwalk wiring` makes pin lists and drawings of this file.
+# How the unit is wired to the bench. `switchwalk wiring` prints pin lists and drawings.
 
 [fixture]
 name = "Drawer fixture with selector relays"
-undriven_inputs = {{ legs = "50 ohm" }}   # what ends an input that the generator is not on
+undriven_inputs = {{ legs = "50 ohm" }}   # what terminates an input that is not driven
 
-[controls]                        # switchboard channel that energises each control line
+[controls]                     # relay board channel that energises each control line
 {controls}
 
 [loads]                        # across the pair, in every channel
@@ -255,28 +255,29 @@ out = "10 kohm"
 """
 
 _LOOPBACKS = """
-# Loopback plugs, one in each loop. They are coded: every leg differs, so that a reading at the output says
-# which leg of which loop it came through. Measure yours and write them under [measured.NAME] (docs/files.md).
+# Loopback plugs, one in each loop. They are coded: every leg has a loss of its own, so that a reading at the
+# output shows which leg of which loop it came through. Measure the resistors of yours and write the values
+# into [measured.NAME] (docs/files.md).
 """
 
 _SETUPS = """
-# Test setups: which port the generator is on, and which ports the scope's input pairs are on, hot first.
-# `select` are the switchboard channels that make one; leave it out where a person moves the leads.
+# Test setups: which port the generator drives, and which ports the scope's input pairs view, hot first.
+# `select` lists the relay board channels that make the setup; leave it out if a person moves the leads.
 [[setup]]
-name = "through reference"     # the generator straight to every pair: what the bench itself adds
+name = "through reference"     # the generator straight to every pair, to measure the bench
 through = true
 select = [{through}]
 """
 
 BENCH_TEXT = """\
-# Which instruments stand on the bench. `switchwalk run --simulate` does not use their addresses; for a real
-# bench put in your own. Any profile that is not shipped is a file beside this one (docs/files.md).
+# Which instruments the bench has. `switchwalk run --simulate` ignores their addresses; for a real bench put
+# in your own. A profile that is not shipped is a file beside this one (docs/profiles.md).
 
 [bench]
 name = "Rack room bench"
 
 [generator]
-address = "TCPIP::192.0.2.10::5025::SOCKET"   # an example's address: it is nobody's
+address = "TCPIP::192.0.2.10::5025::SOCKET"   # an address for examples; nobody has it
 profile = "scpi-generator"
 hot = 1                        # output that feeds the hot leg
 cold = 2
@@ -357,8 +358,8 @@ def _setup(
     if with_controls:
         controls = ", ".join(f"{control} = 3" for control in answers.control_names)
         rows.append(
-            f"controls_viewed = {{ {controls} }}   # through equal resistors on scope input 3: their edges' "
-            "time"
+            f"controls_viewed = {{ {controls} }}   # through equal resistors on scope input 3, to time their "
+            "edges"
         )
     return "\n".join([*rows, ""])
 
@@ -368,8 +369,8 @@ def _listed(names: list[str]) -> str:
 
 
 _SEQUENCE = """\
-# What is checked, in which states, and within which limits. `switchwalk plan` shows what a run will do, and
-# `switchwalk coverage` which single faults of the unit it would see.
+# What is checked, in which states, and within which limits. `switchwalk plan` prints what a run will do, and
+# `switchwalk coverage` which single faults of the unit it would detect.
 
 [sequence]
 name = "First sequence"
@@ -406,7 +407,7 @@ def sequence_text(answers: Answers) -> str:
             _check("Crosstalk", "crosstalk", 'at = ["out"]', 'frequency = "10 kHz"', 'below = "-70 dB"'),
         ]
     checks += [
-        "# At a level that mends no contact: 100 ohm in a contact shows.\n"
+        "# At a level that repairs no contact: 100 ohm in a contact shows.\n"
         + _check(
             "Low-level gain",
             "gain",
@@ -415,15 +416,15 @@ def sequence_text(answers: Answers) -> str:
             f'within = "{gain}"',
             'silent_ports_below = "-60 dB"',
         ),
-        "# Each control line ten times: a contact that fails every third time does not come through.\n"
+        "# Each control line ten times: a contact that fails every third time does not pass.\n"
         + _check(
             "Intermittent contacts", "intermittency", 'at = ["out"]', "operations = 10", 'below = "30 %"'
         ),
         _check("Noise", "noise", 'at = ["out"]', 'states = ["idle"]', 'below = "-80 dBu"'),
         _check("DC offset", "dc_offset", 'at = ["out"]', 'between = ["-5 mV", "5 mV"]'),
         _check("Relay current", "supply_current", 'within = "8 %"'),
-        "# Changes of one control line at a time between these states: the relay's 4 ms, and 3 ms of "
-        "bounce.\n"
+        "# Changes of one control line at a time between these states. The limit is the relay's 4 ms plus "
+        "3 ms of bounce.\n"
         + _check("Operate time", "operate_time", 'at = ["out"]', f"states = [{changes}]", 'below = "7 ms"'),
         _check("Release time", "release_time", 'at = ["out"]', f"states = [{changes}]", 'below = "7 ms"'),
         _check("Bounce time", "bounce_time", 'at = ["out"]', f"states = [{changes}]", 'below = "3 ms"'),

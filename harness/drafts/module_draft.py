@@ -1,4 +1,4 @@
-"""From a netlist to a first module.toml, with what could not be told in comments."""
+"""From a netlist to a first module.toml, with what could not be derived in comments."""
 
 import re
 from collections import Counter
@@ -51,7 +51,7 @@ class _Draft:
 
 @dataclass(frozen=True, kw_only=True)
 class Drafted:
-    """module.toml's text, and what could not be told, one sentence each."""
+    """module.toml's text, and what could not be derived, one sentence each."""
 
     text: str
     unclear: tuple[str, ...]
@@ -214,8 +214,8 @@ def _text(netlist: Netlist, draft: _Draft, ports: dict[str, str], connectors: li
         for name, value in draft.types.items()
     )
     blocks = [
-        "# A draft from a netlist: a person has to read it against the circuit diagram.\n"
-        f"# What could not be told:\n{unclear}"
+        "# A draft from a netlist: compare it with the circuit diagram.\n"
+        f"# What could not be derived:\n{unclear}"
         + (f"# Connectors, by pin (fixture.toml may have them as [connectors]):\n{pins}" if pins else ""),
         f'[module]\nname = "{title}"\nchannels = [{listed}]\n',
         '[supply]                       # not in a netlist: put in what the relays need\nvoltage = "12 V"\n'

@@ -1,4 +1,4 @@
-"""Where records are, and the one place that knows which database it is: opening, checking, holding it alone.
+"""Where records are: the only module that knows which database it is. It opens, checks and locks it.
 
 What was committed survives a pulled plug: SQLite runs with a write-ahead log and full synchronisation, and
 PostgreSQL is told to wait for its disk. What goes wrong is said in words that help.
@@ -78,7 +78,7 @@ _POSTGRESQL_CAUSES = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Place:
+class Location:
     """Where records are: an address to show, without a password, and the file where it is one."""
 
     url: URL
@@ -86,14 +86,14 @@ class Place:
     file: Path | None
 
 
-def find_place(url_or_path: str | Path) -> Place:
+def find_location(url_or_path: str | Path) -> Location:
     """Understand a path or a database URL; PostgreSQL needs none for its driver. Raises RecordsError."""
     text = str(url_or_path)
     if "://" not in text:
         path = Path(text)
         if path.is_dir():
             raise RecordsError(f"{path}: is a folder. Name a file in it, such as {path / 'records.sqlite'}")
-        return Place(url=URL.create("sqlite", database=str(path)), shown=text, file=path)
+        return Location(url=URL.create("sqlite", database=str(path)), shown=text, file=path)
     try:
         url = make_url(text)
     except (ArgumentError, ValueError) as error:  # ValueError: a port that is no number
@@ -104,51 +104,51 @@ def find_place(url_or_path: str | Path) -> Place:
     if url.get_backend_name() == "sqlite":
         if not url.database:
             raise RecordsError(f"{text}: names no file. Records in memory would be lost; name a file")
-        return Place(
+        return Location(
             url=URL.create("sqlite", database=url.database), shown=url.database, file=Path(url.database)
         )
     shown = url.update_query_dict({"password": "***"}) if "password" in url.query else url
     if url.drivername in ("postgresql", "postgres"):
         url = url.set(drivername="postgresql+psycopg")
-    return Place(url=url, shown=shown.render_as_string(hide_password=True), file=None)
+    return Location(url=url, shown=shown.render_as_string(hide_password=True), file=None)
 
 
-def check_room(place: Place) -> None:
+def check_room(location: Location) -> None:
     """Refuse to start a run on a disk that is nearly full. Raises RecordsError."""
-    if place.file is None:
+    if location.file is None:
         return
-    with explained(place):
-        free = shutil.disk_usage(place.file.resolve().parent).free
+    with explained(location):
+        free = shutil.disk_usage(location.file.resolve().parent).free
     if free < FREE_BYTES_NEEDED:
         raise RecordsError(
-            f"{place.shown}: the disk has {free / 1e6:.0f} MB free and a run needs "
+            f"{location.shown}: the disk has {free / 1e6:.0f} MB free and a run needs "
             f"{FREE_BYTES_NEEDED / 1e6:.0f} MB. Free some space. {ELSEWHERE}"
         )
 
 
 @contextmanager
-def explained(place: Place) -> Iterator[None]:
-    """Turn what the database or the disk says into a RecordsError with the place and the cure."""
+def explained(location: Location) -> Iterator[None]:
+    """Turn what the database or the disk says into a RecordsError with the location and the cure."""
     try:
         yield
     except DBAPIError as error:
-        cause = _LOST if error.connection_invalidated and place.file is None else _cause(error.orig)
-        raise RecordsError(f"{place.shown}: {cause}") from error
+        cause = _LOST if error.connection_invalidated and location.file is None else _cause(error.orig)
+        raise RecordsError(f"{location.shown}: {cause}") from error
     except sqlite3.Error as error:  # while connecting, before SQLAlchemy has a hand in it
-        raise RecordsError(f"{place.shown}: {_cause(error)}") from error
+        raise RecordsError(f"{location.shown}: {_cause(error)}") from error
     except (NoSuchModuleError, ModuleNotFoundError) as error:
         cure = (
             "Install it with: pip install 'switchwalk[postgresql]'"
-            if place.url.drivername == "postgresql+psycopg"
+            if location.url.drivername == "postgresql+psycopg"
             else "Expected a path, or a URL that begins with postgresql://"
         )
         raise RecordsError(
-            f"{place.shown}: no driver for this database is installed ({error}). {cure}"
+            f"{location.shown}: no driver for this database is installed ({error}). {cure}"
         ) from error
     except SQLAlchemyError as error:
-        raise RecordsError(f"{place.shown}: {error}") from error
+        raise RecordsError(f"{location.shown}: {error}") from error
     except OSError as error:
-        raise RecordsError(f"{place.shown}: {error.strerror or error}. {ELSEWHERE}") from error
+        raise RecordsError(f"{location.shown}: {error.strerror or error}. {ELSEWHERE}") from error
 
 
 _UNREADABLE = (
@@ -158,13 +158,13 @@ _UNREADABLE = (
 
 
 @contextmanager
-def readable(place: Place) -> Iterator[None]:
+def readable(location: Location) -> Iterator[None]:
     """Say of what does not read that the records are damaged: a file of records is anybody's."""
     try:
         yield
     except _UNREADABLE as error:
         raise RecordsError(
-            f"{place.shown}: is damaged, or was changed by another program: something in it does not read "
+            f"{location.shown}: is damaged, or was changed by another program: something in it does not read "
             f"({error}). Move it away and restore a copy"
         ) from error
 
@@ -191,22 +191,22 @@ PAUSES_S = (0.0005, 0.003)
 """Between two tries, at random: about as long as a bench takes between two groups of readings."""
 
 
-def open_engine(place: Place, *, read_only: bool, bring_up: bool = False) -> Engine:
+def open_engine(location: Location, *, read_only: bool, bring_up: bool = False) -> Engine:
     """Open the database, make its tables where there are none, and refuse what is not ours.
 
-    Read only, nothing is made or changed, and records in a write-protected place can be read. bring_up:
+    Read only, nothing is made or changed, and records in a write-protected folder can be read. bring_up:
     records of an older version become this version's first. Raises RecordsError.
     """
-    with explained(place), readable(place):
-        if place.file is None:
-            engine = _server(place, read_only=read_only)
+    with explained(location), readable(location):
+        if location.file is None:
+            engine = _server(location, read_only=read_only)
         elif read_only:
-            engine = _sqlite_to_read(place, place.file)
+            engine = _sqlite_to_read(location, location.file)
         else:
-            engine = _sqlite_to_write(place, place.file)
+            engine = _sqlite_to_write(location, location.file)
         try:
             with reading(engine) if read_only else writing(engine) as connection:
-                _check_tables(connection, place, create=not read_only, bring_up=bring_up)
+                _check_tables(connection, location, create=not read_only, bring_up=bring_up)
             if not read_only:
                 _keep_a_log(engine)
         except BaseException:
@@ -267,13 +267,13 @@ def _is_done(connection: Connection, statement: str, *, last_try: bool) -> bool:
     return True
 
 
-def _server(place: Place, *, read_only: bool) -> Engine:
-    if place.url.get_backend_name() != "postgresql":
+def _server(location: Location, *, read_only: bool) -> Engine:
+    if location.url.get_backend_name() != "postgresql":
         raise RecordsError(
-            f"{place.shown}: records are kept in SQLite or PostgreSQL. Expected a path, or a URL that begins "
-            "with postgresql://"
+            f"{location.shown}: records are kept in SQLite or PostgreSQL. Expected a path, or a URL that "
+            "begins with postgresql://"
         )
-    engine = create_engine(place.url, connect_args={"connect_timeout": CONNECT_WAIT_S})
+    engine = create_engine(location.url, connect_args={"connect_timeout": CONNECT_WAIT_S})
 
     def set_up(connection: Any, _record: object) -> None:
         connection.autocommit = True
@@ -291,9 +291,9 @@ def _server(place: Place, *, read_only: bool) -> Engine:
     return engine
 
 
-def _sqlite_to_write(place: Place, file: Path) -> Engine:
+def _sqlite_to_write(location: Location, file: Path) -> Engine:
     file.parent.mkdir(parents=True, exist_ok=True)
-    engine = create_engine(place.url, connect_args={"timeout": LOCK_WAIT_S})
+    engine = create_engine(location.url, connect_args={"timeout": LOCK_WAIT_S})
     event.listen(engine, "connect", _set_up_sqlite)
     return engine
 
@@ -312,14 +312,14 @@ def _keep_a_log(engine: Engine) -> None:
             _in_turn(connection, "PRAGMA journal_mode = WAL")
 
 
-def _sqlite_to_read(place: Place, file: Path) -> Engine:
+def _sqlite_to_read(location: Location, file: Path) -> Engine:
     """Open without changing anything.
 
     Beside a file with a write-ahead log SQLite makes two small files and takes them away again. Where it
     can't, in a protected folder, it can do without them as long as no log is left there.
     """
     if not file.exists():
-        raise RecordsError(f"{place.shown}: no records here yet. {ELSEWHERE}, or make a run first")
+        raise RecordsError(f"{location.shown}: no records here yet. {ELSEWHERE}, or make a run first")
     log = file.with_name(file.name + "-wal")
     mode = "mode=rw" if log.exists() or _can_write(file) else "immutable=1"
     uri = f"file:{quote(str(file.absolute()))}?{mode}"
@@ -339,7 +339,7 @@ def _can_write(file: Path) -> bool:
     return all(os.access(path, os.W_OK, effective_ids=effective) for path in (file, file.parent))
 
 
-def _check_plain(connection: Connection, place: Place) -> None:
+def _check_plain(connection: Connection, location: Location) -> None:
     """Refuse what does something where a table only holds: a file of records is anybody's.
 
     A view, a virtual table or a generated column may never end, and a trigger may undo what is written.
@@ -354,29 +354,29 @@ def _check_plain(connection: Connection, place: Place) -> None:
     ).first()
     if result is not None:
         raise RecordsError(
-            f"{place.shown}: was changed by another program: it has the {result[0]} {result[1]!r}, which no "
-            "records have. Move it away and restore a copy"
+            f"{location.shown}: was changed by another program: it has the {result[0]} {result[1]!r}, which "
+            "no records have. Move it away and restore a copy"
         )
 
 
-def _check_tables(connection: Connection, place: Place, *, create: bool, bring_up: bool) -> None:
+def _check_tables(connection: Connection, location: Location, *, create: bool, bring_up: bool) -> None:
     names = set(inspect(connection).get_table_names())
-    if schema.name not in names and place.file is None and not create and not names:
-        raise RecordsError(f"{place.shown}: no records here yet. {ELSEWHERE}, or make a run first")
+    if schema.name not in names and location.file is None and not create and not names:
+        raise RecordsError(f"{location.shown}: no records here yet. {ELSEWHERE}, or make a run first")
     if schema.name not in names:
         if names or not create:
             raise RecordsError(
-                f"{place.shown}: is a database of something else: it lacks the table {schema.name}. "
+                f"{location.shown}: is a database of something else: it lacks the table {schema.name}. "
                 f"{ELSEWHERE}"
             )
         metadata.create_all(connection)
         connection.execute(schema.insert().values(version=SCHEMA_VERSION))
     if connection.dialect.name == "sqlite":
-        _check_plain(connection, place)
+        _check_plain(connection, location)
     version = connection.execute(select(schema.c.version)).scalar_one()
     if version == SCHEMA_VERSION:
         return
-    held = f"{place.shown}: has records of version {version}, and this switchwalk"
+    held = f"{location.shown}: has records of version {version}, and this switchwalk"
     if version not in upgrade.STEPS:
         other = "newer" if version > SCHEMA_VERSION else "older"
         raise RecordsError(
@@ -384,14 +384,14 @@ def _check_tables(connection: Connection, place: Place, *, create: bool, bring_u
             "another place with --records"
         )
     # Benches that share a server stop when its records are brought up: that is for a person to say.
-    if bring_up or (create and place.file is not None):
-        upgrade.bring_up(connection, place.file, version, enter=ledger.enter)
+    if bring_up or (create and location.file is not None):
+        upgrade.bring_up(connection, location.file, version, enter=ledger.enter)
         return
     raise RecordsError(
         f"{held} keeps version {SCHEMA_VERSION}. Upgrade them with `switchwalk verify --upgrade`"
         + (
             "; so does the next run. A copy is kept"
-            if place.file is not None
+            if location.file is not None
             else ", for all benches at once"
         )
     )

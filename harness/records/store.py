@@ -15,10 +15,10 @@ from harness.errors import NoSuchRun, RecordsError
 from harness.reading import Reading, ReadingKey
 from harness.records import ledger, rows, tables
 from harness.records.database import (
-    Place,
+    Location,
     check_room,
     explained,
-    find_place,
+    find_location,
     open_engine,
     readable,
     reading,
@@ -74,8 +74,8 @@ def open_records(url_or_path: str | Path, *, read_only: bool = False, bring_up: 
     url_or_path: a SQLite file, or the URL of a PostgreSQL database. Records of an older version are refused,
     unless `bring_up` says to make them this version's. Raises RecordsError that names the place and the cure.
     """
-    place = find_place(url_or_path)
-    return RunStore(place, open_engine(place, read_only=read_only, bring_up=bring_up))
+    location = find_location(url_or_path)
+    return RunStore(location, open_engine(location, read_only=read_only, bring_up=bring_up))
 
 
 class RunStore:
@@ -84,8 +84,8 @@ class RunStore:
     Every method raises RecordsError when the database or the disk refuses; what was committed before stays.
     """
 
-    def __init__(self, place: Place, engine: Engine) -> None:
-        self._place = place
+    def __init__(self, location: Location, engine: Engine) -> None:
+        self._location = location
         self._engine = engine
 
     def __enter__(self) -> Self:
@@ -101,15 +101,15 @@ class RunStore:
         self._engine.dispose()
 
     @property
-    def place(self) -> str:
+    def location(self) -> str:
         """Where the records are, without any password."""
-        return self._place.shown
+        return self._location.shown
 
     # --- writing
 
     def begin(self, header: RunHeader) -> int:
         """Record the start of a run and give its number; refuses a disk that is nearly full."""
-        check_room(self._place)
+        check_room(self._location)
         with self._writing() as connection:
             run = _insert(connection, tables.runs, rows.header_to_row(header))
             for file in header.files:
@@ -175,7 +175,7 @@ class RunStore:
         with self._writing() as connection:
             if connection.execute(statement).rowcount != 1:
                 raise RecordsError(
-                    f"{self.place}: run {run} does not exist or has ended already; its end is not changed"
+                    f"{self.location}: run {run} does not exist or has ended already; its end is not changed"
                 )
             _event(connection, run, Ended(outcome=outcome), reason, ended)
 
@@ -190,7 +190,7 @@ class RunStore:
         )
         with self._writing() as connection:
             if connection.execute(statement).rowcount != 1:
-                raise NoSuchRun(f"{self.place}: there is no run {run} that was interrupted or stopped")
+                raise NoSuchRun(f"{self.location}: there is no run {run} that was interrupted or stopped")
             _event(connection, run, event, text, at)
 
     # --- reading
@@ -199,7 +199,9 @@ class RunStore:
         """Give one run. Raises NoSuchRun if there is none of that number."""
         result = self._runs(select(tables.runs).where(tables.runs.c.id == run_id))
         if not result:
-            raise NoSuchRun(f"{self.place}: there is no run {run_id}. `switchwalk units` lists what there is")
+            raise NoSuchRun(
+                f"{self.location}: there is no run {run_id}. `switchwalk units` lists what there is"
+            )
         return result[0]
 
     def runs(self, *, serial: str | None = None) -> list[RunRecord]:
@@ -307,7 +309,7 @@ class RunStore:
 
     def readable(self) -> AbstractContextManager[None]:
         """Whatever does not read of what these records gave is theirs: a RecordsError says so."""
-        return readable(self._place)
+        return readable(self._location)
 
     def lines(
         self, *, part: str | None = None, serial: str | None = None, simulated: bool | None = None
@@ -361,12 +363,12 @@ class RunStore:
 
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
-        with explained(self._place), writing(self._engine) as connection:
+        with explained(self._location), writing(self._engine) as connection:
             yield connection
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
-        with explained(self._place), readable(self._place), reading(self._engine) as connection:
+        with explained(self._location), readable(self._location), reading(self._engine) as connection:
             yield connection
 
     def _of_run(self, table: Table, run_id: int, make: Callable[[rows.Row], T]) -> list[T]:

@@ -58,7 +58,7 @@ def certify(store: RunStore, run_id: int) -> str:
     result = store.verify(run_id)
     if result.findings:
         raise RecordsError(
-            f"{store.place}: run {run_id} is not as it was recorded: {result.findings[0].what}. No "
+            f"{store.location}: run {run_id} is not as it was recorded: {result.findings[0].what}. No "
             "certificate is written. `switchwalk verify` says more; restore a copy of the records"
         )
     return text

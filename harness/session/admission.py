@@ -3,7 +3,6 @@
 The bench is checked by a golden unit, which must read as it did, and by known faults, which must be named.
 """
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -16,6 +15,7 @@ from harness.records.run import BenchCheck, CheckKind, Noted, Outcome, RefusalOv
 from harness.records.store import RunStore
 from harness.statistics.drift import Shift, golden_shifts
 from harness.statistics.yields import COMPLETE, tests_of_units
+from harness.toml_files.values import compiled
 
 TOLD_FIRST = 3  # readings, or faults, that the records' own sentence names
 
@@ -194,7 +194,7 @@ def serial_mistake(serial: str, sequence: CheckSequence) -> str:
     if not serial or len(serial) > LONGEST_SERIAL or not serial.isprintable() or serial != serial.strip():
         return f"expected 1 to {LONGEST_SERIAL} printable characters, no space at the ends"
     pattern = sequence.serial_pattern
-    if pattern is not None and re.fullmatch(pattern, serial) is None:
+    if pattern is not None and compiled(pattern).fullmatch(serial) is None:
         return f"the sequence wants the pattern {pattern}"
     return ""
 

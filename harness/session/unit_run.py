@@ -446,7 +446,7 @@ def run_context(
 @contextmanager
 def run_lock(store: RunStore, run_id: int) -> Iterator[None]:
     """Hold a run against other processes. Raises BenchError that says which one holds it."""
-    place = store.place if "://" in store.place else Path(store.place).resolve().as_uri()
+    place = store.location if "://" in store.location else Path(store.location).resolve().as_uri()
     with claim(f"{place}#{run_id}", instrument=f"run {run_id}"):
         yield
 

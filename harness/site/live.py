@@ -21,8 +21,8 @@ from harness.report.certificate import certify
 from harness.report.explanation import kept_explained
 from harness.report.write import render_report
 from harness.site.model import Catalogue, Unit, make_catalogue
-from harness.site.pages import EVERY_UNIT, Pages, Search, going
-from harness.site.study import Study, study_batch, view_units
+from harness.site.pages import EVERY_UNIT, Pages, UnitSearch, going
+from harness.site.study import BatchStudy, study_batch, view_units
 from harness.statistics.yields import COMPLETE, tests_of_units
 
 HOST = "127.0.0.1"
@@ -108,7 +108,7 @@ class LiveSite:
         self, store: RunStore, state: tuple[int, ...], query: str, known: str
     ) -> tuple[str, str] | None:
         asked = parse_qs(query[:_LONGEST_SEARCH], keep_blank_values=True)
-        search = Search(words=asked.get("q", [""])[0], not_passed="bad" in asked)
+        search = UnitSearch(words=asked.get("q", [""])[0], not_passed="bad" in asked)
         catalogue = self._catalogue_at(store, state)
         of_list = _index_tag(_list_state(state))
         with self._lock:
@@ -183,7 +183,7 @@ class LiveSite:
             lambda _: self._keep(key, lambda: certify(store, run)),
         )
 
-    def _study(self, store: RunStore, state: tuple[int, ...], slug: str) -> Study:
+    def _study(self, store: RunStore, state: tuple[int, ...], slug: str) -> BatchStudy:
         batch = self._catalogue_at(store, state).batches[slug]
         # A study is made of complete runs, whose readings never change, and of what was diagnosed after them.
         runs = tuple((run.run_id, run.outcome) for run in batch.runs)
@@ -225,7 +225,7 @@ def _has(kind: str, run: RunLine) -> bool:
 
 
 def _run_named(store: RunStore, name: str) -> RunRecord | None:
-    """The run of a paper's name, `run-00001`; None where there is none."""
+    """The run of a document's name, `run-00001`; None where there is none."""
     number = name.removeprefix("run-")
     if not (number.isascii() and number.isdigit() and len(number) < 10):
         return None

@@ -17,7 +17,7 @@ from harness.records.run import INTERRUPTED
 from harness.report.page_files import templates_in
 from harness.report.words import OUTCOME_MEANS, SYMBOLS
 from harness.site.model import Catalogue, Unit
-from harness.site.study import Study, UnitView
+from harness.site.study import BatchStudy, UnitView
 from harness.statistics.yields import YIELD_DEFINITION, Proportion
 from harness.units import difference_unit, format_value
 
@@ -28,7 +28,7 @@ _MEANING = {
     **OUTCOME_MEANS,
     INTERRUPTED: "The run has not finished: it is running, or was interrupted. There is no verdict yet.",
 }
-PAPERS = ("reports", "certificates")
+DOCUMENTS = ("reports", "certificates")
 """The folders of what there may be of a run beside the records."""
 
 
@@ -93,7 +93,7 @@ def _end(value: float, unit: str) -> str:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Search:
+class UnitSearch:
     """What the list of units is narrowed to: words that all must occur, and units that have not passed."""
 
     words: str = ""
@@ -111,11 +111,11 @@ class Search:
         return all(word in line.casefold() for word in self.words.casefold().split())
 
 
-EVERY_UNIT = Search()
+EVERY_UNIT = UnitSearch()
 
 
 class Pages:
-    """Makes pages. `has` says whether there is a paper of a run, one of PAPERS.
+    """Makes pages. `has` says whether there is a document of a run, one of DOCUMENTS.
 
     live: pages keep themselves up to date, which takes a server; else they are files.
     """
@@ -139,7 +139,7 @@ class Pages:
         catalogue: Catalogue,
         details: Mapping[int, RunDetail],
         *,
-        search: Search = EVERY_UNIT,
+        search: UnitSearch = EVERY_UNIT,
         state: str = "",
         newer: Set[str] | None = None,
     ) -> str:
@@ -180,7 +180,7 @@ class Pages:
             meaning=_MEANING,
         )
 
-    def batch(self, study: Study, *, state: str = "") -> str:
+    def batch(self, study: BatchStudy, *, state: str = "") -> str:
         """Make the page of a batch."""
         return self._render(
             "batch.html",
@@ -194,8 +194,8 @@ class Pages:
     def _documents(self, run: RunLine) -> list[tuple[str, str]]:
         """The documents that there are of a run: in a word, and the address from the site's top."""
         words = ("report", "certificate" if run.outcome == "pass" else "test record")
-        named = zip(words, PAPERS, strict=True)
-        return [(word, paper_name(kind, run.run_id)) for word, kind in named if self._has(kind, run)]
+        named = zip(words, DOCUMENTS, strict=True)
+        return [(word, document_name(kind, run.run_id)) for word, kind in named if self._has(kind, run)]
 
     def _render(self, name: str, *, index: bool = False, root: str = "", **content: Any) -> str:
         scripts = self._scripts(index=index)
@@ -222,8 +222,8 @@ class Pages:
         return environment
 
 
-def paper_name(kind: str, run_id: int) -> str:
-    """Where a paper of a run is, from the site's top."""
+def document_name(kind: str, run_id: int) -> str:
+    """Where a document of a run is, from the site's top."""
     return f"{kind}/run-{run_id:05d}.html"
 
 

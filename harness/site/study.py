@@ -69,7 +69,7 @@ class ChartedReading:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Sides:
+class SideComparison:
     """The two channels against each other: how many readings were compared, which differ, and pictures."""
 
     channels: tuple[str, str]
@@ -88,7 +88,7 @@ class UnitOfBatch:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Study:
+class BatchStudy:
     """A batch and its figures.
 
     figures: of the least capable readings, of so many `readings_read`; charted: the first of them that have
@@ -108,7 +108,7 @@ class Study:
     readings_read: int
     figures: tuple[ReadingFigures, ...]
     charted: tuple[ChartedReading, ...]
-    sides: Sides | None
+    sides: SideComparison | None
     key_readings: tuple[ReadingKey, ...]
     populations: dict[ReadingKey, Population]
 
@@ -123,7 +123,7 @@ class Study:
         return repr((self.studied, self.key_readings, sorted(map(repr, self.populations.items()))))
 
 
-def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
+def study_batch(store: RunStore, batch: BatchOfUnits) -> BatchStudy:
     """Look at a batch: all of its runs for yields and causes, its latest units for the readings."""
     firsts = first_complete_runs(batch.runs)
     latest = firsts[-LATEST_UNITS:]
@@ -136,7 +136,7 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> Study:
     told = labels({one.key for one in series}.union(*bad.values()))
     serials = {run.run_id: run.serial for run in latest}
     populations = {one.key: result for one in series if (result := _population(one)) is not None}
-    return Study(
+    return BatchStudy(
         batch=batch,
         units=tuple(_units(batch.runs, named)),
         studied=len(latest),
@@ -219,7 +219,7 @@ def _at(names: Sequence[str]) -> str:
     return f"at {names[0]}" + (f" and {len(names) - 1} more" if len(names) > 1 else "")
 
 
-def _sides(series: Sequence[Series], serials: dict[int, str]) -> Sides | None:
+def _sides(series: Sequence[Series], serials: dict[int, str]) -> SideComparison | None:
     result = side_differences(series)
     if not result:
         return None
@@ -234,7 +234,7 @@ def _sides(series: Sequence[Series], serials: dict[int, str]) -> Sides | None:
         runs, first, second = shared_values(by_key[side.key], by_key[side.other])
         names = [serials[int(run_id)] for run_id in runs]
         pictures.append((side.key, differences(side, first - second, names)))
-    return Sides(
+    return SideComparison(
         channels=result[0].channels,
         compared=len(result),
         differing=tuple(differing),
@@ -251,7 +251,7 @@ def _population(one: Series) -> Population | None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class UnitRun:
+class UnitRunView:
     """One run of a unit: its line, how far it came, and the readings that did not pass, the worst first.
 
     message: the fault diagnosed of one that fails.
@@ -280,7 +280,7 @@ class UnitView:
     """Everything on a unit's page; runs the latest first."""
 
     unit: Unit
-    runs: tuple[UnitRun, ...]
+    runs: tuple[UnitRunView, ...]
     trends: tuple[Trend, ...]
     studied: int  # units of the batch that the trends are drawn before
 
@@ -290,12 +290,12 @@ class UnitView:
         return any(one.floors for one in self.trends)
 
     @property
-    def standing(self) -> UnitRun:
+    def standing(self) -> UnitRunView:
         """The run that says how the unit stands."""
         return next(run for run in self.runs if run.line is self.unit.stands)
 
 
-def view_units(store: RunStore, units: Sequence[Unit], studies: Mapping[str, Study]) -> list[UnitView]:
+def view_units(store: RunStore, units: Sequence[Unit], studies: Mapping[str, BatchStudy]) -> list[UnitView]:
     """Look at some units in few queries. studies: of their batches by slug, where there is one."""
     runs = [run.run_id for unit in units for run in unit.runs]
     details = store.details(runs)
@@ -322,11 +322,11 @@ def view_units(store: RunStore, units: Sequence[Unit], studies: Mapping[str, Stu
 
 def _unit_run(
     line: RunLine, detail: RunDetail, bad: Iterable[Reading], named: Mapping[int, Sequence[str]]
-) -> UnitRun:
+) -> UnitRunView:
     ordered = worst_first(bad)
     listed = tuple((reading, describe(reading)) for reading in ordered[:MOST_READINGS])
     message = fault_in_words(named.get(line.run_id)) if line.outcome == "fail" else ""
-    return UnitRun(
+    return UnitRunView(
         line=line, detail=detail, not_passed=listed, more=len(ordered) - len(listed), message=message
     )
 
@@ -336,7 +336,7 @@ class _Followed:
     """A unit, the runs that its trends go through, and which readings they are of."""
 
     unit: Unit
-    study: Study | None
+    study: BatchStudy | None
     runs: tuple[int, ...]
     own: tuple[ReadingKey, ...]  # what it did not pass last
 
@@ -346,7 +346,7 @@ class _Followed:
         return dict.fromkeys([*self.own, *(self.study.key_readings if self.study else ())])
 
 
-def _followed(unit: Unit, study: Study | None, bad: Mapping[int, list[Reading]]) -> _Followed:
+def _followed(unit: Unit, study: BatchStudy | None, bad: Mapping[int, list[Reading]]) -> _Followed:
     runs = tuple(run.run_id for run in complete(unit.runs)[-_MOST_RUNS:])
     own = worst_first(bad.get(runs[-1], ())) if runs else []
     measured = [reading.key for reading in own if reading.unit != ""]

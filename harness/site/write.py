@@ -28,13 +28,13 @@ from harness.records.history import RunLine
 from harness.records.store import RunStore
 from harness.report.page_files import write_whole
 from harness.site.model import BatchOfUnits, Catalogue, Unit, make_catalogue
-from harness.site.pages import PAPERS, Pages, going, paper_name
-from harness.site.study import Study, study_batch, view_units
+from harness.site.pages import DOCUMENTS, Pages, document_name, going
+from harness.site.study import BatchStudy, study_batch, view_units
 
 MARK = ".switchwalk-site"
 _ABOUT = "Written by switchwalk site; files in this folder are overwritten when there are new records."
 _OWN = {".py", ".html", ".css", ".js"}
-_FOLDERS = ("units", "batches", *PAPERS)
+_FOLDERS = ("units", "batches", *DOCUMENTS)
 _UNITS_AT_ONCE = 250
 
 
@@ -53,7 +53,7 @@ class Ingredients:
 
     def of_unit(self, unit: Unit, lent: str) -> str:
         """What a unit's page is made of; its charts have in them what its batch has lent."""
-        names = (paper_name(kind, run.run_id) for run in unit.runs for kind in PAPERS)
+        names = (document_name(kind, run.run_id) for run in unit.runs for kind in DOCUMENTS)
         documents = [name for name in names if name in self._documents]
         return self._digest([unit.slug, lent, *documents], unit.runs)
 
@@ -168,8 +168,8 @@ class Written:
 def write_site(store: RunStore, folder: Path, beside: Callable[[str, int, str], Path]) -> Written:
     """Write all pages, and take away those of an earlier writing that are no more.
 
-    beside: where a paper of a run would be, by its kind, one of PAPERS, and the run's and serial number.
-    Raises RecordsError for a folder that holds something else, or a disk that refuses.
+    beside: where a document of a run would be, by its kind, one of DOCUMENTS, and the run's and serial
+    number. Raises RecordsError for a folder that holds something else, or a disk that refuses.
     """
     # Seals before runs: what is recorded in between is then taken for unfinished, and made anew next time.
     seals = store.seals()
@@ -177,7 +177,7 @@ def write_site(store: RunStore, folder: Path, beside: Callable[[str, int, str], 
     try:
         _claim(folder)
         documents = _bring_documents(catalogue, folder, beside)
-        pages = Pages(lambda kind, run: paper_name(kind, run.run_id) in documents)
+        pages = Pages(lambda kind, run: document_name(kind, run.run_id) in documents)
         shelf, ingredients = Shelf(folder), Ingredients(seals, documents)
         shelf.put("style.css", "", pages.style)
         _write_pages(store, catalogue, pages, shelf, ingredients)
@@ -207,9 +207,9 @@ def _write_pages(
 ) -> None:
     """Write the pages of batches and units that do not stand as they are."""
     by_key = {batch.key: batch for batch in catalogue.batches.values()}
-    studies: dict[str, Study] = {}
+    studies: dict[str, BatchStudy] = {}
 
-    def study(batch: BatchOfUnits) -> Study:
+    def study(batch: BatchOfUnits) -> BatchStudy:
         if batch.slug not in studies:
             studies[batch.slug] = study_batch(store, batch)
         return studies[batch.slug]
@@ -263,8 +263,8 @@ def _bring_documents(catalogue: Catalogue, folder: Path, beside: Callable[[str, 
     brought: set[str] = set()
     runs = (run for unit in catalogue.units.values() for run in unit.runs)
     for run in runs:
-        for kind in PAPERS:
-            name = paper_name(kind, run.run_id)
+        for kind in DOCUMENTS:
+            name = document_name(kind, run.run_id)
             source, target = beside(kind, run.run_id, run.serial), folder / name
             if not source.is_file():
                 continue

@@ -87,7 +87,7 @@ class Distribution:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Batch:
+class UnitBatch:
     """The units of one part, with their series; all that `figures`, `chart` and the rest are made from.
 
     firsts: the first complete run of each unit, oldest first. series: through these. diagnosed: of runs that
@@ -307,7 +307,7 @@ def _open_as_none(limit: float) -> float | None:
 # As plain JSON values, for other programs: the keys are promised, more may come.
 
 
-def batch_to_json(batch: Batch, readings: Sequence[ReadingFigures]) -> dict[str, Any]:
+def batch_to_json(batch: UnitBatch, readings: Sequence[ReadingFigures]) -> dict[str, Any]:
     """Keys: units, only_passed (of the readings), first, last, definition, yields, diagnosed_faults,
     failing_checks, failing_readings, readings.
 
@@ -328,7 +328,7 @@ def batch_to_json(batch: Batch, readings: Sequence[ReadingFigures]) -> dict[str,
     }
 
 
-def reading_to_json(batch: Batch, one: Series) -> dict[str, Any]:
+def reading_to_json(batch: UnitBatch, one: Series) -> dict[str, Any]:
     """Keys: key, unit, distribution, chart, proposed; null where there are too few values.
 
     distribution: edges, counts. chart: centre, lower, upper, sigma, mean_range, upper_range, units (serial,

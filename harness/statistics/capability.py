@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from harness.statistics.control_charts import (
-    EXACT,
+    D2,
     finite_values,
     instability,
     mean_and_sigma,
@@ -25,6 +25,7 @@ from harness.units import counted, format_difference, format_value
 FEWEST_FOR_NORMALITY = 8
 NORMALITY_LEVEL = 0.05
 FEWEST_FOR_LIMITS = 10
+PROPORTION, CONFIDENCE = 0.99, 0.95  # of all good units, that keep a proposed limit; and how sure that is
 DECADES_OF_STEP = 1  # limits are rounded outwards to a tenth of the power of ten of their distance
 FEW = 30  # below which a capability is a rough guess, whatever its interval says
 
@@ -89,8 +90,6 @@ class ToleranceInterval:
     low: float | None
     high: float | None
     factor: float
-    proportion: float
-    confidence: float
 
 
 def normality(values: ArrayLike) -> Normality:
@@ -139,7 +138,7 @@ def capability(
         n=n,
         mean=mean,
         sigma=sigma,
-        sigma_short=float(np.mean(moving_ranges(data))) / EXACT.d2,
+        sigma_short=float(np.mean(moving_ranges(data))) / D2,
         cp=cp,
         cpl=cpl,
         cpu=cpu,
@@ -197,7 +196,7 @@ def one_sided_factor(n: int, *, proportion: float, confidence: float) -> float:
 
 
 def normal_tolerance(
-    values: ArrayLike, *, proportion: float = 0.99, confidence: float = 0.95, side: Side = "two"
+    values: ArrayLike, *, proportion: float, confidence: float, side: Side = "two"
 ) -> ToleranceInterval:
     """Give the interval that holds the proportion of a normal population with confidence.
 
@@ -211,8 +210,6 @@ def normal_tolerance(
         low=None if side == "upper" else mean - factor * sigma,
         high=None if side == "lower" else mean + factor * sigma,
         factor=factor,
-        proportion=proportion,
-        confidence=confidence,
     )
 
 
@@ -292,8 +289,6 @@ def propose_limits(
     side: Side = "two",
     guard: float = 0.0,
     current: tuple[float | None, float | None] = (None, None),
-    proportion: float = 0.99,
-    confidence: float = 0.95,
 ) -> ProposedLimits:
     """Propose limits that good units keep: a tolerance interval, wider by the guard, rounded outwards.
 
@@ -307,7 +302,7 @@ def propose_limits(
         passed = counted(data.size, "value")
         why = f"{passed} passed: too few to propose limits from, {FEWEST_FOR_LIMITS} or more are needed"
         return ProposedLimits(low=None, high=None, reasoning=(why,), caveats=())
-    low, high, reasons = _spread(data, unit, side, proportion, confidence)
+    low, high, reasons = _spread(data, unit, side)
     if guard > 0:
         low, high = None if low is None else low - guard, None if high is None else high + guard
         reasons.append(
@@ -321,9 +316,7 @@ def propose_limits(
     return ProposedLimits(low=low, high=high, reasoning=tuple(reasons), caveats=population_caveats(data))
 
 
-def _spread(
-    data: np.ndarray, unit: str, side: Side, proportion: float, confidence: float
-) -> tuple[float | None, float | None, list[str]]:
+def _spread(data: np.ndarray, unit: str, side: Side) -> tuple[float | None, float | None, list[str]]:
     mean, sigma = float(np.mean(data)), float(np.std(data, ddof=1))
     text = (
         f"{data.size} values, mean {_said(mean, unit, 5)}, "
@@ -331,17 +324,17 @@ def _spread(
     )
     normal = data.size >= FEWEST_FOR_NORMALITY and varies(data) and normality(data).p >= NORMALITY_LEVEL
     if normal:
-        interval = normal_tolerance(data, proportion=proportion, confidence=confidence, side=side)
+        interval = normal_tolerance(data, proportion=PROPORTION, confidence=CONFIDENCE, side=side)
         why = (
-            f"Taken as normal: {interval.factor:.2f} standard deviations hold {100 * proportion:g} % of "
-            f"all units with {100 * confidence:g} % confidence."
+            f"Taken as normal: {interval.factor:.2f} standard deviations hold {100 * PROPORTION:g} % of "
+            f"all units with {100 * CONFIDENCE:g} % confidence."
         )
         return interval.low, interval.high, [text, why]
-    sure = range_confidence(data.size, proportion=proportion, side=side)
+    sure = range_confidence(data.size, proportion=PROPORTION, side=side)
     manner = "Not normal" if varies(data) else "All alike"
     why = (
         f"{manner}: the smallest and largest seen, which hold "
-        f"{100 * proportion:g} % of all units with {100 * sure:.0f} % confidence only."
+        f"{100 * PROPORTION:g} % of all units with {100 * sure:.0f} % confidence only."
     )
     low = None if side == "upper" else float(data.min())
     high = None if side == "lower" else float(data.max())
@@ -413,35 +406,22 @@ _NODES = 64
 def noncentral_centre(statistic: float, freedom: int, share: float) -> float:
     """The centre at which the distribution function of the non-central t has this value at the statistic.
 
-    By secants on the normal scale, where it is nearly a straight line in the centre, within a bracket that
-    halves where a secant leaves it; to 1e-8 of the spread of the statistic.
-    Source of the start: Johnson and Welch, Biometrika 31 (1940).
+    On the normal scale, where it is nearly a straight line in the centre; to 1e-8 of the spread of the
+    statistic.
     """
+    from scipy.optimize import brentq
     from scipy.special import ndtri
 
-    spread = math.sqrt(1.0 + statistic**2 / (2.0 * freedom))
-    low, high = statistic - 12.0 * spread - 12.0, statistic + 12.0 * spread + 12.0
+    def excess(centre: float) -> float:
+        return float(ndtri(min(max(noncentral_t(statistic, freedom, centre), _LEAST), _MOST))) - wanted
+
     wanted = float(ndtri(share))
-    centre = statistic * (1.0 - 1.0 / (4.0 * freedom)) - wanted * spread
-    slope = -1.0 / spread
-    before: tuple[float, float] | None = None
-    for _ in range(_STEPS):
-        inside = min(max(noncentral_t(statistic, freedom, centre), _LEAST), _MOST)
-        excess = float(ndtri(inside)) - wanted
-        low, high = (centre, high) if excess > 0 else (low, centre)
-        if before is not None and excess != before[1]:
-            slope = (excess - before[1]) / (centre - before[0])
-        before = centre, excess
-        following = centre - excess / slope
-        if not low < following < high:
-            following = (low + high) / 2.0
-        if abs(following - centre) <= 1e-8 * spread:
-            return following
-        centre = following
-    return centre
+    spread = math.sqrt(1.0 + statistic**2 / (2.0 * freedom))
+    reach = 12.0 * spread + 12.0
+    return brentq(excess, statistic - reach, statistic + reach, xtol=1e-8 * spread)
 
 
-_LEAST, _MOST, _STEPS = 1e-300, 1.0 - 1e-16, 100
+_LEAST, _MOST = 1e-300, 1.0 - 1e-16
 
 
 @lru_cache(maxsize=16)

@@ -14,16 +14,9 @@ from harness.records.history import Series
 from harness.statistics.control_charts import ROUNDING, finite_values, mean_and_sigma, middle, varies
 
 Test = Literal["welch", "mann-whitney"]
-Correction = Literal["holm", "benjamini-hochberg", "none"]
-
-CORRECTION_MEANS = {
-    "holm": "the chance of even one false difference among all of them is at most 5 % (Holm's correction)",
-    "benjamini-hochberg": "of the differences told, at most 5 % are false on average "
-    "(Benjamini and Hochberg)",
-    "none": "each alone; of many readings some will seem to differ by chance",
-}
-
+HOLM_MEANS = "the chance of even one false difference among all of them is at most 5 % (Holm's correction)"
 LEVEL = 0.05
+CONFIDENCE = 0.95  # of every interval
 MOST_FOR_EXACT = 10_000  # values on one side times on the other: twice as many on each take seconds a reading
 FEWEST_FOR_RANKS = 8
 ROOM = 10.0
@@ -40,7 +33,7 @@ class PairedDifference:
     low: float
     high: float
     p: float
-    confidence: float
+    confidence: float = CONFIDENCE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,7 +68,7 @@ class Comparison(Generic[Key]):
     moved: bool
 
 
-def paired_difference(first: ArrayLike, second: ArrayLike, *, confidence: float = 0.95) -> PairedDifference:
+def paired_difference(first: ArrayLike, second: ArrayLike) -> PairedDifference:
     """Compare values that belong together, such as left and right of the same units.
 
     first, second: shape (n,), n >= 2, pair by pair. Student's t of the differences. Source: NIST/SEMATECH
@@ -90,33 +83,24 @@ def paired_difference(first: ArrayLike, second: ArrayLike, *, confidence: float 
     n = differences.size
     mean, sigma = mean_and_sigma(differences)
     standard = sigma / math.sqrt(n)
-    half = float(stdtrit(n - 1, (1.0 + confidence) / 2.0)) * standard
+    half = float(stdtrit(n - 1, (1.0 + CONFIDENCE) / 2.0)) * standard
     rounding = ROUNDING * float(max(np.abs(left).max(), np.abs(right).max()))
     if np.ptp(differences) <= rounding:  # what the signs alone are worth
         p = 1.0 if abs(mean) <= rounding else 2.0 ** (1 - n)
     else:
         p = 2.0 * float(stdtr(n - 1, -abs(mean) / standard))
-    return PairedDifference(
-        n=n, mean=mean, sigma=sigma, low=mean - half, high=mean + half, p=p, confidence=confidence
-    )
+    return PairedDifference(n=n, mean=mean, sigma=sigma, low=mean - half, high=mean + half, p=p)
 
 
-def compare_samples(
-    first: ArrayLike, second: ArrayLike, *, test: Test | None = None, confidence: float = 0.95, of: int = 1
-) -> Difference:
-    """Compare two samples of shape (n,), n >= 2.
+def sample_differences(
+    pairs: Iterable[tuple[ArrayLike, ArrayLike]], *, test: Test | None = None, of: int = 1
+) -> list[Difference]:
+    """Compare pairs of samples of shape (n,), n >= 2.
 
     test: Welch's t (unequal spreads), or Mann-Whitney's ranks, which one faulty unit cannot sway. By default
     by the number of values alone, never by what they look like: ranks from 8 on each side, where they could
     show a difference through a correction for `of` comparisons; else Welch.
     """
-    (result,) = _differences([(first, second)], test, confidence, of)
-    return result
-
-
-def _differences(
-    pairs: Iterable[tuple[ArrayLike, ArrayLike]], test: Test | None, confidence: float, of: int
-) -> list[Difference]:
     samples = [(finite_values(a, least=2), finite_values(b, least=2)) for a, b in pairs]
     tests: list[Test] = [
         test or ("mann-whitney" if _ranks_can_show(a.size, b.size, of) else "welch") for a, b in samples
@@ -126,9 +110,9 @@ def _differences(
     result = []
     for (a, b), chosen in zip(samples, tests, strict=True):
         if chosen == "welch":
-            shift, low, high, p = _welch(a, b, confidence)
+            shift, low, high, p = _welch(a, b)
         else:
-            (shift, low, high), p = _rank_shift(a, b, confidence), next(p_of_ranks)
+            (shift, low, high), p = _rank_shift(a, b), next(p_of_ranks)
         result.append(
             Difference(
                 n_first=a.size,
@@ -157,9 +141,7 @@ def _least_p(n_first: int, n_second: int) -> float:
     return 2.0 / math.comb(n_first + n_second, n_first)
 
 
-def _welch(
-    a: NDArray[np.float64], b: NDArray[np.float64], confidence: float
-) -> tuple[float, float, float, float]:
+def _welch(a: NDArray[np.float64], b: NDArray[np.float64]) -> tuple[float, float, float, float]:
     """Shift, low, high and p. Without any spread, p is what the order of the values alone is worth."""
     from scipy.special import stdtr, stdtrit
 
@@ -169,13 +151,11 @@ def _welch(
         alike = abs(shift) <= ROUNDING * max(abs(a[0]), abs(b[0]))
         return shift, shift, shift, 1.0 if alike else _least_p(a.size, b.size)
     freedom = sum(shares) ** 2 / (shares[0] ** 2 / (a.size - 1) + shares[1] ** 2 / (b.size - 1))
-    half = float(stdtrit(freedom, (1.0 + confidence) / 2.0)) * standard
+    half = float(stdtrit(freedom, (1.0 + CONFIDENCE) / 2.0)) * standard
     return shift, shift - half, shift + half, 2.0 * float(stdtr(freedom, -abs(shift) / standard))
 
 
-def _rank_shift(
-    a: NDArray[np.float64], b: NDArray[np.float64], confidence: float
-) -> tuple[float, float, float]:
+def _rank_shift(a: NDArray[np.float64], b: NDArray[np.float64]) -> tuple[float, float, float]:
     """Shift, low and high.
 
     Source: Hodges and Lehmann, Annals of Mathematical Statistics 34 (1963), with the interval that Mann and
@@ -184,7 +164,7 @@ def _rank_shift(
     from scipy.special import ndtri
 
     apart = np.sort(np.subtract.outer(b, a), axis=None)
-    reach = float(ndtri((1.0 + confidence) / 2.0)) * math.sqrt(apart.size * (a.size + b.size + 1) / 12.0)
+    reach = float(ndtri((1.0 + CONFIDENCE) / 2.0)) * math.sqrt(apart.size * (a.size + b.size + 1) / 12.0)
     left_out = max(0, math.floor(apart.size / 2.0 - reach))
     return middle(apart), float(apart[left_out]), float(apart[-1 - left_out])
 
@@ -204,49 +184,33 @@ def _rank_p(samples: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]]) 
     for (_, _, exact), numbers in alike.items():
         first, second = zip(*(samples[number] for number in numbers), strict=True)
         p[numbers] = mannwhitneyu(first, second, axis=1, method="exact" if exact else "asymptotic").pvalue
-    return [float(one) for one in p]
+    return p.tolist()
 
 
-def compare_batches(
-    first: Mapping[Key, ArrayLike],
-    second: Mapping[Key, ArrayLike],
-    *,
-    test: Test | None = None,
-    correction: Correction = "holm",
-    level: float = LEVEL,
-    confidence: float = 0.95,
-) -> list[Comparison[Key]]:
-    """Compare two batches reading by reading, corrected for how many there are; the surest difference first.
+def compare_batches(first: Mapping[Key, ArrayLike], second: Mapping[Key, ArrayLike]) -> list[Comparison[Key]]:
+    """Compare two batches reading by reading, corrected (Holm) for how many there are; the surest first.
 
     Readings that only one batch has, or with less than two values in either, are left out.
     """
     shared = [key for key in first if key in second and min(np.size(first[key]), np.size(second[key])) >= 2]
-    differences = _differences([(first[key], second[key]) for key in shared], test, confidence, len(shared))
-    corrected = correct_p([difference.p for difference in differences], correction)
+    compared = sample_differences([(first[key], second[key]) for key in shared], of=len(shared))
+    corrected = holm([difference.p for difference in compared])
     result = [
-        Comparison(key=key, difference=difference, p_corrected=float(p), moved=bool(p <= level))
-        for key, difference, p in zip(shared, differences, corrected, strict=True)
+        Comparison(key=key, difference=difference, p_corrected=float(p), moved=bool(p <= LEVEL))
+        for key, difference, p in zip(shared, compared, corrected, strict=True)
     ]
     return sorted(result, key=lambda one: (one.p_corrected, one.difference.p))
 
 
-def correct_p(p_values: ArrayLike, correction: Correction) -> NDArray[np.float64]:
+def holm(p_values: ArrayLike) -> NDArray[np.float64]:
     """Correct p values for being many: shape (n,), in the order given, none above 1.
 
-    Sources: Holm, Scandinavian Journal of Statistics 6 (1979); Benjamini and Hochberg, Journal of the Royal
-    Statistical Society B 57 (1995).
+    Source: Holm, Scandinavian Journal of Statistics 6 (1979).
     """
     p = np.asarray(p_values, dtype=np.float64)
-    if p.size == 0 or correction == "none":
-        return p.copy()
-    order, n = np.argsort(p), p.size
-    ranked = p[order]
-    if correction == "holm":
-        ranked = np.maximum.accumulate(ranked * (n - np.arange(n)))
-    else:
-        ranked = np.minimum.accumulate((ranked * n / np.arange(1, n + 1))[::-1])[::-1]
-    corrected = np.empty(n)
-    corrected[order] = np.minimum(ranked, 1.0)
+    order = np.argsort(p)
+    corrected = np.empty(p.size)
+    corrected[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(p.size, 0, -1)), 1.0)
     return corrected
 
 
@@ -284,7 +248,7 @@ def side_differences(series: Sequence[Series]) -> list[SideDifference]:
             _, first, second = shared_values(one, by_key[mirrored])
             if first.size >= 2:
                 result.append((one, mirrored, paired_difference(first, second)))
-    corrected = correct_p([difference.p for *_, difference in result], "holm")
+    corrected = holm([difference.p for *_, difference in result])
     sides = [
         SideDifference(
             key=one.key,

@@ -17,26 +17,11 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 
-@dataclass(frozen=True, kw_only=True)
-class ChartConstants:
-    """Factors for the range of two: `d2`, its mean over sigma, and `d4`, its upper limit over its mean.
+D2 = 2.0 / math.sqrt(math.pi)
+"""Mean range of two values, in sigmas: the individuals' limits are at 3 / D2 = 2.66 mean moving ranges."""
 
-    The individuals' limits are at 3 / d2 mean moving ranges: 2.66 with the tabled d2.
-    """
-
-    name: str
-    d2: float
-    d4: float
-
-    @property
-    def individuals(self) -> float:
-        """How many mean moving ranges the limits stand from the centre."""
-        return 3.0 / self.d2
-
-
-_D2 = 2.0 / math.sqrt(math.pi)
-EXACT = ChartConstants(name="exact", d2=_D2, d4=1.0 + 3.0 * math.sqrt(2.0 - _D2**2) / _D2)
-TABLED = ChartConstants(name="tabled (1.128, 3.267)", d2=1.128, d4=3.267)
+D4 = 1.0 + 3.0 * math.sqrt(2.0 - D2**2) / D2
+"""The upper limit of the range of two values over its mean; tables print 3.267."""
 
 RUN_RULES = {
     1: "one point beyond three sigma",
@@ -82,7 +67,6 @@ class IndividualsChart:
     upper: float
     mean_range: float
     upper_range: float
-    constants: ChartConstants
 
     @cached_property
     def signals(self) -> tuple[Signal, ...]:
@@ -93,11 +77,6 @@ class IndividualsChart:
     def range_signals(self) -> tuple[int, ...]:
         """Points (index from 0) whose moving range, from the point before, is beyond its limit."""
         return tuple(int(at) + 1 for at in np.flatnonzero(self.ranges > self.upper_range))
-
-    @property
-    def in_control(self) -> bool:
-        """Whether no rule is met and no moving range is beyond its limit."""
-        return not self.signals and not self.range_signals
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -120,24 +99,18 @@ class CusumChart:
     signals: tuple[int, ...]
 
 
-def individuals_chart(
-    values: ArrayLike, *, constants: ChartConstants = EXACT, baseline: int | None = None
-) -> IndividualsChart:
+def individuals_chart(values: ArrayLike) -> IndividualsChart:
     """Chart single values in the order they were made.
 
-    values: shape (n,), n >= 2, finite. baseline: how many of the first values the limits are made from; all
-    by default. Values that do not vary at all have limits at the centre and no signals.
-    Raises ValueError for less than two values. Source: NIST/SEMATECH e-Handbook 6.3.2.2.
+    values: shape (n,), n >= 2, finite. Values that do not vary at all have limits at the centre and no
+    signals. Raises ValueError for less than two values. Source: NIST/SEMATECH e-Handbook 6.3.2.2.
     """
     data = finite_values(values, least=2)
-    first = data if baseline is None else data[:baseline]
-    if first.size < 2:
-        raise ValueError(f"a baseline of {first.size} values has no moving range; expected two or more")
     moves = varies(data)
     ranges = moving_ranges(data) if moves else np.zeros(data.size - 1)
-    mean_range = float(np.mean(ranges[: first.size - 1]))
-    centre = float(first[0]) if mean_range == 0 else float(np.mean(first))  # free of the mean's rounding
-    sigma = mean_range / constants.d2
+    mean_range = float(np.mean(ranges))
+    centre = float(np.mean(data)) if moves else float(data[0])  # free of the mean's rounding
+    sigma = mean_range / D2
     return IndividualsChart(
         values=data if moves else np.full(data.size, centre),
         ranges=ranges,
@@ -146,8 +119,7 @@ def individuals_chart(
         lower=centre - 3.0 * sigma,
         upper=centre + 3.0 * sigma,
         mean_range=mean_range,
-        upper_range=constants.d4 * mean_range,
-        constants=constants,
+        upper_range=D4 * mean_range,
     )
 
 
@@ -161,8 +133,8 @@ def run_signals(
 ) -> tuple[Signal, ...]:
     """Find where a run rule is met, in the order of points and then of rules.
 
-    A run that goes on is told again at each further point. A point exactly on a line is not beyond it; one on
-    the centre belongs to no side. values: shape (n,). Source: see `RUN_RULES`.
+    A run that goes on is reported again at each further point. A point exactly on a line is not beyond it;
+    one on the centre belongs to no side. values: shape (n,). Source: see `RUN_RULES`.
     """
     distance = finite_values(values, least=1) - centre
     result: list[Signal] = []
@@ -170,7 +142,8 @@ def run_signals(
         window, points_of = _RULES[rule]
         if distance.size < window:
             continue
-        taken = points_of(np.lib.stride_tricks.sliding_window_view(distance, window), sigma)
+        windows = np.lib.stride_tricks.sliding_window_view(distance, window)
+        taken = np.broadcast_to(points_of(windows, sigma), windows.shape)
         for start in np.flatnonzero(taken.any(axis=1)):
             points = tuple(int(start + point) for point in np.flatnonzero(taken[start]))
             result.append(Signal(rule=rule, at=int(start) + window - 1, points=points))
@@ -209,33 +182,24 @@ def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:
     return tuple(messages)
 
 
-def ewma_chart(
-    values: ArrayLike,
-    *,
-    target: float,
-    sigma: float,
-    weight: float = 0.2,
-    width: float = 3.0,
-    asymptotic: bool = False,
-) -> EwmaChart:
+def ewma_chart(values: ArrayLike, *, target: float, sigma: float, weight: float = 0.2) -> EwmaChart:
     """Smooth values so that a small lasting shift shows. The average starts at the target.
 
-    sigma: of one value, from before. weight: of the newest value, 0 to 1. width: of the limits, in sigmas of
-    the average; `asymptotic` uses at every point the limits that they tend to.
-    Source: NIST/SEMATECH e-Handbook 6.3.2.4.
+    sigma: of one value, from before. weight: of the newest value, 0 to 1. The limits are at three sigmas of
+    the average, which widen from the first point on. Source: NIST/SEMATECH e-Handbook 6.3.2.4.
     """
     data = finite_values(values, least=1)
     if not 0 < weight <= 1:
         raise ValueError(f"a weight of {weight} cannot be; expected more than 0 and at most 1")
-    _check_sigma(sigma)
+    if not (sigma > 0 and math.isfinite(sigma)):
+        raise ValueError(f"a sigma of {sigma} has no limits; expected more than zero")
     average = np.empty_like(data)
     last = target
     for index, value in enumerate(data):
         last = weight * value + (1.0 - weight) * last
         average[index] = last
-    points = np.arange(1, data.size + 1)
-    share = np.ones(data.size) if asymptotic else 1.0 - (1.0 - weight) ** (2 * points)
-    reach = width * sigma * np.sqrt(weight / (2.0 - weight) * share)
+    share = 1.0 - (1.0 - weight) ** (2 * np.arange(1, data.size + 1))
+    reach = 3.0 * sigma * np.sqrt(weight / (2.0 - weight) * share)
     outside = np.flatnonzero(np.abs(average - target) > reach)
     return EwmaChart(
         average=average, lower=target - reach, upper=target + reach, signals=tuple(map(int, outside))
@@ -299,36 +263,13 @@ def middle(in_order: Floats) -> float:
     return float(in_order[half]) if in_order.size % 2 else float(in_order[half - 1] + in_order[half]) / 2.0
 
 
-def _check_sigma(sigma: float) -> None:
-    if not (sigma > 0 and math.isfinite(sigma)):
-        raise ValueError(f"a sigma of {sigma} has no limits; expected more than zero")
-
-
 # A rule is given every window of the distances from the centre, shape (windows, points), and marks the points
-# that meet it, none in a window that does not.
+# that meet it, none in a window that does not; shape (windows, 1) where all points of a window do or none.
 _Rule = Callable[[Floats, float], Flags]
 
 
-def _if_all(flags: Flags, windows: Floats) -> Flags:
-    return np.broadcast_to(np.reshape(flags.all(axis=1), (-1, 1)), windows.shape)
-
-
-def _one_beyond(windows: Floats, sigma: float) -> Flags:
-    return np.abs(windows) > 3.0 * sigma
-
-
-def _one_side(windows: Floats, _sigma: float) -> Flags:
-    return _if_all(windows > 0, windows) | _if_all(windows < 0, windows)
-
-
-def _steady(windows: Floats, _sigma: float) -> Flags:
-    steps = np.diff(windows, axis=1)
-    return _if_all(steps > 0, windows) | _if_all(steps < 0, windows)
-
-
-def _by_turns(windows: Floats, _sigma: float) -> Flags:
-    steps = np.diff(windows, axis=1)
-    return _if_all(steps[:, 1:] * steps[:, :-1] < 0, windows)
+def _if_all(flags: Flags) -> Flags:
+    return np.asarray(flags.all(axis=1))[:, np.newaxis]
 
 
 def _most_beyond(count: int, sigmas: float) -> _Rule:
@@ -336,7 +277,7 @@ def _most_beyond(count: int, sigmas: float) -> _Rule:
         met = np.zeros(windows.shape, dtype=np.bool_)
         for side in (windows, -windows):
             beyond = side > sigmas * sigma
-            # Told at the point that completes it: the newest point must be one of them.
+            # Reported at the point that completes it: the newest point must be one of them.
             enough = (beyond.sum(axis=1) >= count) & beyond[:, -1]
             met |= beyond & np.reshape(enough, (-1, 1))
         return met
@@ -344,22 +285,24 @@ def _most_beyond(count: int, sigmas: float) -> _Rule:
     return rule
 
 
-def _within_one(windows: Floats, sigma: float) -> Flags:
-    return _if_all(np.abs(windows) < sigma, windows)
+def _by_turns(windows: Floats, _sigma: float) -> Flags:
+    steps = np.diff(windows, axis=1)
+    return _if_all(steps[:, 1:] * steps[:, :-1] < 0)
 
 
 def _none_within_one(windows: Floats, sigma: float) -> Flags:
-    both = (windows.max(axis=1) > 0) & (windows.min(axis=1) < 0)
-    return _if_all(np.abs(windows) > sigma, windows) & np.reshape(both, (-1, 1))
+    both_sides = _if_all(windows > 0) | _if_all(windows < 0)
+    return _if_all(np.abs(windows) > sigma) & ~both_sides
 
 
 _RULES: dict[int, tuple[int, _Rule]] = {
-    1: (1, _one_beyond),
-    2: (9, _one_side),
-    3: (6, _steady),
+    1: (1, lambda windows, sigma: np.abs(windows) > 3.0 * sigma),
+    2: (9, lambda windows, _: _if_all(windows > 0) | _if_all(windows < 0)),
+    3: (6, lambda windows, _: _if_all(np.diff(windows) > 0) | _if_all(np.diff(windows) < 0)),
     4: (14, _by_turns),
     5: (3, _most_beyond(2, 2.0)),
     6: (5, _most_beyond(4, 1.0)),
-    7: (15, _within_one),
+    7: (15, lambda windows, sigma: _if_all(np.abs(windows) < sigma)),
     8: (8, _none_within_one),
 }
+"""By rule, how many points its run has, and which of them meet it."""

@@ -17,17 +17,17 @@ from numpy.typing import ArrayLike, NDArray
 
 from harness.reading import ReadingKey
 from harness.records.history import RunLine, Series
-from harness.statistics.compare import correct_p
+from harness.statistics.compare import holm
 from harness.statistics.control_charts import finite_values
 from harness.statistics.yields import COMPLETE
 
 FEWEST_FOR_SLOPES = 5
 FEWEST_FOR_SCATTER = 3
 LEVEL = 0.01  # the chance to stop a bench that has not moved, over all readings together
+CONFIDENCE = 0.95  # of the interval of a slope
 COVERAGE = 2.0  # of a reading's expanded uncertainty
 SECONDS_A_DAY = 86_400.0
 MANY_RUNS = 60  # beyond, Kendall's distribution is as good as normal
-Method = Literal["theil-sen", "regression"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,8 +40,8 @@ class Drift:
     high: float
     at_start: float  # the line at the first time
     p: float
-    method: Method
-    confidence: float
+    method: Literal["theil-sen"] = "theil-sen"
+    confidence: float = CONFIDENCE
 
     @property
     def significant(self) -> bool:
@@ -49,48 +49,31 @@ class Drift:
         return self.low > 0 or self.high < 0
 
 
-@dataclass(frozen=True, kw_only=True)
-class Line:
-    """A least-squares line with the standard deviations of its parameters and of what it leaves."""
+def drift(times: ArrayLike, values: ArrayLike) -> Drift:
+    """Fit a trend to values in time: the median of all slopes, which shrugs off an outlier run.
 
-    slope: float
-    intercept: float
-    slope_standard: float
-    intercept_standard: float
-    residual_sigma: float
-    freedom: int
-
-
-def drift(
-    times: ArrayLike, values: ArrayLike, *, method: Method = "theil-sen", confidence: float = 0.95
-) -> Drift:
-    """Fit a trend to values in time.
-
-    times, values: shape (n,), n >= 5 (the regression 3), times not all equal, in any unit. Theil-Sen takes
-    the median of all slopes (Sen's interval; p from Kendall's tau) and shrugs off an outlier run: of less
-    than five even all slopes are no 95 % interval. The regression is least squares with Student's t.
-    Raises ValueError. Sources: Theil (1950); Sen, JASA 63 (1968); NIST/SEMATECH e-Handbook 4.4 for least
-    squares.
+    times, values: shape (n,), n >= 5, times not all equal, in any unit. Sen's interval; p from Kendall's tau.
+    Of less than five even all slopes are no 95 % interval. Raises ValueError.
+    Sources: Theil (1950); Sen, JASA 63 (1968).
     """
-    t, v = _checked(times, values, least=3 if method == "regression" else FEWEST_FOR_SLOPES)
-    if method == "regression":
-        return _regression(t, v, confidence)
     from scipy.stats import kendalltau, theilslopes
 
+    t, v = (finite_values(array, least=FEWEST_FOR_SLOPES) for array in (times, values))
+    if t.size != v.size:
+        raise ValueError(f"each value needs its time, got {t.size} times and {v.size} values")
+    if np.ptp(t) == 0:
+        raise ValueError("all times are equal: there is no trend to find")
     if t.size <= MANY_RUNS:
-        slope, low, high = _sens_slope(t, v, confidence)
+        slope, low, high = _sens_slope(t, v)
     else:
-        slope, _, low, high = map(float, theilslopes(v, t, alpha=confidence))
-    tau_p = 1.0 if np.ptp(v) == 0 else float(kendalltau(t, v).pvalue)
+        slope, _, low, high = map(float, theilslopes(v, t, alpha=CONFIDENCE))
     return Drift(
         n=t.size,
         slope=slope,
         low=low,
         high=high,
         at_start=float(np.median(v) - slope * np.median(t) + slope * t.min()),
-        p=tau_p,
-        method=method,
-        confidence=confidence,
+        p=1.0 if np.ptp(v) == 0 else float(kendalltau(t, v).pvalue),
     )
 
 
@@ -99,15 +82,13 @@ def least_p_of_trend(n: int) -> float:
     return 2.0 / math.factorial(n)
 
 
-def _sens_slope(
-    t: NDArray[np.float64], v: NDArray[np.float64], confidence: float
-) -> tuple[float, float, float]:
+def _sens_slope(t: NDArray[np.float64], v: NDArray[np.float64]) -> tuple[float, float, float]:
     """The median of all slopes; its interval by Kendall's own distribution, for few runs not yet normal."""
     one, other = np.triu_indices(t.size, 1)
     apart = t[other] != t[one]
     slopes = np.sort((v[other] - v[one])[apart] / (t[other] - t[one])[apart])
     # One slope fewer at each end as long as so few against the trend are rarer than the tail.
-    rarer = int(np.searchsorted(_cumulated_inversions(t.size), (1.0 - confidence) / 2.0, side="right"))
+    rarer = int(np.searchsorted(_cumulated_inversions(t.size), (1.0 - CONFIDENCE) / 2.0, side="right"))
     left_out = min(max(0, rarer - 1), (slopes.size - 1) // 2)
     return float(np.median(slopes)), float(slopes[left_out]), float(slopes[-1 - left_out])
 
@@ -119,59 +100,6 @@ def _cumulated_inversions(n: int) -> NDArray[np.float64]:
     for size in range(2, n + 1):
         chances = np.convolve(chances, np.full(size, 1.0 / size))
     return np.cumsum(chances)
-
-
-def least_squares_line(x: ArrayLike, y: ArrayLike) -> Line:
-    """Fit y = intercept + slope x. x, y: shape (n,), n >= 3, x not all equal; else ValueError.
-
-    Source: NIST/SEMATECH e-Handbook 4.4.3.
-    """
-    a, b = _checked(x, y)
-    n, x_mean, y_mean = a.size, float(np.mean(a)), float(np.mean(b))
-    spread = float(np.sum((a - x_mean) ** 2))
-    slope = float(np.sum((a - x_mean) * (b - y_mean))) / spread
-    left = (b - y_mean) - slope * (a - x_mean)
-    sigma = math.sqrt(float(np.sum(left**2)) / (n - 2))
-    return Line(
-        slope=slope,
-        intercept=y_mean - slope * x_mean,
-        slope_standard=sigma / math.sqrt(spread),
-        intercept_standard=sigma * math.sqrt(1.0 / n + x_mean**2 / spread),
-        residual_sigma=sigma,
-        freedom=n - 2,
-    )
-
-
-def _regression(t: NDArray[np.float64], v: NDArray[np.float64], confidence: float) -> Drift:
-    from scipy.special import stdtr, stdtrit
-
-    line = least_squares_line(t, v)
-    half = float(stdtrit(line.freedom, (1.0 + confidence) / 2.0)) * line.slope_standard
-    if line.slope_standard == 0:
-        p = 1.0 if line.slope == 0 else 0.0
-    else:
-        p = 2.0 * float(stdtr(line.freedom, -abs(line.slope) / line.slope_standard))
-    return Drift(
-        n=t.size,
-        slope=line.slope,
-        low=line.slope - half,
-        high=line.slope + half,
-        at_start=line.intercept + line.slope * float(t.min()),
-        p=p,
-        method="regression",
-        confidence=confidence,
-    )
-
-
-def _checked(
-    first: ArrayLike, second: ArrayLike, *, least: int = 3
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    a, b = finite_values(first, least=least), finite_values(second, least=least)
-    if a.size != b.size:
-        raise ValueError(f"each value needs its time, got {a.size} times and {b.size} values")
-    if np.ptp(a) == 0:
-        raise ValueError("all times are equal: there is no trend to find")
-    return a, b
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -215,7 +143,7 @@ def golden_shifts(series: Sequence[Series], run_id: int) -> list[Shift]:
     """
     result = [shift for one in series if (shift := _shift(one, run_id)) is not None]
     tested = [index for index, shift in enumerate(result) if shift.p is not None]
-    corrected = correct_p([result[index].p or 0.0 for index in tested], "holm")
+    corrected = holm([result[index].p or 0.0 for index in tested])
     by_index = dict(zip(tested, map(float, corrected), strict=True))
     judged = [_judged(shift, by_index.get(index)) for index, shift in enumerate(result)]
     return sorted(judged, key=lambda one: (not one.moved, 1.0 if one.p is None else one.p, -one.times))
@@ -285,7 +213,7 @@ def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[Read
         times = begun[chosen] - start
         if times.size >= FEWEST_FOR_SLOPES and np.ptp(times) > 0:
             result.append((one, drift(times, one.values[chosen])))
-    corrected = correct_p([one.p for _, one in result], "holm")
+    corrected = holm([one.p for _, one in result])
     drifts = [
         ReadingDrift(key=one.key, unit=one.unit, drift=moving, p_corrected=float(p))
         for (one, moving), p in zip(result, corrected, strict=True)

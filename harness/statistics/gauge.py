@@ -8,9 +8,8 @@ chapter III section B; NIST/SEMATECH e-Handbook 2.4.
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
@@ -31,24 +30,6 @@ POOL_ABOVE_P = 0.25
 NDC_FACTOR = 1.41
 """What the manual prints for the square root of two."""
 
-# Mean over sigma of the range of m values, for one range (d2* with g = 1) and for many (d2). AIAG MSA,
-# appendix C; the reciprocals are the K factors of its forms.
-_D2_STAR: Mapping[int, float] = MappingProxyType(
-    {
-        2: 1.41421,
-        3: 1.91155,
-        4: 2.23887,
-        5: 2.48124,
-        6: 2.67253,
-        7: 2.82981,
-        8: 2.96288,
-        9: 3.07794,
-        10: 3.17905,
-    }
-)
-_D2: Mapping[int, float] = MappingProxyType({2: 1.12838, 3: 1.69257, 4: 2.05875, 5: 2.32593})
-_D4: Mapping[int, float] = MappingProxyType({2: 3.267, 3: 2.574, 4: 2.282, 5: 2.114})
-
 
 @dataclass(frozen=True, kw_only=True)
 class AnovaRow:
@@ -63,7 +44,7 @@ class AnovaRow:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Part:
+class GaugeComponent:
     """One component of a gauge study: its sigma, and that in per cent of the whole and of the tolerance."""
 
     sigma: float
@@ -76,25 +57,25 @@ class Part:
 class GaugeStudy:
     """What a study found. `interaction` is None where it was pooled into the repeatability.
 
-    gauge_low, gauge_high: the 95 % interval of the gauge's sigma; None by average and range. Two or three
-    appraisers leave it wide at its upper end, however many the trials.
+    gauge_low, gauge_high: the 95 % interval of the gauge's sigma. Two or three appraisers leave it wide at
+    its upper end, however many the trials.
     """
 
-    method: Literal["anova", "average and range"]
     units: int
     appraisers: int
     trials: int
-    repeatability: Part
-    reproducibility: Part
-    gauge: Part  # both together
-    gauge_low: float | None
-    gauge_high: float | None
-    unit: Part  # between units
-    total: Part
+    repeatability: GaugeComponent
+    reproducibility: GaugeComponent
+    gauge: GaugeComponent  # both together
+    gauge_low: float
+    gauge_high: float
+    unit: GaugeComponent  # between units
+    total: GaugeComponent
     categories: int  # number of distinct categories
     table: tuple[AnovaRow, ...]
     interaction: float | None  # its sigma, within reproducibility
     caveats: tuple[str, ...]
+    method: Literal["anova"] = "anova"
 
 
 def tolerance_width(low: float | None, high: float | None, mean: float) -> float | None:
@@ -115,56 +96,39 @@ def gauge_anova(
     component that comes out below zero is zero. Raises ValueError.
     Source: AIAG MSA, 4th edition, chapter III section B, analysis of variance method.
     """
-    from scipy.special import fdtrc
-
     data = _crossed(values)
     units, appraisers, trials = data.shape
     of_unit, of_appraiser, of_both, of_trial = _sums_of_squares(data)
     freedom_both, freedom_trial = (units - 1) * (appraisers - 1), units * appraisers * (trials - 1)
-    both, trial = of_both / freedom_both, of_trial / freedom_trial
-    f = both / trial if trial > 0 else (math.inf if both > 0 else 0.0)
-    p = float(fdtrc(freedom_both, freedom_trial, f))
-    pooled = p > pool_above_p
-    repeat = (of_both + of_trial) / (freedom_both + freedom_trial) if pooled else trial
+    trial = of_trial / freedom_trial
+    crossed = _row("unit x appraiser", freedom_both, of_both, trial, freedom_trial)
+    both = crossed.mean_square
+    pooled = crossed.p is not None and crossed.p > pool_above_p
+    freedom = freedom_both + freedom_trial if pooled else freedom_both
+    repeat = (of_both + of_trial) / freedom if pooled else trial
     error = repeat if pooled else both
-    by_unit, by_appraiser = of_unit / (units - 1), of_appraiser / (appraisers - 1)
-    interaction = 0.0 if pooled else max(0.0, (both - trial) / trials)
-    table = (
-        _row("unit", units - 1, of_unit, error, freedom_both if not pooled else freedom_both + freedom_trial),
-        _row(
-            "appraiser",
-            appraisers - 1,
-            of_appraiser,
-            error,
-            freedom_both if not pooled else freedom_both + freedom_trial,
-        ),
-        AnovaRow(
-            source="unit x appraiser",
-            freedom=freedom_both,
-            sum_of_squares=of_both,
-            mean_square=both,
-            f=f,
-            p=p,
-        ),
-        AnovaRow(source="repeatability", freedom=freedom_trial, sum_of_squares=of_trial, mean_square=trial),
+    by_unit = _row("unit", units - 1, of_unit, error, freedom)
+    by_appraiser = _row("appraiser", appraisers - 1, of_appraiser, error, freedom)
+    repeats = AnovaRow(
+        source="repeatability", freedom=freedom_trial, sum_of_squares=of_trial, mean_square=trial
     )
+    interaction = 0.0 if pooled else max(0.0, (both - trial) / trials)
     return _study(
-        "anova",
         data.shape,
         interval=_gauge_interval(
-            data.shape, by_appraiser, both=None if pooled else both, error=repeat, confidence=CONFIDENCE
+            data.shape, by_appraiser.mean_square, both=None if pooled else both, error=repeat
         ),
         repeat=repeat,
-        reproduce=max(0.0, (by_appraiser - error) / (units * trials)) + interaction,
-        unit=max(0.0, (by_unit - error) / (appraisers * trials)),
+        reproduce=max(0.0, (by_appraiser.mean_square - error) / (units * trials)) + interaction,
+        unit=max(0.0, (by_unit.mean_square - error) / (appraisers * trials)),
         tolerance=tolerance,
-        table=table,
+        table=(by_unit, by_appraiser, crossed, repeats),
         interaction=None if pooled else math.sqrt(interaction),
     )
 
 
 def _gauge_interval(
-    shape: tuple[int, ...], by_appraiser: float, *, both: float | None, error: float, confidence: float
+    shape: tuple[int, ...], by_appraiser: float, *, both: float | None, error: float
 ) -> tuple[float, float]:
     """The interval of the gauge's variance, from the mean squares that add up to it.
 
@@ -183,7 +147,7 @@ def _gauge_interval(
         parts.append((error * (in_each - 1) / in_each, inner + outer))
     else:
         parts += [(both * (units - 1) / in_each, inner), (error * (trials - 1) / trials, outer)]
-    tail = (1.0 - confidence) / 2.0
+    tail = (1.0 - CONFIDENCE) / 2.0
     below = above = 0.0
     for part, freedom in parts:
         most, least = (2.0 * float(gammainccinv(freedom / 2.0, share)) for share in (tail, 1.0 - tail))
@@ -191,38 +155,6 @@ def _gauge_interval(
         above += (part * (freedom / least - 1.0)) ** 2
     middle = sum(part for part, _ in parts)
     return max(0.0, middle - math.sqrt(below)), middle + math.sqrt(above)
-
-
-def gauge_average_range(values: ArrayLike, *, tolerance: float | None = None) -> GaugeStudy:
-    """Analyse a crossed study by averages and ranges, as on the trade's form; sees no interaction.
-
-    values: shape (units, appraisers, trials): 2 to 10 units, 2 to 10 appraisers, 2 to 5 trials.
-    Source: AIAG MSA, 4th edition, chapter III section B, average and range method.
-    """
-    data = _crossed(values)
-    units, appraisers, trials = data.shape
-    if trials not in _D2 or units not in _D2_STAR or appraisers not in _D2_STAR:
-        raise ValueError(
-            f"{units} units, {appraisers} appraisers, {trials} trials are outside the form's table: expected "
-            "2 to 10, 2 to 10 and 2 to 5; the analysis of variance takes any"
-        )
-    ranges = np.ptp(data, axis=2)
-    repeat = float(ranges.mean()) / _D2[trials]
-    between = float(np.ptp(data.mean(axis=(0, 2)))) / _D2_STAR[appraisers]
-    unit = float(np.ptp(data.mean(axis=(1, 2)))) / _D2_STAR[units]
-    beyond = int(np.count_nonzero(ranges > _D4[trials] * ranges.mean()))
-    caveats = (f"{beyond} of {ranges.size} ranges are beyond their control limit",) if beyond else ()
-    return _study(
-        "average and range",
-        data.shape,
-        repeat=repeat**2,
-        reproduce=max(0.0, between**2 - repeat**2 / (units * trials)),
-        unit=unit**2,
-        tolerance=tolerance,
-        table=(),
-        interaction=None,
-        caveats=caveats,
-    )
 
 
 def _crossed(values: ArrayLike) -> NDArray[np.float64]:
@@ -260,51 +192,46 @@ def _row(source: str, freedom: int, square: float, error: float, error_freedom: 
 
 
 def _study(
-    method: Literal["anova", "average and range"],
     shape: tuple[int, ...],
     *,
+    interval: tuple[float, float],
     repeat: float,
     reproduce: float,
     unit: float,
     tolerance: float | None,
     table: tuple[AnovaRow, ...],
     interaction: float | None,
-    interval: tuple[float, float] | None = None,
-    caveats: tuple[str, ...] = (),
 ) -> GaugeStudy:
     """Put variances together."""
     gauge = repeat + reproduce
     total = gauge + unit
     # A component below zero was taken for zero: the interval is still that of the sum, and holds it.
-    low, high = (None, None) if interval is None else (min(interval[0], gauge), max(interval[1], gauge))
+    low, high = min(interval[0], gauge), max(interval[1], gauge)
 
-    def part(variance: float) -> Part:
+    def component(variance: float) -> GaugeComponent:
         sigma = math.sqrt(variance)
-        return Part(
+        return GaugeComponent(
             sigma=sigma,
             contribution_percent=100.0 * variance / total if total > 0 else 0.0,
             study_percent=100.0 * math.sqrt(variance / total) if total > 0 else 0.0,
             tolerance_percent=100.0 * STUDY_SIGMAS * sigma / tolerance if tolerance else None,
         )
 
-    if gauge == 0:
-        caveats = (*caveats, "no spread between repeats at all: the resolution hides it")
     return GaugeStudy(
-        method=method,
         units=shape[0],
         appraisers=shape[1],
         trials=shape[2],
-        repeatability=part(repeat),
-        reproducibility=part(reproduce),
-        gauge=part(gauge),
-        gauge_low=None if low is None else math.sqrt(low),
-        gauge_high=None if high is None else math.sqrt(high),
-        unit=part(unit),
-        total=part(total),
+        repeatability=component(repeat),
+        reproducibility=component(reproduce),
+        gauge=component(gauge),
+        gauge_low=math.sqrt(low),
+        gauge_high=math.sqrt(high),
+        unit=component(unit),
+        total=component(total),
         categories=math.floor(NDC_FACTOR * math.sqrt(unit / gauge)) if gauge > 0 else 0,
         table=table,
         interaction=interaction,
-        caveats=caveats,
+        caveats=() if gauge > 0 else ("no spread between repeats at all: the resolution hides it",),
     )
 
 
@@ -373,24 +300,21 @@ def studies(crossing: Crossing, series: Sequence[Series]) -> list[ReadingStudy]:
 
     series: through the runs of the crossing (or more). A reading that some run lacks a value of has no study.
     """
-    result = [_study_of(crossing, one) for one in series]
-    return sorted(result, key=_by_share)
+    return sorted((_study_of(crossing, one) for one in series), key=_by_share)
 
 
 def _study_of(crossing: Crossing, one: Series) -> ReadingStudy:
-    if one.unit == "":
-        return ReadingStudy(
-            key=one.key, unit=one.unit, study=None, reason="a polarity has no spread to study"
-        )
-    values: Mapping[int, float] = dict(
-        zip(one.run_ids[one.measured].tolist(), one.values[one.measured].tolist(), strict=True)
-    )
+    measured = one.measured
+    values = dict(zip(one.run_ids[measured].tolist(), one.values[measured].tolist(), strict=True))
     wanted = [run for unit in crossing.runs for appraiser in unit for run in appraiser]
     absent = sum(run not in values for run in wanted)
-    if absent:
-        return ReadingStudy(
-            key=one.key, unit=one.unit, study=None, reason=f"{absent} of {len(wanted)} runs have no value"
+    if one.unit == "" or absent:
+        reason = (
+            f"{absent} of {len(wanted)} runs have no value"
+            if one.unit
+            else "a polarity has no spread to study"
         )
+        return ReadingStudy(key=one.key, unit=one.unit, study=None, reason=reason)
     data = np.array([values[run] for run in wanted]).reshape(np.shape(crossing.runs))
     low, high = float(one.limit_low[-1]), float(one.limit_high[-1])
     tolerance = tolerance_width(

@@ -1,10 +1,10 @@
 """How many units pass, with limits that know how few there were; and what they fail by."""
 
-import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Protocol, TypeVar
+
+from harness.records.history import RunLine
 
 YIELD_DEFINITION = (
     "First-pass yield: units whose first complete run passed, of all units with a complete run. No retest, "
@@ -17,28 +17,6 @@ YIELD_DEFINITION = (
 COMPLETE = frozenset({"pass", "fail", "unproven"})
 NOT_WHOLE = frozenset({"known-bad", "custom tests"})
 """Runs of a unit with a fault put in, or of a part of its readings: no history of how it reads."""
-
-
-class RunOfUnit(Protocol):
-    """What must be known of a run to count it."""
-
-    @property
-    def serial(self) -> str:
-        """Of the unit."""
-        ...
-
-    @property
-    def outcome(self) -> str:
-        """One of `harness.records.run.Outcome`, or interrupted."""
-        ...
-
-    @property
-    def purpose(self) -> str:
-        """Of `harness.records.run.Purpose`; "" where it tests the unit."""
-        ...
-
-
-Run = TypeVar("Run", bound=RunOfUnit)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,7 +63,8 @@ def clopper_pearson(count: int, total: int, *, confidence: float = 0.95) -> Prop
 
     if not 0 <= count <= total:
         raise ValueError(f"{count} of {total} cannot be counted; expected 0 <= count <= total")
-    _check_confidence(confidence)
+    if not 0 < confidence < 1:
+        raise ValueError(f"a confidence of {confidence} means nothing; expected one between 0 and 1")
     tail = (1.0 - confidence) / 2.0
     low = 0.0 if count == 0 else float(betaincinv(count, total - count + 1, tail))
     high = 1.0 if count == total else float(betaincinv(count + 1, total - count, 1.0 - tail))
@@ -99,31 +78,27 @@ def clopper_pearson(count: int, total: int, *, confidence: float = 0.95) -> Prop
     )
 
 
-def tests_of_units(runs: Iterable[Run]) -> list[Run]:
+def tests_of_units(runs: Iterable[RunLine]) -> list[RunLine]:
     """Give the complete runs that test a unit; golden units and studies say something of the bench."""
     return [run for run in runs if run.outcome in COMPLETE and run.purpose == ""]
 
 
-def first_complete_runs(runs: Iterable[Run]) -> list[Run]:
+def first_complete_runs(runs: Iterable[RunLine]) -> list[RunLine]:
     """Give the first complete run that tests each unit, in their order. runs: of one part, oldest first."""
-    firsts: dict[str, Run] = {}
+    firsts: dict[str, RunLine] = {}
     for run in tests_of_units(runs):
         firsts.setdefault(run.serial, run)
     return list(firsts.values())
 
 
-def yields(runs: Sequence[RunOfUnit], *, confidence: float = 0.95) -> Yields:
+def yields(runs: Sequence[RunLine]) -> Yields:
     """Count units that pass at first and in the end. runs: of one part, oldest first."""
     complete = tests_of_units(runs)
     latest = {run.serial: run for run in complete}
     firsts = first_complete_runs(complete)
     return Yields(
-        first_pass=clopper_pearson(
-            sum(run.outcome == "pass" for run in firsts), len(firsts), confidence=confidence
-        ),
-        final=clopper_pearson(
-            sum(run.outcome == "pass" for run in latest.values()), len(latest), confidence=confidence
-        ),
+        first_pass=clopper_pearson(sum(run.outcome == "pass" for run in firsts), len(firsts)),
+        final=clopper_pearson(sum(run.outcome == "pass" for run in latest.values()), len(latest)),
         units=len(firsts),
         complete_runs=len(complete),
         other_runs=sum(run.outcome not in COMPLETE and run.purpose == "" for run in runs),
@@ -143,19 +118,3 @@ def pareto(labels: Iterable[str]) -> list[ParetoLine]:
         so_far += count
         lines.append(ParetoLine(label=label, count=count, share=count / total, cumulative=so_far / total))
     return lines
-
-
-def success_run(reliability: float, *, confidence: float = 0.95) -> int:
-    """How many passes without one failure show that at least this share of units passes.
-
-    n = ln(1 - C) / ln R, rounded up. Source: the success-run theorem of the trade.
-    """
-    if not 0 < reliability < 1:
-        raise ValueError(f"a reliability of {reliability} cannot be shown; expected one between 0 and 1")
-    _check_confidence(confidence)
-    return math.ceil(math.log1p(-confidence) / math.log(reliability))
-
-
-def _check_confidence(confidence: float) -> None:
-    if not 0 < confidence < 1:
-        raise ValueError(f"a confidence of {confidence} means nothing; expected one between 0 and 1")

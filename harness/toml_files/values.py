@@ -12,6 +12,7 @@ from dataclasses import MISSING, dataclass, field, fields
 from functools import cache
 from typing import Annotated, Any, Literal, get_args, get_type_hints
 
+import re2
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler, Strict
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, core_schema
@@ -21,6 +22,9 @@ from harness.units import InQuantity, expected_words
 
 NAME = re.compile(r"[a-z][a-z0-9_]*")
 PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
+_VISA = re.compile(r"(TCPIP|USB|GPIB|ASRL|VXI)\d*(::|/)")
+# Other kinds of pyserial's URLs write files ("spy://…?file=…") or search for ports.
+_REMOTE_PORT = re.compile(r"(socket|rfc2217)://[A-Za-z0-9.\-\[\]:]+:\d{1,5}/?")
 THROW = re.compile(r"[a-z][a-z0-9_]*(\.(hot|cold))?")
 
 
@@ -94,12 +98,23 @@ def _probe(value: object) -> object:
     return float(match[1])
 
 
+def compiled(pattern: str) -> Any:
+    """Compile a pattern of a job file for an engine whose time grows with the text alone.
+
+    Python's own engine can take for ever over a pattern such as `(a+)+b`. Raises re2.error.
+    """
+    options = re2.Options()
+    options.log_errors = False
+    return re2.compile(pattern, options)
+
+
 def _pattern(value: object) -> object:
     if isinstance(value, str):
         try:
-            re.compile(value)
-        except re.error as error:
-            raise ValueError(f'found "{value}"; expected a regular expression ({error})') from None
+            compiled(value)
+        except re2.error as error:
+            why = error.args[0].decode(errors="replace")
+            raise ValueError(f'found "{value}"; expected a regular expression (RE2: {why})') from None
     return value
 
 
@@ -109,10 +124,13 @@ def _address(value: object) -> object:
             raise ValueError(
                 f'found "{value}"; expected an address such as "TCPIP::192.0.2.10::5025::SOCKET"'
             )
-        if re.match(r"(TCPIP|USB|GPIB|ASRL|VXI)\d*(::|/)", value) and not re.search(
-            r"::(SOCKET|INSTR|RAW)$", value
-        ):
+        if _VISA.match(value) and not re.search(r"::(SOCKET|INSTR|RAW)$", value):
             raise ValueError(f'found "{value}"; expected an address that ends in ::SOCKET or ::INSTR')
+        if "://" in value and not _REMOTE_PORT.fullmatch(value):
+            raise ValueError(
+                f'found "{value}"; expected a device such as "/dev/ttyUSB0", "socket://host:port", '
+                '"rfc2217://host:port", or a VISA resource name'
+            )
     return value
 
 

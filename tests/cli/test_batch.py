@@ -3,7 +3,9 @@
 import json
 import re
 import shutil
+import subprocess
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -16,55 +18,92 @@ from harness.job.job import load_job
 from harness.records.run import FaultsNamed, RetestAllowed
 from harness.records.store import open_records
 from tests.cli.commands import Printed, switchwalk
-from tests.wire.standing_bench import TINY
+from tests.jobs import ROUTE_AND_GAIN, edit, job_in
+from tests.wire.standing_bench import SERIAL_PATTERN, tiny_job
 
-SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 SERIALS = ("OB-0001", "OB-0002", "OB-0003", "OB-0004")
 SEED = 4  # faults that two states show
+SHARE = 0.5
 
 
-def short_job(folder: Path, more: str = "") -> Path:
-    job = folder / "short"
-    shutil.copytree(SEQUENCES / "two_loop_switcher", job)
-    keys = f'serial_pattern = "OB-[0-9]{{4}}"\n{more}'
-    sequence = TINY.replace('settle = "20 ms"\n', f'settle = "20 ms"\n{keys}')
-    (job / "sequence.toml").write_text(sequence, encoding="utf-8")
-    return job
-
-
+@dataclass(frozen=True)
 class Place:
     """A folder with a job, a list of serial numbers, and records that fill up."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.job = short_job(folder, "retests = 1\n")
-        self.records = folder / "records.sqlite"
-        self.serials = folder / "serials.txt"
+    folder: Path
+
+    @property
+    def job(self) -> Path:
+        return self.folder / "tiny"
+
+    @property
+    def records(self) -> Path:
+        return self.folder / "records.sqlite"
+
+    @property
+    def serials(self) -> Path:
+        return self.folder / "serials.txt"
+
+    def prepare(self) -> "Place":
+        """Write the job and the list of serial numbers."""
+        tiny_job(self.folder, serial_pattern=SERIAL_PATTERN, retests=1)
         self.serials.write_text("# the autumn batch\n" + "\n".join(SERIALS) + "\n\n", encoding="utf-8")
+        return self
+
+    def arguments(self, *more: str) -> list[str]:
+        return [
+            *("batch", str(self.job), "--serials", str(self.serials), "--simulate", "--speed", "20"),
+            *("--records", str(self.records), *more),
+        ]
 
     def batch(self, capsys: pytest.CaptureFixture[str], *more: str) -> Printed:
-        return switchwalk(
-            capsys, "batch", str(self.job), "--serials", str(self.serials), "--simulate", "--speed", "20",
-            "--records", str(self.records), *more,
-        )  # fmt: skip
+        return switchwalk(capsys, *self.arguments(*more))
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Place:
+    return Place(tmp_path / "batch").prepare()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Autumn:
+    """A batch that was run once for this module, in its folder, and what it printed."""
+
+    folder: Path
+    printed: Printed
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
-    return Place(tmp_path_factory.mktemp("batch"))
+def autumn_once(tmp_path_factory: pytest.TempPathFactory) -> Autumn:
+    """In a process of its own: what a module shares cannot use a test's captured output."""
+    place = Place(tmp_path_factory.mktemp("autumn") / "batch").prepare()
+    arguments = place.arguments(
+        *("--faulty", str(SHARE), "--seed", str(SEED), "--batch", "autumn", "--operator", "Ada"),
+        *("--notes", "relays of lot 7", "--json"),
+    )
+    done = subprocess.run(
+        [sys.executable, "-m", "harness.cli", *arguments],
+        cwd=place.folder, capture_output=True, text=True, encoding="utf-8", timeout=120, check=False,
+    )  # fmt: skip
+    return Autumn(
+        folder=place.folder, printed=Printed(code=done.returncode, out=done.stdout, err=done.stderr)
+    )
+
+
+@pytest.fixture
+def autumn(autumn_once: Autumn, tmp_path: Path) -> Place:
+    """The folder of that batch, copied: a test may add to it."""
+    return Place(Path(shutil.copytree(autumn_once.folder, tmp_path / "autumn")))
 
 
 def test_a_batch_says_of_each_unit_its_verdict_the_fault_named_and_the_true_one(
-    place: Place, capsys: pytest.CaptureFixture[str]
+    autumn_once: Autumn, autumn: Place
 ) -> None:
-    printed = place.batch(
-        capsys, "--faulty", "0.5", "--seed", str(SEED), "--batch", "autumn", "--operator", "Ada", "--notes",
-        "relays of lot 7", "--json",
-    )  # fmt: skip
+    printed = autumn_once.printed
     message = json.loads(printed.out)
     units = {one["serial"]: one for one in message["units"]}
     assert list(units) == list(SERIALS)
-    injected = draw_faults(SERIALS, 0.5, load_job(place.job), seed=SEED)
+    injected = draw_faults(SERIALS, SHARE, load_job(autumn.job), seed=SEED)
     assert len(injected) == 2
     assert {serial: one["injected"] for serial, one in units.items() if one["injected"]} == injected
     for serial, one in units.items():
@@ -78,7 +117,7 @@ def test_a_batch_says_of_each_unit_its_verdict_the_fault_named_and_the_true_one(
         [],
         None,
     )
-    with open_records(place.records, read_only=True) as store:
+    with open_records(autumn.records, read_only=True) as store:
         headers = [store.run(unit["run"]).header for unit in units.values()]
         diagnoses = store.latest_events(FaultsNamed)
         assert store.verify().findings == ()
@@ -91,22 +130,22 @@ def test_a_batch_says_of_each_unit_its_verdict_the_fault_named_and_the_true_one(
 
 
 def test_units_that_were_run_are_run_again_with_a_name_and_a_reason_and_not_for_ever(
-    place: Place, capsys: pytest.CaptureFixture[str]
+    autumn: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    refused = place.batch(capsys)
+    refused = autumn.batch(capsys)
     assert refused.code == 2
     assert f"unit {SERIALS[3]}: " in refused.err
     assert "--operator NAME --again REASON" in refused.err
-    place.serials.write_text("OB-0001\n", encoding="utf-8")
-    assert place.batch(capsys, "--again", "relay cleaned").code == 2  # who says so?
-    again = place.batch(capsys, "--again", "relay cleaned", "--operator", "Grace")
+    autumn.serials.write_text("OB-0001\n", encoding="utf-8")
+    assert autumn.batch(capsys, "--again", "relay cleaned").code == 2  # who says so?
+    again = autumn.batch(capsys, "--again", "relay cleaned", "--operator", "Grace")
     assert "(retest 1)" in again.out
-    with open_records(place.records, read_only=True) as store:
+    with open_records(autumn.records, read_only=True) as store:
         (event,) = store.latest_events(RetestAllowed).values()
     assert event.text.startswith("retest 1 of 1, by Grace: relay cleaned. Before it ")
-    shown = switchwalk(capsys, "show", "5", "--records", str(place.records))
+    shown = switchwalk(capsys, "show", "5", "--records", str(autumn.records))
     assert "by Grace: relay cleaned" in shown.out
-    third = place.batch(capsys, "--again", "once more", "--operator", "Grace")
+    third = autumn.batch(capsys, "--again", "once more", "--operator", "Grace")
     assert third.code == 2
     assert "unit OB-0001 has been run 2 times" in third.err
     assert "sequence.toml allows 1 retest (key sequence.retests)" in third.err
@@ -115,19 +154,19 @@ def test_units_that_were_run_are_run_again_with_a_name_and_a_reason_and_not_for_
 
 
 def test_trends_know_the_batch_its_first_runs_and_what_was_diagnosed(
-    place: Place, capsys: pytest.CaptureFixture[str]
+    autumn: Place, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    place_of = ("--records", str(place.records), "--simulated")
-    result = json.loads(switchwalk(capsys, "trends", *place_of, "--batch", "autumn", "--json").out)
+    records = ("--records", str(autumn.records), "--simulated")
+    result = json.loads(switchwalk(capsys, "trends", *records, "--batch", "autumn", "--json").out)
     assert result["units"] == 4
     assert result["yields"]["first_pass"]["count"] == 2
     assert sum(line["count"] for line in result["diagnosed_faults"]) == 2
-    injected = set(draw_faults(SERIALS, 0.5, load_job(place.job), seed=SEED).values())
+    injected = set(draw_faults(SERIALS, SHARE, load_job(autumn.job), seed=SEED).values())
     assert any(fault in line["label"] for fault in injected for line in result["diagnosed_faults"])
-    message = switchwalk(capsys, "trends", *place_of).out
+    message = switchwalk(capsys, "trends", *records).out
     assert "Likely faults of units that failed their first run" in message
     assert max(map(len, message.splitlines())) <= 80
-    none = switchwalk(capsys, "trends", *place_of, "--batch", "spring")
+    none = switchwalk(capsys, "trends", *records, "--batch", "spring")
     assert none.code == 2
     assert "there is no batch spring. There are: autumn" in none.err
 
@@ -199,10 +238,9 @@ def test_only_line_ends_part_the_serial_numbers_of_a_list(tmp_path: Path, place:
 def test_a_pattern_that_is_none_and_retests_that_are_no_number_are_told_with_their_place(
     tmp_path: Path, key: str, message: str
 ) -> None:
-    job = tmp_path / "job"
-    shutil.copytree(SEQUENCES / "two_loop_switcher", job)
-    lines = TINY.strip().splitlines()
-    (job / "sequence.toml").write_text("\n".join([*lines[:5], key, *lines[5:]]) + "\n", encoding="utf-8")
+    job = job_in(tmp_path / "job", ROUTE_AND_GAIN)
+    settle = 'settle = "20 ms"\n'
+    assert edit(job / "sequence.toml", settle, f"{settle}{key}\n") == 5
     with pytest.raises(JobError) as told:
         load_job(job)
     assert message in str(told.value)

@@ -19,9 +19,8 @@ if sys.platform == "win32":
 import pty
 
 from harness.records.store import open_records
-from tests.cli.test_batch import short_job
 from tests.records.outside_broadcast import HEADER
-from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
+from tests.wire.standing_bench import ROOT, SERIAL_PATTERN, StandingBench, standing_bench, tiny_job
 
 PATIENCE_S = 60.0
 DUMB = {"COLUMNS": "80", "NO_COLOR": "1", "TERM": "dumb"}
@@ -89,7 +88,7 @@ class Terminal:
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StandingBench]:
-    job = short_job(tmp_path_factory.mktemp("bench"), "retests = 1\n")
+    job = tiny_job(tmp_path_factory.mktemp("bench"), serial_pattern=SERIAL_PATTERN, retests=1)
     with standing_bench(job, "--serial", "OB-0001") as standing:
         yield standing
 
@@ -98,7 +97,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StandingBench]:
 def at_the_bench(bench: StandingBench, *more: str) -> Iterator[Terminal]:
     folder = bench.bench_file.parent
     terminal = Terminal(
-        "batch", str(folder / "short"), "--bench", str(bench.bench_file), "--operator", "Ada",
+        "batch", str(folder / "tiny"), "--bench", str(bench.bench_file), "--operator", "Ada",
         "--records", str(folder / "records.sqlite"), *more,
     )  # fmt: skip
     try:
@@ -109,38 +108,38 @@ def at_the_bench(bench: StandingBench, *more: str) -> Iterator[Terminal]:
 
 def test_unit_after_unit_at_a_terminal(bench: StandingBench) -> None:
     with at_the_bench(bench, "--batch", "autumn") as terminal:
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         terminal.types("PA-1")
         terminal.until("'PA-1': the sequence wants the pattern")
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         terminal.types("OB-0001")
         terminal.until("#########")  # big, and without colour
         terminal.until("OB-0001: PASS, run 1")
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         assert bench.left_on() == []  # while hands are at the fixture
         terminal.types("OB-0002")  # and nobody has changed the unit
-        terminal.until("draws the same as OB-0001")
+        terminal.until("draws the same currents as OB-0001")
         terminal.until("or type run, or skip: ")
         bench.by_hand(unit="OB-0002", faults=["K1 never operates"])
         terminal.types("")
         terminal.until("OB-0002: FAIL, run 2")
         terminal.until("most likely: K1 never operates")
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         bench.by_hand(unit="OB-0003")
         bench.trouble("oscilloscope mute after 3")  # before anything is driven: that stops a run
         terminal.types("OB-0003")
         terminal.until("OB-0003: STOPPED, run 3")
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         assert bench.left_on() == []
         bench.trouble("none")
         terminal.types("OB-0003")  # a run that the bench stopped is no test: no reason is asked for
         terminal.until("OB-0003: PASS, run 4")
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         terminal.types("OB-0002")
         terminal.until("Retest 1 of 1: why? (empty: not tested) ")
         terminal.types("")
         terminal.until("--operator NAME --again REASON")
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         terminal.interrupt()
         assert terminal.ended() == 4
     table = terminal.seen[terminal.seen.index("Batch autumn") :]
@@ -159,16 +158,16 @@ def test_what_a_scanner_sends_during_a_run_answers_no_question_after_it(bench: S
     records = bench.bench_file.parent / "scanned.sqlite"
     bench.by_hand(unit="OB-0011")
     with at_the_bench(bench, "--records", str(records)) as terminal:
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         terminal.scans("OB-0011", "OB-0011", "OB-0012")  # twice, and the next one before its time
         terminal.until("OB-0011: PASS, run 1")
-        terminal.until("typed or scanned before this question is left out.")
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("typed or scanned before this prompt is discarded.")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         terminal.scans("OB-0011")
         terminal.until("Retest 1 of 1: why? (empty: not tested) ")
         terminal.scans("OB-0012")
         terminal.until("unit OB-0011 is not run again: OB-0012 is a serial number, not a reason")
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         terminal.scans("")
         assert terminal.ended() == 2
     with open_records(records, read_only=True) as store:
@@ -183,7 +182,7 @@ def test_a_scanner_on_a_pipe_ends_its_lines_as_it_likes_and_what_is_no_serial_is
     bench.by_hand(unit="OB-0021")
     process = subprocess.Popen(
         [
-            *(sys.executable, "-m", "harness.cli", "batch", str(folder / "short"), "--json"),
+            *(sys.executable, "-m", "harness.cli", "batch", str(folder / "tiny"), "--json"),
             *("--bench", str(bench.bench_file), "--records", str(folder / "piped.sqlite")),
         ],
         cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
@@ -192,7 +191,7 @@ def test_a_scanner_on_a_pipe_ends_its_lines_as_it_likes_and_what_is_no_serial_is
     assert process.stderr is not None
     process.stdin.write(b"PA-1\rOB-0021\r")
     shown = b""
-    while shown.count(b"Its serial") < 3:  # the third is asked for when the second was tested
+    while shown.count(b"Serial number of the unit") < 3:  # the third is asked for when the second was tested
         shown += process.stderr.read(1)
     out, _ = process.communicate(b"\n", timeout=PATIENCE_S)
     message = json.loads(out)
@@ -207,7 +206,7 @@ def test_a_stop_in_the_middle_of_a_unit_leaves_the_bench_safe_and_the_records_wh
     bench: StandingBench,
 ) -> None:
     with at_the_bench(bench, "--again", "soldered anew") as terminal:
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         bench.by_hand(unit="OB-0004")
         terminal.types("OB-0004")
         terminal.until("OB-0004: 1 of ")
@@ -234,7 +233,7 @@ def test_the_end_of_input_is_no_enter_and_what_is_said_next_has_its_own_line(ben
     assert "not run: OB-0006" in terminal.seen
     for end in (Terminal.ends_input, Terminal.interrupt):
         with at_the_bench(bench, "--records", str(records)) as terminal:
-            terminal.until("Its serial (empty ends): ")
+            terminal.until("Serial number of the unit in the fixture (empty ends): ")
             end(terminal)
             assert terminal.ended() == (2 if end is Terminal.ends_input else 4)
         assert "(empty ends): \nBatch: " in terminal.seen
@@ -250,7 +249,7 @@ def test_a_question_that_is_broken_off_is_a_no_and_no_failed_unit(
     with open_records(records) as store:
         header = replace(HEADER, serial="OB-0007", part="LMX-TLS", simulated=True)
         store.finish(store.begin(header), "pass", "", HEADER.started)
-    job = str(bench.bench_file.parent / "short")
+    job = str(bench.bench_file.parent / "tiny")
     terminal = Terminal("run", job, "--serial", "OB-0007", "--simulate", "--records", str(records))
     try:
         terminal.until("Run it again? [y/N]: ")
@@ -277,23 +276,23 @@ def test_a_new_job_that_is_broken_off_is_not_written(end: Callable[[Terminal], N
 def test_a_fixture_that_is_empty_is_said_before_anything_is_driven(bench: StandingBench) -> None:
     records = bench.bench_file.parent / "empty.sqlite"
     with at_the_bench(bench, "--records", str(records)) as terminal:
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         bench.by_hand(empty=True)
         terminal.types("OB-0005")
         terminal.until("Nothing in the fixture draws current, released or on any control line")
-        terminal.until("Put OB-0005 in and press Enter; or type run, or skip: ")
+        terminal.until("Plug OB-0005 in and press Enter; or type run, or skip: ")
         assert bench.left_on() == []  # hands are about to be there
         terminal.types("")  # and nobody has put it in
         terminal.until("Nothing in the fixture draws current")
         terminal.types("skip")
         terminal.until("unit OB-0005 is not tested")
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         terminal.types("OB-0005")
         terminal.until("Nothing in the fixture draws current")
         bench.by_hand(unit="OB-0005")
         terminal.types("")
         terminal.until("OB-0005: PASS, run 1")
-        terminal.until("Its serial (empty ends): ")
+        terminal.until("Serial number of the unit in the fixture (empty ends): ")
         terminal.types("")
         assert terminal.ended() == 2  # one was not tested
     with open_records(records, read_only=True) as store:

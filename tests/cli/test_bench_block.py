@@ -1,5 +1,6 @@
 """Which checks of the bench let units be tested on it, and for how long."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -23,7 +24,7 @@ def job(golden_every_s: float | None) -> Job:
 
 
 @pytest.fixture
-def store(tmp_path: Path):
+def store(tmp_path: Path) -> Iterator[RunStore]:
     with open_records(tmp_path / "records.sqlite") as store:
         yield store
 
@@ -45,7 +46,7 @@ def block(store: RunStore, golden_every_s: float | None, *, override: str = "") 
 def test_a_good_check_lasts_as_long_as_the_sequence_says(store: RunStore) -> None:
     checked(store, "golden", good=True, hours_ago=11.5)
     assert block(store, 12 * HOUR_S) == ""
-    with pytest.raises(BenchError, match=r"golden unit \(run 1\) is 11\.5 h old, and .* wants one every 8 h"):
+    with pytest.raises(BenchError, match=r"\(run 1\) is 11\.5 h old, and .* requires one every 8 h"):
         block(store, 8 * HOUR_S)
 
 
@@ -58,7 +59,7 @@ def test_without_a_word_in_the_sequence_a_good_check_lasts_for_ever(store: RunSt
 def test_a_bench_that_was_never_checked_is_refused_where_the_sequence_wants_it(store: RunStore) -> None:
     checked(store, "golden", good=True, hours_ago=1, bench="Another bench")
     checked(store, "known-bad", good=True, hours_ago=1)
-    with pytest.raises(BenchError, match=r"never checked by a golden unit, and .* wants one every 12 h"):
+    with pytest.raises(BenchError, match=r"never checked with a golden unit, and .* requires one every 12 h"):
         block(store, 12 * HOUR_S)
 
 

@@ -153,7 +153,7 @@ def answering(answer: bytes) -> Iterator[int]:
     ("answer", "cause"),
     [
         (b"Ferncastle Instruments,FG2,1,1.0\r", "the termination: it ends its answers with something else"),
-        (b"HTTP/1.1 400 Bad Request\r\n", "what answers here is no instrument of the kind"),
+        (b"HTTP/1.1 400 Bad Request\r\n", "what answers here is not the kind of instrument"),
     ],
 )
 def test_answers_that_are_none_are_told_by_what_is_odd_about_them(

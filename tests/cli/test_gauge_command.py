@@ -12,7 +12,7 @@ from harness.records.run import RefusalOverridden
 from harness.records.store import open_records
 from harness.statistics.gauge import gauge_anova
 from tests.cli.commands import Printed, switchwalk
-from tests.cli.test_batch import short_job
+from tests.wire.standing_bench import SERIAL_PATTERN, tiny_job
 
 STUDY = (
     "--units",
@@ -29,7 +29,7 @@ STUDY = (
 class Place:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.job = short_job(folder)
+        self.job = tiny_job(folder, serial_pattern=SERIAL_PATTERN)
         self.records = folder / "records.sqlite"
 
     def gauge(self, capsys: pytest.CaptureFixture[str], kind: str, *more: str) -> Printed:

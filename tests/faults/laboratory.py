@@ -4,7 +4,8 @@ from pathlib import Path
 
 from benchmarks.simulated_runs import Bench
 from harness.circuit.elements import BenchImpedances
-from harness.faults.diagnosis import Diagnoser, telling
+from harness.faults.diagnosis import Diagnoser, Diagnosis, telling
+from harness.faults.evidence import Evidence
 from harness.job.faults import ONE_RESISTANCE_OHM, parse_fault, single_faults
 from harness.job.job import load_job
 from harness.plan.build import build_plan
@@ -25,10 +26,10 @@ class Laboratory:
         self.diagnoser = Diagnoser(self.job, self.plan, telling(self.plan, self.job), impedances=IMPEDANCES)
         self.stopped = Diagnoser(self.job, self.plan, (), impedances=IMPEDANCES)
 
-    def evidence(self, names, serial="T-1"):
+    def evidence(self, names: str, serial: str = "T-1") -> Evidence:
         faults = list(parse_fault(names, self.job.module, self.job.fixture)) if names else []
         return self.bench.run(serial, faults).evidence
 
-    def diagnose(self, evidence, *, double=True):
+    def diagnose(self, evidence: Evidence, *, double: bool = True) -> Diagnosis:
         diagnoser = self.diagnoser if evidence.acquisitions else self.stopped
         return diagnoser.diagnose(evidence, double=double)

@@ -2,18 +2,25 @@
 line.
 """
 
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from harness.faults.evidence import JudgedCycle
+from harness.faults.diagnosis import Diagnosis
+from harness.faults.evidence import Evidence, JudgedCycle
+from harness.plan.model import Acquisition
+from harness.records.run import Explanation
 from harness.report.explanation import make_explanation
+from tests.faults.laboratory import Laboratory
 
 HOT = frozenset({("operated", "hot leg")})
 
 
-def mixed(laboratory, name, serial, moments):
+def mixed(
+    laboratory: Laboratory, name: str, serial: str, moments: Callable[[Acquisition], object]
+) -> Evidence:
     """One unit's evidence, with the fault in those acquisitions that `moments` chooses.
 
     Errors that the two have in common count as different ones, which makes them a little wider.
@@ -31,7 +38,9 @@ def mixed(laboratory, name, serial, moments):
     )
 
 
-def cycles(laboratory, failed):
+def cycles(
+    laboratory: Laboratory, failed: Mapping[tuple[str, str], tuple[float, Iterable[tuple[str, str]]]]
+) -> tuple[JudgedCycle, ...]:
     """Every cycle of the plan; failed: line and channel of those with failures, and what is seen of them."""
     return tuple(
         JudgedCycle(cycle=cycle, failed=share, missed=frozenset(missed), judged=share > 0.5)
@@ -41,14 +50,16 @@ def cycles(laboratory, failed):
     )
 
 
-def words_of(laboratory, result):
+def words_of(laboratory: Laboratory, result: Diagnosis) -> Explanation:
     return make_explanation(result, None, laboratory.job.module, laboratory.job.fixture)
 
 
 @pytest.mark.parametrize(
     ("contact", "control"), [("K1.1.hot operated", "loop_a"), ("K7.1.cold operated", "loop_b")]
 )
-def test_a_contact_that_is_open_in_some_records_is_named(laboratory, contact, control):
+def test_a_contact_that_is_open_in_some_records_is_named(
+    laboratory: Laboratory, contact: str, control: str
+) -> None:
     rng = np.random.default_rng(11)
     fault = f"{contact} stuck open"
     evidence = mixed(laboratory, fault, "I-1", lambda each: control in each.state.on and rng.random() < 0.5)
@@ -58,7 +69,7 @@ def test_a_contact_that_is_open_in_some_records_is_named(laboratory, contact, co
     assert "conducts after some operations" in words_of(laboratory, result).groups[0].faults[0][1]
 
 
-def test_operations_that_fail_now_and_then_name_the_contact_that_they_make(laboratory):
+def test_operations_that_fail_now_and_then_name_the_contact_that_they_make(laboratory: Laboratory) -> None:
     """Released the load floats: whichever leg is open, both carry the same, and nothing is between them."""
     failed = {("loop_b", "right"): (0.3, [("released", "between the legs")])}
     evidence = replace(laboratory.evidence("", "I-2"), cycles=cycles(laboratory, failed))
@@ -71,7 +82,7 @@ def test_operations_that_fail_now_and_then_name_the_contact_that_they_make(labor
     assert not result.says_good
 
 
-def test_operations_tell_the_contacts_of_one_path_apart(laboratory):
+def test_operations_tell_the_contacts_of_one_path_apart(laboratory: Laboratory) -> None:
     """Open, K1's and K4's contacts look alike where both are in the path; only K1 moves with its line."""
     evidence = mixed(
         laboratory,
@@ -96,7 +107,9 @@ def test_operations_tell_the_contacts_of_one_path_apart(laboratory):
         ("K3 never operates", 1.0, {"intermittency": 1}),
     ],
 )
-def test_a_relay_that_never_operates_explains_that_every_operation_failed(laboratory, name, share, left):
+def test_a_relay_that_never_operates_explains_that_every_operation_failed(
+    laboratory: Laboratory, name: str, share: float, left: dict[str, str | int]
+) -> None:
     seen = tuple(
         replace(each, judged=bool(each.failed))
         for each in cycles(laboratory, {("loop_a", "left"): (share, HOT)})
@@ -109,7 +122,7 @@ def test_a_relay_that_never_operates_explains_that_every_operation_failed(labora
 
 
 @pytest.mark.parametrize("name", ["K2.1.cold stuck released", ""])
-def test_one_record_out_of_line_is_left_out_and_told_of(laboratory, name):
+def test_one_record_out_of_line_is_left_out_and_told_of(laboratory: Laboratory, name: str) -> None:
     """As where the switchboard was late: in one record the unit still stands in the state before."""
     evidence = laboratory.evidence(name, "I-5")
     place = next(n for n, each in enumerate(evidence.acquisitions) if each.state.name == "swap")

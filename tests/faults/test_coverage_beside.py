@@ -89,7 +89,7 @@ def test_another_process_helps_a_reporter_where_nothing_is_kept(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")
-def test_it_ends_with_an_asker_that_is_killed():
+def test_it_ends_with_an_asker_that_is_killed() -> None:
     asker = subprocess.Popen([sys.executable, "-c", ASKER], stdout=subprocess.PIPE, text=True)
     other = int(asker.stdout.readline())
     os.kill(asker.pid, signal.SIGKILL)

@@ -4,8 +4,10 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,12 +26,11 @@ BY_HAND = (
     "--fixture",
     str(SWITCHER / "by_hand_fixture.toml"),
 )
-
-
 OWN = "K1 never operates + left.out.hot open"
+Cluster = Any  # distributed.LocalCluster: imported only where what it deprecates is ignored
 
 
-def run_coverage(*arguments):
+def run_coverage(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-c", "from harness.cli.app import main; main()", "coverage", *map(str, arguments)],
         capture_output=True,
@@ -41,7 +42,7 @@ def run_coverage(*arguments):
 
 
 @pytest.fixture(scope="module")
-def few_states(tmp_path_factory):
+def few_states(tmp_path_factory: pytest.TempPathFactory) -> tuple[str | Path, ...]:
     """The hand test in five of its nine states, for what needs no more."""
     sequence = tmp_path_factory.mktemp("few") / "few.toml"
     text = Path(BY_HAND[1]).read_text(encoding="utf-8")
@@ -53,13 +54,13 @@ def few_states(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def hand_json(few_states):
+def hand_json(few_states: tuple[str | Path, ...]) -> Any:
     done = run_coverage(*few_states)
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)
 
 
-def test_json_has_the_figures_that_were_promised(hand_json):
+def test_json_has_the_figures_that_were_promised(hand_json: dict[str, Any]) -> None:
     assert {"possible", "seen", "unseen", "groups", "contacts"} <= set(hand_json)
     assert hand_json["possible"] - hand_json["seen"] == len(hand_json["unseen"])
     assert hand_json["possible"] == len(hand_json["faults"]) >= 200
@@ -72,14 +73,14 @@ def test_json_has_the_figures_that_were_promised(hand_json):
     assert [len(load["smallest_seen_ohm"]) for load in hand_json["loads"]] == [len(hand_json["contacts"])] * 2
 
 
-def test_json_tells_what_fewer_steps_would_save(hand_json):
+def test_json_tells_what_fewer_steps_would_save(hand_json: dict[str, Any]) -> None:
     minimal = hand_json["minimal"]
     assert minimal["proven"]
     assert minimal["after"]["acquisitions"] < minimal["before"]["acquisitions"]
     assert minimal["after"]["operations"] < minimal["before"]["operations"]
 
 
-def test_faults_of_ones_own_are_judged_too(hand_json):
+def test_faults_of_ones_own_are_judged_too(hand_json: dict[str, Any]) -> None:
     """Several at once, which are on no list: what one hides, the other shows."""
     (asked,) = hand_json["asked"]
     assert (asked["fault"], asked["seen"]) == (OWN, True)
@@ -87,19 +88,19 @@ def test_faults_of_ones_own_are_judged_too(hand_json):
     assert OWN not in {one["fault"] for one in hand_json["faults"]}
 
 
-def test_the_text_fits_a_terminal_and_names_what_matters():
+def test_the_text_fits_a_terminal_and_names_what_matters() -> None:
     done = run_coverage(SWITCHER, *BY_HAND, "--all")
     assert done.returncode == 0, done.stderr
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80
     assert lines[0] == "Two-loop line switcher (LMX-TLS B), Hand test"
-    assert lines[1].startswith("164 of 264 faults seen (62.1 %)")
+    assert lines[1].startswith("164 of 264 faults detected (62.1 %)")
     reason = next(index for index, line in enumerate(lines) if line.startswith("  changes nothing that"))
     assert lines[reason + 1].startswith("      K1 never operates | K1 always operated | ")
-    assert any(line.startswith("  unequal pads, every leg another") for line in lines)
+    assert any(line.startswith("  unequal pads, different in every leg") for line in lines)
     assert any(line.startswith("  K1.1.hot released  ") for line in lines)
-    start = next(index for index, line in enumerate(lines) if line.startswith("Seen, by how many times"))
-    end = next(index for index, line in enumerate(lines) if line.startswith("Seen, and not told apart"))
+    start = next(index for index, line in enumerate(lines) if line.startswith("Detected, by how many"))
+    end = next(index for index, line in enumerate(lines) if line.startswith("Detected, but not told apart"))
     assert sum(line.startswith("  ") and line[2] != " " for line in lines[start:end]) == 164
 
 
@@ -114,7 +115,12 @@ def test_the_text_fits_a_terminal_and_names_what_matters():
         ((SWITCHER, "--workers", "tcp://127.0.0.1:1"), "no scheduler answers there"),
     ],
 )
-def test_mistakes_are_told_in_a_line(arguments, words, capsys, monkeypatch):
+def test_mistakes_are_told_in_a_line(
+    arguments: tuple[str | Path, ...],
+    words: str,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setattr("harness.cli.coverage.ANSWERS_WITHIN", "1s")  # on the loopback it would
     done = switchwalk(capsys, "coverage", *map(str, arguments))
     assert done.code == 2
@@ -123,7 +129,7 @@ def test_mistakes_are_told_in_a_line(arguments, words, capsys, monkeypatch):
 
 
 @pytest.fixture(scope="module")
-def cluster():
+def cluster() -> Iterator[Cluster]:
     """A scheduler and two worker processes on the loopback, as `dask scheduler` and `dask worker` are."""
     import distributed  # one of the tests' own requirements
 
@@ -140,7 +146,7 @@ def cluster():
 
 
 @pytest.mark.filterwarnings("ignore")  # the cluster's own libraries deprecate among themselves
-def test_a_cluster_of_two_processes_gives_identical_results(cluster):
+def test_a_cluster_of_two_processes_gives_identical_results(cluster: Cluster) -> None:
     from distributed import Client
 
     job = load_job(SWITCHER, sequence_file=Path(BY_HAND[1]), fixture_file=Path(BY_HAND[3]))
@@ -155,14 +161,16 @@ def test_a_cluster_of_two_processes_gives_identical_results(cluster):
 
 
 @pytest.mark.filterwarnings("ignore")
-def test_the_command_shares_its_work_with_a_cluster(cluster, few_states, hand_json):
+def test_the_command_shares_its_work_with_a_cluster(
+    cluster: Cluster, few_states: tuple[str | Path, ...], hand_json: dict[str, Any]
+) -> None:
     done = run_coverage(*few_states, "--workers", cluster.scheduler_address)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout) == hand_json
 
 
 @pytest.mark.filterwarnings("ignore")
-def test_units_of_the_diagnosis_experiment_are_shared_out_too(cluster):
+def test_units_of_the_diagnosis_experiment_are_shared_out_too(cluster: Cluster) -> None:
     from distributed import Client
 
     from benchmarks.diagnosis_cases import diagnose_unit

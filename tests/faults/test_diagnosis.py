@@ -14,7 +14,7 @@ from harness.faults.probes import best_probe, expected_information
 from harness.job.faults import Fault, parse_fault, single_faults
 from harness.job.job import load_job
 from harness.report.explanation import explain, make_explanation, shown_groups
-from tests.faults.laboratory import IMPEDANCES, SEED
+from tests.faults.laboratory import IMPEDANCES, SEED, Laboratory
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
 EVERY = 16  # of the list, half as many as this are tried; benchmarks/diagnosis.py takes all
@@ -25,7 +25,7 @@ def but_for_resistance(fault_set: tuple[Fault, ...]) -> set[tuple[object, ...]]:
 
 
 @pytest.mark.parametrize("start", range(0, EVERY, 2))
-def test_a_fault_of_the_list_is_named_first(laboratory, start):
+def test_a_fault_of_the_list_is_named_first(laboratory: Laboratory, start: int) -> None:
     number = start * len(laboratory.faults) // EVERY
     fault = laboratory.faults[number]
     result = laboratory.diagnose(laboratory.evidence(fault.name, f"T-{number}"), double=False)
@@ -36,7 +36,7 @@ def test_a_fault_of_the_list_is_named_first(laboratory, start):
 
 
 @pytest.mark.parametrize("serial", ["H-1", "H-2", "H-3"])
-def test_a_good_unit_raises_no_alarm(laboratory, serial):
+def test_a_good_unit_raises_no_alarm(laboratory: Laboratory, serial: str) -> None:
     result = laboratory.diagnose(laboratory.evidence("", serial))
     assert result.says_good
     assert result.explained
@@ -51,14 +51,14 @@ def test_a_good_unit_raises_no_alarm(laboratory, serial):
         "K2.1.hot operated 10 ohm + right.b_return.cold grounded",
     ],
 )
-def test_two_faults_at_once_are_both_named(laboratory, names):
+def test_two_faults_at_once_are_both_named(laboratory: Laboratory, names: str) -> None:
     result = laboratory.diagnose(laboratory.evidence(names))
     wanted = but_for_resistance(parse_fault(names, laboratory.job.module, laboratory.job.fixture))
     assert result.doubles
     assert wanted in [but_for_resistance(fault_set) for fault_set in result.groups[0].fault_sets]
 
 
-def test_without_double_no_pair_is_tried(laboratory):
+def test_without_double_no_pair_is_tried(laboratory: Laboratory) -> None:
     result = laboratory.diagnose(laboratory.evidence("K2 coil open + left.out.hot open"), double=False)
     assert not result.doubles
     assert not result.explained
@@ -66,14 +66,14 @@ def test_without_double_no_pair_is_tried(laboratory):
 
 
 @pytest.mark.parametrize("ohm", [3, 22, 150, 1500])
-def test_a_bad_contact_is_given_its_resistance(laboratory, ohm):
+def test_a_bad_contact_is_given_its_resistance(laboratory: Laboratory, ohm: int) -> None:
     result = laboratory.diagnose(laboratory.evidence(f"K2.1.hot operated {ohm} ohm"))
     (first,) = result.groups[0].fault_sets[0]
     assert (first.subject, first.throw) == ("K2.1.hot", "operated")
     assert first.resistance_ohm == pytest.approx(ohm, rel=0.25)
 
 
-def test_what_is_on_no_list_is_said_to_be_so(laboratory):
+def test_what_is_on_no_list_is_said_to_be_so(laboratory: Laboratory) -> None:
     evidence = laboratory.evidence("")
     rng = np.random.default_rng(SEED)
     values = evidence.values * rng.uniform(0.5, 1.0, evidence.values.shape)
@@ -84,18 +84,22 @@ def test_what_is_on_no_list_is_said_to_be_so(laboratory):
     assert words.headline.startswith("No fault on the list explains these readings")
 
 
-def test_a_shorted_coil_is_narrowed_to_its_line_by_the_supply_alone(laboratory):
+def test_a_shorted_coil_is_narrowed_to_its_line_by_the_supply_alone(laboratory: Laboratory) -> None:
     result = laboratory.diagnose(laboratory.evidence("K1 coil shorted"))
     assert set(result.groups[0].names) == {"K1 coil shorted", "K6 coil shorted"}
     assert result.over_current == "loop_a"
 
 
-def test_swapped_lines_are_told_from_a_shorted_coil_by_the_volts_that_are_left(laboratory):
+def test_swapped_lines_are_told_from_a_shorted_coil_by_the_volts_that_are_left(
+    laboratory: Laboratory,
+) -> None:
     result = laboratory.diagnose(laboratory.evidence("control lines loop_a and swap swapped"))
     assert result.groups[0].names == ("control lines loop_a and swap swapped",)
 
 
-def test_what_only_picofarads_tell_apart_is_one_group_and_the_next_probe_would_split_it(laboratory):
+def test_what_only_picofarads_tell_apart_is_one_group_and_the_next_probe_would_split_it(
+    laboratory: Laboratory,
+) -> None:
     result = laboratory.diagnose(laboratory.evidence("K2.1.cold operated stuck open"))
     assert set(result.groups[0].names) == {"left.b_return.cold open", "K2.1.cold operated stuck open"}
     probe = best_probe(laboratory.job, laboratory.plan, shown_groups(result), impedances=IMPEDANCES)
@@ -105,7 +109,7 @@ def test_what_only_picofarads_tell_apart_is_one_group_and_the_next_probe_would_s
 
 
 @pytest.mark.parametrize("job", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
-def test_every_fault_has_words_of_its_own_that_name_its_subject(job):
+def test_every_fault_has_words_of_its_own_that_name_its_subject(job: str) -> None:
     described = load_job(SEQUENCES / job)
     faults = single_faults(described.module, described.fixture)
     message = [explain((fault,), described.module, described.fixture) for fault in faults]
@@ -116,13 +120,13 @@ def test_every_fault_has_words_of_its_own_that_name_its_subject(job):
         assert fault.channel is None or fault.channel in words
 
 
-def test_the_words_of_a_coil_that_draws_nothing_point_at_its_pins(laboratory):
+def test_the_words_of_a_coil_that_draws_nothing_point_at_its_pins(laboratory: Laboratory) -> None:
     (fault,) = parse_fault("K3 coil open", laboratory.job.module, laboratory.job.fixture)
     words = explain((fault,), laboratory.job.module, laboratory.job.fixture)
     assert words.startswith("relay K3, left: its coil draws no current: look at the coil pins")
 
 
-def test_expected_information_is_the_entropy_where_a_reading_tells_all():
+def test_expected_information_is_the_entropy_where_a_reading_tells_all() -> None:
     # log 2, log 4: the entropy of equally likely fault sets
     assert expected_information(np.array([0.5, 0.5]), np.array([[0, 1e4], [1e4, 0]])) == pytest.approx(
         math.log(2)
@@ -133,7 +137,7 @@ def test_expected_information_is_the_entropy_where_a_reading_tells_all():
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_likelihood_is_that_of_the_whole_covariance(seed):
+def test_likelihood_is_that_of_the_whole_covariance(seed: int) -> None:
     # against scipy's multivariate normal density with the covariance written out
     rng = np.random.default_rng(seed)
     columns = rng.normal(size=(5, 12))

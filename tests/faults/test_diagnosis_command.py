@@ -2,12 +2,14 @@
 
 import json
 import re
+from pathlib import Path
 
 import pytest
 
 from harness.cli.app import main
 from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in
 
+Captured = tuple[str, str]  # out, err
 NEVER, SHORTED, GOOD = 1, 2, 3
 
 
@@ -18,7 +20,7 @@ def switchwalk(*arguments: str) -> int:
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Records of three runs, whose job files have changed since."""
     folder = tmp_path_factory.mktemp("diagnosis")
     job = job_in(folder / "job", ROUTE_AND_GAIN, RELAY_CURRENT)
@@ -34,13 +36,15 @@ def place(tmp_path_factory):
     return records
 
 
-def diagnose(capsys, place, run, *more):
+def diagnose(capsys: pytest.CaptureFixture[str], place: Path, run: int, *more: str) -> tuple[int, Captured]:
     capsys.readouterr()
     code = switchwalk("diagnose", str(run), "--records", str(place), *more)
     return code, capsys.readouterr()
 
 
-def test_the_fault_is_named_from_the_files_that_the_run_recorded(place, capsys):
+def test_the_fault_is_named_from_the_files_that_the_run_recorded(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     code, printed = diagnose(capsys, place, NEVER)
     assert code == 0
     assert "K3 never operates" in printed.out
@@ -48,7 +52,7 @@ def test_the_fault_is_named_from_the_files_that_the_run_recorded(place, capsys):
     assert max(len(line) for line in printed.out.splitlines()) <= 80
 
 
-def test_json_holds_groups_probabilities_and_words(place, capsys):
+def test_json_holds_groups_probabilities_and_words(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, printed = diagnose(capsys, place, NEVER, "--json")
     result = json.loads(printed.out)
     assert code == 0
@@ -65,7 +69,9 @@ def test_json_holds_groups_probabilities_and_words(place, capsys):
     }  # fmt: skip
 
 
-def test_a_run_that_over_current_stopped_is_explained_by_the_supply(place, capsys):
+def test_a_run_that_over_current_stopped_is_explained_by_the_supply(
+    place: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     code, printed = diagnose(capsys, place, SHORTED)
     message = " ".join(printed.out.split())
     assert code == 0
@@ -75,7 +81,7 @@ def test_a_run_that_over_current_stopped_is_explained_by_the_supply(place, capsy
     assert "stopped by over-current in state loop_a" in message
 
 
-def test_a_run_that_passed_needs_no_explanation(place, capsys):
+def test_a_run_that_passed_needs_no_explanation(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, printed = diagnose(capsys, place, GOOD)
     assert code == 0
     assert "Every reading passed; there is nothing to explain" in " ".join(printed.out.split())
@@ -83,13 +89,13 @@ def test_a_run_that_passed_needs_no_explanation(place, capsys):
     assert json.loads(printed.out)["groups"] == []
 
 
-def test_a_run_that_is_not_there_is_said_not_to_be(place, capsys):
+def test_a_run_that_is_not_there_is_said_not_to_be(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
     code, printed = diagnose(capsys, place, 99)
     assert code == 2
     assert "there is no run 99" in printed.err
 
 
-def test_the_report_of_a_run_that_failed_says_what_would_explain_it(place):
+def test_the_report_of_a_run_that_failed_says_what_would_explain_it(place: Path) -> None:
     reports = sorted((place.parent / "reports").glob("*.html"))
     pages = [page.read_text(encoding="utf-8") for page in reports]
     messages = [re.search(r"<h2 id=\"explains\">Diagnosis</h2>", page) is not None for page in pages]
@@ -97,7 +103,9 @@ def test_the_report_of_a_run_that_failed_says_what_would_explain_it(place):
     assert "K3 never operates" in pages[0]
 
 
-def test_a_relay_that_comes_late_is_named_by_its_change_of_state(tmp_path, capsys):
+def test_a_relay_that_comes_late_is_named_by_its_change_of_state(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     job = job_in(
         tmp_path / "job",
         ROUTE_AND_GAIN,

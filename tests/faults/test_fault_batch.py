@@ -1,5 +1,6 @@
 """All faults in all states at once must be what one dense solve each gives, and hold for any contact."""
 
+from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
@@ -8,16 +9,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.circuit.elements import BenchImpedances
+from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_circuit, build_wiring
 from harness.circuit.solve import LEAK_S
 from harness.errors import CircuitError
-from harness.faults.effects import with_fault
+from harness.faults.effects import FaultSet, with_fault
+from harness.faults.evidence import Complex, Floats
 from harness.faults.fault_sets import Planner
 from harness.faults.signatures import as_suspects, batch_transfers, plain_transfers, signatures
 from harness.job.faults import Fault, single_faults
-from harness.job.job import load_job
-from harness.job.module import GROUND
+from harness.job.fixture import Fixture
+from harness.job.job import Job, load_job
+from harness.job.module import GROUND, Module
 from harness.job.sequence import Check, Tone
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
@@ -29,7 +32,7 @@ BENCH = BenchImpedances()
 AGREED = 1e-9  # of an e.m.f.
 
 
-def small(name, states=None):
+def small(name: str, states: Iterable[State] | None = None) -> Job:
     """A job with one check at one frequency, in some of its states."""
     job = load_job(SEQUENCES / name)
     tone = Tone(frequency_hz=1e3, level_vrms=1.0)
@@ -47,7 +50,7 @@ def small(name, states=None):
 
 
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
-def test_the_batch_is_the_plain_loop_for_every_kind_of_fault(name):
+def test_the_batch_is_the_plain_loop_for_every_kind_of_fault(name: str) -> None:
     job = small(name)
     job = replace(job, sequence=replace(job.sequence, states=job.sequence.states[1:9:4]))
     plan = build_plan(job, impedances=BENCH)
@@ -62,7 +65,7 @@ def test_the_batch_is_the_plain_loop_for_every_kind_of_fault(name):
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_the_batch_is_the_plain_loop_for_combinations(seed):
+def test_the_batch_is_the_plain_loop_for_combinations(seed: int) -> None:
     job = small("two_loop_switcher", [State(on=("loop_a", "swap")), State(on=("loop_b",))])
     plan = build_plan(job, impedances=BENCH)
     faults = single_faults(job.module, job.fixture)
@@ -80,7 +83,7 @@ def test_the_batch_is_the_plain_loop_for_combinations(seed):
     )
 
 
-def test_an_executor_changes_nothing():
+def test_an_executor_changes_nothing() -> None:
     job = small("two_loop_switcher")
     plan = build_plan(job, impedances=BENCH)
     fault_sets = as_suspects(single_faults(job.module, job.fixture))
@@ -90,7 +93,7 @@ def test_an_executor_changes_nothing():
     assert np.array_equal(alone, shared)
 
 
-def chain(contact_ohm, leak_ohm):
+def chain(contact_ohm: float, leak_ohm: float) -> tuple[Module, Fixture]:
     """A contact that feeds nothing but `leak_ohm`, with no capacitance anywhere."""
     relay = boards.change_over("K1", "go", "out", "in", None)
     relay = replace(relay, type=replace(relay.type, contact_ohm=contact_ohm, off_capacitance_f=0.0))
@@ -99,7 +102,7 @@ def chain(contact_ohm, leak_ohm):
     return module, fixture
 
 
-def exact(circuit):
+def exact(circuit: Circuit) -> Floats:
     """Volts at the viewed legs by nodal analysis in fractions: nothing is ever rounded."""
     nodes: dict[str, int] = {}
     for element in circuit.elements:
@@ -139,7 +142,9 @@ def exact(circuit):
     return np.array([[float(volts[nodes[node]][column]) for column in (0, 1)] for node in circuit.view])
 
 
-def of_batch(module, fixture, fault_set, state, bench):
+def of_batch(
+    module: Module, fixture: Fixture, fault_set: FaultSet, state: State, bench: BenchImpedances
+) -> Complex:
     wiring = build_wiring(module, fixture, fixture.setups[0], bench)
     batch = Planner.of(wiring, module, fixture).plan([state], [fault_set])
     return batch.transfers(frequency_hz=1e3, columns=[0, 1])[1, 0]
@@ -148,7 +153,9 @@ def of_batch(module, fixture, fault_set, state, bench):
 @pytest.mark.parametrize("siemens", [1e-12, 1e-9, 1e-6, 1e-3, 1.0, 20.0, 50.0])
 @pytest.mark.parametrize("leak_ohm", [600.0, 1e9, 1e12])
 @pytest.mark.parametrize("good_siemens", [50.0, 20.0, 1e-3])
-def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(siemens, leak_ohm, good_siemens):
+def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(
+    siemens: float, leak_ohm: float, good_siemens: float
+) -> None:
     """Against exact arithmetic: to nine digits, and of what is faint to 1e-13 of an e.m.f. (-260 dB).
 
     x' is the fault-free circuit's volts less a correction: what is left of one e.m.f. has a double's last
@@ -165,7 +172,7 @@ def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(siemens, 
 
 
 @pytest.mark.parametrize("leak_ohm", [1e6, 1e9, 1e12])
-def test_stuck_open_in_series_with_a_leak_agrees_with_ngspice(leak_ohm, tmp_path):
+def test_stuck_open_in_series_with_a_leak_agrees_with_ngspice(leak_ohm: float, tmp_path: Path) -> None:
     """The open contact's picofarad against giga-ohms. The netlist has no joints: micro-ohms are more than
     ngspice's own nodal analysis can hold beside 1e-12 S.
     """
@@ -187,7 +194,7 @@ def test_stuck_open_in_series_with_a_leak_agrees_with_ngspice(leak_ohm, tmp_path
     np.testing.assert_allclose(result, theirs, rtol=1e-6, atol=1e-12)
 
 
-def test_a_suspect_that_changes_nothing_costs_nothing():
+def test_a_suspect_that_changes_nothing_costs_nothing() -> None:
     job = small("two_loop_switcher")
     setup = next(h for h in job.fixture.setups if not h.through)
     wiring = build_wiring(job.module, job.fixture, setup, BENCH)
@@ -198,7 +205,7 @@ def test_a_suspect_that_changes_nothing_costs_nothing():
     assert solved < 0.7 * len(fault_sets) * len(states)
 
 
-def test_a_circuit_without_a_solution_is_no_number():
+def test_a_circuit_without_a_solution_is_no_number() -> None:
     """Two followers in a ring, as in tests/circuit: any volts at all would satisfy it."""
     ring = [
         boards.Amplifier(
@@ -220,7 +227,7 @@ def test_a_circuit_without_a_solution_is_no_number():
         of_batch(module, fixture, (Fault(kind="part open", subject="R1.hot"),), State(on=()), BENCH)
 
 
-def test_a_fault_that_leaves_no_solution_is_named_with_the_net():
+def test_a_fault_that_leaves_no_solution_is_named_with_the_net() -> None:
     job = small("two_loop_switcher", [State(on=())])
     plan = build_plan(job, impedances=BENCH)
     ring = [

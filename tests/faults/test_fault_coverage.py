@@ -6,6 +6,7 @@ far they may drift.
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -14,14 +15,22 @@ from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
 from harness.faults.additions import cheapest_additions
 from harness.faults.changes import weigh_changes
-from harness.faults.coverage import OVER_CURRENT, cover, hard_faults, smallest_seen, tight_limits, with_loads
+from harness.faults.coverage import (
+    OVER_CURRENT,
+    Coverage,
+    cover,
+    hard_faults,
+    smallest_seen,
+    tight_limits,
+    with_loads,
+)
 from harness.faults.effects import FaultSet
 from harness.faults.margins import SURE, over_currents, weigh_margins
 from harness.faults.minimal import smallest_plan
 from harness.faults.plugs import VALUES_OHM, design_plugs
 from harness.faults.signatures import signatures
-from harness.job.faults import parse_fault
-from harness.job.job import load_job
+from harness.job.faults import Fault, parse_fault
+from harness.job.job import Job, load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
 from harness.reading import Limit
@@ -42,19 +51,19 @@ LEVELS = (
 
 
 @pytest.fixture(scope="module")
-def whole():
+def whole() -> Job:
     return load_job(SWITCHER)
 
 
 @pytest.fixture(scope="module")
-def shipped(whole):
+def shipped(whole: Job) -> Job:
     """The shipped sequence's levels and currents, without what its checks of changes of state would add."""
     checks = tuple(check for check in whole.sequence.checks if check.name in LEVELS)
     return replace(whole, sequence=replace(whole.sequence, checks=checks))
 
 
 @pytest.fixture(scope="module")
-def by_hand():
+def by_hand() -> Job:
     return load_job(
         SWITCHER,
         sequence_file=SWITCHER / "by_hand_sequence.toml",
@@ -63,29 +72,29 @@ def by_hand():
 
 
 @pytest.fixture(scope="module")
-def shipped_coverage(shipped):
+def shipped_coverage(shipped: Job) -> Coverage:
     return cover(shipped, build_plan(shipped, impedances=BENCH), impedances=BENCH)
 
 
 @pytest.fixture(scope="module")
-def hand_coverage(by_hand):
+def hand_coverage(by_hand: Job) -> Coverage:
     return cover(by_hand, build_plan(by_hand, impedances=BENCH), impedances=BENCH)
 
 
-def share(coverage):
+def share(coverage: Coverage) -> float:
     return len(coverage.seen) / len(coverage.faults)
 
 
-def unseen_names(coverage):
+def unseen_names(coverage: Coverage) -> set[str]:
     return {one.fault.name for one in coverage.unseen}
 
 
-def test_the_levels_of_the_shipped_sequence_see_nearly_every_hard_fault(shipped_coverage):
+def test_the_levels_of_the_shipped_sequence_see_nearly_every_hard_fault(shipped_coverage: Coverage) -> None:
     assert len(shipped_coverage.faults) >= 200
     assert share(shipped_coverage) >= 0.98
 
 
-def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
+def test_a_welded_contact_leaves_no_gap(whole: Job, shipped_coverage: Coverage) -> None:
     """What no level shows, the checks of changes of state do: a contact that doesn't let go."""
     plan = build_plan(whole, impedances=BENCH)
     left = [(one.fault,) for one in shipped_coverage.unseen]
@@ -97,13 +106,13 @@ def test_a_welded_contact_leaves_no_gap(whole, shipped_coverage):
     assert result[-1] is None  # that relay's pole alone changes no level of the output by so much
 
 
-def test_a_relay_that_never_moves_has_no_operate_time(whole):
+def test_a_relay_that_never_moves_has_no_operate_time(whole: Job) -> None:
     plan = build_plan(whole, impedances=BENCH)
     (result,) = weigh_changes(whole, plan, [_named(whole, "K1 never operates")], impedances=BENCH)
     assert result.by == "operate time at left.out, idle > loop_a"
 
 
-def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
+def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped: Job, shipped_coverage: Coverage) -> None:
     """A contact welded onto a dead stub adds no route, so no level changes by more than its limit."""
     assert all("stuck closed" in name for name in unseen_names(shipped_coverage))
     assert all(one.why.startswith("its largest effect is") for one in shipped_coverage.unseen)
@@ -114,7 +123,7 @@ def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped, shipped_coverage):
     assert additions[0].cost_s == 0.0
 
 
-def test_plain_plugs_and_output_probes_miss_what_matters(hand_coverage):
+def test_plain_plugs_and_output_probes_miss_what_matters(hand_coverage: Coverage) -> None:
     """About half of the faults pass the test by hand; own limits, no source."""
     assert 0.44 < share(hand_coverage) < 0.70
     missed = unseen_names(hand_coverage)
@@ -124,20 +133,20 @@ def test_plain_plugs_and_output_probes_miss_what_matters(hand_coverage):
     assert "control lines loop_a and loop_b swapped" in missed
 
 
-def test_a_loop_relay_that_never_moves_changes_nothing_with_straight_plugs(hand_coverage):
+def test_a_loop_relay_that_never_moves_changes_nothing_with_straight_plugs(hand_coverage: Coverage) -> None:
     reasons = {one.fault.name: one.why for one in hand_coverage.unseen}
     assert reasons["K1 never operates"] == "changes nothing that the sequence measures"
     assert "supply's current" in reasons["control line loop_a dead"]
 
 
-def test_unequal_pads_are_what_the_hand_test_lacks(by_hand, hand_coverage):
+def test_unequal_pads_are_what_the_hand_test_lacks(by_hand: Job, hand_coverage: Coverage) -> None:
     unseen = [one.fault for one in hand_coverage.unseen][::3]
     additions = cheapest_additions(by_hand, unseen, impedances=BENCH)
     assert additions[0].words.startswith("unequal pads")
     assert len(additions[0].sees) > 0.9 * len(unseen)
 
 
-def test_faults_that_read_alike_are_told_of_together(shipped_coverage):
+def test_faults_that_read_alike_are_told_of_together(shipped_coverage: Coverage) -> None:
     groups = [set(group) for group in shipped_coverage.groups]
     assert {"K1.1.hot operated stuck open", "left.a_return.hot open"} in groups  # the same wire, broken
     assert {"left.a_return legs swapped", "left.pad_a legs swapped"} in groups
@@ -146,7 +155,7 @@ def test_faults_that_read_alike_are_told_of_together(shipped_coverage):
     assert counted == len(shipped_coverage.seen)
 
 
-def test_a_shorted_coil_stops_the_run_before_the_plan(shipped, shipped_coverage):
+def test_a_shorted_coil_stops_the_run_before_the_plan(shipped: Job, shipped_coverage: Coverage) -> None:
     by = {fault.fault.name: fault.by for fault in shipped_coverage.faults}
     assert by["K3 coil shorted"] == OVER_CURRENT
     wrong = [_named(shipped, "control lines loop_a and swap swapped"), _named(shipped, "K3 coil open")]
@@ -155,11 +164,13 @@ def test_a_shorted_coil_stops_the_run_before_the_plan(shipped, shipped_coverage)
     assert coil_open < SURE
 
 
-def _named(job, name) -> FaultSet:
+def _named(job: Job, name: str) -> FaultSet:
     return next((fault,) for fault in hard_faults(job) if fault.name == name)
 
 
-def test_every_contact_has_the_least_resistance_that_is_seen(shipped, shipped_coverage):
+def test_every_contact_has_the_least_resistance_that_is_seen(
+    shipped: Job, shipped_coverage: Coverage
+) -> None:
     """Closed form: 10 ohm more behind 100 ohm into 10 kohm is 20 lg(1 + 10/10100) = 0.0086 dB: ohms hide."""
     result = {contact.contact: contact.smallest_seen_ohm for contact in shipped_coverage.contacts}
     assert len(result) == 40
@@ -172,20 +183,20 @@ def test_every_contact_has_the_least_resistance_that_is_seen(shipped, shipped_co
         assert (made.best[0] >= SURE) == seen
 
 
-def _resistive(pole, throw, ohm):
+def _resistive(pole: str, throw: Literal["released", "operated"], ohm: float) -> Fault:
     from harness.job.faults import Fault
 
     return Fault(kind="throw resistance", subject=pole, throw=throw, resistance_ohm=ohm)
 
 
-def test_a_heavier_load_shows_smaller_resistances(shipped, shipped_coverage):
+def test_a_heavier_load_shows_smaller_resistances(shipped: Job, shipped_coverage: Coverage) -> None:
     best = min(contact.smallest_seen_ohm for contact in shipped_coverage.contacts)
     (load,) = with_loads(shipped, [600.0], impedances=BENCH)
     assert len(load.least_ohm) == len(shipped_coverage.contacts)
     assert min(ohm for ohm in load.least_ohm if ohm is not None) < best
 
 
-def test_bad_contacts_are_listed_at_three_resistances_and_counted_apart(shipped_coverage):
+def test_bad_contacts_are_listed_at_three_resistances_and_counted_apart(shipped_coverage: Coverage) -> None:
     """And judged as the least resistance has it: what is seen at some ohms is seen at more."""
     least = {contact.contact: contact.smallest_seen_ohm for contact in shipped_coverage.contacts}
     assert len(shipped_coverage.resistive) == 3 * len(least)
@@ -196,14 +207,14 @@ def test_bad_contacts_are_listed_at_three_resistances_and_counted_apart(shipped_
         assert one.seen == (ohm >= least[f"{one.fault.subject} {one.fault.throw}"]), one.fault.name
 
 
-def test_a_contact_that_no_state_uses_is_never_seen(shipped):
+def test_a_contact_that_no_state_uses_is_never_seen(shipped: Job) -> None:
     lone = replace(shipped.sequence, states=(State(on=()),))
     job = replace(shipped, sequence=lone)
     result = smallest_seen(job, build_plan(job, impedances=BENCH), impedances=BENCH)
     assert {one.contact: one.smallest_seen_ohm for one in result}["K1.1.hot operated"] is None
 
 
-def test_states_that_are_left_out_are_the_addition(shipped):
+def test_states_that_are_left_out_are_the_addition(shipped: Job) -> None:
     lone = replace(shipped.sequence, states=(State(on=()), State(on=("loop_a",))))
     job = replace(shipped, sequence=lone)
     faults = [fault for fault in hard_faults(job) if fault.subject == "K2" and "never" in fault.name]
@@ -211,7 +222,7 @@ def test_states_that_are_left_out_are_the_addition(shipped):
     assert additions[0].words.startswith("state loop_a+loop_b")
 
 
-def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped):
+def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped: Job) -> None:
     narrow = Limit(kind="within", unit="dB", high=0.005)
     checks = tuple(
         replace(check, limit=narrow) if check.quantity.name == "leg_gain_difference" else check
@@ -225,11 +236,11 @@ def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped):
     assert all(one.reading.startswith("leg gain difference") and one.margin < 1 for one in tight)
 
 
-def test_good_units_keep_the_shipped_limits(shipped_coverage):
+def test_good_units_keep_the_shipped_limits(shipped_coverage: Coverage) -> None:
     assert shipped_coverage.tight == ()
 
 
-def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
+def test_the_fewest_steps_see_the_same(shipped: Job, shipped_coverage: Coverage) -> None:
     plan = build_plan(shipped, impedances=BENCH)
     shorter = smallest_plan(shipped, plan, impedances=BENCH)
     assert shorter.proven
@@ -254,15 +265,17 @@ def test_the_fewest_steps_see_the_same(shipped, shipped_coverage):
     assert int((made.best >= SURE).sum()) < shorter.seen
 
 
-def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole, shipped):
+def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole: Job, shipped: Job) -> None:
     offset = tuple(check for check in whole.sequence.checks if check.quantity.name == "dc_offset")
     job = replace(shipped, sequence=replace(shipped.sequence, checks=offset))
     plan = build_plan(job, impedances=BENCH)
-    with pytest.raises(UsageError, match="sees no fault"):
+    with pytest.raises(UsageError, match="detects no fault"):
         smallest_plan(job, plan, impedances=BENCH)
 
 
-def test_the_search_finds_plugs_that_beat_straight_ones_and_matched_pads(by_hand, monkeypatch):
+def test_the_search_finds_plugs_that_beat_straight_ones_and_matched_pads(
+    by_hand: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Matched pads commute, so their two orders read alike; nothing tells the search so but the circuit."""
     monkeypatch.setattr("harness.faults.plugs.STARTS", 2)
     monkeypatch.setattr("harness.faults.plugs.TRIES", 3)
@@ -285,14 +298,14 @@ def test_the_search_finds_plugs_that_beat_straight_ones_and_matched_pads(by_hand
     assert len({part.series_ohm for part in parts}) == len(parts)
 
 
-def test_a_job_without_plugs_has_none_to_design():
+def test_a_job_without_plugs_has_none_to_design() -> None:
     job = load_job(SWITCHER.parent / "stepped_attenuator")
     with pytest.raises(UsageError, match="no loopback plugs"):
         design_plugs(job, impedances=BENCH)
 
 
 @pytest.mark.parametrize(("name", "least"), [("source_selector", 0.98), ("stepped_attenuator", 0.9)])
-def test_the_other_shipped_jobs_see_most_of_theirs(name, least):
+def test_the_other_shipped_jobs_see_most_of_theirs(name: str, least: float) -> None:
     job = load_job(SWITCHER.parent / name)
     plan = build_plan(job, impedances=BENCH)
     faults = hard_faults(job)[::3]
@@ -303,7 +316,7 @@ def test_the_other_shipped_jobs_see_most_of_theirs(name, least):
     assert not np.isnan(made.margins).any()
 
 
-def test_two_additions_are_found_where_neither_alone_would_help(by_hand):
+def test_two_additions_are_found_where_neither_alone_would_help(by_hand: Job) -> None:
     # The dead relay shows where its loop is in circuit, and there only by unlike plugs.
     looks = tuple(check for check in by_hand.sequence.checks if check.quantity.name == "gain")
     job = replace(by_hand, sequence=replace(by_hand.sequence, states=(State(on=()),), checks=looks))
@@ -315,7 +328,7 @@ def test_two_additions_are_found_where_neither_alone_would_help(by_hand):
     assert second != first
 
 
-def test_a_contact_resistance_check_sees_a_bad_contact_that_levels_would_let_pass():
+def test_a_contact_resistance_check_sees_a_bad_contact_that_levels_would_let_pass() -> None:
     job = load_job(SWITCHER.parent / "stepped_attenuator")
     checks = tuple(check for check in job.sequence.checks if check.quantity.name == "contact_resistance")
     job = replace(job, sequence=replace(job.sequence, states=(State(on=()),), checks=checks))

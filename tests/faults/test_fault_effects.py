@@ -1,6 +1,8 @@
 """What each fault does: by hand, against ngspice, and against the simulator's own broken units."""
 
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -8,11 +10,12 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_circuit
 from harness.circuit.solve import transfer
-from harness.faults.effects import SHORT_OHM, supply_current_a, with_fault
+from harness.faults.effects import SHORT_OHM, FaultSet, supply_current_a, with_fault
+from harness.faults.evidence import Complex, Floats
 from harness.job.faults import Fault, parse_fault, single_faults
-from harness.job.fixture import Loopback, LoopbackLeg
-from harness.job.job import load_job
-from harness.job.module import Part
+from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup, Termination
+from harness.job.job import Job, load_job
+from harness.job.module import Module, Part
 from harness.job.state import State, all_states
 from harness.plan.states import expected_current_a
 from simulator import faults as broken
@@ -30,17 +33,27 @@ IDLE_STATE, ON = State(on=()), State(on=("go",))
 
 
 @pytest.fixture(scope="module")
-def switcher():
+def switcher() -> Job:
     return load_job(SEQUENCES / "two_loop_switcher")
 
 
-def shown(module, fixture, fault, state=IDLE_STATE, bench=BENCH):
+def shown(
+    module: Module,
+    fixture: Fixture,
+    fault: Fault | FaultSet,
+    state: State = IDLE_STATE,
+    bench: BenchImpedances = BENCH,
+) -> Complex:
     """Legs by sources, of the fixture's one setup with a fault in it."""
     good = build_circuit(module, fixture, fixture.setups[0], state, bench)
     return transfer(with_fault(good, fault, module=module, fixture=fixture, state=state), ONE_KHZ)
 
 
-def wire(view=("left.out",), channels=("left",), loads=None):
+def wire(
+    view: Sequence[str] = ("left.out",),
+    channels: Sequence[str] = ("left",),
+    loads: Mapping[str, Termination] | None = None,
+) -> tuple[Module, Fixture]:
     """A board that is a wire from in to out, through a relay that rests there and operates to nothing."""
     relays = [
         boards.change_over(f"K{index}", "go", "out", "in", None, channel)
@@ -50,24 +63,24 @@ def wire(view=("left.out",), channels=("left",), loads=None):
     return module, boards.fixture(boards.setup(view=view), loads=loads)
 
 
-def port_fault(kind, net="out", leg=None, channel="left"):
+def port_fault(kind: str, net: str = "out", leg: str | None = None, channel: str = "left") -> Fault:
     return Fault(kind=kind, subject=net, channel=channel, leg=leg)
 
 
-def test_a_good_wire_shows_each_leg_its_own_source():
+def test_a_good_wire_shows_each_leg_its_own_source() -> None:
     module, fixture = wire()
     result = np.abs(shown(module, fixture, ()))
     np.testing.assert_allclose(result, np.eye(2) * SCOPE_OHM / (SCOPE_OHM + SOURCE_OHM + 0.05), atol=1e-9)
 
 
-def test_a_grounded_leg_keeps_a_divider_of_solder_and_source():
+def test_a_grounded_leg_keeps_a_divider_of_solder_and_source() -> None:
     module, fixture = wire()
     result = np.abs(shown(module, fixture, port_fault("leg grounded", leg="hot")))
     assert result[0, 0] == pytest.approx(SHORT_OHM / (SHORT_OHM + SOURCE_OHM + 0.05), rel=1e-4)
     assert result[1, 1] == pytest.approx(1.0, abs=1e-4)
 
 
-def test_a_broken_leg_into_a_floating_load_copies_the_other_leg():
+def test_a_broken_leg_into_a_floating_load_copies_the_other_leg() -> None:
     """Closed form: 1 Mohm/(1 Mohm + 10 kohm) is -0.086 dB."""
     module, fixture = wire(loads={"out": boards.across(10e3)})
     result = shown(module, fixture, port_fault("leg open", leg="hot"))
@@ -75,7 +88,7 @@ def test_a_broken_leg_into_a_floating_load_copies_the_other_leg():
     assert np.abs(result[0, 0]) < 1e-4
 
 
-def test_swapped_legs_show_each_leg_the_other_source():
+def test_swapped_legs_show_each_leg_the_other_source() -> None:
     module, fixture = wire()
     result = np.abs(shown(module, fixture, port_fault("legs swapped")))
     assert result[0, 1] == pytest.approx(1.0, abs=1e-3)
@@ -83,12 +96,12 @@ def test_swapped_legs_show_each_leg_the_other_source():
     assert result[0, 0] == pytest.approx(0.0, abs=1e-9)
 
 
-def test_shorted_legs_show_half_of_both_sources():
+def test_shorted_legs_show_half_of_both_sources() -> None:
     module, fixture = wire()
     np.testing.assert_allclose(np.abs(shown(module, fixture, port_fault("legs shorted"))), 0.5, atol=1e-3)
 
 
-def test_a_bridge_takes_a_leg_into_the_other_channel():
+def test_a_bridge_takes_a_leg_into_the_other_channel() -> None:
     module, fixture = wire(("left.out", "right.out"), ("left", "right"))
     fault = Fault(kind="channels bridged", subject="out", leg="hot")
     result = np.abs(shown(module, fixture, fault))
@@ -96,7 +109,7 @@ def test_a_bridge_takes_a_leg_into_the_other_channel():
     assert result[3, 1] < 1e-6
 
 
-def test_channels_swapped_at_a_connector_lead_the_tone_to_the_other_channel():
+def test_channels_swapped_at_a_connector_lead_the_tone_to_the_other_channel() -> None:
     module, fixture = wire(("left.out", "right.out"), ("left", "right"))
     result = np.abs(shown(module, fixture, Fault(kind="channels swapped", subject="out")))
     assert result[2, 0] == pytest.approx(1.0, abs=1e-3)
@@ -114,7 +127,7 @@ RELAY_FAULTS = [
 
 
 @pytest.mark.parametrize(("kind", "released", "operated"), RELAY_FAULTS)
-def test_a_relay_stands_where_its_fault_leaves_it(kind, released, operated):
+def test_a_relay_stands_where_its_fault_leaves_it(kind: str, released: float, operated: float) -> None:
     module, fixture = wire()
     fault = Fault(kind=kind, subject="go" if kind.startswith("control") else "K1")
     for state, expected in ((IDLE_STATE, released), (ON, operated)):
@@ -132,7 +145,9 @@ POLE_FAULTS = [
 
 
 @pytest.mark.parametrize(("kind", "throw", "released", "operated"), POLE_FAULTS)
-def test_a_pole_fails_on_its_own_leg_alone(kind, throw, released, operated):
+def test_a_pole_fails_on_its_own_leg_alone(
+    kind: str, throw: Literal["released"] | None, released: tuple[int, ...], operated: tuple[int, ...]
+) -> None:
     module, fixture = wire()
     fault = Fault(kind=kind, subject="K1.1.hot", throw=throw)
     for state, expected in ((IDLE_STATE, released), (ON, operated)):
@@ -140,7 +155,7 @@ def test_a_pole_fails_on_its_own_leg_alone(kind, throw, released, operated):
         np.testing.assert_allclose(np.diag(result), expected, atol=0.02)
 
 
-def test_a_bad_contact_is_a_resistance_in_series():
+def test_a_bad_contact_is_a_resistance_in_series() -> None:
     module, fixture = wire(loads={"out": boards.each_leg(600.0)})
     fault = Fault(kind="throw resistance", subject="K1.1.hot", throw="released", resistance_ohm=100.0)
     result = np.abs(shown(module, fixture, fault))
@@ -150,7 +165,7 @@ def test_a_bad_contact_is_a_resistance_in_series():
     np.testing.assert_allclose(operated, np.abs(shown(module, fixture, (), ON)), atol=1e-15)
 
 
-def test_swapped_lines_operate_each_other_relays():
+def test_swapped_lines_operate_each_other_relays() -> None:
     relays = [
         boards.change_over("K1", "one", "out", "in", None),
         boards.change_over("K2", "two", "aux", "in", None),
@@ -166,7 +181,7 @@ def test_swapped_lines_operate_each_other_relays():
 PLUG = {"hot": LoopbackLeg(series_ohm=1e3, shunt_ohm=2e3), "cold": LoopbackLeg(series_ohm=3e3, shunt_ohm=1e3)}
 
 
-def looped(legs):
+def looped(legs: Mapping[str, LoopbackLeg]) -> tuple[Module, Fixture]:
     """In straight to a_send, a plug to a_return, and that to out; no relay."""
     parts = [
         *boards.in_series("R1", "in", "a_send", 0.0),
@@ -186,7 +201,7 @@ def looped(legs):
     return module, boards.fixture(boards.setup(loopbacks=("pad",)), loopbacks=[loopback])
 
 
-def divided(series_ohm, shunt_ohm):
+def divided(series_ohm: float, shunt_ohm: float) -> float:
     end_ohm = 1 / (1 / shunt_ohm + 1 / SCOPE_OHM)
     return end_ohm / (end_ohm + series_ohm + SOURCE_OHM)
 
@@ -199,7 +214,7 @@ def divided(series_ohm, shunt_ohm):
         ("loopback legs swapped", [[0, divided(3e3, 1e3)], [divided(1e3, 2e3), 0]]),
     ],
 )
-def test_a_wrong_plug_is_another_plug(kind, expected):
+def test_a_wrong_plug_is_another_plug(kind: str, expected: list[list[float]]) -> None:
     module, fixture = looped(PLUG)
     good = np.abs(shown(module, fixture, ()))
     np.testing.assert_allclose(np.diag(good), [divided(1e3, 2e3), divided(3e3, 1e3)], rtol=1e-6)
@@ -207,7 +222,7 @@ def test_a_wrong_plug_is_another_plug(kind, expected):
     np.testing.assert_allclose(result, expected, atol=1e-4)
 
 
-def test_plugs_swapped_between_channels_bring_the_other_channels_loss(switcher):
+def test_plugs_swapped_between_channels_bring_the_other_channels_loss(switcher: Job) -> None:
     fixture = switcher.fixture
     setup = next(h for h in fixture.setups if h.name == "drive left, view input and output")
     state = State(on=("loop_a",))
@@ -225,7 +240,7 @@ def test_plugs_swapped_between_channels_bring_the_other_channels_loss(switcher):
     ("kind", "ohm"),
     [("part tenfold", 10e3), ("part a tenth", 100.0), ("part shorted", SHORT_OHM), ("part open", 1e12)],
 )
-def test_a_wrong_resistor_divides_by_what_it_is(kind, ohm):
+def test_a_wrong_resistor_divides_by_what_it_is(kind: str, ohm: float) -> None:
     module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3))
     fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(1e3)})
     result = np.abs(shown(module, fixture, Fault(kind=kind, subject="R1.hot")))
@@ -233,12 +248,12 @@ def test_a_wrong_resistor_divides_by_what_it_is(kind, ohm):
     assert result[1, 1] == pytest.approx(divided(1e3, 1e3), rel=1e-6)
 
 
-def test_a_capacitor_opens_shorts_and_changes():
+def test_a_capacitor_opens_shorts_and_changes() -> None:
     capacitor = Part(name="C1.hot", a="left.out.hot", b="ground", value=1e-6, tolerance=0.0)
     module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3), capacitors=[capacitor])
     fixture = boards.fixture(boards.setup())
 
-    def level(kind):
+    def level(kind: str) -> float:
         return np.abs(shown(module, fixture, Fault(kind=kind, subject="C1.hot"))[0, 0])
 
     for kind, farads in (("part tenfold", 1e-5), ("part a tenth", 1e-7)):
@@ -248,7 +263,7 @@ def test_a_capacitor_opens_shorts_and_changes():
     assert level("part shorted") == pytest.approx(SHORT_OHM / 1050, rel=1e-3)
 
 
-def test_faults_add_up_in_any_order():
+def test_faults_add_up_in_any_order() -> None:
     module, fixture = wire(loads={"out": boards.across(10e3)})
     one, other = port_fault("leg open", leg="hot"), port_fault("leg grounded", leg="cold")
     np.testing.assert_allclose(
@@ -274,18 +289,20 @@ CURRENTS = [
 
 
 @pytest.mark.parametrize(("name", "on", "coils_a"), CURRENTS)
-def test_the_supply_current_tells_coils_from_mechanics(switcher, name, on, coils_a):
+def test_the_supply_current_tells_coils_from_mechanics(
+    switcher: Job, name: str, on: tuple[str, ...], coils_a: float
+) -> None:
     faults = parse_fault(name, switcher.module, switcher.fixture)
     assert supply_current_a(switcher.module, State(on=on), faults) == pytest.approx(0.006 + coils_a)
 
 
-def test_without_a_fault_the_current_is_the_plans(switcher):
+def test_without_a_fault_the_current_is_the_plans(switcher: Job) -> None:
     for state in (*all_states(switcher.module.control_names), State(on=(), powered=False)):
         assert supply_current_a(switcher.module, state, ()) == expected_current_a(switcher.module, state)
 
 
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
-def test_every_kind_of_fault_agrees_with_ngspice(name, tmp_path):
+def test_every_kind_of_fault_agrees_with_ngspice(name: str, tmp_path: Path) -> None:
     """The faulty circuits, element by element, by another solver."""
     job = load_job(SEQUENCES / name)
     of_a_kind = {fault.kind: fault for fault in single_faults(job.module, job.fixture)}
@@ -301,7 +318,7 @@ def test_every_kind_of_fault_agrees_with_ngspice(name, tmp_path):
         np.testing.assert_allclose(transfer(circuit, ONE_KHZ), theirs[0], rtol=1e-6, atol=1e-9, err_msg=kind)
 
 
-def simulated(job, faults, setup, on):
+def simulated(job: Job, faults: FaultSet, setup: Setup, on: Iterable[str]) -> Floats:
     """The simulator's own broken unit: drawn for a serial, damaged in its own way, solved in its own way."""
     wrong = broken.apply(faults, job.module)
     built = build(job.module, "F1", wrong.damage)
@@ -317,7 +334,7 @@ def simulated(job, faults, setup, on):
 
 
 @pytest.mark.parametrize("on", [(), ("loop_a", "swap"), ("loop_a", "loop_b")], ids="+".join)
-def test_every_single_fault_is_what_the_simulators_broken_unit_is(switcher, on):
+def test_every_single_fault_is_what_the_simulators_broken_unit_is(switcher: Job, on: tuple[str, ...]) -> None:
     """Two teams' ideas of each fault: within what tolerances and strays allow, 1 % of an e.m.f."""
     setup = next(h for h in switcher.fixture.setups if h.name == "drive left, view both outputs")
     state = State(on=on)

@@ -20,7 +20,7 @@ OWN_OHM = 100e3
 
 
 @pytest.fixture
-def folder(tmp_path):
+def folder(tmp_path: Path) -> Path:
     """The two-loop switcher's job on a bench whose scope has inputs of 100 kohm."""
     own = job_in(tmp_path / "job", edits=[("bench.toml", "preamble-oscilloscope", "mine")])
     shutil.copy(ROOT / "drivers" / "profiles" / "preamble-oscilloscope.toml", own / "mine.toml")
@@ -28,7 +28,7 @@ def folder(tmp_path):
     return own
 
 
-def record_of(folder, files=None):
+def record_of(folder: Path, files: tuple[JobFile, ...] | None = None) -> RunRecord:
     """A run of that job; with its four files alone, as earlier versions kept it, unless others are given."""
     job = load_job(folder)
     header = RunHeader(
@@ -41,17 +41,17 @@ def record_of(folder, files=None):
     )
 
 
-def test_cover_takes_the_own_profile_of_the_bench(folder):
+def test_cover_takes_the_own_profile_of_the_bench(folder: Path) -> None:
     assert impedances_of(load_job(folder), None).input_ohm == OWN_OHM
 
 
-def test_diagnose_takes_the_own_profile_that_lies_beside_the_bench_file(folder):
+def test_diagnose_takes_the_own_profile_that_lies_beside_the_bench_file(folder: Path) -> None:
     described = recorded_plan(record_of(folder))
     assert described.impedances.input_ohm == OWN_OHM
     assert described.notes == ()
 
 
-def test_diagnose_says_so_where_that_profile_is_gone(folder):
+def test_diagnose_says_so_where_that_profile_is_gone(folder: Path) -> None:
     record = record_of(folder)
     (folder / "mine.toml").unlink()
     described = recorded_plan(record)
@@ -61,7 +61,7 @@ def test_diagnose_says_so_where_that_profile_is_gone(folder):
     assert "1 Mohm are taken" in note
 
 
-def test_a_run_keeps_the_own_profile_by_content(folder):
+def test_a_run_keeps_the_own_profile_by_content(folder: Path) -> None:
     (mine,) = plan_job(load_job(folder), None).files[4:]
     content = (folder / "mine.toml").read_bytes()
     assert mine == JobFile.of("mine.toml", content)
@@ -74,7 +74,7 @@ def test_a_run_keeps_the_own_profile_by_content(folder):
 
 
 @pytest.mark.parametrize("what", ["gone", "changed"])
-def test_an_old_run_is_diagnosed_with_the_profile_that_it_had(folder, what):
+def test_an_old_run_is_diagnosed_with_the_profile_that_it_had(folder: Path, what: str) -> None:
     record = record_of(folder, plan_job(load_job(folder), None).files)
     mine = folder / "mine.toml"
     if what == "gone":
@@ -86,7 +86,7 @@ def test_an_old_run_is_diagnosed_with_the_profile_that_it_had(folder, what):
     assert described.notes == ()
 
 
-def test_a_run_does_not_go_on_with_another_profile_than_it_began_with(folder):
+def test_a_run_does_not_go_on_with_another_profile_than_it_began_with(folder: Path) -> None:
     record = record_of(folder, plan_job(load_job(folder), None).files)
     check_files(record.header, plan_job(load_job(folder), None))
     mine = folder / "mine.toml"
@@ -95,7 +95,7 @@ def test_a_run_does_not_go_on_with_another_profile_than_it_began_with(folder):
         check_files(record.header, plan_job(load_job(folder), None))
 
 
-def test_a_kept_profile_leads_to_no_other_place(folder):
+def test_a_kept_profile_leads_to_no_other_place(folder: Path) -> None:
     astray = JobFile.of("../astray.toml", b"")
     with pytest.raises(RecordsError, match="no name of one"):
         recorded_plan(record_of(folder, (*load_job(folder).files, astray)))

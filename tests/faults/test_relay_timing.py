@@ -1,17 +1,20 @@
 """Readings of changes of state as evidence: a relay that is late, bounces too long or leaves no gap."""
 
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
+from harness.faults.diagnosis import Diagnosis
 from harness.faults.evidence import JudgedChange
 from harness.faults.relay_timing import WRONG, RelayTiming, cost
 from harness.job.faults import parse_fault
 from harness.report.explanation import make_explanation
-from tests.faults.laboratory import IMPEDANCES
+from tests.faults.laboratory import IMPEDANCES, Laboratory
 
 
-def diagnose(laboratory, wrong, **more):
+def diagnose(laboratory: Laboratory, wrong: Mapping[tuple[str, str, str], str], **more: Any) -> Diagnosis:
     """A good unit's levels; wrong: quantity, change of state and channel of readings that fail, and what
     they say.
     """
@@ -42,20 +45,22 @@ def diagnose(laboratory, wrong, **more):
         ("operate_time", "idle > loop_b", "late", "K2 slow to operate"),
     ],
 )
-def test_a_late_change_names_the_relay_whose_contact_it_waits_for(laboratory, quantity, change, moved, name):
+def test_a_late_change_names_the_relay_whose_contact_it_waits_for(
+    laboratory: Laboratory, quantity: str, change: str, moved: str, name: str
+) -> None:
     result = diagnose(laboratory, {(quantity, change, "left"): moved})
     assert result.groups[0].names == (name,)
     assert result.explained
     assert not result.says_good
 
 
-def test_a_long_bounce_both_ways_names_the_relay(laboratory):
+def test_a_long_bounce_both_ways_names_the_relay(laboratory: Laboratory) -> None:
     wrong = {("bounce_time", change, "right"): "bounces" for change in ("idle > loop_b", "loop_b > idle")}
     result = diagnose(laboratory, wrong)
     assert result.groups[0].names == ("K7 long bounce",)
 
 
-def test_a_welded_contact_is_predicted_to_leave_no_gap(laboratory):
+def test_a_welded_contact_is_predicted_to_leave_no_gap(laboratory: Laboratory) -> None:
     job, plan = laboratory.job, laboratory.plan
     changes = tuple(
         JudgedChange(
@@ -72,7 +77,7 @@ def test_a_welded_contact_is_predicted_to_leave_no_gap(laboratory):
     assert cost(relay_timing.predicted((), changes), changes) == WRONG
 
 
-def test_changes_that_no_fault_explains_are_said_to_be_so(laboratory):
+def test_changes_that_no_fault_explains_are_said_to_be_so(laboratory: Laboratory) -> None:
     wrong = {
         (quantity, change, channel): moved
         for quantity, change, channel, moved in (
@@ -85,7 +90,7 @@ def test_changes_that_no_fault_explains_are_said_to_be_so(laboratory):
     assert not result.explained
 
 
-def test_what_no_circuit_predicts_is_said_to_stay_unexplained(laboratory):
+def test_what_no_circuit_predicts_is_said_to_stay_unexplained(laboratory: Laboratory) -> None:
     result = diagnose(laboratory, {}, unweighed={"noise": 2, "distortion": 1})
     assert result.says_good
     words = make_explanation(result, None, laboratory.job.module, laboratory.job.fixture)

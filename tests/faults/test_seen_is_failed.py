@@ -1,6 +1,7 @@
 """What coverage says of a fault is what a run of a simulated unit with that fault comes to."""
 
 import json
+from pathlib import Path
 
 import pytest
 
@@ -14,6 +15,9 @@ from harness.records.store import open_records
 from tests.cli.commands import switchwalk
 from tests.jobs import RELAY_CURRENT, check_of, job_in
 
+# By fault: its margin, and check, state, channel and port of the readings that surely fail.
+Predicted = tuple[dict[str, float], dict[str, set[tuple[str, str, str, str]]]]
+
 FAULTS = [
     "K1 never operates",
     "K3.1.cold stuck operated",
@@ -25,7 +29,7 @@ FAULTS = [
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The shipped unit and fixture with a short sequence, so that six runs take no longer than they must."""
     return job_in(
         tmp_path_factory.mktemp("levels") / "job",
@@ -37,13 +41,13 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def coverage_folder(folder):
+def coverage_folder(folder: Path) -> Path:
     """All runs are of one job."""
     return folder
 
 
 @pytest.fixture(scope="module")
-def predicted(folder):
+def predicted(folder: Path) -> Predicted:
     job = load_job(folder)
     plan = build_plan(job, impedances=BenchImpedances())
     fault_sets = [parse_fault(name, job.module, job.fixture) for name in FAULTS]
@@ -61,7 +65,9 @@ def predicted(folder):
 
 @pytest.mark.timeout(170)
 @pytest.mark.parametrize("fault", FAULTS)
-def test_a_run_fails_where_coverage_says_so(fault, folder, predicted, tmp_path, capsys):
+def test_a_run_fails_where_coverage_says_so(
+    fault: str, folder: Path, predicted: Predicted, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     best, failing = predicted
     records = tmp_path / "records.sqlite"
     command = ["run", str(folder), "--serial", "SEEN-1", "--simulate", "--speed", "20", "--fault", fault]

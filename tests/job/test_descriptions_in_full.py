@@ -7,7 +7,7 @@ import pytest
 
 from harness.errors import JobError
 from harness.job.fixture import LoopbackLeg, PortName, Termination
-from harness.job.job import load_job
+from harness.job.job import Job, load_job
 
 MODULE = """
 [module]
@@ -141,45 +141,45 @@ def written(folder: Path, *, module: str = MODULE, fixture: str = FIXTURE, seque
 
 
 @pytest.fixture
-def job(tmp_path):
+def job(tmp_path: Path) -> Job:
     return load_job(written(tmp_path))
 
 
-def test_a_latching_relay_that_serves_both_channels(job):
+def test_a_latching_relay_that_serves_both_channels(job: Job) -> None:
     (relay,) = job.module.relays
     assert (relay.control, relay.set_control, relay.reset_control) == (None, "cue_on", "cue_off")
     assert [pole.name for pole in relay.poles] == ["K1.1.hot", "K1.1.cold", "K1.2.cold"]
     assert (relay.poles[2].common, relay.poles[2].released) == ("right.mix.cold", None)
 
 
-def test_what_a_relay_type_does_not_say_has_a_default(job):
+def test_what_a_relay_type_does_not_say_has_a_default(job: Job) -> None:
     kind = job.module.relays[0].type
     assert (kind.contact_ohm, kind.contact_max_ohm, kind.off_capacitance_f) == pytest.approx(
         (0.06, 0.12, 1e-12)
     )
 
 
-def test_parts_on_one_leg_in_series_and_to_ground(job):
+def test_parts_on_one_leg_in_series_and_to_ground(job: Job) -> None:
     named = {part.name: part for part in (*job.module.resistors, *job.module.capacitors)}
     assert (named["R2"].a, named["R2"].b) == ("right.amp.hot", "right.mix.hot")
     assert (named["C1.cold"].a, named["C1.cold"].b) == ("left.out.cold", "ground")
     assert {"R1.hot", "R1.cold", "R3.hot", "R4.cold"} <= set(named)
 
 
-def test_an_amplifiers_gain_is_a_ratio_with_its_sign(job):
+def test_an_amplifiers_gain_is_a_ratio_with_its_sign(job: Job) -> None:
     amplifier = job.module.amplifiers[0]
     assert amplifier.gain == pytest.approx(-1.99526, rel=1e-5)
     assert amplifier.common_mode_rejection_db == 70.0
 
 
-def test_terminations_in_every_form(job):
+def test_terminations_in_every_form(job: Job) -> None:
     fixture = job.fixture
     assert fixture.undriven_inputs == Termination(across_ohm=100.0, leg_ohm=None, tolerance=0.01)
     assert fixture.loads["out"] == Termination(across_ohm=None, leg_ohm=5000.0, tolerance=0.001)
     assert fixture.loads["loop_send"] == Termination(across_ohm=10_000.0, leg_ohm=None, tolerance=0.01)
 
 
-def test_loopbacks_in_every_form(job):
+def test_loopbacks_in_every_form(job: Job) -> None:
     loopbacks = job.fixture.loopbacks
     assert (loopbacks["straight"].pad_db, loopbacks["straight"].pad_impedance_ohm) == (0.0, None)
     assert (loopbacks["pad"].pad_db, loopbacks["pad"].pad_impedance_ohm, loopbacks["pad"].plug) == (
@@ -190,7 +190,7 @@ def test_loopbacks_in_every_form(job):
     assert loopbacks["coded"].legs["left"]["hot"] == LoopbackLeg(series_ohm=0.0, shunt_ohm=None)
 
 
-def test_a_sequences_own_choices(job):
+def test_a_sequences_own_choices(job: Job) -> None:
     sequence = job.sequence
     assert [state.name for state in sequence.states] == ["cue_on", "idle"]
     assert sequence.channels == ("left",)
@@ -240,7 +240,9 @@ def test_a_sequences_own_choices(job):
         ("sequence", "coverage_factor = 3", "coverage_factor = nan", "coverage_factor"),
     ],
 )
-def test_what_makes_no_sense_in_them_is_told(tmp_path, which, right, wrong, message):
+def test_what_makes_no_sense_in_them_is_told(
+    tmp_path: Path, which: str, right: str, wrong: str, message: str
+) -> None:
     texts = {"module": MODULE, "fixture": FIXTURE, "sequence": SEQUENCE}
     if right not in texts[which]:
         pytest.fail(f"{right} is not in the {which}")
@@ -251,7 +253,9 @@ def test_what_makes_no_sense_in_them_is_told(tmp_path, which, right, wrong, mess
 
 
 @pytest.mark.parametrize("which", ["module", "fixture", "sequence"])
-def test_any_line_left_out_gives_mistakes_or_a_job_but_never_another_error(tmp_path, which):
+def test_any_line_left_out_gives_mistakes_or_a_job_but_never_another_error(
+    tmp_path: Path, which: str
+) -> None:
     texts = {"module": MODULE, "fixture": FIXTURE, "sequence": SEQUENCE}
     lines = texts[which].strip().split("\n")
     for left_out in range(len(lines)):
@@ -267,7 +271,9 @@ def test_any_line_left_out_gives_mistakes_or_a_job_but_never_another_error(tmp_p
 
 @pytest.mark.parametrize("value", ["[]", "{}", "[[1]]", "nan", '""', "true", "2026-11-25", '"x"', "-1"])
 @pytest.mark.parametrize("which", ["module", "fixture", "sequence"])
-def test_any_value_of_another_kind_gives_mistakes_or_a_job_but_never_another_error(tmp_path, which, value):
+def test_any_value_of_another_kind_gives_mistakes_or_a_job_but_never_another_error(
+    tmp_path: Path, which: str, value: str
+) -> None:
     texts = {"module": MODULE, "fixture": FIXTURE, "sequence": SEQUENCE}
     lines = texts[which].strip().split("\n")
     for index, line in enumerate(lines):
@@ -284,7 +290,7 @@ def test_any_value_of_another_kind_gives_mistakes_or_a_job_but_never_another_err
         assert text
 
 
-def test_a_ports_legs_are_two_rows_of_what_the_scope_sees(job):
+def test_a_ports_legs_are_two_rows_of_what_the_scope_sees(job: Job) -> None:
     left = job.fixture.setups[0]
     assert left.rows(PortName(channel="left", net="out")) == (2, 3)
     with pytest.raises(ValueError, match="not in tuple"):

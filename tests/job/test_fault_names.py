@@ -7,27 +7,27 @@ import pytest
 
 from harness.errors import UsageError
 from harness.job.faults import Fault, parse_fault, single_faults
-from harness.job.job import load_job
+from harness.job.job import Job, load_job
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
 
 
 @pytest.fixture(scope="module", params=["two_loop_switcher", "source_selector", "stepped_attenuator"])
-def any_job(request):
+def any_job(request: pytest.FixtureRequest) -> Job:
     return load_job(SEQUENCES / request.param)
 
 
 @pytest.fixture(scope="module")
-def switcher():
+def switcher() -> Job:
     return load_job(SEQUENCES / "two_loop_switcher")
 
 
 @pytest.fixture(scope="module")
-def selector():
+def selector() -> Job:
     return load_job(SEQUENCES / "source_selector")
 
 
-def test_every_fault_of_a_job_has_a_name_of_its_own_that_reads_back(any_job):
+def test_every_fault_of_a_job_has_a_name_of_its_own_that_reads_back(any_job: Job) -> None:
     faults = single_faults(any_job.module, any_job.fixture)
     names = [fault.name for fault in faults]
     assert [name for name, times in Counter(names).items() if times > 1] == []
@@ -61,7 +61,7 @@ def test_every_fault_of_a_job_has_a_name_of_its_own_that_reads_back(any_job):
         "pad_a channels swapped",
     ],
 )
-def test_the_names_that_records_keep_do_not_change(switcher, name):
+def test_the_names_that_records_keep_do_not_change(switcher: Job, name: str) -> None:
     (fault,) = parse_fault(name, switcher.module, switcher.fixture)
     assert fault.name == str(fault) == name
 
@@ -69,12 +69,12 @@ def test_the_names_that_records_keep_do_not_change(switcher, name):
 @pytest.mark.parametrize(
     "name", ["R1.hot open", "R1.hot shorted", "R1.hot tenfold", "R1.hot a tenth", "R2.cold open"]
 )
-def test_parts_fail_by_name(selector, name):
+def test_parts_fail_by_name(selector: Job, name: str) -> None:
     (fault,) = parse_fault(name, selector.module, selector.fixture)
     assert fault.name == name
 
 
-def test_a_fault_says_what_is_wrong_in_fields(switcher):
+def test_a_fault_says_what_is_wrong_in_fields(switcher: Job) -> None:
     read = parse_fault("  K1.1.HOT   released 3 ohm + left.out.cold open", switcher.module, switcher.fixture)
     assert read == (
         Fault(kind="throw resistance", subject="K1.1.hot", throw="released", resistance_ohm=3.0),
@@ -100,13 +100,13 @@ def test_a_fault_says_what_is_wrong_in_fields(switcher):
         ),
     ],
 )
-def test_what_is_no_fault_is_told_with_the_nearest_there_is(switcher, text, message):
+def test_what_is_no_fault_is_told_with_the_nearest_there_is(switcher: Job, text: str, message: str) -> None:
     with pytest.raises(UsageError) as caught:
         parse_fault(text, switcher.module, switcher.fixture)
     assert str(caught.value) == message
 
 
-def test_a_bad_contact_is_listed_at_1_10_and_100_ohm_for_each_throw_and_leg(switcher):
+def test_a_bad_contact_is_listed_at_1_10_and_100_ohm_for_each_throw_and_leg(switcher: Job) -> None:
     faults = single_faults(switcher.module, switcher.fixture)
     listed = Counter(fault.name for fault in faults if fault.kind == "throw resistance")
     throws = 10 * 2 * 2  # relays, legs, throws
@@ -116,7 +116,7 @@ def test_a_bad_contact_is_listed_at_1_10_and_100_ohm_for_each_throw_and_leg(swit
     assert len(faults) - len(once) == 2 * throws
 
 
-def test_plugs_that_are_alike_in_both_channels_cannot_be_swapped(selector, switcher):
+def test_plugs_that_are_alike_in_both_channels_cannot_be_swapped(selector: Job, switcher: Job) -> None:
     kinds = Counter(fault.kind for fault in single_faults(switcher.module, switcher.fixture))
     assert kinds["loopback channels swapped"] == 2
     assert not any(

@@ -11,7 +11,7 @@ from tests.jobs import SWITCHER, edit, job_in
 
 
 @pytest.fixture
-def job(tmp_path):
+def job(tmp_path: Path) -> Path:
     """A copy of a job that is right, to be spoiled."""
     return job_in(tmp_path / "job")
 
@@ -27,7 +27,7 @@ def mistakes_of(job: Path, bench: Path | None = None) -> list[str]:
     return str(caught.value).split("\n")
 
 
-def test_a_typo_in_every_file_is_told_four_times(job):
+def test_a_typo_in_every_file_is_told_four_times(job: Path) -> None:
     lines = [
         spoil(job, "module.toml", 'revision = "B"', 'revison = "B"'),
         spoil(job, "fixture.toml", "loop_a = 1", "lop_a = 1"),
@@ -61,7 +61,9 @@ WHOLE = "expected a whole number without quotes"
         (("bench.toml", 'profile = "scpi-generator"'), 'profile = ""', 'found ""; expected at least one'),
     ],
 )
-def test_a_value_of_the_wrong_kind_is_told_by_what_was_found_and_expected(job, place, wrong, text):
+def test_a_value_of_the_wrong_kind_is_told_by_what_was_found_and_expected(
+    job: Path, place: tuple[str, ...], wrong: str, text: str
+) -> None:
     file, right = place
     spoil(job, file, right, wrong)
     assert any(message.endswith(text) for message in mistakes_of(job))
@@ -333,6 +335,13 @@ SPOILT = [
         'generator.address: found "TCPIP::192.0.2.10::5025"; expected an address that ends in '
         "::SOCKET or ::INSTR",
     ),
+    (  # a URL by which pyserial would write a file
+        "bench.toml",
+        "TCPIP::192.0.2.10::5025::SOCKET",
+        "spy:///dev/ttyUSB0?file=/tmp/x",
+        'generator.address: found "spy:///dev/ttyUSB0?file=/tmp/x"; expected a device such as '
+        '"/dev/ttyUSB0", "socket://host:port", "rfc2217://host:port", or a VISA resource name',
+    ),
     (
         "bench.toml",
         'probe = "1x"',
@@ -349,7 +358,9 @@ SPOILT = [
 
 
 @pytest.mark.parametrize(("file", "right", "wrong", "message"), SPOILT, ids=[row[3][:60] for row in SPOILT])
-def test_a_mistake_is_told_once_at_its_line_word_for_word(job, file, right, wrong, message):
+def test_a_mistake_is_told_once_at_its_line_word_for_word(
+    job: Path, file: str, right: str, wrong: str, message: str
+) -> None:
     line = spoil(job, file, right, wrong)
     if message[0] in "+-":  # the mistake is told some lines below or above the one that was spoilt
         moved, message = message.split(" ", 1)
@@ -357,7 +368,7 @@ def test_a_mistake_is_told_once_at_its_line_word_for_word(job, file, right, wron
     assert mistakes_of(job) == [f"{file}:{line}: {message.format(line=line)}"]
 
 
-def test_a_port_that_no_setup_views_is_told_with_the_setup_to_add(job):
+def test_a_port_that_no_setup_views_is_told_with_the_setup_to_add(job: Path) -> None:
     line = spoil(job, "sequence.toml", 'at = ["out"]\nwithin = "3 deg"', 'at = ["a_send"]\nwithin = "3 deg"')
     assert mistakes_of(job) == [
         f"sequence.toml:{line}: check[3].at[1]: phase is measured against the drive, and no "
@@ -368,7 +379,7 @@ def test_a_port_that_no_setup_views_is_told_with_the_setup_to_add(job):
     ]
 
 
-def test_crosstalk_asks_for_both_channels_viewed_at_once(job):
+def test_crosstalk_asks_for_both_channels_viewed_at_once(job: Path) -> None:
     line = spoil(job, "sequence.toml", 'at = ["out"]\nfrequency', 'at = ["b_send"]\nfrequency')
     assert mistakes_of(job)[0] == (
         f"sequence.toml:{line}: check[8].at[1]: crosstalk needs left driven and both channels "
@@ -377,7 +388,7 @@ def test_crosstalk_asks_for_both_channels_viewed_at_once(job):
     )
 
 
-def test_a_gain_where_no_lead_goes_is_told_for_each_channel(job):
+def test_a_gain_where_no_lead_goes_is_told_for_each_channel(job: Path) -> None:
     line = spoil(job, "sequence.toml", '"a_send", "b_send"]\nwithin', '"a_return"]\nwithin')
     assert mistakes_of(job) == [
         f"sequence.toml:{line}: check[1].at[2]: no setup that drives {channel} views {channel}.a_return; "
@@ -386,7 +397,7 @@ def test_a_gain_where_no_lead_goes_is_told_for_each_channel(job):
     ]
 
 
-def test_a_line_that_no_relay_uses_is_told(job):
+def test_a_line_that_no_relay_uses_is_told(job: Path) -> None:
     line = spoil(job, "module.toml", "[ports]", 'spare = "Nothing"\n[ports]')
     assert mistakes_of(job)[0] == (
         f"module.toml:{line}: controls.spare: no relay uses this control line; expected it as the control "
@@ -394,7 +405,7 @@ def test_a_line_that_no_relay_uses_is_told(job):
     )
 
 
-def test_an_output_that_no_contact_leads_to_is_told(job):
+def test_an_output_that_no_contact_leads_to_is_told(job: Path) -> None:
     text = (job / "module.toml").read_text()
     text = text.replace('b_return = "return"\n', 'b_return = "return"\nmonitor = "output"\n')
     text += '\n[[resistor]]\nnames = { left = "R1", right = "R2" }\nacross = "monitor"\nvalue = "10 kohm"\n'
@@ -405,7 +416,7 @@ def test_an_output_that_no_contact_leads_to_is_told(job):
     ]
 
 
-def test_an_input_that_no_setup_drives_is_told(job):
+def test_an_input_that_no_setup_drives_is_told(job: Path) -> None:
     text = (job / "module.toml").read_text()
     text = text.replace('b_return = "return"\n', 'b_return = "return"\ncue = "input"\n')
     text += '\n[[resistor]]\nnames = { left = "R1", right = "R2" }\nacross = "cue"\nvalue = "10 kohm"\n'
@@ -416,7 +427,7 @@ def test_an_input_that_no_setup_drives_is_told(job):
     )
 
 
-def test_two_relays_that_fight_over_one_net_are_legal(job):
+def test_two_relays_that_fight_over_one_net_are_legal(job: Path) -> None:
     with (job / "module.toml").open("a") as file:
         file.write(
             '\n[[relay]]\nnames = { left = "K11", right = "K12" }\ncontrol = "swap"\ntype = "signal"\n'
@@ -425,7 +436,7 @@ def test_two_relays_that_fight_over_one_net_are_legal(job):
     assert len(load_job(job).module.relays) == 12
 
 
-def test_a_slip_of_syntax_is_a_mistake_like_any_other(job):
+def test_a_slip_of_syntax_is_a_mistake_like_any_other(job: Path) -> None:
     line = spoil(job, "module.toml", 'name = "Two-loop', "name = Two-loop")
     spoil(job, "fixture.toml", "swap = 3", "swap = 2")
     told = mistakes_of(job)
@@ -434,27 +445,27 @@ def test_a_slip_of_syntax_is_a_mistake_like_any_other(job):
     assert not any("sequence.toml" in mistake for mistake in told)
 
 
-def test_a_file_in_another_encoding_is_told_at_its_line(job):
+def test_a_file_in_another_encoding_is_told_at_its_line(job: Path) -> None:
     (job / "sequence.toml").write_bytes(b'[sequence]\nname = "Pr\xfcfung"\n')
     assert mistakes_of(job)[0] == (
         "sequence.toml:2: a byte that is not UTF-8; expected the file saved as UTF-8"
     )
 
 
-def test_a_table_left_out_is_told_once(job):
+def test_a_table_left_out_is_told_once(job: Path) -> None:
     text = (job / "bench.toml").read_text()
     (job / "bench.toml").write_text(text[: text.index("[switchboard]")])
     assert mistakes_of(job) == ["bench.toml: switchboard: missing; expected a table [switchboard]"]
 
 
-def test_files_from_windows_read_alike(job):
+def test_files_from_windows_read_alike(job: Path) -> None:
     for file in ("module.toml", "fixture.toml"):
         text = (job / file).read_text()
         (job / file).write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
     assert load_job(job).module == load_job(SWITCHER).module
 
 
-def test_a_folder_without_a_job_is_told_with_the_files_it_needs(tmp_path):
+def test_a_folder_without_a_job_is_told_with_the_files_it_needs(tmp_path: Path) -> None:
     assert mistakes_of(tmp_path) == [
         f"{tmp_path}: no job here; expected a folder with module.toml, fixture.toml, sequence.toml and, "
         "unless --bench is given, bench.toml"
@@ -464,7 +475,7 @@ def test_a_folder_without_a_job_is_told_with_the_files_it_needs(tmp_path):
     )
 
 
-def test_one_missing_file_does_not_hide_the_others_mistakes(job):
+def test_one_missing_file_does_not_hide_the_others_mistakes(job: Path) -> None:
     (job / "sequence.toml").unlink()
     line = spoil(job, "fixture.toml", "swap = 3", "swap = 2")
     assert mistakes_of(job) == [
@@ -474,12 +485,12 @@ def test_one_missing_file_does_not_hide_the_others_mistakes(job):
     ]
 
 
-def test_a_job_without_a_bench_loads_without_one(job):
+def test_a_job_without_a_bench_loads_without_one(job: Path) -> None:
     (job / "bench.toml").unlink()
     assert load_job(job).bench is None
 
 
-def test_another_bench_takes_the_place_of_the_jobs_own(job, tmp_path):
+def test_another_bench_takes_the_place_of_the_jobs_own(job: Path, tmp_path: Path) -> None:
     other = tmp_path / "studio.toml"
     other.write_text((job / "bench.toml").read_text().replace("Van bench", "Studio bench"))
     (job / "bench.toml").write_text("not read at all")
@@ -489,7 +500,7 @@ def test_another_bench_takes_the_place_of_the_jobs_own(job, tmp_path):
     assert mistakes_of(SWITCHER, tmp_path / "absent.toml") == [f"{tmp_path / 'absent.toml'}: no such file"]
 
 
-def test_a_bench_file_alone_is_held_to_the_same_rules(job):
+def test_a_bench_file_alone_is_held_to_the_same_rules(job: Path) -> None:
     spoil(job, "bench.toml", 'profile = "scpi-supply"', 'profil = "scpi-supply"')
     with pytest.raises(JobError, match="did you mean profile"):
         load_bench(job / "bench.toml")

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.toml_files.located import TomlSyntaxError, read_located
+from harness.toml_files.located import Key, TomlSyntaxError, read_located
 
 TEXT = textwrap.dedent(
     """\
@@ -66,11 +66,11 @@ PLACES = {
 
 
 @pytest.mark.parametrize(("key", "line"), PLACES.items(), ids=str)
-def test_a_key_is_found_at_its_line(key, line):
+def test_a_key_is_found_at_its_line(key: Key, line: int) -> None:
     assert read_located(TEXT).line(key) == line
 
 
-def test_a_key_that_is_not_there_is_placed_at_the_table_around_it():
+def test_a_key_that_is_not_there_is_placed_at_the_table_around_it() -> None:
     located = read_located(TEXT)
     assert located.line(("list", 1, "absent", "deeper")) == 18
     assert located.line(("nowhere",)) is None
@@ -80,19 +80,19 @@ def test_a_key_that_is_not_there_is_placed_at_the_table_around_it():
     ("text", "line"),
     [("a = 1\nb = \n", 2), ("a = 1\n\na = 2\n", 3), ('a = "open\nb = 1\n', 1), ("a = [1,\n", 1), ("[t\n", 1)],
 )
-def test_a_slip_of_syntax_is_found_at_its_line(text, line):
+def test_a_slip_of_syntax_is_found_at_its_line(text: str, line: int) -> None:
     with pytest.raises(TomlSyntaxError) as caught:
         read_located(text)
     assert caught.value.line == line
 
 
 @pytest.mark.parametrize("text", ["a = " + "[" * 100_000, "a = " + "9" * 10_000])
-def test_absurd_values_are_slips_of_syntax_too(text):
+def test_absurd_values_are_slips_of_syntax_too(text: str) -> None:
     with pytest.raises(TomlSyntaxError):
         read_located(text)
 
 
-def test_nesting_as_deep_as_the_library_reads_is_either_placed_or_refused():
+def test_nesting_as_deep_as_the_library_reads_is_either_placed_or_refused() -> None:
     for depth in range(100, 600, 50):
         text = "a = " + "[" * depth + "]" * depth
         try:
@@ -125,7 +125,7 @@ VALUES = st.recursive(
 @given(
     st.dictionaries(KEYS, VALUES, min_size=1, max_size=5), st.lists(st.sampled_from(["", "# x = [", "  "]))
 )
-def test_keys_written_one_after_another_are_all_found(pairs, gap):
+def test_keys_written_one_after_another_are_all_found(pairs: dict[str, str], gap: str) -> None:
     lines, expected = list(gap), {}
     for key, value in pairs.items():
         expected[key] = len("\n".join([*lines, ""]).split("\n")) if lines else 1

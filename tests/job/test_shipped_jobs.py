@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from harness.bench_file import load_bench
-from harness.job.job import load_job
+from harness.job.job import Job, load_job
 from harness.job.module import GROUND, Part
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
@@ -14,40 +14,40 @@ JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
 
 
 @pytest.fixture(params=JOBS)
-def job(request):
+def job(request: pytest.FixtureRequest) -> Job:
     return load_job(SEQUENCES / request.param)
 
 
-def test_every_shipped_job_loads_with_all_its_states_and_the_supply_off(job):
+def test_every_shipped_job_loads_with_all_its_states_and_the_supply_off(job: Job) -> None:
     assert len(job.sequence.states) == 2 ** len(job.module.controls) + 1
     assert job.sequence.states[-1].name == "unpowered"
     assert {file.name for file in job.files} == {"module.toml", "fixture.toml", "sequence.toml", "bench.toml"}
 
 
-def test_one_line_changes_from_each_state_to_the_next(job):
+def test_one_line_changes_from_each_state_to_the_next(job: Job) -> None:
     powered = [set(state.on) for state in job.sequence.states if state.powered]
     assert all(len(here ^ there) == 1 for here, there in pairwise(powered))
 
 
-def test_the_bench_file_holds_documentation_addresses_only(job):
+def test_the_bench_file_holds_documentation_addresses_only(job: Job) -> None:
     # RFC 5737 keeps 192.0.2.0/24 for documentation.
     instruments = (job.bench.generator, job.bench.oscilloscope, job.bench.supply)
     assert all("192.0.2." in instrument.address for instrument in instruments)
     assert load_bench(job.folder / "bench.toml") == job.bench
 
 
-def test_a_cheap_board_of_sixteen_channels_is_enough(job):
+def test_a_cheap_board_of_sixteen_channels_is_enough(job: Job) -> None:
     selected = [channel for setup in job.fixture.setups for channel in setup.select]
     assert max([*job.fixture.controls.values(), *selected]) <= 16
 
 
-def test_the_supply_can_feed_every_coil_at_once(job):
+def test_the_supply_can_feed_every_coil_at_once(job: Job) -> None:
     module = job.module
     coils = sum(module.supply.voltage_v / relay.type.coil_ohm for relay in module.relays)
     assert coils + module.supply.quiescent_a < module.supply.limit_a
 
 
-def test_the_switcher_has_one_pole_for_each_leg_of_ten_relays():
+def test_the_switcher_has_one_pole_for_each_leg_of_ten_relays() -> None:
     module = load_job(SEQUENCES / "two_loop_switcher").module
     assert [relay.name for relay in module.relays[:4]] == ["K1", "K6", "K2", "K7"]
     assert [pole.name for pole in module.relays[0].poles] == ["K1.1.hot", "K1.1.cold"]
@@ -59,7 +59,7 @@ def test_the_switcher_has_one_pole_for_each_leg_of_ten_relays():
     )
 
 
-def test_every_leg_of_every_coded_plug_differs_from_every_other():
+def test_every_leg_of_every_coded_plug_differs_from_every_other() -> None:
     loopbacks = load_job(SEQUENCES / "two_loop_switcher").fixture.loopbacks
     series = [
         leg.series_ohm
@@ -70,19 +70,19 @@ def test_every_leg_of_every_coded_plug_differs_from_every_other():
     assert len(set(series)) == 8
 
 
-def test_measured_plugs_replace_the_nominal_resistors():
+def test_measured_plugs_replace_the_nominal_resistors() -> None:
     loopback = load_job(SEQUENCES / "two_loop_switcher").fixture.loopbacks["pad_a"]
     assert (loopback.plug, loopback.tolerance) == ("A1", 0.001)
     assert loopback.legs["left"]["hot"].series_ohm == pytest.approx(391.2)
 
 
-def test_muting_grounds_the_selectors_output():
+def test_muting_grounds_the_selectors_output() -> None:
     module = load_job(SEQUENCES / "source_selector").module
     mute = next(relay for relay in module.relays if relay.name == "K5")
     assert [pole.operated for pole in mute.poles] == [GROUND, GROUND]
 
 
-def test_parts_stand_once_for_each_leg_and_once_across_a_pair():
+def test_parts_stand_once_for_each_leg_and_once_across_a_pair() -> None:
     resistors = load_job(SEQUENCES / "source_selector").module.resistors
     assert resistors[0] == Part(
         name="R1.hot", a="left.bus.hot", b="left.dim_pad.hot", value=2700.0, tolerance=0.001
@@ -94,7 +94,7 @@ def test_parts_stand_once_for_each_leg_and_once_across_a_pair():
 
 
 @pytest.mark.parametrize("step_db", [1, 2, 4, 8, 16, 32])
-def test_the_attenuators_pads_are_the_nearest_e192_values(step_db):
+def test_the_attenuators_pads_are_the_nearest_e192_values(step_db: int) -> None:
     # T pad of 600 ohm (microwaves101.com): R1 = Z(K-1)/(K+1), R2 = 2ZK/(K²-1); an H arm is half of R1,
     # and a shunt whose middle is grounded is half of R2 on each leg.
     ratio = 10 ** (step_db / 20)
@@ -107,7 +107,7 @@ def test_the_attenuators_pads_are_the_nearest_e192_values(step_db):
     assert shunts == pytest.approx([shunt], rel=0.007)
 
 
-def test_every_section_of_the_attenuator_switches_its_legs_with_a_relay_each():
+def test_every_section_of_the_attenuator_switches_its_legs_with_a_relay_each() -> None:
     relays = load_job(SEQUENCES / "stepped_attenuator").module.relays
     assert len(relays) == 24
     assert all(len({pole.leg for pole in relay.poles}) == 1 and len(relay.poles) == 2 for relay in relays)

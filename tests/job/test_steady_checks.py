@@ -86,5 +86,5 @@ def test_an_unequal_source_needs_a_setup_with_the_resistor(tmp_path: Path) -> No
 def test_a_swapped_setup_needs_its_partner(tmp_path: Path) -> None:
     right = 'view = ["left.in", "left.out"]\nloopbacks = ["pad_a", "pad_b"]\ninputs_swapped = true'
     lonely = ("fixture.toml", right, right.replace(', "pad_b"', ""))
-    with pytest.raises(JobError, match="inputs_swapped: no setup is the partner of this one"):
+    with pytest.raises(JobError, match="inputs_swapped: no other setup is the same with unswapped inputs"):
         load(tmp_path, check_of("gain", within="0.2 dB"), lonely)

@@ -38,13 +38,13 @@ DBU_TABLE = [
 
 
 @pytest.mark.parametrize(("dbu", "vrms"), DBU_TABLE)
-def test_levels_in_dbu_are_the_published_volts(dbu, vrms):
+def test_levels_in_dbu_are_the_published_volts(dbu: float, vrms: float) -> None:
     assert vrms_from_dbu(dbu) == pytest.approx(vrms, rel=2e-6)
     assert parse_quantity(f"{dbu:+} dBu", "level") == pytest.approx(vrms, rel=2e-6)
     assert dbu_from_vrms(vrms) == pytest.approx(dbu, abs=1e-5)
 
 
-def test_levels_in_dbv_are_2_2185_db_above_dbu():
+def test_levels_in_dbv_are_2_2185_db_above_dbu() -> None:
     # kfs.oeaw.ac.at/stx/manual/html/461.htm: -10 dBV = 0.316 V = -7.8 dBu
     assert parse_quantity("-10 dBV", "level") == pytest.approx(0.316228, rel=1e-5)
     assert dbu_from_vrms(parse_quantity("0 dBV", "level")) == pytest.approx(2.2185, abs=5e-5)
@@ -74,7 +74,7 @@ def test_levels_in_dbv_are_2_2185_db_above_dbu():
         ("0.1%", "fraction", 0.001),
     ],
 )
-def test_a_quantity_is_read_in_si(text, dimension, value):
+def test_a_quantity_is_read_in_si(text: str, dimension: str, value: float) -> None:
     assert parse_quantity(text, dimension) == pytest.approx(value, rel=1e-12)
 
 
@@ -108,13 +108,13 @@ def test_a_quantity_is_read_in_si(text, dimension, value):
         ("", "time", 'found "", which is not a value with a unit; expected a time such as "20 ms"'),
     ],
 )
-def test_what_is_no_such_quantity_is_refused_in_words(value, dimension, message):
+def test_what_is_no_such_quantity_is_refused_in_words(value: float, dimension: str, message: str) -> None:
     with pytest.raises(ValueError, match=r"expected") as caught:
         parse_quantity(value, dimension)
     assert str(caught.value) == message
 
 
-def test_a_series_resistance_may_be_zero_where_it_is_said():
+def test_a_series_resistance_may_be_zero_where_it_is_said() -> None:
     assert parse_quantity("0 ohm", "resistance", sign="not negative") == 0.0
 
 
@@ -142,18 +142,18 @@ def test_a_series_resistance_may_be_zero_where_it_is_said():
         (math.nan, "V", "none"),
     ],
 )
-def test_values_are_written_for_people_in_plain_characters(value, unit, text):
+def test_values_are_written_for_people_in_plain_characters(value: float, unit: str, text: str) -> None:
     assert format_value(value, unit) == text
     assert text.replace("µ", "u").isascii()
 
 
-def test_a_level_is_written_with_its_sign():
+def test_a_level_is_written_with_its_sign() -> None:
     assert format_level(vrms_from_dbu(4)) == "+4.00 dBu"
     with pytest.raises(ValueError, match="no level in dBu"):
         format_level(0.0)
 
 
-def test_the_unit_of_a_text_is_told_without_its_prefix():
+def test_the_unit_of_a_text_is_told_without_its_prefix() -> None:
     assert [unit_of(text) for text in ("8 %", "3 mA", "7", 7, "nonsense here")] == ["%", "A", "", "", ""]
 
 
@@ -168,18 +168,18 @@ UNITS: list[tuple[Dimension, str]] = [
 
 
 @given(st.sampled_from(UNITS), st.floats(1e-14, 1e12))
-def test_what_is_written_reads_back_as_itself(kind, value):
+def test_what_is_written_reads_back_as_itself(kind: tuple[str, str], value: float) -> None:
     dimension, unit = kind
     assert parse_quantity(format_value(value, unit, digits=12), dimension) == pytest.approx(value, rel=1e-11)
 
 
 @given(st.floats(-120, 60))
-def test_a_level_reads_back_as_itself(dbu):
+def test_a_level_reads_back_as_itself(dbu: float) -> None:
     assert dbu_from_vrms(vrms_from_dbu(dbu)) == pytest.approx(dbu, abs=1e-9)
 
 
 @given(st.text(max_size=12), st.sampled_from([dimension for dimension, _ in UNITS] + ["level", "fraction"]))
-def test_no_text_breaks_the_reader(text, dimension):
+def test_no_text_breaks_the_reader(text: str, dimension: str) -> None:
     try:
         value, told = parse_quantity(text, dimension), "expected"
     except ValueError as error:
@@ -194,7 +194,9 @@ def test_no_text_breaks_the_reader(text, dimension):
     unit=st.sampled_from(["V", "ohm", "Hz", "s", "A", "F"]),
     digits=st.integers(min_value=1, max_value=6),
 )
-def test_a_prefix_is_chosen_as_the_library_of_quantities_does(value, negative, unit, digits):
+def test_a_prefix_is_chosen_as_the_library_of_quantities_does(
+    value: float, negative: bool, unit: str, digits: int
+) -> None:
     """QuantiPhy, which also reads what people write, is the outside reference."""
     signed = (-value if negative else value) + 0.0  # no zero is negative
     rendered = quantiphy.Quantity(signed, unit).render(form="si", prec=digits - 1, show_units=True)

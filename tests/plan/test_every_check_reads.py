@@ -98,13 +98,13 @@ def test_a_race_that_shows_nothing_is_refused_beside_changes_that_do() -> None:
             states("mute"),
             "the drive does not reach this port; expected states in which it does, such as",
         ),
-        ("phase", states("mute"), "the drive is not led there"),
-        ("distortion", states("mute"), "the drive is not led there"),
+        ("phase", states("mute"), "the drive does not reach this port"),
+        ("distortion", states("mute"), "the drive does not reach this port"),
         ("polarity", states("idle", "mute"), "gives no polarity in mute"),
-        ("channel_gain_difference", states("mute"), "expected states in which it is"),
+        ("channel_gain_difference", states("mute"), "expected states in which it does"),
         ("supply_current", states("unpowered"), "none of its states has the relay supply on"),
         ("intermittency", states("mute+dim"), "control lines are operated one by one, from idle"),
-        ("coupling_capacitance", states("idle"), "silent through one open contact"),
+        ("coupling_capacitance", states("idle"), "silent because of one open contact"),
     ],
 )
 def test_a_state_in_which_nothing_is_to_be_had_is_refused(
@@ -119,7 +119,7 @@ def test_a_state_in_which_nothing_is_to_be_had_is_refused(
 
 def test_isolation_of_a_port_that_is_never_silent_is_refused() -> None:
     message = refusal(job_with("two_loop_switcher", check("isolation", states("idle", "loop_a"))))
-    assert "isolation is of a port that is silent" in message
+    assert "the drive reaches this port; isolation needs" in message
 
 
 def test_channels_cannot_be_matched_with_one_of_them() -> None:

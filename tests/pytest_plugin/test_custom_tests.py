@@ -1,6 +1,7 @@
 """A builder's custom tests: pytest in a process of its own, on simulated benches that are reached by wire."""
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -43,7 +44,7 @@ def test_that_asks_for_a_state_that_is_not_there(switchwalk_measure):
 
 
 @pytest.fixture(scope="module")
-def standing(tmp_path_factory: pytest.TempPathFactory):
+def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StandingBench]:
     job = tiny_job(tmp_path_factory.mktemp("standing"))
     with standing_bench(job) as bench:
         yield job, bench
@@ -203,13 +204,13 @@ def test_without_a_bench_tests_are_skipped_and_say_why(
     pytester.makeini(f"[pytest]\nswitchwalk_job = {standing[0]}\n")
     done = pytester.runpytest_subprocess("-rs")
     done.assert_outcomes(passed=1, skipped=3)
-    done.stdout.fnmatch_lines(["*no bench was asked for: give --switchwalk-bench simulated*"])
+    done.stdout.fnmatch_lines(["*no bench given: use --switchwalk-bench simulated*"])
 
 
 @pytest.mark.parametrize(
     ("options", "why"),
     [
-        (("--switchwalk-serial", "OB-1"), "no job was named"),
+        (("--switchwalk-serial", "OB-1"), "no job given"),
         (("--switchwalk-job", "."), "needs the serial number of the unit in the fixture"),
         (
             ("--switchwalk-job", ".", "--switchwalk-serial", "OB-1", "-n", "2"),

@@ -291,7 +291,7 @@ def test_what_cannot_be_exported_is_said_and_nothing_is_left(
     out = tmp_path / "new" / "run.txt"
     assert "no format 'xlsx'; expected one of csv, json" in export("xlsx", out, expect=2)
     assert "there is no run 9" in export("csv", out, number=9, expect=2)
-    assert "run 2 kept no waveforms" in export("npz", out, number=2, expect=2)
+    assert "run 2 has no waveforms" in export("npz", out, number=2, expect=2)
     assert not out.parent.exists()
     (tmp_path / "a folder").mkdir()
     assert "a folder: cannot be written" in export("csv", tmp_path / "a folder", expect=4)

@@ -239,7 +239,7 @@ def test_records_of_version_2_are_brought_up_with_their_ledger_unbroken(older_fi
 def test_records_of_an_older_version_are_refused_to_a_reader_and_copied_before_they_are_changed(
     older_file: Path,
 ) -> None:
-    with pytest.raises(RecordsError, match=r"version 2, and this switchwalk keeps version 4\. Bring them up"):
+    with pytest.raises(RecordsError, match=r"version 2, and this switchwalk keeps version 4\. Upgrade them"):
         open_records(older_file, read_only=True)
     was = dump(older_file)
     (older_file.parent / "older.sqlite.version-2").write_text("an earlier copy")

@@ -343,7 +343,7 @@ def test_a_file_that_can_not_be_written_stops_the_run_but_can_be_read(open_folde
 
 
 def test_reading_records_that_are_not_there_makes_nothing(tmp_path: Path) -> None:
-    with pytest.raises(RecordsError, match="there are no records here yet"):
+    with pytest.raises(RecordsError, match="no records here yet"):
         open_records(tmp_path / "records.sqlite", read_only=True)
     assert list(tmp_path.iterdir()) == []
 
@@ -428,7 +428,7 @@ def test_a_folder_is_not_a_place_but_a_url_of_a_file_is(tmp_path: Path) -> None:
         open_records(tmp_path)
     odd = tmp_path / "Ünit #1 50%?.sqlite"
     with open_records(f"sqlite:///{tmp_path}/plain.sqlite") as store, open_records(odd) as oddly:
-        assert store.place == f"{tmp_path}/plain.sqlite"
+        assert store.location == f"{tmp_path}/plain.sqlite"
         oddly.begin(HEADER)
     with open_records(odd, read_only=True) as store:
         assert store.run(1).header == HEADER

@@ -79,7 +79,7 @@ def password_of(place: str) -> str:
 
 def test_the_password_is_never_shown(place: str) -> None:
     with open_records(place, read_only=True) as store:
-        assert password_of(place) not in store.place
+        assert password_of(place) not in store.location
         with pytest.raises(RecordsError) as caught:
             store.run(9)
     assert password_of(place) not in str(caught.value)
@@ -111,7 +111,7 @@ def test_a_server_that_cannot_be_used_is_said_in_one_line(
 
 def test_a_look_makes_nothing_on_the_server(postgresql: PostgreSQL) -> None:
     place = postgresql.new_place()
-    with pytest.raises(RecordsError, match="there are no records here yet"):
+    with pytest.raises(RecordsError, match="no records here yet"):
         open_records(place, read_only=True)
     with psycopg.connect(place) as plain:
         result = plain.execute(
@@ -208,6 +208,6 @@ def test_a_server_that_crashes_in_mid_run_is_said_and_keeps_all(
 
 @pytest.mark.parametrize("url", ["postgresql://ada@van/records", "postgresql+psycopg://ada@van/records"])
 def test_both_ways_to_write_the_url_mean_the_same(url: str) -> None:
-    result = places.find_place(url)
+    result = places.find_location(url)
     assert result.url.drivername == "postgresql+psycopg"
     assert result.shown == url

@@ -27,7 +27,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-from harness.records.database import find_place
+from harness.records.database import find_location
 
 RUNS = (1, 2, 3, 4, 5)
 HEAD = "07305e366c8190eda1f72fbddc6801490e496a4e25eb9d356637370d65850e7d"
@@ -135,7 +135,7 @@ def _plain(value: Any) -> Any:
 
 def write(place: str | Path) -> None:
     """Write these records to a place where there are none."""
-    metadata, engine = make_tables(), create_engine(find_place(place).url)
+    metadata, engine = make_tables(), create_engine(find_location(place).url)
     with engine.begin() as connection:
         metadata.create_all(connection)
         connection.execute(metadata.tables["switchwalk_schema"].insert().values(version=3))

@@ -75,7 +75,8 @@ def faulty_walk(**options: Any) -> list[Reading]:
             )
         elif (one.state, one.where, one.quantity) == ("loop_a", "left.b_send", "gain"):
             high = reading.limit_high or 0.0
-            readings[index] = _judged(reading, high - 0.003, "unproven", "the limit lies inside the interval")
+            reason = "the limit is inside the uncertainty interval"
+            readings[index] = _judged(reading, high - 0.003, "unproven", reason)
     return readings
 
 

@@ -207,7 +207,7 @@ def test_a_kept_reference_serves_a_run_and_shows_its_drift(capsys: pytest.Captur
     ran = switchwalk(capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "kept")
     assert ran.code == 0, ran.out
     assert "kept through reference, 0 minutes old" in ran.out
-    assert "only bounds are told" not in ran.out
+    assert "get only upper bounds" not in ran.out
     with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
         readings = store.readings(1)
     harmonic = [one for one in readings if one.key.check == "Harmonic distortion"]
@@ -227,5 +227,5 @@ def test_a_run_without_a_reference_says_what_it_loses_and_goes_on(
     bench = ("--simulate", "--speed", "20")
     ran = switchwalk(capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "none")
     assert ran.code == 3
-    assert "no through reference: the scope's gain accuracy stays in every reading" in ran.out
+    assert "no through reference: the scope's gain accuracy is part of every reading" in ran.out
     assert "not observable here" in ran.out

@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -61,7 +62,7 @@ class Tab:
         self._ask("Page.navigateToHistoryEntry", entryId=before["id"])
         self._until("Page.loadEventFired")
 
-    def find(self, expression: str):
+    def find(self, expression: str) -> Any:
         """What an expression is on the page; waits for a promise."""
         answer = self._ask("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
         assert "exceptionDetails" not in answer, answer
@@ -109,7 +110,7 @@ class Tab:
             if not node.get("ignored")
         ]
 
-    def _ask(self, method: str, **parameters):
+    def _ask(self, method: str, **parameters: object) -> Any:
         self._last += 1
         message = {"id": self._last, "method": method, "params": parameters}
         if self._session:
@@ -117,7 +118,7 @@ class Tab:
         self._to.write(json.dumps(message).encode() + b"\0")
         return self._until(self._last)
 
-    def _until(self, wanted: int | str):
+    def _until(self, wanted: int | str) -> Any:
         """Read until an answer, by its number, or an event, by its name."""
         while True:
             while b"\0" not in self._rest:

@@ -5,10 +5,10 @@ from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
-from sqlalchemy import insert
+from sqlalchemy import Table, insert
 
 from harness.records import rows, tables
-from harness.records.database import find_place, open_engine
+from harness.records.database import find_location, open_engine
 from harness.records.run import FaultsNamed
 from tests.records.outside_broadcast import HEADER
 
@@ -34,16 +34,18 @@ STATES = (
 UNITS_A_BATCH = 500
 _AT_ONCE = 200
 
+Row = dict[str, object]
+
 
 def fill(path: Path, *, units: int, readings: int, seed: int = 5, bad: float = 0.08) -> None:
     """Some units of which a share fails at first and passes then; batches of 500, `readings` a run."""
     rng = np.random.default_rng(seed)
     base = rows.header_to_row(HEADER)
-    engine = open_engine(find_place(path), read_only=False)
+    engine = open_engine(find_location(path), read_only=False)
     run = 0
     with engine.begin() as connection:
         last = dict.fromkeys((tables.runs, tables.readings, tables.run_events, tables.ledger), 0)
-        new = {table: [] for table in last}
+        new: dict[Table, list[Row]] = {table: [] for table in last}
         for unit in range(units):
             outcomes = ("fail", "pass") if rng.random() < bad else ("pass",)
             for outcome in outcomes:
@@ -78,7 +80,7 @@ def fill(path: Path, *, units: int, readings: int, seed: int = 5, bad: float = 0
     engine.dispose()
 
 
-def _seal(run):
+def _seal(run: int) -> Row:
     """One entry a run, where real records have one a row: enough to tell whether a run is as it was."""
     digests = [hashlib.sha256(f"entry {number}".encode()).hexdigest() for number in (run - 1, run)]
     return {
@@ -86,7 +88,7 @@ def _seal(run):
     }  # fmt: skip
 
 
-def _readings(rng, run, count, *, failing):
+def _readings(rng: np.random.Generator, run: int, count: int, *, failing: int) -> list[Row]:
     result = []
     outliers = set(rng.choice(count, size=failing, replace=False).tolist())
     for number in range(count):

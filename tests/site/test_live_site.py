@@ -5,6 +5,7 @@ import re
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -19,13 +20,14 @@ from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.report.test_report import Page
 from tests.simulator.listeners import reachable_at
-from tests.site.devtools import browser
+from tests.site.devtools import Tab, browser
 from tests.site.invented_batch import fill
 
 ROOT = Path(__file__).resolve().parents[2]
+Server = subprocess.Popen[str]
 
 
-def start(records: Path) -> tuple[subprocess.Popen, str]:
+def start(records: Path) -> tuple[Server, str]:
     process = subprocess.Popen(
         [sys.executable, "-m", "harness.cli", "serve", "--records", str(records)],
         cwd=ROOT,
@@ -36,38 +38,40 @@ def start(records: Path) -> tuple[subprocess.Popen, str]:
     return process, process.stdout.readline().strip()
 
 
-def end(process: subprocess.Popen, by: int = signal.SIGINT) -> tuple[int, str]:
+def end(process: Server, by: int = signal.SIGINT) -> tuple[int, str]:
     process.send_signal(by)
     _, message = process.communicate(timeout=30)
     return process.returncode, message
 
 
 @pytest.fixture(scope="module")
-def records(tmp_path_factory):
+def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("live") / "records.sqlite"
     fill(path, units=30, readings=20, bad=0.2)
     return path
 
 
 @pytest.fixture(scope="module")
-def serving(records):
+def serving(records: Path) -> Iterator[tuple[Server, str]]:
     process, address = start(records)
     yield process, address
     assert end(process)[0] == 0
 
 
 @pytest.fixture(scope="module")
-def served(serving):
+def served(serving: tuple[Server, str]) -> str:
     return serving[1]
 
 
 @pytest.fixture(scope="module")
-def tab():
+def tab() -> Iterator[Tab]:
     with browser() as tab:
         yield tab
 
 
-def ask(address, path, *, method="GET", host=None, **headers):
+def ask(
+    address: str, path: str, *, method: str = "GET", host: str | None = None, **headers: str
+) -> tuple[int, http.client.HTTPMessage, str]:
     """One request as it is given, and the answer's status, headers and text."""
     place = urlsplit(address)
     connection = http.client.HTTPConnection(place.hostname, place.port, timeout=30)
@@ -82,11 +86,11 @@ def ask(address, path, *, method="GET", host=None, **headers):
     return answer.status, answer.headers, text
 
 
-def links(text, start):
+def links(text: str, start: str) -> list[str]:
     return [link["href"] for link in Page(text).all("a") if (link["href"] or "").startswith(start)]
 
 
-def test_every_kind_of_page_is_served_with_what_a_browser_must_not_do(served):
+def test_every_kind_of_page_is_served_with_what_a_browser_must_not_do(served: str) -> None:
     status, headers, index = ask(served, "/")
     assert status == 200
     assert "script-src 'sha256-" in headers["Content-Security-Policy"]
@@ -99,7 +103,7 @@ def test_every_kind_of_page_is_served_with_what_a_browser_must_not_do(served):
     assert "Test record, run 1" in report
 
 
-def test_a_run_with_a_verdict_has_a_certificate_and_no_other_has_one(tmp_path):
+def test_a_run_with_a_verdict_has_a_certificate_and_no_other_has_one(tmp_path: Path) -> None:
     records = tmp_path / "records.sqlite"
     with open_records(records) as store:
         for outcome, more in (("pass", {}), ("stopped", {}), ("pass", {"purpose": "golden"}), ("fail", {})):
@@ -118,28 +122,28 @@ def test_a_run_with_a_verdict_has_a_certificate_and_no_other_has_one(tmp_path):
 
 
 @pytest.mark.skipif(not Path("/proc/net/tcp").exists(), reason="needs Linux's list of sockets")
-def test_only_this_machine_reaches_it_by_what_the_kernel_says(serving):
+def test_only_this_machine_reaches_it_by_what_the_kernel_says(serving: tuple[Server, str]) -> None:
     process, address = serving
     ask(address, "/")
     assert reachable_at(process.pid) == [("127.0.0.1", urlsplit(address).port)]
 
 
 @pytest.mark.parametrize("host", ["evil.example", "evil.example:80", "127.0.0.1", "localhost:1", ""])
-def test_a_request_for_another_host_is_refused(served, host):
+def test_a_request_for_another_host_is_refused(served: str, host: str) -> None:
     assert ask(served, "/", host=host)[0] == 421
 
 
-def test_this_machine_may_be_called_localhost(served):
+def test_this_machine_may_be_called_localhost(served: str) -> None:
     assert ask(served, "/", host=f"localhost:{urlsplit(served).port}")[0] == 200
 
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "BREW"])
-def test_nothing_but_reading_is_allowed(served, method):
+def test_nothing_but_reading_is_allowed(served: str, method: str) -> None:
     status, headers, _ = ask(served, "/", method=method)
     assert (status, headers["Allow"]) == (405, "GET, HEAD")
 
 
-def test_head_says_what_get_would_without_the_page(served):
+def test_head_says_what_get_would_without_the_page(served: str) -> None:
     _, wanted, page = ask(served, "/")
     status, headers, text = ask(served, "/", method="HEAD")
     assert (status, text) == (200, "")
@@ -155,11 +159,11 @@ def test_head_says_what_get_would_without_the_page(served):
         "/nothing", "/a/b/c", "/reports/run-" + "9" * 400, "//etc/passwd",
     ],
 )  # fmt: skip
-def test_a_path_that_is_no_page_is_none(served, path):
+def test_a_path_that_is_no_page_is_none(served: str, path: str) -> None:
     assert ask(served, path)[0] == 404
 
 
-def test_what_has_not_changed_is_not_sent_again(served):
+def test_what_has_not_changed_is_not_sent_again(served: str) -> None:
     state = ask(served, "/")[1]["ETag"]
     assert ask(served, "/", If_None_Match=state)[0] == 304
     assert ask(served, "/", If_None_Match='"older"')[0] == 200
@@ -167,7 +171,7 @@ def test_what_has_not_changed_is_not_sent_again(served):
     assert ask(served, "/?list", If_None_Match=page["data-state"])[0] == 304  # what its script asks first
 
 
-def test_a_page_that_has_the_list_is_sent_what_is_newer_than_that(tmp_path):
+def test_a_page_that_has_the_list_is_sent_what_is_newer_than_that(tmp_path: Path) -> None:
     records = tmp_path / "records.sqlite"
     fill(records, units=30, readings=10, bad=0.0)
     site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
@@ -192,14 +196,14 @@ def test_a_page_that_has_the_list_is_sent_what_is_newer_than_that(tmp_path):
     site.close()
 
 
-def test_the_search_works_without_a_script(served):
+def test_the_search_works_without_a_script(served: str) -> None:
     _, _, text = ask(served, "/?q=ob-00007")
     assert len(links(text, "units/")) == 1
     assert "1 of 30 units" in Page(text).words
     assert "No matching unit." in ask(served, "/?q=%3Cscript%3E")[2]
 
 
-def test_a_run_of_another_process_shows_while_it_goes_on(tab, served, records):
+def test_a_run_of_another_process_shows_while_it_goes_on(tab: Tab, served: str, records: Path) -> None:
     tab.size(1280, 900)
     tab.open(served)
     tab.find("document.getElementById('q').value = 'ob-9'")
@@ -222,7 +226,7 @@ def test_a_run_of_another_process_shows_while_it_goes_on(tab, served, records):
     assert tab.message == []
 
 
-def test_what_comes_along_with_readings_does_not_send_the_list_again(tmp_path):
+def test_what_comes_along_with_readings_does_not_send_the_list_again(tmp_path: Path) -> None:
     records = tmp_path / "records.sqlite"
     with open_records(records) as store:
         run = store.begin(HEADER)
@@ -237,7 +241,7 @@ def test_what_comes_along_with_readings_does_not_send_the_list_again(tmp_path):
     site.close()
 
 
-def test_rows_stay_and_newer_ones_come_in_their_place(tab, served, records):
+def test_rows_stay_and_newer_ones_come_in_their_place(tab: Tab, served: str, records: Path) -> None:
     tab.size(1280, 900)
     tab.open(served)
     rows = "document.querySelectorAll('#list tbody tr')"
@@ -259,7 +263,7 @@ def test_rows_stay_and_newer_ones_come_in_their_place(tab, served, records):
     assert tab.message == []
 
 
-def test_a_fault_that_is_diagnosed_after_its_run_shows_on_the_page_of_its_batch(tmp_path):
+def test_a_fault_that_is_diagnosed_after_its_run_shows_on_the_page_of_its_batch(tmp_path: Path) -> None:
     records = tmp_path / "records.sqlite"
     with open_records(records) as store:
         run = store.begin(HEADER)
@@ -276,7 +280,7 @@ def test_a_fault_that_is_diagnosed_after_its_run_shows_on_the_page_of_its_batch(
     assert "not diagnosed" not in text
 
 
-def test_a_report_that_is_written_after_its_run_is_the_one_that_is_shown(tmp_path):
+def test_a_report_that_is_written_after_its_run_is_the_one_that_is_shown(tmp_path: Path) -> None:
     records, written = tmp_path / "records.sqlite", tmp_path / "report.html"
     with open_records(records) as store:
         store.finish(store.begin(HEADER), "stopped", "by hand", ENDED)
@@ -290,7 +294,7 @@ def test_a_report_that_is_written_after_its_run_is_the_one_that_is_shown(tmp_pat
     site.close()
 
 
-def test_a_report_that_lies_on_another_computer_says_what_was_kept_with_its_run(tmp_path):
+def test_a_report_that_lies_on_another_computer_says_what_was_kept_with_its_run(tmp_path: Path) -> None:
     records = tmp_path / "records.sqlite"
     words = Explanation(
         headline="One fault explains these readings:",
@@ -322,11 +326,11 @@ def until(condition: str) -> str:
     }})"""
 
 
-def test_records_that_are_not_there_yet_are_waited_for(tmp_path):
+def test_records_that_are_not_there_yet_are_waited_for(tmp_path: Path) -> None:
     records = tmp_path / "records.sqlite"
     process, address = start(records)
     status, headers, text = ask(address, "/")
-    assert (status, "there are no records here yet" in text, headers["Refresh"]) == (503, True, "5")
+    assert (status, "no records here yet" in text, headers["Refresh"]) == (503, True, "5")
     with open_records(records) as store:
         store.begin(HEADER)
     assert "OB-0023" in ask(address, "/")[2]
@@ -336,7 +340,7 @@ def test_records_that_are_not_there_yet_are_waited_for(tmp_path):
     assert "Traceback" not in message
 
 
-def test_a_port_that_is_taken_is_said(served, records, capsys):
+def test_a_port_that_is_taken_is_said(served: str, records: Path, capsys: pytest.CaptureFixture[str]) -> None:
     port = str(urlsplit(served).port)
     refused = switchwalk(capsys, "serve", "--records", str(records), "--port", port)
     assert refused.code == 2

@@ -1,13 +1,15 @@
 """A folder of pages written again: what the records say as before is not touched, all else is made anew."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from harness.records.run import FaultsNamed
-from harness.records.store import open_records
-from harness.site.study import view_units
+from harness.records.store import RunStore, open_records
+from harness.site.model import Unit
+from harness.site.study import Study, UnitView, view_units
 from harness.site.write import Written, write_site
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.report.test_report import Page
@@ -41,14 +43,14 @@ def touched(before: dict[str, tuple[int, int]], folder: Path) -> set[str]:
 
 
 @pytest.fixture
-def records(tmp_path):
+def records(tmp_path: Path) -> Path:
     path = tmp_path / "records.sqlite"
     for serial, batch in (("OB-1", "1"), ("OB-2", "1"), ("OB-3", "2")):
         record(path, serial, batch=batch)
     return path
 
 
-def test_the_same_records_written_again_touch_no_file(records, tmp_path):
+def test_the_same_records_written_again_touch_no_file(records: Path, tmp_path: Path) -> None:
     folder = tmp_path / "site"
     first = write(records, folder)
     assert (first.pages, first.changed) == (6, 6)
@@ -56,7 +58,7 @@ def test_the_same_records_written_again_touch_no_file(records, tmp_path):
     assert (write(records, folder).changed, looks(folder)) == (0, before)
 
 
-def test_the_same_records_make_the_same_pages_in_any_folder(records, tmp_path):
+def test_the_same_records_make_the_same_pages_in_any_folder(records: Path, tmp_path: Path) -> None:
     texts = []
     for name in ("a", "b"):
         write(records, tmp_path / name)
@@ -66,7 +68,9 @@ def test_the_same_records_make_the_same_pages_in_any_folder(records, tmp_path):
     assert texts[0] == texts[1]
 
 
-def test_another_run_changes_the_index_and_the_pages_of_its_unit_and_its_batch(records, tmp_path):
+def test_another_run_changes_the_index_and_the_pages_of_its_unit_and_its_batch(
+    records: Path, tmp_path: Path
+) -> None:
     folder = tmp_path / "site"
     write(records, folder)
     before = looks(folder)
@@ -85,8 +89,8 @@ def test_another_run_changes_the_index_and_the_pages_of_its_unit_and_its_batch(r
     ids=["a retest", "a run under way", "a new unit's run"],
 )
 def test_pages_of_other_units_are_made_again_where_the_batch_that_they_show_is_another(
-    tmp_path, monkeypatch, serial, ended, made
-):
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, serial: str, ended: bool, made: set[str]
+) -> None:
     records, folder = tmp_path / "records.sqlite", tmp_path / "site"
     fill(records, units=12, readings=20, bad=0.0)
     write(records, folder)
@@ -95,9 +99,9 @@ def test_pages_of_other_units_are_made_again_where_the_batch_that_they_show_is_a
         store.add_readings(run, store.readings(1))
         if ended:
             store.finish(run, "pass", "", ENDED)
-    seen = []
+    seen: list[str] = []
 
-    def view_and_tell(store, units, studies):
+    def view_and_tell(store: RunStore, units: Sequence[Unit], studies: Mapping[str, Study]) -> list[UnitView]:
         seen.extend(unit.key.serial for unit in units)
         return view_units(store, units, studies)
 
@@ -107,7 +111,7 @@ def test_pages_of_other_units_are_made_again_where_the_batch_that_they_show_is_a
     assert len(seen) == (13 if len(made) > 1 else 1)
 
 
-def test_a_run_under_way_is_shown_as_far_as_it_has_come(records, tmp_path):
+def test_a_run_under_way_is_shown_as_far_as_it_has_come(records: Path, tmp_path: Path) -> None:
     folder = tmp_path / "site"
     run = record(records, "OB-5", ended=False)
     write(records, folder)
@@ -119,7 +123,7 @@ def test_a_run_under_way_is_shown_as_far_as_it_has_come(records, tmp_path):
     assert "2 of " in page.read_text(encoding="utf-8")
 
 
-def test_a_unit_that_failed_names_its_fault_as_soon_as_it_is_diagnosed(records, tmp_path):
+def test_a_unit_that_failed_names_its_fault_as_soon_as_it_is_diagnosed(records: Path, tmp_path: Path) -> None:
     folder = tmp_path / "site"
     with open_records(records) as store:
         run = store.begin(replace(HEADER, serial="OB-6", batch="1"))
@@ -139,7 +143,7 @@ def test_a_unit_that_failed_names_its_fault_as_soon_as_it_is_diagnosed(records, 
     assert "✕ fail K3 never operates" in words
 
 
-def test_papers_that_are_put_beside_the_records_later_are_led_to(records, tmp_path):
+def test_papers_that_are_put_beside_the_records_later_are_led_to(records: Path, tmp_path: Path) -> None:
     folder = tmp_path / "site"
     write(records, folder)
     before = looks(folder)
@@ -153,7 +157,7 @@ def test_papers_that_are_put_beside_the_records_later_are_led_to(records, tmp_pa
     assert {"../reports/run-00003.html", "../certificates/run-00003.html"} < links
 
 
-def test_a_page_that_was_changed_or_lost_is_put_right(records, tmp_path):
+def test_a_page_that_was_changed_or_lost_is_put_right(records: Path, tmp_path: Path) -> None:
     folder = tmp_path / "site"
     write(records, folder)
     one, other = sorted((folder / "units").iterdir())[:2]
@@ -166,7 +170,9 @@ def test_a_page_that_was_changed_or_lost_is_put_right(records, tmp_path):
 
 
 @pytest.mark.parametrize("mark", ["", "{}", '{"pages": 3}', '{"pages": {"index.html": 1}}', "[" * 100_000])
-def test_a_folder_whose_own_notes_say_nothing_is_written_anew(records, tmp_path, mark):
+def test_a_folder_whose_own_notes_say_nothing_is_written_anew(
+    records: Path, tmp_path: Path, mark: str
+) -> None:
     folder = tmp_path / "site"
     write(records, folder)
     (folder / ".switchwalk-site").write_text(mark)
@@ -175,7 +181,9 @@ def test_a_folder_whose_own_notes_say_nothing_is_written_anew(records, tmp_path,
     assert touched(before, folder) == {".switchwalk-site"}
 
 
-def test_other_records_with_the_same_run_numbers_get_pages_of_their_own(records, tmp_path):
+def test_other_records_with_the_same_run_numbers_get_pages_of_their_own(
+    records: Path, tmp_path: Path
+) -> None:
     folder, others = tmp_path / "site", tmp_path / "others.sqlite"
     write(records, folder)
     for serial in ("OB-1", "OB-2", "OB-3"):
@@ -186,7 +194,7 @@ def test_other_records_with_the_same_run_numbers_get_pages_of_their_own(records,
         assert (folder / page.relative_to(tmp_path / "new")).read_bytes() == page.read_bytes()
 
 
-def test_what_is_written_again_is_what_would_be_written_anew(tmp_path):
+def test_what_is_written_again_is_what_would_be_written_anew(tmp_path: Path) -> None:
     records, folder = tmp_path / "records.sqlite", tmp_path / "site"
     fill(records, units=12, readings=20, bad=0.3)
     write(records, folder)

@@ -2,6 +2,7 @@
 
 import re
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
@@ -16,12 +17,12 @@ from harness.records.history import RunLine
 from harness.records.store import open_records
 from harness.report.plotter import ticks
 from harness.site.model import make_catalogue
-from harness.site.pages import Pages, Search
+from harness.site.pages import Pages, UnitSearch
 from harness.site.study import study_batch
 from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import HEADER, READING, changed
 from tests.report.test_report import Page
-from tests.site.devtools import browser
+from tests.site.devtools import Tab, browser
 from tests.site.invented_batch import fill
 
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>../../{{ 7 * 7 }} \u202e" + 90 * "W"
@@ -41,7 +42,7 @@ LINE = RunLine(
 
 
 @pytest.fixture(scope="module")
-def site(tmp_path_factory):
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The site of 60 units of which some failed at first, one with a name that means harm, one not ended."""
     folder = tmp_path_factory.mktemp("site")
     records = folder / "records.sqlite"
@@ -63,7 +64,7 @@ def site(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def written(site):
+def written(site: Path) -> Path:
     from harness.report.run_report import page_beside
     from harness.site.write import write_site
 
@@ -74,7 +75,7 @@ def written(site):
 
 
 @pytest.fixture(scope="module")
-def tab():
+def tab() -> Iterator[Tab]:
     with browser() as tab:
         yield tab
 
@@ -87,7 +88,7 @@ def unit_page(folder: Path, start: str) -> Path:
     return next((folder / "units").glob(f"{start}-*.html"))
 
 
-def test_every_page_is_well_formed_names_its_parts_and_leads_somewhere(written):
+def test_every_page_is_well_formed_names_its_parts_and_leads_somewhere(written: Path) -> None:
     pages = every_page(written)
     assert len(pages) == 1 + 61 + 2
     for path in pages:
@@ -108,7 +109,7 @@ def test_every_page_is_well_formed_names_its_parts_and_leads_somewhere(written):
             assert inner <= outer + 1
 
 
-def test_no_name_becomes_markup_or_a_path(written):
+def test_no_name_becomes_markup_or_a_path(written: Path) -> None:
     for path in every_page(written):
         text = path.read_text(encoding="utf-8")
         page = Page(text)
@@ -119,7 +120,7 @@ def test_no_name_becomes_markup_or_a_path(written):
     assert "{{ 7 * 7 }}" in unit_page(written, "script-alert").read_text(encoding="utf-8")
 
 
-def test_a_unit_says_how_it_stands_what_did_not_pass_and_where_its_report_is(written):
+def test_a_unit_says_how_it_stands_what_did_not_pass_and_where_its_report_is(written: Path) -> None:
     words = Page(unit_page(written, "OB-00001").read_text(encoding="utf-8")).words
     assert "OB-00001 Two-loop line switcher, TLS-2 revision B" in words
     assert "■ NOT ENDED The run has not finished: it is running, or was interrupted." in words
@@ -131,7 +132,7 @@ def test_a_unit_says_how_it_stands_what_did_not_pass_and_where_its_report_is(wri
     assert "✕ fail <script>alert(1)</script>" in simulated
 
 
-def test_a_batch_has_its_yields_causes_and_charts(written):
+def test_a_batch_has_its_yields_causes_and_charts(written: Path) -> None:
     words = Page(next((written / "batches").glob("TLS-2-1-*.html")).read_text(encoding="utf-8")).words
     with open_records(written.parent / "records.sqlite", read_only=True) as store:
         failed = {line.serial for line in store.lines(simulated=False) if line.outcome == "fail"}
@@ -142,7 +143,9 @@ def test_a_batch_has_its_yields_causes_and_charts(written):
         assert title in words
 
 
-def test_readings_that_differ_by_what_is_driven_alone_are_told_apart_on_the_page_of_their_batch(tmp_path):
+def test_readings_that_differ_by_what_is_driven_alone_are_told_apart_on_the_page_of_their_batch(
+    tmp_path: Path,
+) -> None:
     records = tmp_path / "records.sqlite"
     sources = ("left.source_1", "left.source_2")
     with open_records(records) as store:
@@ -172,7 +175,7 @@ def test_readings_that_differ_by_what_is_driven_alone_are_told_apart_on_the_page
         )
 
 
-def test_a_batch_has_a_chart_of_moving_ranges_beside_each_of_its_readings(written):
+def test_a_batch_has_a_chart_of_moving_ranges_beside_each_of_its_readings(written: Path) -> None:
     page = Page(next((written / "batches").glob("TLS-2-1-*.html")).read_text(encoding="utf-8"))
     message = [picture["aria-label"] for picture in page.all("svg")]
     charted = [one.partition(", unit by unit.")[0] for one in message if ", unit by unit." in one]
@@ -183,7 +186,7 @@ def test_a_batch_has_a_chart_of_moving_ranges_beside_each_of_its_readings(writte
         assert ("Met: one point beyond three sigma" not in values) or ("Beyond it: none." not in ranges)
 
 
-def test_the_table_of_a_batch_leads_to_every_chart_also_where_a_reading_has_none(tmp_path):
+def test_the_table_of_a_batch_leads_to_every_chart_also_where_a_reading_has_none(tmp_path: Path) -> None:
     records = tmp_path / "records.sqlite"
     fill(records, units=12, readings=20, bad=0.0)
     with closing(sqlite3.connect(records)) as plain:
@@ -202,7 +205,7 @@ def test_the_table_of_a_batch_leads_to_every_chart_also_where_a_reading_has_none
     assert led_to == [f"#{article['id']}" for article in page.all("article")] != []
 
 
-def test_a_batch_whose_channels_differ_shows_which_readings_and_by_how_much(tmp_path):
+def test_a_batch_whose_channels_differ_shows_which_readings_and_by_how_much(tmp_path: Path) -> None:
     records = tmp_path / "records.sqlite"
     fill(records, units=30, readings=20, bad=0.0)
     with closing(sqlite3.connect(records)) as plain:
@@ -225,8 +228,8 @@ def test_a_batch_whose_channels_differ_shows_which_readings_and_by_how_much(tmp_
 
 
 def test_a_second_writing_takes_away_what_is_no_more_and_no_folder_of_somebody_else_is_touched(
-    site, written, tmp_path, capsys
-):
+    site: Path, written: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     stale = written / "units" / "gone-0123456789.html"
     stale.write_text("old")
     records = str(site / "records.sqlite")
@@ -241,14 +244,14 @@ def test_a_second_writing_takes_away_what_is_no_more_and_no_folder_of_somebody_e
     assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
 
 
-def test_units_whose_serials_differ_by_a_sign_have_pages_of_their_own():
+def test_units_whose_serials_differ_by_a_sign_have_pages_of_their_own() -> None:
     lines = [
         replace(LINE, run_id=n, serial=s) for n, s in enumerate(("a/b", "a-b", "A-B", "a b", "äb", "…"), 1)
     ]
     assert len({slug.casefold() for slug in make_catalogue(lines).units}) == len(lines)
 
 
-def test_runs_that_test_the_bench_do_not_say_how_a_unit_stands():
+def test_runs_that_test_the_bench_do_not_say_how_a_unit_stands() -> None:
     lines = [LINE, replace(LINE, run_id=2, outcome="fail", purpose="known-bad")]
     catalogue = make_catalogue(lines)
     (unit,) = catalogue.units.values()
@@ -259,12 +262,12 @@ def test_runs_that_test_the_bench_do_not_say_how_a_unit_stands():
 @pytest.mark.parametrize(
     ("search", "count"), [("", 2), ("ob-2 tls", 1), ("FAIL", 1), ("ob-1 fail", 0), ("2026-11-25", 2)]
 )
-def test_the_list_can_be_searched_without_a_script(search, count):
+def test_the_list_can_be_searched_without_a_script(search: str, count: int) -> None:
     catalogue = make_catalogue([LINE, replace(LINE, run_id=2, serial="OB-2", outcome="fail")])
-    assert sum(Search(words=search).keeps(unit) for unit in catalogue.units.values()) == count
+    assert sum(UnitSearch(words=search).keeps(unit) for unit in catalogue.units.values()) == count
 
 
-def test_axes_have_round_numbers():
+def test_axes_have_round_numbers() -> None:
     assert [text for _, text in ticks(-0.11, 0.23)] == ["−0.1", "0.0", "0.1", "0.2"]
     assert [text for _, text in ticks(0.0, 10.1, most=4)] == ["0", "5", "10"]
     assert [text for _, text in ticks(0.0, 8.6, most=4)] == ["0.0", "2.5", "5.0", "7.5"]
@@ -286,7 +289,7 @@ CUT_OFF = """Array.from(document.querySelectorAll('h1, .units th'))
 
 
 @pytest.mark.parametrize("width", [1280, 360], ids=["desktop", "phone"])
-def test_no_page_is_wider_than_its_window_and_nothing_is_blocked(tab, written, width):
+def test_no_page_is_wider_than_its_window_and_nothing_is_blocked(tab: Tab, written: Path, width: int) -> None:
     tab.size(width, 844)
     batch = next((written / "batches").glob("TLS-2-1-*.html"))
     for path in (written / "index.html", unit_page(written, "script-alert"), batch):
@@ -320,7 +323,7 @@ def luminance(colour: str) -> float:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_letters_and_marks_stand_out_by_day_and_by_night(tab, written, scheme):
+def test_letters_and_marks_stand_out_by_day_and_by_night(tab: Tab, written: Path, scheme: str) -> None:
     tab.scheme(scheme)
     try:
         tab.open((written / "index.html").as_uri())
@@ -337,7 +340,9 @@ def test_letters_and_marks_stand_out_by_day_and_by_night(tab, written, scheme):
             assert (bright + 0.05) / (dark + 0.05) >= least, f"{ink} on {on}, {scheme}"
 
 
-def test_the_keyboard_reaches_the_content_the_search_and_the_units_and_shows_where_it_is(tab, written):
+def test_the_keyboard_reaches_the_content_the_search_and_the_units_and_shows_where_it_is(
+    tab: Tab, written: Path
+) -> None:
     tab.size(1280, 844)
     tab.open((written / "index.html").as_uri())
     tab.press("Tab")
@@ -354,7 +359,7 @@ def test_the_keyboard_reaches_the_content_the_search_and_the_units_and_shows_whe
     assert tab.find("document.activeElement.textContent") == "OB-00007"
 
 
-def test_whoever_comes_back_from_a_unit_finds_the_list_as_it_was(tab, written):
+def test_whoever_comes_back_from_a_unit_finds_the_list_as_it_was(tab: Tab, written: Path) -> None:
     tab.open((written / "index.html").as_uri())
     tab.find("document.getElementById('q').focus()")
     tab.write("OB-0000")
@@ -365,7 +370,7 @@ def test_whoever_comes_back_from_a_unit_finds_the_list_as_it_was(tab, written):
     assert tab.find("document.getElementById('said').textContent") == message == "9 of 61 units"
 
 
-def test_a_screen_reader_is_told_of_landmarks_headings_and_tables(tab, written):
+def test_a_screen_reader_is_told_of_landmarks_headings_and_tables(tab: Tab, written: Path) -> None:
     tab.open((written / "index.html").as_uri())
     told = tab.tree()
     assert {"main", "banner", "contentinfo", "search", "table"} <= {role for role, _ in told}
@@ -375,7 +380,9 @@ def test_a_screen_reader_is_told_of_landmarks_headings_and_tables(tab, written):
     assert ("columnheader", "Status") in told
 
 
-def test_without_a_script_the_whole_list_is_there_and_no_search_that_would_do_nothing(tab, written):
+def test_without_a_script_the_whole_list_is_there_and_no_search_that_would_do_nothing(
+    tab: Tab, written: Path
+) -> None:
     tab.scripts(run=False)
     try:
         tab.open((written / "index.html").as_uri())
@@ -386,7 +393,7 @@ def test_without_a_script_the_whole_list_is_there_and_no_search_that_would_do_no
     assert len({name for role, name in told if role == "link" and name.startswith("OB-")}) == 60
 
 
-def test_ten_thousand_units_are_searched_at_once(tab, tmp_path):
+def test_ten_thousand_units_are_searched_at_once(tab: Tab, tmp_path: Path) -> None:
     lines = [
         replace(
             LINE,
@@ -419,7 +426,7 @@ def test_ten_thousand_units_are_searched_at_once(tab, tmp_path):
     assert tab.find("document.getElementById('said').textContent") == "1 of 10000 units"
 
 
-def test_pages_print(tab, written):
+def test_pages_print(tab: Tab, written: Path) -> None:
     batch = next((written / "batches").glob("TLS-2-1-*.html"))
     tab.open(batch.as_uri())
     pages = len(re.findall(rb"/Type\s*/Page\b", tab.paper()))

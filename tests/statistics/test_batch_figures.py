@@ -8,7 +8,7 @@ import pytest
 from harness.reading import Verdict
 from harness.records.history import RunLine, Series
 from harness.records.run import Purpose
-from harness.statistics.batch import MOST_BINS, Batch, distribution, figures, proposal
+from harness.statistics.batch import MOST_BINS, UnitBatch, distribution, figures, proposal
 from harness.statistics.compare import side_differences
 from harness.statistics.yields import first_complete_runs, yields
 from tests.records.outside_broadcast import HEADER
@@ -32,7 +32,7 @@ def test_faults_are_counted_by_what_was_named_once_a_unit() -> None:
     firsts = tuple(replace(LINE, run_id=number, serial=f"OB-{number}") for number in range(1, 7))
     passed = replace(LINE, run_id=7, serial="OB-7", outcome="pass")
     named = {1: ["K1 coil open"], 2: ["K1 coil open"], 3: ["K2 coil open", "control line loop_a dead"], 4: []}
-    batch = Batch(lines=firsts, firsts=(*firsts, passed), series=(), diagnosed=named)
+    batch = UnitBatch(lines=firsts, firsts=(*firsts, passed), series=(), diagnosed=named)
     assert [(line.label, line.count) for line in batch.diagnosed_faults] == [
         ("K1 coil open", 2),
         ("not diagnosed", 2),
@@ -107,7 +107,7 @@ def test_readings_that_differ_by_what_is_driven_alone_are_told_apart() -> None:
         of_source("left", 2, [1.0, 2.0]),
         of_source("right", 1, [1.0, 2.0]),
     )
-    batch = Batch(lines=(), firsts=(), series=read)
+    batch = UnitBatch(lines=(), firsts=(), series=read)
     assert [batch.labels[one.key] for one in read] == [
         "Gain: idle left.out 1 kHz, left.source_1 driven",
         "Gain: idle left.out 1 kHz, left.source_2 driven",

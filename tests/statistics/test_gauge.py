@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from harness.statistics.control_charts import mean_and_sigma
-from harness.statistics.gauge import gauge_anova, gauge_average_range, tolerance_width
+from harness.statistics.gauge import gauge_anova, tolerance_width
 from tests.statistics.msa import MSA
 
 MAVRO = [
@@ -26,24 +26,6 @@ MICHELSO = [
     299.89, 299.84, 299.78, 299.81, 299.76, 299.81, 299.79, 299.81, 299.82, 299.85,
     299.87, 299.87, 299.81, 299.74, 299.81, 299.94, 299.95, 299.80, 299.81, 299.87,
 ]  # fmt: skip
-
-
-def test_the_average_and_range_method_is_the_manuals() -> None:
-    """The manual rounds its mean difference to 0.4446, hence 0.22963 where 0.22967 is exact,
-    and its constants to four digits.
-    """
-    study = gauge_average_range(MSA)
-    sigmas = [
-        part.sigma
-        for part in (study.repeatability, study.reproducibility, study.gauge, study.unit, study.total)
-    ]
-    assert sigmas == pytest.approx([0.20188, 0.22963, 0.30575, 1.10456, 1.14610], abs=2e-4)
-    percents = [
-        part.study_percent for part in (study.repeatability, study.reproducibility, study.gauge, study.unit)
-    ]
-    assert percents == pytest.approx([17.62, 20.04, 26.68, 96.38], abs=0.02)
-    assert study.categories == 5  # 5.09, cut
-    assert study.caveats == ("1 of 30 ranges are beyond their control limit",)  # appraiser B, part 4
 
 
 def test_the_analysis_of_variance_is_the_manuals() -> None:
@@ -122,8 +104,6 @@ def test_the_interval_of_a_gauge_holds_the_truth_as_often_as_it_says(appraiser: 
             + rng.normal(0, both, (5, 3, 1))
             + rng.normal(0, 0.5, (5, 3, 2))
         )
-        assert study.gauge_low is not None
-        assert study.gauge_high is not None
         assert study.gauge_low <= study.gauge.sigma <= study.gauge_high
         held += study.gauge_low <= truth <= study.gauge_high
     assert held >= 179  # less than that once in 2000 (binomial of 200 and 0.95, by scipy.stats)

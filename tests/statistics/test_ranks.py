@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.statistics.compare import compare_samples
+from harness.statistics.compare import sample_differences
 from harness.statistics.drift import drift
 
 
 def mann_whitney_p(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
-    return compare_samples(first, second, test="mann-whitney").p
+    return sample_differences([(first, second)], test="mann-whitney")[0].p
 
 
 def kendall_p(times: NDArray[np.float64], values: NDArray[np.float64]) -> float:

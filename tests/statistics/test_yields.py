@@ -1,28 +1,24 @@
 """Yields and their limits, against published intervals."""
 
-from dataclasses import dataclass
+from dataclasses import replace
+from typing import Literal
 
 import pytest
 
+from harness.records.history import RunLine
+from harness.records.run import Outcome
 from harness.statistics.yields import (
     YIELD_DEFINITION,
     clopper_pearson,
     first_complete_runs,
     pareto,
-    success_run,
     yields,
 )
+from tests.statistics.test_batch_figures import LINE
 
 
-@dataclass(frozen=True, kw_only=True)
-class Run:
-    serial: str
-    outcome: str
-    purpose: str = ""
-
-
-def runs(*pairs: tuple[str, str]) -> list[Run]:
-    return [Run(serial=serial, outcome=outcome) for serial, outcome in pairs]
+def runs(*pairs: tuple[str, Outcome | Literal["interrupted"]]) -> list[RunLine]:
+    return [replace(LINE, serial=serial, outcome=outcome) for serial, outcome in pairs]
 
 
 # Newcombe, Statistics in Medicine 17 (1998) 857-872, table I, to its four digits; the two marked rows are the
@@ -102,14 +98,3 @@ def test_a_pareto_ranks_and_adds_up() -> None:
     assert [line.share for line in lines] == pytest.approx([0.6, 0.2, 0.2])
     assert [line.cumulative for line in lines] == pytest.approx([0.6, 0.8, 1.0])
     assert pareto([]) == []
-
-
-# Success-run theorem; 29 and 59 read in public reliability texts, the rest computed from the same formula.
-@pytest.mark.parametrize(
-    ("reliability", "confidence", "units"),
-    [(0.90, 0.95, 29), (0.95, 0.95, 59), (0.99, 0.90, 230), (0.999, 0.99, 4603)],
-)
-def test_so_many_passes_in_a_row_show_a_reliability(
-    reliability: float, confidence: float, units: int
-) -> None:
-    assert success_run(reliability, confidence=confidence) == units

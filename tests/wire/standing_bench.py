@@ -17,7 +17,7 @@ from drivers.bench import ROLES
 from drivers.claim import LeftOnMarker
 from harness.reading import Reading, ReadingKey
 from harness.records.store import open_records
-from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in, sequence
+from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, Value, check_of, job_in, sequence
 
 ROOT = Path(__file__).resolve().parents[2]
 CHANNELS = 16
@@ -26,14 +26,15 @@ SPEED = 20.0
 CHANNELS_ALIKE = check_of("channel_gain_difference", name="Channels alike", between=["-20 dB", "20 dB"])
 
 
-TINY = sequence(ROUTE_AND_GAIN, CHANNELS_ALIKE, RELAY_CURRENT, states=["idle", "loop_a"], name="Tiny")
+_TINY_CHECKS = (ROUTE_AND_GAIN, CHANNELS_ALIKE, RELAY_CURRENT)
+_TINY_STATES = ("idle", "loop_a")
+TINY = sequence(*_TINY_CHECKS, states=_TINY_STATES, name="Tiny")
+SERIAL_PATTERN = "OB-[0-9]{4}"
 
 
-def tiny_job(folder: Path) -> Path:
-    """The two-loop switcher in two states, with a reading that needs two setups."""
-    job = job_in(folder / "tiny")
-    (job / "sequence.toml").write_text(TINY, encoding="utf-8")
-    return job
+def tiny_job(folder: Path, **keys: Value) -> Path:
+    """The two-loop switcher in two states, with a reading that needs two setups. keys: more of [sequence]."""
+    return job_in(folder / "tiny", *_TINY_CHECKS, states=_TINY_STATES, name="Tiny", **keys)
 
 
 def smaller_job(folder: Path) -> Path:

@@ -137,7 +137,7 @@ def test_a_bench_fault_is_no_unit_fault(
         run, _ = kept(bench, serial)
         code, text = bench.nursery.run(*bench.resume_arguments(run, serial))
         assert code == 2
-        assert "the bench failed to take" in text
+        assert "the bench could not take" in text
 
 
 KINDS = ("late 2500", "half", "half 2200", "mute", "drop", "garble", "short", "error -310", "rubbish")

@@ -144,7 +144,7 @@ def test_a_run_without_sentences_goes_on_alike(
     resumed = ("resume", "1", "--speed", "20", "--records")
     refused = [switchwalk(capsys, *resumed, str(place)) for place in (lost, without_sentences(lost))]
     assert [(each.code, each.err) for each in refused] == [(2, refused[0].err)] * 2
-    assert "the bench failed to take" in refused[0].err
+    assert "the bench could not take" in refused[0].err
     codes = [switchwalk(capsys, *resumed, str(records)).code]
     request.getfixturevalue("silent")
     again = switchwalk(capsys, *resumed, str(constant))

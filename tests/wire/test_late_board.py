@@ -69,7 +69,7 @@ def test_a_late_board_is_not_the_units_fault_and_a_run_on_it_goes_on_by_resume_a
             standing.trouble("oscilloscope drop after 128")
             code, message = made.run(*bench.run_arguments("LATE"))
             assert code == 4, message
-            assert "the switchboard says nothing of what it does" in message
+            assert "the relay board can't be read back" in message
             run, readings = kept(bench, "LATE")
             assert [reading.verdict for reading in readings if reading.verdict != "pass"] == []
             code, message = made.run(*bench.resume_arguments(run, "LATE"))

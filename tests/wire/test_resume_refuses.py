@@ -57,7 +57,7 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
         assert kinds == ["currents", "resumed", "ended"]
         # And each control line alone once more; what is left of the second setup is released.
         assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 3
-    assert "nothing is left to go on with" in refused(bench, run, "GOES-ON")
+    assert "there is nothing to continue" in refused(bench, run, "GOES-ON")
 
 
 def test_what_was_commanded_read_back_and_proven_of_relays_is_shown(bench: Bench, passed: int) -> None:
@@ -89,7 +89,7 @@ def test_another_serial_number_is_refused(bench: Bench) -> None:
     assert "the run is of unit SERIAL, and --serial says OTHER" in message
     code, message = bench.nursery.run("resume", str(run), "--records", str(bench.records))
     assert code == 2
-    assert "say which unit is in the fixture, with --serial" in message
+    assert "name the unit in the fixture with --serial" in message
 
 
 def test_another_unit_is_refused_by_what_it_draws(bench: Bench) -> None:

@@ -122,8 +122,8 @@ DRIVE_HOT, DRIVE_COLD = "pin left.in.hot", "pin left.in.cold"
 @pytest.mark.parametrize(
     ("slips", "must_name", "words"),
     [
-        ({"input 1": None}, {"input 1"}, "input 1 sees nothing: its lead is off"),
-        ({"input 2": None}, {"input 2"}, "input 2 sees nothing: its lead is off"),
+        ({"input 1": None}, {"input 1"}, "input 1 shows nothing: its lead is off"),
+        ({"input 2": None}, {"input 2"}, "input 2 shows nothing: its lead is off"),
         ({"input 1": "ground"}, {"input 1"}, "input 1 sees nothing"),
         ({"input 1": COLD}, {"input 1"}, "belongs on left.out.hot"),
         ({"input 2": HOT}, {"input 2"}, "belongs on left.out.cold"),

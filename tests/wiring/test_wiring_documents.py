@@ -191,7 +191,7 @@ def test_an_xlr_into_the_unit_is_male_one_out_of_it_female_and_each_is_drawn_fro
         ('kind = "xlr"\nports = ["left.in", "right.in"]', "1 to 1"),
         ('kind = "aes59"\nports = ["left.inn"]', "did you mean left.in"),
         ('kind = "aes59"\nports = ["left.in", "left.in"]', "every port once"),
-        ('kind = "pins"\npins."left.in" = { hot = "1", cold = "1", ground = "2" }', "stands here twice"),
+        ('kind = "pins"\npins."left.in" = { hot = "1", cold = "1", ground = "2" }', "is listed twice"),
     ],
 )
 def test_a_mistake_in_a_connector_is_told_with_its_line(tmp_path: Path, wrong: str, message: str) -> None:

@@ -1,0 +1,70 @@
+"""docs/profiles.md names every key and command of every kind of profile, and no other; defaults are right."""
+
+import re
+from pathlib import Path
+
+import pytest
+from pydantic import BaseModel
+
+from drivers.profile import KINDS, Holes
+
+TEXT = (Path(__file__).resolve().parents[2] / "docs" / "profiles.md").read_text(encoding="utf-8")
+COMMON = {"kind", "description", "error_query", "baud_rate"}
+
+
+def section(kind: str) -> str:
+    """What the page has of one kind: its section, or of a relay board its row of the table."""
+    if kind.endswith("switchboard"):
+        (row,) = re.findall(rf"^\| `{kind}` \|.*$", TEXT, flags=re.MULTILINE)
+        return str(row)
+    return TEXT.partition(f'## `kind = "{kind}"`')[2].partition("\n## ")[0]
+
+
+def names(cells: str) -> list[str]:
+    return re.findall(r"`([a-z_]+)`", cells)
+
+
+def first_cells(kind: str) -> list[str]:
+    return [
+        name
+        for cell in re.findall(r"^\| ([^|]+) \|", section(kind), flags=re.MULTILINE)
+        for name in names(cell)
+    ]
+
+
+def commands_of(profile: type[BaseModel]) -> type[BaseModel] | None:
+    field = profile.model_fields.get("commands")
+    made = field.annotation if field else None
+    return made if isinstance(made, type) and issubclass(made, BaseModel) else None
+
+
+def test_the_keys_of_every_profile_are_named() -> None:
+    assert set(names(TEXT.partition("## Keys of every profile")[2].partition("The unit")[0])) >= COMMON
+
+
+@pytest.mark.parametrize("kind", ["generator", "supply", "oscilloscope"])
+def test_each_instrument_has_exactly_its_keys_and_commands(kind: str) -> None:
+    commands = commands_of(KINDS[kind])
+    assert commands is not None
+    keys = set(KINDS[kind].model_fields) - COMMON - {"commands"}
+    told = first_cells(kind)
+    assert sorted(told) == sorted(keys | set(commands.model_fields))
+
+
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind.endswith("switchboard")])
+def test_each_relay_board_has_its_keys_and_commands(kind: str) -> None:
+    commands = commands_of(KINDS[kind])
+    keys = set(KINDS[kind].model_fields) - COMMON - {"commands"}
+    keys |= set(commands.model_fields) if commands else set()
+    assert keys <= set(names(section(kind)))
+
+
+@pytest.mark.parametrize("kind", ["generator", "supply", "oscilloscope"])
+def test_a_placeholder_that_a_command_needs_is_in_its_row(kind: str) -> None:
+    commands = commands_of(KINDS[kind])
+    assert commands is not None
+    for name, field in commands.model_fields.items():
+        (holes,) = [rule for rule in field.metadata if isinstance(rule, Holes)] or [Holes()]
+        (row,) = [line for line in section(kind).splitlines() if f"`{name}`" in line.split(" | ")[0]]
+        for hole in (*holes.needed, *holes.one_of):
+            assert f"{{{hole}}}" in row or hole == "n", (name, hole)
