@@ -100,7 +100,7 @@ class Bench:
                     seen = [number - 1 for number in input_numbers(visit.setup)]
                     truth = np.column_stack(
                         [
-                            network.solve(closed, (True, True), hz)[seen, column]
+                            network.solve_at(closed, (True, True), (hz,))[0, seen, column]
                             for column, hz in enumerate(tones.frequencies_hz)
                         ]
                     )

@@ -10,9 +10,8 @@ from types import FrameType
 from typing import Any
 
 from drivers.claim import LeftOnMarker, claim
-from drivers.generator import ScpiGenerator, outputs_found_on
-from drivers.gpio_switchboard import GpioSwitchboard
-from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.generator_and_supply import ScpiGenerator, ScpiSupply, outputs_found_on, voltage_found
+from drivers.library_switchboards import GpioSwitchboard, ModbusSwitchboard
 from drivers.oscilloscope import PreambleOscilloscope
 from drivers.profile import (
     FrameProfile,
@@ -23,11 +22,10 @@ from drivers.profile import (
     SupplyProfile,
     SwitchboardProfile,
     TextProfile,
+    load_profile,
 )
-from drivers.profile_files import load_profile
 from drivers.serial_wire import open_serial
 from drivers.session import Session, Transcript
-from drivers.supply import ScpiSupply, voltage_found
 from drivers.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard, listed
 from drivers.wire import Wire
 from harness.bench_file import BenchFile, InstrumentFile

@@ -63,9 +63,9 @@ class Transcript:
         digest = hashlib.sha256(data).hexdigest()
         self._write(instrument, "in", duration_s, {"block": {"length": len(data), "sha256": digest}})
 
-    def event(self, instrument: str, what: str, duration_s: float = 0.0) -> None:
-        """Note a failure, a reopening or a retry."""
-        self._write(instrument, "event", duration_s, {"event": what})
+    def event(self, instrument: str, what: str) -> None:
+        """Note a failure or a reopening."""
+        self._write(instrument, "event", 0.0, {"event": what})
 
     def _write(self, instrument: str, direction: str, duration_s: float, what: dict[str, Any]) -> None:
         line = {
@@ -125,32 +125,33 @@ class Session:
 
     # -- transactions --------------------------------------------------------------------------------------
 
-    def write(self, command: str, *, timeout_s: float | None = None) -> None:
+    def write(self, command: str) -> None:
         """Send a command that has no answer. Inside `group` it is remembered for the errors it may cause."""
-        with self._transaction(command, timeout_s) as (wire, deadline):
+        with self._transaction(command) as (wire, deadline):
             if self._group is not None:
                 self._group.append(command)
             self._send(wire, command, deadline)
 
-    def query(self, command: str, *, timeout_s: float | None = None, retry: bool = False) -> str:
-        """Ask and return the answer, without its ending.
+    def query(self, command: str, *, timeout_s: float | None = None) -> str:
+        """Ask and return the answer, without its ending."""
+        with self._transaction(command, timeout_s) as (wire, deadline):
+            self._send(wire, command, deadline)
+            begun = time.monotonic()
+            line = wire.line(deadline)
+            self._log("in", line, begun)
+            # Latin-1 only where makers are known to write more than ASCII: a degree sign in a model's name.
+            answer = line.decode("latin-1" if command == "*IDN?" else "ascii")
+        if command.endswith("?") and answer.strip() == command:
+            raise self.bad_reply(
+                "an answer and not an echo (switch the instrument's echo off)", answer, command
+            )
+        if UNSEEN.search(answer):
+            raise self.bad_reply("text that shows as it is", answer, command)
+        return answer
 
-        `retry` is for pure questions only, those whose asking changes nothing: after a failure the session is
-        resynchronised and the question asked once more, and the transcript says so.
-        """
-        try:
-            return self._query(command, timeout_s)
-        except (BenchTimeout, LinkLost, Desynchronised, BadReply) as error:
-            if not retry:
-                raise
-            self._note(f"asked again after: {error}")
-            log.warning("%s", f"{self.instrument}: {command} asked again after: {error}")
-            self.resync()
-            return self._query(command, timeout_s)
-
-    def query_number(self, command: str, *, timeout_s: float | None = None, retry: bool = False) -> float:
+    def query_number(self, command: str) -> float:
         """Ask for one number. Raises BadReply where the answer is none, or is SCPI's 9.9E37 or 9.91E37."""
-        answer = self.query(command, timeout_s=timeout_s, retry=retry)
+        answer = self.query(command)
         try:
             value = float(answer)
         except ValueError:
@@ -191,7 +192,7 @@ class Session:
 
     def send_bytes(self, data: bytes) -> None:
         """Send a frame to a board that answers nothing; what it says all the same is thrown away."""
-        with self._transaction(data.hex(" "), None, check=False) as (wire, deadline):
+        with self._transaction(data.hex(" "), check=False) as (wire, deadline):
             if wire.state() == "closed":
                 raise ConnectionError("the connection is closed")
             if wire.state() == "data":
@@ -232,7 +233,7 @@ class Session:
         """Read the error queue until it is empty; what it held, oldest first, at most 32."""
         result: list[str] = []
         for _ in range(MOST_ERRORS):
-            answer = self._query(self._error_query, None)
+            answer = self.query(self._error_query)
             number = re.match(r"\s*([+-]?\d+)", answer)
             if number is None:
                 raise self.bad_reply('an error number, such as 0,"No error"', answer, self._error_query)
@@ -261,7 +262,7 @@ class Session:
     # -- opening and reopening -----------------------------------------------------------------------------
 
     def start(self) -> str:
-        """First words to a SCPI instrument: *IDN?, errors of others logged, *CLS. Returns the identity."""
+        """Begin with a SCPI instrument: *IDN?, errors of others logged, *CLS. Returns the identity."""
         self.identity = self._ask_identity()
         for error in self.drain_errors():
             log.warning("%s", f"{self.instrument} at {self.address}: found in its error queue: {error}")
@@ -321,24 +322,8 @@ class Session:
 
     # -- inside --------------------------------------------------------------------------------------------
 
-    def _query(self, command: str, timeout_s: float | None) -> str:
-        with self._transaction(command, timeout_s) as (wire, deadline):
-            self._send(wire, command, deadline)
-            begun = time.monotonic()
-            line = wire.line(deadline)
-            self._log("in", line, begun)
-            # Latin-1 only where makers are known to write more than ASCII: a degree sign in a model's name.
-            answer = line.decode("latin-1" if command == "*IDN?" else "ascii")
-        if command.endswith("?") and answer.strip() == command:
-            raise self.bad_reply(
-                "an answer and not an echo (switch the instrument's echo off)", answer, command
-            )
-        if UNSEEN.search(answer):
-            raise self.bad_reply("text that shows as it is", answer, command)
-        return answer
-
     def _ask_identity(self) -> str:
-        answer = self._query("*IDN?", None)
+        answer = self.query("*IDN?")
         if len(answer.split(",")) != 4:
             raise self.bad_reply("four fields: maker, model, serial number, firmware", answer, "*IDN?")
         return answer
@@ -359,7 +344,7 @@ class Session:
 
     @contextmanager
     def _transaction(
-        self, command: str, timeout_s: float | None, *, check: bool = True
+        self, command: str, timeout_s: float | None = None, *, check: bool = True
     ) -> Iterator[tuple[Wire, float]]:
         """The lock, the checks, the deadline, and the one wall where foreign errors become ours."""
         with self._lock:

@@ -16,7 +16,7 @@ import re
 import socket
 import time
 from collections.abc import Iterator
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
 State = Literal["idle", "data", "closed"]
 CONNECT_WITHIN_S = 2.0
@@ -27,34 +27,6 @@ UNTERMINATED = (
     "the line feed behind the block (the block is complete; if the instrument sends none, set "
     "block_terminated = false in its profile)"
 )
-
-
-class Wire(Protocol):
-    """One connection. Deadlines are times of `time.monotonic()`."""
-
-    def send(self, data: bytes, deadline: float) -> None:
-        """Send all of it."""
-        ...
-
-    def line(self, deadline: float) -> bytes:
-        """Read one answer, without its line feed."""
-        ...
-
-    def block(self, deadline: float, *, terminated: bool, expected: int | None) -> bytearray:
-        """Read one definite-length block (IEEE 488.2) and, if terminated, the line feed behind it."""
-        ...
-
-    def state(self) -> State:
-        """Whether bytes wait that nobody asked for, or the peer is gone."""
-        ...
-
-    def discard(self, quiet_s: float, deadline: float) -> bytes:
-        """Throw away what comes in until nothing has come for a while; tell what it was."""
-        ...
-
-    def close(self) -> None:
-        """Close; never raises."""
-        ...
 
 
 def block_digits(head: bytes) -> int:
@@ -85,13 +57,28 @@ def block_length(digits: bytes, expected: int | None) -> int:
 
 
 class StreamWire:
-    """A wire without message boundaries: a buffer, and a way of filling it that each kind brings."""
+    """A wire without message boundaries: a buffer, and a way of filling it that each kind brings.
+
+    Deadlines are times of `time.monotonic()`.
+    """
 
     def __init__(self) -> None:
         self._buffer = bytearray()
 
+    def send(self, data: bytes, deadline: float) -> None:
+        """Send all of it."""
+        raise NotImplementedError
+
+    def state(self) -> State:
+        """Whether bytes wait that nobody asked for, or the peer is gone."""
+        raise NotImplementedError
+
+    def close(self) -> None:
+        """Close; never raises."""
+        raise NotImplementedError
+
     def _receive(self, deadline: float) -> bytes:
-        """Read at least one byte, as many as there are."""
+        """Read at least one byte, as many as have come."""
         raise NotImplementedError
 
     def _receive_into(self, view: memoryview, deadline: float) -> int:
@@ -296,6 +283,9 @@ class VisaWire:
             self._resource.close()
 
 
+Wire = StreamWire | VisaWire
+
+
 def _block_of(message: bytes, expected: int | None) -> bytearray:
     if message[:2] == b"#0" and expected is None:  # of indefinite length: the message's end is the block's
         return bytearray(message[2:].removesuffix(b"\n"))
@@ -353,18 +343,8 @@ def open_visa(address: str, library: str) -> Wire:
     sessions = getattr(manager.visalib, "sessions", {})
     link = getattr(sessions.get(resource.session), "interface", None)
     if isinstance(link, socket.socket):
-        return SocketWire(link, _Owner(resource, manager))
+        return SocketWire(link, resource)  # which holds its manager: the last reference to that closes all
     return VisaWire(resource, marks_ends=not address.upper().endswith("::SOCKET"))
-
-
-class _Owner:
-    """Keeps the resource manager alive as long as its resource: the last reference to it closes all."""
-
-    def __init__(self, resource: Any, manager: Any) -> None:
-        self._resource, self._manager = resource, manager
-
-    def close(self) -> None:
-        self._resource.close()
 
 
 def open_socket(host: str, port: int) -> SocketWire:

@@ -150,10 +150,6 @@ class Oscilloscope(Protocol):
         """The record that `begin` armed and `trigger` completed."""
         ...
 
-    def safe(self) -> None:
-        """Stop acquiring."""
-        ...
-
     def recover(self) -> None: ...
 
 

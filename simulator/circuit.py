@@ -15,11 +15,17 @@ from numpy.typing import NDArray
 
 K = TypeVar("K")
 V = TypeVar("V")
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 GROUND = "ground"
-LEAK_S = 1e-12  # from each node to ground: insulation, and what keeps a net that nothing touches defined
+LEAK_S = (
+    1e-12  # from each node to ground: insulation, and what defines the voltage of a net that nothing touches
+)
 SLOW_F = 100e-12  # a capacitor from here on takes time to follow a change; any smaller one is there at once
-CACHE_MAX = 5_000  # solutions kept; each a kilobyte or two
+CACHE_MAX = 5_000  # solutions stored; each a kilobyte or two
 STILLS_MAX = 8
 
 
@@ -84,16 +90,16 @@ class Still:
 
     def __init__(
         self,
-        whole: NDArray[np.complex128],
-        known: NDArray[np.float64],
+        whole: Complex,
+        known: Floats,
         *,
-        seen: NDArray[np.intp],
+        seen: Ints,
         frequencies_hz: tuple[float, ...],
-        contacts: NDArray[np.intp],
-        ends: NDArray[np.intp],
-        closed_ohm: NDArray[np.float64],
-        open_f: NDArray[np.float64],
-        emf_v: NDArray[np.float64],
+        contacts: Ints,
+        ends: Ints,
+        closed_ohm: Floats,
+        open_f: Floats,
+        emf_v: Floats,
     ) -> None:
         """whole, known: the equations without the moving contacts; their numbers are `contacts`."""
         size = whole.shape[1]
@@ -123,11 +129,11 @@ class Still:
         self._by_ends = by_ends[:, seen[:, 0]] - by_ends[:, seen[:, 1]]
         self._by_sources = by_sources[:, seen[:, 0]] - by_sources[:, seen[:, 1]]
 
-    def solve(self, closed: NDArray[np.bool_]) -> NDArray[np.complex128]:
+    def solve(self, closed: Bools) -> Complex:
         """As `Network.solve_at`; closed: of all contacts of the network."""
         frequencies, nodes = self._matrix.shape[:2]
-        here = closed[self._contacts]
-        shut, apart = np.flatnonzero(here), np.flatnonzero(~here)
+        moved = closed[self._contacts]
+        shut, apart = np.flatnonzero(moved), np.flatnonzero(~moved)
         size = nodes + len(shut)
         conductance, capacitance = np.zeros((size + 1, size + 1)), np.zeros((size + 1, size + 1))
         right = np.zeros((frequencies, size, self._known.shape[2]), dtype=np.complex128)
@@ -140,9 +146,7 @@ class Still:
         return np.asarray(self._by_ends @ ends_v + self._by_sources)
 
 
-def at_frequencies(
-    conductance: NDArray[np.float64], capacitance: NDArray[np.float64], frequencies_hz: tuple[float, ...]
-) -> NDArray[np.complex128]:
+def at_frequencies(conductance: Floats, capacitance: Floats, frequencies_hz: tuple[float, ...]) -> Complex:
     """The equations at some frequencies, shape (frequencies, unknowns, unknowns)."""
     whole = np.empty((len(frequencies_hz), *conductance.shape), dtype=np.complex128)
     whole.real = conductance
@@ -150,16 +154,14 @@ def at_frequencies(
     return whole
 
 
-def stamp_between(matrix: NDArray[np.float64], ends: NDArray[np.intp], values: NDArray[np.float64]) -> None:
+def stamp_between(matrix: Floats, ends: Ints, values: Floats) -> None:
     """Add admittances between pairs of nodes; ground's row and column are the last."""
     a, b = ends[:, 0], ends[:, 1]
     for rows, columns, sign in ((a, a, 1), (b, b, 1), (a, b, -1), (b, a, -1)):
         np.add.at(matrix, (rows, columns), sign * values)
 
 
-def stamp_closed(
-    matrix: NDArray[np.float64], first: int, ends: NDArray[np.intp], ohms: NDArray[np.float64]
-) -> None:
+def stamp_closed(matrix: Floats, first: int, ends: Ints, ohms: Floats) -> None:
     """Closed contacts, their currents from row `first` on: va - vb - R i = emf."""
     row = first + np.arange(len(ends))
     a, b = ends[:, 0], ends[:, 1]
@@ -196,39 +198,22 @@ class Network:
             dtype=np.intp,
         )
         self._injected: OrderedDict[
-            tuple[bytes, tuple[bool, ...], tuple[tuple[str, str | None], ...]],
-            tuple[NDArray[np.float64], NDArray[np.float64]],
+            tuple[bytes, tuple[bool, ...], tuple[tuple[str, str | None], ...]], tuple[Floats, Floats]
         ] = OrderedDict()
-        self._solved: OrderedDict[
-            tuple[bytes, tuple[bool, ...], tuple[float, ...]], NDArray[np.complex128]
-        ] = OrderedDict()
+        self._solved: OrderedDict[tuple[bytes, tuple[bool, ...], tuple[float, ...]], Complex] = OrderedDict()
         self._stills: OrderedDict[object, Still] = OrderedDict()
-
-    def solve(
-        self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequency_hz: float
-    ) -> NDArray[np.complex128]:
-        """Complex volts at the probes, shape (probes, sources + 1).
-
-        closed: which contacts are; on: which sources are connected (one that is not is an open circuit).
-        Column j is per volt of source j; the last is what the contacts' own e.m.f.s make, in volts.
-        """
-        return self.solve_all(closed, on, frequency_hz)[: len(self._parts.probes)]
-
-    def solve_all(
-        self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequency_hz: float
-    ) -> NDArray[np.complex128]:
-        """The same with the volts across each slow capacitor below, shape (probes + slow, sources + 1)."""
-        return np.asarray(self.solve_at(closed, on, (frequency_hz,))[0])
 
     def solve_at(
         self,
-        closed: NDArray[np.bool_],
+        closed: Bools,
         on: tuple[bool, ...],
         frequencies_hz: tuple[float, ...],
-        moving: NDArray[np.bool_] | None = None,
-    ) -> NDArray[np.complex128]:
-        """The same at several frequencies, shape (frequencies, probes + slow, sources + 1).
+        moving: Bools | None = None,
+    ) -> Complex:
+        """Complex volts at probes, then of slow capacitors: (frequencies, probes + slow, sources + 1).
 
+        closed: which contacts are; on: which sources are connected (one that is not is an open circuit).
+        Column j is per volt of source j; the last is what the contacts' own e.m.f.s make, in volts.
         moving: the contacts that are elsewhere in other questions of this kind; None for all.
         """
         key = (closed.tobytes(), on, frequencies_hz)
@@ -242,8 +227,8 @@ class Network:
         return result
 
     def inject(
-        self, closed: NDArray[np.bool_], on: tuple[bool, ...], ends: Sequence[tuple[str, str | None]]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        self, closed: Bools, on: tuple[bool, ...], ends: Sequence[tuple[str, str | None]]
+    ) -> tuple[Floats, Floats]:
         """Volts per ampere that flows out of `b` (ground for None) into `a`, capacitors taken out.
 
         At the probes, shape (probes, ends); and between the ends of each, shape (ends, ends).
@@ -262,9 +247,7 @@ class Network:
             _remember(self._injected, key, result, CACHE_MAX)
         return self._injected[key]
 
-    def _solve(
-        self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequencies_hz: tuple[float, ...]
-    ) -> NDArray[np.complex128]:
+    def _solve(self, closed: Bools, on: tuple[bool, ...], frequencies_hz: tuple[float, ...]) -> Complex:
         conductance, capacitance, known = self._equations(closed, on)
         nodes = self._size
         volts = np.zeros((len(frequencies_hz), nodes + 1, len(on) + 1), dtype=np.complex128)
@@ -276,11 +259,7 @@ class Network:
         return volts[:, self._seen[:, 0]] - volts[:, self._seen[:, 1]]
 
     def _still(
-        self,
-        closed: NDArray[np.bool_],
-        moving: NDArray[np.bool_],
-        on: tuple[bool, ...],
-        frequencies_hz: tuple[float, ...],
+        self, closed: Bools, moving: Bools, on: tuple[bool, ...], frequencies_hz: tuple[float, ...]
     ) -> Still:
         """What does not move, eliminated; closed: of the contacts that don't."""
         key = (closed.tobytes(), moving.tobytes(), on, frequencies_hz)
@@ -303,14 +282,11 @@ class Network:
         return result
 
     def _equations(
-        self,
-        closed: NDArray[np.bool_],
-        on: tuple[bool, ...],
-        left_out: NDArray[np.bool_] | None = None,
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        self, closed: Bools, on: tuple[bool, ...], left_out: Bools | None = None
+    ) -> tuple[Floats, Floats, Floats]:
         """Conductance, capacitance and right side, without ground: node volts, then every branch's current.
 
-        left_out: contacts that are not there at all.
+        left_out: contacts that are no part of the circuit.
         """
         parts, nodes = self._parts, self._size
         closed_at = np.flatnonzero(closed)
@@ -342,7 +318,7 @@ class Network:
         # ground's index is -1: its row and column are the last
         return matrix[:-1, :-1], capacitance[:-1, :-1], right[:-1]
 
-    def _stamp_amplifier(self, matrix: NDArray[np.float64], amplifier: Balanced, row: int) -> None:
+    def _stamp_amplifier(self, matrix: Floats, amplifier: Balanced, row: int) -> None:
         """Each output: v + (R/2) i = +-(gain/2) (differential + conversion common)."""
         hot, cold = (self._index[node] for node in amplifier.inputs)
         for k, (node, sign) in enumerate(zip(amplifier.outputs, (1, -1), strict=True)):
@@ -353,7 +329,7 @@ class Network:
             matrix[row + k, hot] -= half * (1 + amplifier.conversion / 2)
             matrix[row + k, cold] -= half * (-1 + amplifier.conversion / 2)
 
-    def _stamp(self, elements: Iterable[Element], *, reciprocal: bool) -> NDArray[np.float64]:
+    def _stamp(self, elements: Iterable[Element], *, reciprocal: bool) -> Floats:
         matrix = np.zeros((self._size + 1, self._size + 1))
         for element in elements:
             a, b = self._index[element.a], self._index[element.b]

@@ -5,10 +5,9 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.job.module import LEGS, Module, Part, Pole, Relay, node_name
-from simulator.circuit import Balanced, Contact, Element
+from simulator.circuit import Balanced, Bools, Contact, Element
 from simulator.sources import generator_for
 
 Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
@@ -44,7 +43,7 @@ class Built:
 
     serial: str
     poles: tuple[tuple[int, int], ...]  # (relay's index, pole's index in it), in the order of `closed`
-    throws: tuple[tuple[int, int], ...]  # per contact: (index into poles, motion.REST or OPERATED)
+    throws: tuple[tuple[int, int], ...]  # per contact: (index into poles, dynamics.RELEASED or OPERATED)
     contacts: tuple[Contact, ...]
     always_closed: frozenset[int]  # indices into contacts
     always_open: frozenset[int]
@@ -63,7 +62,7 @@ class Built:
     misses: Mapping[tuple[int, int], Mapping[int, float]]  # relay, pole → throw → chance not to conduct
     supplied: bool  # whether the supply reaches what draws current beside the coils
 
-    def closed(self, positions: Sequence[Sequence[int]]) -> NDArray[np.bool_]:
+    def closed(self, positions: Sequence[Sequence[int]]) -> Bools:
         """Which contacts are closed, faults included; `positions` of every relay's poles as they move."""
         where = [positions[relay][pole] for relay, pole in self.poles]
         for pole, position in self.pole_held.items():
@@ -73,7 +72,7 @@ class Built:
         closed[list(self.always_open)] = False
         return closed
 
-    def of_poles(self, poles: Collection[tuple[int, int]]) -> NDArray[np.bool_]:
+    def of_poles(self, poles: Collection[tuple[int, int]]) -> Bools:
         """Which contacts belong to some poles, each given as (relay's index, pole's index in it)."""
         return np.array([self.poles[pole] in poles for pole, _ in self.throws], dtype=np.bool_)
 
@@ -102,7 +101,7 @@ class Damage:
     pins_open: set[str] = field(default_factory=set)
     bridges: list[Element] = field(default_factory=list)
     slowed: dict[str, Slowed] = field(default_factory=dict)
-    part_value: dict[str, float] = field(default_factory=dict)  # infinite: not there
+    part_value: dict[str, float] = field(default_factory=dict)  # infinite: left out
     control_feeds: dict[str, frozenset[str]] = field(default_factory=dict)
     supplied: bool = True  # whether the supply reaches what draws current beside the coils
 

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal
 
 from harness.errors import UsageError
 from simulator.device import INPUT_MAX, Device, Pending
@@ -89,47 +89,19 @@ class Agenda:
             self._pending.clear()
 
     def next(self) -> Trouble | None:
-        """Count one answer, and give the trouble that it meets, if any."""
+        """Count one answer, and return the trouble that it meets, if any."""
         with self._lock:
-            met: Trouble | None = None
-            left: list[tuple[int, Trouble]] = []
-            for count, trouble in self._pending:
-                if count > 0 or met is not None:
-                    left.append((max(count - 1, 0), trouble))
-                    continue
-                met = trouble
-                if trouble.always:
-                    left.append((0, trouble))
-            self._pending = left
+            met = next((trouble for count, trouble in self._pending if count == 0), None)
+            self._pending = [
+                (max(count - 1, 0), trouble)
+                for count, trouble in self._pending
+                if trouble is not met or trouble.always
+            ]
             return met
 
 
 class Gone(Exception):
     """The other side has closed, or a trouble has closed it."""
-
-
-class Stream(Protocol):
-    """One open connection."""
-
-    def read(self) -> bytes:
-        """Wait for bytes; b"" once the other side has closed."""
-        ...
-
-    def write(self, data: bytes) -> None:
-        """Send all of it. Raises Gone."""
-        ...
-
-    def input_within(self, wall_s: float) -> bool:
-        """Whether bytes (or the end) arrive within a time."""
-        ...
-
-    def ended(self) -> bool:
-        """Whether the other side has closed; nothing is taken from the input."""
-        ...
-
-    def close(self) -> None:
-        """Close it."""
-        ...
 
 
 class TcpStream:
@@ -233,6 +205,9 @@ class PtyStream:
             if self._slave is not None:
                 os.close(self._slave)
             self._slave = None
+
+
+Stream = TcpStream | PtyStream
 
 
 class Mouth:

@@ -7,8 +7,16 @@ from math import sqrt
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from drivers.profile import GeneratorProfile, OscilloscopeProfile, Profile, SupplyProfile, SwitchboardProfile
-from drivers.profile_files import NAME, load_profile, own_profile
+from drivers.profile import (
+    NAME,
+    GeneratorProfile,
+    OscilloscopeProfile,
+    Profile,
+    SupplyProfile,
+    SwitchboardProfile,
+    load_profile,
+    own_profile,
+)
 from harness.bench_file import BenchFile, load_bench
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake, RecordsError

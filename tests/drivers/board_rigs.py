@@ -4,8 +4,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from drivers.gpio_switchboard import GpioSwitchboard
-from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.library_switchboards import GpioSwitchboard, ModbusSwitchboard
 from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.switchboard import Channels, RouteSwitchboard, TextSwitchboard

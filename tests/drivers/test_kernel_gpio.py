@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.gpio_switchboard import GpioSwitchboard
+from drivers.library_switchboards import GpioSwitchboard
 from harness.errors import LinkLost
 from tests.drivers.own_profiles import profile
 

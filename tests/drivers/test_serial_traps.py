@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.library_switchboards import ModbusSwitchboard
 from drivers.session import Session
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from tests.drivers.own_profiles import profile
@@ -39,7 +39,7 @@ def line_to(hear: Callable[[bytes], None] | None = None) -> Iterator[Line]:
 
 @contextmanager
 def modbus(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Line, ModbusBoard, ModbusSwitchboard]]:
-    monkeypatch.setattr("drivers.modbus_switchboard.TIMEOUT_S", 0.3)
+    monkeypatch.setattr("drivers.library_switchboards.TIMEOUT_S", 0.3)
     with line_to() as line:
         board = ModbusBoard(line.port.say)
         line.hear = board.hear

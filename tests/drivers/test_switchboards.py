@@ -7,8 +7,7 @@ from contextlib import AbstractContextManager, contextmanager
 
 import pytest
 
-from drivers.gpio_switchboard import GpioSwitchboard
-from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.library_switchboards import GpioSwitchboard, ModbusSwitchboard
 from drivers.serial_wire import SerialWire, serial_port
 from drivers.session import Session
 from drivers.switchboard import FrameSwitchboard, RouteSwitchboard, TextSwitchboard, frame
@@ -316,7 +315,7 @@ def test_modbus_uses_functions_1_5_and_15() -> None:
 def test_a_silent_modbus_board_times_out_once_and_off_works_when_it_is_back(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("drivers.modbus_switchboard.TIMEOUT_S", 0.3)
+    monkeypatch.setattr("drivers.library_switchboards.TIMEOUT_S", 0.3)
     boards: list[ModbusBoard] = []
     with peer(modbus_script(boards)) as served:
         driver = ModbusSwitchboard(
@@ -338,7 +337,7 @@ def test_a_silent_modbus_board_times_out_once_and_off_works_when_it_is_back(
 
 
 def test_the_rest_of_an_answer_to_someone_before_spoils_no_opening(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("drivers.modbus_switchboard.TIMEOUT_S", 0.3)
+    monkeypatch.setattr("drivers.library_switchboards.TIMEOUT_S", 0.3)
     left_over = [bytes.fromhex("0000b9fc")]  # seen in the soak, of a run that ended 2 s before
     with port() as line:
         board = ModbusBoard(lambda answer: line.say(left_over.pop() + answer if left_over else answer))

@@ -6,11 +6,11 @@ from functools import cache
 from typing import Any
 
 from simulator import faults as done_faults
+from simulator.boards import Board, Coils, FrameBoard, ModbusBoard, TextBoard
+from simulator.boards import RouteSwitchboard as SimulatedRoute
 from simulator.device import Device
-from simulator.instruments.boards import Board, Coils, FrameBoard, ModbusBoard, TextBoard
-from simulator.instruments.boards import RouteSwitchboard as SimulatedRoute
-from simulator.instruments.generator_and_supply import Generator, Supply
-from simulator.instruments.oscilloscope import Oscilloscope
+from simulator.generator_and_supply import Generator, Supply
+from simulator.oscilloscope import Oscilloscope
 from simulator.server import ControlPort
 from simulator.wire import parse_trouble
 from simulator.world import Clock, World

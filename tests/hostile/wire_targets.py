@@ -9,12 +9,17 @@ from typing import Any
 
 import numpy as np
 
-from drivers.generator import ScpiGenerator
+from drivers.generator_and_supply import ScpiGenerator, ScpiSupply
 from drivers.oscilloscope import PreambleOscilloscope
-from drivers.profile import GeneratorProfile, OscilloscopeProfile, RouteProfile, SupplyProfile, TextProfile
-from drivers.profile_files import load_profile
+from drivers.profile import (
+    GeneratorProfile,
+    OscilloscopeProfile,
+    RouteProfile,
+    SupplyProfile,
+    TextProfile,
+    load_profile,
+)
 from drivers.session import Session
-from drivers.supply import ScpiSupply
 from drivers.switchboard import RouteSwitchboard, TextSwitchboard
 from drivers.wire import State, StreamWire
 from harness.errors import BenchError

@@ -11,9 +11,9 @@ from harness.measure.change import control_edge, look_at, read_bounce_time, read
 from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones
 from harness.reading import Estimate
+from simulator.acquisition import Frontend, Grid, InputSetting, show
 from simulator.dynamics import SupplySetting
 from simulator.faults import apply
-from simulator.instruments.acquisition import Frontend, Grid, InputSetting, show
 from simulator.sources import Output
 from simulator.world import Clock, World
 from tests.measure.draws.shares import Drawn, drawn

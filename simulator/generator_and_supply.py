@@ -7,9 +7,8 @@ from simulator.device import Device
 from simulator.dynamics import SupplySetting, SupplyState
 from simulator.scpi import Command, ScpiError, boolean, choice, integer, number, real
 from simulator.sources import Output, generator_for
-from simulator.world import Clock, World
+from simulator.world import OUTPUTS, Clock, World
 
-OUTPUTS = 2  # of each
 FREQUENCY_HZ = (1e-6, 20e6)
 OPEN_CIRCUIT_VPP = (2e-3, 20.0)
 PEAK_V = 10.0  # open circuit, offset included
@@ -23,14 +22,9 @@ SUPPLY_OFF = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Setting:
+class _Setting(Output):
     """One output as the panel shows it: volts into `load_ohm`."""
 
-    on: bool = False
-    frequency_hz: float = 1000.0
-    amplitude_vpp: float = 0.1
-    offset_v: float = 0.0
-    phase_deg: float = 0.0
     load_ohm: float = INTERNAL_OHM
 
     @property
@@ -85,7 +79,7 @@ class Generator(Device):
 
     def _real(self, pattern: str, field: str, reads: object) -> Command:
         def do(n: int, value: float) -> None:
-            self._apply(n, _with(self._settings[n - 1], field, value))
+            self._apply(n, replace(self._settings[n - 1], **{field: value}))  # type: ignore[arg-type]
 
         return Command(
             pattern=pattern,
@@ -123,10 +117,6 @@ class Generator(Device):
                 phase_deg=setting.phase_deg,
             ),
         )
-
-
-def _with(setting: _Setting, field: str, value: float) -> _Setting:
-    return replace(setting, **{field: value})  # type: ignore[arg-type]
 
 
 def _load(text: str) -> float:

@@ -6,8 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from simulator.device import Device
-from simulator.instruments.acquisition import (
+from simulator.acquisition import (
     CODES,
     DIVISIONS,
     MIDDLE,
@@ -20,6 +19,7 @@ from simulator.instruments.acquisition import (
     InputSetting,
     Record,
 )
+from simulator.device import Device
 from simulator.scpi import Command, ScpiError, block, boolean, choice, integer, number, numbered, real
 from simulator.sources import generator_for
 from simulator.world import Clock, World
@@ -78,7 +78,11 @@ class Oscilloscope(Device):
     def commands(self) -> Sequence[Command]:
         """The commands of an oscilloscope."""
         return [
-            *self._vertical(),
+            self._input("DISPlay", "on", boolean, lambda on: str(int(on))),
+            self._input("COUPling", "coupling", choice("DC", "AC"), str),
+            self._input("PROBe", "probe", number(0.1, 1000), real),
+            self._input("SCALe", "scale_v", number(1e-6, 1e6), real),
+            self._input("OFFSet", "offset_v", number(-1e6, 1e6), real),
             self._setting("TIMebase:SCALe", "_scale_s", number(1e-9, SCALE_MAX_S), real),
             self._setting("TIMebase:POSition", "_position_s", number(-500, 500), real),
             self._setting("TRIGger:EDGE:SOURce", "_source", self._channel, _name_channel),
@@ -97,15 +101,6 @@ class Oscilloscope(Device):
             Command(pattern="TRIGger:FORCe", do=self._force),
             Command(pattern="WAVeform:PREamble", ask=self._preamble),
             Command(pattern="WAVeform:DATA", ask=self._data),
-        ]
-
-    def _vertical(self) -> list[Command]:
-        return [
-            self._input("DISPlay", "on", boolean, lambda on: str(int(on))),
-            self._input("COUPling", "coupling", choice("DC", "AC"), str),
-            self._input("PROBe", "probe", number(0.1, 1000), real),
-            self._input("SCALe", "scale_v", number(1e-6, 1e6), real),
-            self._input("OFFSet", "offset_v", number(-1e6, 1e6), real),
         ]
 
     def _channel(self, text: str) -> int:

@@ -1,13 +1,20 @@
-"""A relay board of Modbus RTU coils, through pymodbus: functions 1 (read), 5 (one coil) and 15 (many).
+"""Switchboards that need a library of their own: coils of Modbus RTU, and lines of the GPIO character device.
 
-pymodbus frames and checks; the port is opened here, so that it is exclusive and DTR and RTS stay low.
-pymodbus is told to try nothing twice: what switches is never repeated behind anybody's back.
+Coils, through pymodbus: functions 1 (read), 5 (one coil) and 15 (many). pymodbus frames and checks; the port
+is opened here, so that it is exclusive and DTR and RTS stay low. pymodbus is told to try nothing twice: what
+switches is never repeated behind anybody's back.
+
+Lines, through gpiod (the extra `switchwalk[gpio]`): the kernel lets go of them when the process ends, and
+they fall back to what the hardware makes of them: wire the relays so that this is "released". A line in use
+elsewhere is refused by the kernel, which is the lock here.
 """
 
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
-from drivers.profile import ModbusProfile
+from drivers.profile import GpioProfile, ModbusProfile
 from drivers.serial_wire import open_port, serial_port, tcp_port
 from drivers.session import REOPEN_AFTER_S, Transcript, connected
 from drivers.switchboard import Channels
@@ -142,3 +149,68 @@ class ModbusSwitchboard(Channels):
             self._dirty = True
             raise self._named(BadReply, f"expected {count} coils, found {len(answer.bits)}", "read coils")
         return frozenset(n for n in range(1, count + 1) if answer.bits[n - 1])
+
+
+class GpioSwitchboard(Channels):
+    """What is read back is the chip's latch. address: the chip's device, of which the lines are requested.
+
+    module: gpiod, or what stands in for it. Raises BenchError if gpiod isn't installed.
+    """
+
+    def __init__(
+        self, address: str, profile: GpioProfile, *, profile_name: str, settle_s: float, module: Any = None
+    ) -> None:
+        self._address, self._offsets = address, profile.lines
+        gpiod = self._gpiod() if module is None else module
+        self._value = gpiod.line.Value
+        settings = gpiod.LineSettings(
+            direction=gpiod.line.Direction.OUTPUT,
+            active_low=profile.active_low,
+            output_value=self._value.INACTIVE,
+        )
+        with self._lost(f"the lines {list(profile.lines)} can't be used"):
+            self._request = gpiod.request_lines(
+                address, consumer="switchwalk", config={tuple(profile.lines): settings}
+            )
+        super().__init__(profile, address=address, profile_name=profile_name, settle_s=settle_s)
+
+    def _gpiod(self) -> Any:
+        try:
+            import gpiod
+        except ImportError:
+            raise BenchError(
+                "GPIO lines need the gpiod package: pip install 'switchwalk[gpio]'",
+                instrument="switchboard",
+                address=self._address,
+            ) from None
+        return gpiod
+
+    @contextmanager
+    def _lost(self, what: str) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, ValueError) as error:
+            raise LinkLost(f"{what}: {error}", instrument="switchboard", address=self._address) from error
+
+    def close(self) -> None:
+        """Let go of the lines."""
+        self._request.release()
+
+    def _insist_all_open(self) -> None:
+        self._all_open()
+
+    def _reopen_link(self) -> None:
+        """The kernel holds the lines; there is no link that could be out of step."""
+
+    def _open_all(self) -> None:
+        self._move(list(range(1, self.channel_count + 1)), closed=False)
+
+    def _move(self, channels: list[int], *, closed: bool) -> None:
+        value = self._value.ACTIVE if closed else self._value.INACTIVE
+        with self._lost("the lines are gone"):
+            self._request.set_values({self._offsets[n - 1]: value for n in channels})
+
+    def _read_back(self, wanted: frozenset[int]) -> frozenset[int]:
+        with self._lost("the lines are gone"):
+            values = self._request.get_values(list(self._offsets))
+        return frozenset(n for n, value in enumerate(values, start=1) if value == self._value.ACTIVE)

@@ -1,12 +1,11 @@
 """Switchboards that talk in bytes over a serial port: frames, lines of text, Modbus RTU.
 
-Each takes bytes as they come and gives the answers to what was complete in them.
+Each takes bytes as they come and yields the answers to what was complete in them.
 """
 
 import re
 import struct
 from collections.abc import Iterator, Sequence
-from typing import Protocol
 
 from simulator.device import Device
 from simulator.scpi import Command, channel_list
@@ -20,16 +19,8 @@ ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 COIL_ON, COIL_OFF = 0xFF00, 0x0000
 
 
-class Board(Protocol):
-    """A switchboard that is fed bytes."""
-
-    def feed(self, data: bytes) -> Iterator[bytes]:
-        """Take bytes, act, and give the answers."""
-        ...
-
-
 class Coils:
-    """The channels of a board, and their place in the world."""
+    """The channels of a board, as the world has them."""
 
     def __init__(self, world: World, count: int) -> None:
         self._world = world
@@ -46,20 +37,27 @@ class Coils:
         self._world.set_channels(closed)
 
 
-class FrameBoard:
-    """Four bytes a command: A0, channel, state, and the low byte of their sum. It never answers."""
+class Board:
+    """A switchboard that is fed bytes."""
 
     def __init__(self, coils: Coils) -> None:
         self._coils = coils
         self._held = bytearray()
 
     def feed(self, data: bytes) -> Iterator[bytes]:
+        """Take bytes, act, and yield the answers."""
+        raise NotImplementedError
+
+
+class FrameBoard(Board):
+    """Four bytes a command: A0, channel, state, and the low byte of their sum. It never answers."""
+
+    def feed(self, data: bytes) -> Iterator[bytes]:
         """Act on whole frames; what is no frame is skipped byte by byte until one begins."""
         self._held += data
         while len(self._held) >= FRAME_LENGTH:
             start, channel, state, total = self._held[:FRAME_LENGTH]
-            good = start == FRAME_START and total == (start + channel + state) & 0xFF
-            if not good:
+            if start != FRAME_START or total != (start + channel + state) & 0xFF:
                 del self._held[0]
                 continue
             del self._held[:FRAME_LENGTH]
@@ -68,12 +66,8 @@ class FrameBoard:
         return iter(())
 
 
-class TextBoard:
+class TextBoard(Board):
     """`ON 3`, `OFF 3`, `ALL OFF` are answered OK; `STATE?` a hexadecimal mask; anything else ERROR."""
-
-    def __init__(self, coils: Coils) -> None:
-        self._coils = coils
-        self._held = bytearray()
 
     def feed(self, data: bytes) -> Iterator[bytes]:
         """Act on whole lines, which end in CR LF."""
@@ -99,12 +93,8 @@ class TextBoard:
         return "OK"
 
 
-class ModbusBoard:
+class ModbusBoard(Board):
     """Modbus RTU coils from address 0, functions 1, 5 and 15 (Modbus application protocol 1.1b3)."""
-
-    def __init__(self, coils: Coils) -> None:
-        self._coils = coils
-        self._held = bytearray()
 
     def feed(self, data: bytes) -> Iterator[bytes]:
         """Act on whole requests with a right checksum; bytes that begin none are skipped."""

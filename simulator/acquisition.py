@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.circuit import Complex, Floats
 from simulator.dynamics import GONE
 from simulator.sources import generator_for
 from simulator.world import Stretch, World
@@ -66,9 +67,7 @@ class Frontend:
         """Noise of an input, volts rms at the tip as the scope shows it."""
         return float(self._noise[number - 1]) * setting.scale_v
 
-    def response(
-        self, number: int, setting: InputSetting, tones_hz: NDArray[np.float64]
-    ) -> NDArray[np.complex128]:
+    def response(self, number: int, setting: InputSetting, tones_hz: Floats) -> Complex:
         """Shown volts per volt at the tip, at each of some frequencies."""
         index = number - 1
         gain = self._gain[index] * self._range_gain[index, RANGES_V.index(setting.range_v)]
@@ -91,7 +90,7 @@ class Shown:
     start_s: tuple[float, ...]
     constant_v: tuple[float, ...]
     tones_hz: tuple[tuple[float, ...], ...]
-    phasors: tuple[NDArray[np.complex128], ...]  # per stretch: shape (tones,)
+    phasors: tuple[Complex, ...]  # per stretch: shape (tones,)
     decays: tuple[tuple[tuple[complex, complex], ...], ...]  # per stretch: (rate, amplitude)
 
 
@@ -132,9 +131,9 @@ class Grid:
         self.start_s = start_s
         self.interval_s = interval_s
         self.count = count
-        self._waves: dict[tuple[float, ...], NDArray[np.float64]] = {}
+        self._waves: dict[tuple[float, ...], Floats] = {}
 
-    def waves(self, tones_hz: tuple[float, ...]) -> NDArray[np.float64]:
+    def waves(self, tones_hz: tuple[float, ...]) -> Floats:
         """Cosine and sine of each tone at every instant, shape (2 tones, count).
 
         By two short tables and the sums of their angles instead of `count` sines for each.
@@ -153,7 +152,7 @@ class Grid:
             self._waves[tones_hz] = result
         return result
 
-    def volts(self, shown: Shown) -> NDArray[np.float64]:
+    def volts(self, shown: Shown) -> Floats:
         """Add a signal up at every instant."""
         volts = np.empty(self.count)
         starts = [0, *(self._index(start_s) for start_s in shown.start_s[1:]), self.count]
@@ -169,7 +168,7 @@ class Grid:
         return volts
 
     def _add_decay(
-        self, piece: NDArray[np.float64], rate: complex, amplitude: complex, first: int, start_s: float
+        self, piece: Floats, rate: complex, amplitude: complex, first: int, start_s: float
     ) -> None:
         """Add an exponential that began at `start_s`, while anything is left of it."""
         since_s = self.start_s + first * self.interval_s - start_s
@@ -359,7 +358,7 @@ def _averaged(shown: Shown, starts_s: list[float]) -> Shown:
     )
 
 
-def _convert(volts: NDArray[np.float64], setting: InputSetting, *, averaged: bool) -> NDArray[np.uint16]:
+def _convert(volts: Floats, setting: InputSetting, *, averaged: bool) -> NDArray[np.uint16]:
     """Quantise to 8 bits, to 16 after averaging; beyond the screen is the first or the last code."""
     factor = WORD_FACTOR if averaged else 1
     step_v = DIVISIONS * setting.scale_v / CODES / factor
