@@ -347,32 +347,23 @@ class Opening:
     def _board(self, profile: SwitchboardProfile, undo: ExitStack, *, look: bool = False) -> Channels:
         """Every channel open; `look` if a board is to say first, if it can, which are closed."""
         file = self._bench.switchboard
-        address, name, settle_s = file.address, file.profile, file.settle_s
 
         def line() -> Wire:
-            return open_serial(address, profile.baud_rate)
+            return open_serial(file.address, profile.baud_rate)
 
         match profile:
             case RouteProfile():
-                session = self._identified("switchboard", undo)
-                return RouteSwitchboard(session, profile, profile_name=name, settle_s=settle_s, look=look)
+                return RouteSwitchboard(self._identified("switchboard", undo), profile, file, look=look)
             case TextProfile():
                 session = self._session("switchboard", undo=undo, ending=b"\r\n", connect=line)
-                return TextSwitchboard(session, profile, profile_name=name, settle_s=settle_s, look=look)
+                return TextSwitchboard(session, profile, file, look=look)
             case FrameProfile():
                 session = self._session("switchboard", undo=undo, ending=b"", connect=line)
-                return FrameSwitchboard(session, profile, profile_name=name, settle_s=settle_s)
+                return FrameSwitchboard(session, profile, file)
             case GpioProfile():
-                board: Channels = GpioSwitchboard(address, profile, profile_name=name, settle_s=settle_s)
+                board: Channels = GpioSwitchboard(profile, file)
             case ModbusProfile():
-                board = ModbusSwitchboard(
-                    address,
-                    profile,
-                    profile_name=name,
-                    settle_s=settle_s,
-                    transcript=self._transcript,
-                    look=look,
-                )
+                board = ModbusSwitchboard(profile, file, transcript=self._transcript, look=look)
         undo.callback(board.close)
         return board
 

@@ -18,6 +18,7 @@ from drivers.profile import GpioProfile, ModbusProfile
 from drivers.serial_wire import open_port, serial_port, tcp_port
 from drivers.session import REOPEN_AFTER_S, Transcript, connected
 from drivers.switchboard import Channels
+from harness.bench_file import SwitchboardFile
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 
 TIMEOUT_S = 1.0
@@ -28,26 +29,17 @@ class ModbusSwitchboard(Channels):
 
     def __init__(
         self,
-        address: str,
         profile: ModbusProfile,
+        file: SwitchboardFile,
         *,
-        profile_name: str,
-        settle_s: float,
         transcript: Transcript | None = None,
         look: bool = False,
     ) -> None:
-        self._address, self._profile, self._transcript = address, profile, transcript
+        self._address, self._profile, self._transcript = file.address, profile, transcript
         self._lock = threading.RLock()
         self._client: Any = None
         self._dirty = True
-        super().__init__(
-            profile,
-            address=address,
-            profile_name=profile_name,
-            settle_s=settle_s,
-            text=f"{profile.description}, device {profile.device}",
-            look=look,
-        )
+        super().__init__(profile, file, text=f"{profile.description}, device {profile.device}", look=look)
 
     def close(self) -> None:
         """Close the connection; never raises."""
@@ -56,24 +48,21 @@ class ModbusSwitchboard(Channels):
         self._client = None
 
     def _look(self) -> frozenset[int] | None:
-        self._reopen()
+        self._reopen_link()
         return super()._look()
 
     def _insist_all_open(self) -> None:
         """Twice if need be: what is left of an answer to whoever was here before spoils one exchange."""
         with self._lock:
             if self._dirty:
-                self._reopen()
+                self._reopen_link()
             try:
                 return self._all_open()
             except (BenchTimeout, LinkLost, BadReply, Desynchronised):
-                self._reopen()
+                self._reopen_link()
                 return self._all_open()
 
     def _reopen_link(self) -> None:
-        self._reopen()
-
-    def _reopen(self) -> None:
         self.close()
         try:
             self._client = connected(self._connected, REOPEN_AFTER_S)
@@ -152,15 +141,13 @@ class ModbusSwitchboard(Channels):
 
 
 class GpioSwitchboard(Channels):
-    """What is read back is the chip's latch. address: the chip's device, of which the lines are requested.
+    """What is read back is the chip's latch. The file's address is the chip's device.
 
     module: gpiod, or what stands in for it. Raises BenchError if gpiod isn't installed.
     """
 
-    def __init__(
-        self, address: str, profile: GpioProfile, *, profile_name: str, settle_s: float, module: Any = None
-    ) -> None:
-        self._address, self._offsets = address, profile.lines
+    def __init__(self, profile: GpioProfile, file: SwitchboardFile, *, module: Any = None) -> None:
+        self._address, self._offsets = file.address, profile.lines
         gpiod = self._gpiod() if module is None else module
         self._value = gpiod.line.Value
         settings = gpiod.LineSettings(
@@ -170,9 +157,9 @@ class GpioSwitchboard(Channels):
         )
         with self._lost(f"the lines {list(profile.lines)} can't be used"):
             self._request = gpiod.request_lines(
-                address, consumer="switchwalk", config={tuple(profile.lines): settings}
+                file.address, consumer="switchwalk", config={tuple(profile.lines): settings}
             )
-        super().__init__(profile, address=address, profile_name=profile_name, settle_s=settle_s)
+        super().__init__(profile, file)
 
     def _gpiod(self) -> Any:
         try:
@@ -195,15 +182,6 @@ class GpioSwitchboard(Channels):
     def close(self) -> None:
         """Let go of the lines."""
         self._request.release()
-
-    def _insist_all_open(self) -> None:
-        self._all_open()
-
-    def _reopen_link(self) -> None:
-        """The kernel holds the lines; there is no link that could be out of step."""
-
-    def _open_all(self) -> None:
-        self._move(list(range(1, self.channel_count + 1)), closed=False)
 
     def _move(self, channels: list[int], *, closed: bool) -> None:
         value = self._value.ACTIVE if closed else self._value.INACTIVE

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 
 from drivers.profile import FrameProfile, RouteProfile, SwitchboardProfile, TextProfile
 from drivers.session import Session
+from harness.bench_file import SwitchboardFile
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from harness.roles import Identity
 
@@ -39,18 +40,16 @@ class Channels:
     def __init__(
         self,
         profile: SwitchboardProfile,
+        file: SwitchboardFile,
         *,
-        address: str,
-        profile_name: str,
-        settle_s: float,
         text: str = "",
         reads_back: bool = True,
         look: bool = False,
     ) -> None:
         text = text or profile.description
-        self.identity = Identity(role="switchboard", address=address, profile=profile_name, text=text)
+        self.identity = Identity(role="switchboard", address=file.address, profile=file.profile, text=text)
         self.channel_count = profile.channels
-        self.settle_s = settle_s
+        self.settle_s = file.settle_s
         self.reads_back = reads_back
         self._closed: frozenset[int] | None = None
         try:
@@ -121,14 +120,13 @@ class Channels:
 
     def _insist_all_open(self) -> None:
         """Open all and verify, after reopening the link if need be."""
-        raise NotImplementedError
+        self._all_open()
 
     def _reopen_link(self) -> None:
-        """Make sure that the next answer belongs to the next question."""
-        raise NotImplementedError
+        """Make sure that the next answer belongs to the next question, if there is a link."""
 
     def _open_all(self) -> None:
-        raise NotImplementedError
+        self._move(list(range(1, self.channel_count + 1)), closed=False)
 
     def _move(self, channels: list[int], *, closed: bool) -> None:
         raise NotImplementedError
@@ -147,24 +145,11 @@ class RouteSwitchboard(Channels):
     """A SCPI switch. Only channels that were ever closed are read back: it may have fewer than 16."""
 
     def __init__(
-        self,
-        session: Session,
-        profile: RouteProfile,
-        *,
-        profile_name: str,
-        settle_s: float,
-        look: bool = False,
+        self, session: Session, profile: RouteProfile, file: SwitchboardFile, *, look: bool = False
     ) -> None:
         self._session, self._commands = session, profile.commands
         self._used: frozenset[int] = frozenset()
-        super().__init__(
-            profile,
-            address=session.address,
-            profile_name=profile_name,
-            settle_s=settle_s,
-            text=session.identity,
-            look=look,
-        )
+        super().__init__(profile, file, text=session.identity, look=look)
 
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)
@@ -202,24 +187,11 @@ class TextSwitchboard(Channels):
     """
 
     def __init__(
-        self,
-        session: Session,
-        profile: TextProfile,
-        *,
-        profile_name: str,
-        settle_s: float,
-        look: bool = False,
+        self, session: Session, profile: TextProfile, file: SwitchboardFile, *, look: bool = False
     ) -> None:
         self._session, self._profile = session, profile
         self._wait_until_it_answers()
-        super().__init__(
-            profile,
-            address=session.address,
-            profile_name=profile_name,
-            settle_s=settle_s,
-            reads_back=profile.commands.state_query is not None,
-            look=look,
-        )
+        super().__init__(profile, file, reads_back=profile.commands.state_query is not None, look=look)
 
     def _wait_until_it_answers(self) -> None:
         """Let a boot banner pass, then ask for the state until it reads; asking changes nothing."""
@@ -290,18 +262,9 @@ class FrameSwitchboard(Channels):
     It keeps the commanded state, and says by `reads_back` that nothing confirms it.
     """
 
-    def __init__(
-        self, session: Session, profile: FrameProfile, *, profile_name: str, settle_s: float
-    ) -> None:
+    def __init__(self, session: Session, profile: FrameProfile, file: SwitchboardFile) -> None:
         self._session, self._profile = session, profile
-        super().__init__(
-            profile,
-            address=session.address,
-            profile_name=profile_name,
-            settle_s=settle_s,
-            text=f"{profile.description} (not verified)",
-            reads_back=False,
-        )
+        super().__init__(profile, file, text=f"{profile.description} (not verified)", reads_back=False)
 
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)
@@ -312,7 +275,7 @@ class FrameSwitchboard(Channels):
     def _open_all(self) -> None:
         """Every channel by name: the state is unknown here, and the board has no frame for all."""
         self._session.send_bytes(FLUSH)
-        self._move(list(range(1, self.channel_count + 1)), closed=False)
+        super()._open_all()
 
     def _move(self, channels: list[int], *, closed: bool) -> None:
         state = self._profile.energised if closed else self._profile.released

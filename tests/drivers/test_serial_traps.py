@@ -14,6 +14,7 @@ import pytest
 from drivers.library_switchboards import ModbusSwitchboard
 from drivers.session import Session
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
+from tests.drivers.board_rigs import board_file
 from tests.drivers.own_profiles import profile
 from tests.drivers.serial_boards import ModbusBoard, Port, port
 from tests.drivers.strict_instruments import Supply
@@ -44,7 +45,7 @@ def modbus(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Line, ModbusBoard,
         board = ModbusBoard(line.port.say)
         line.hear = board.hear
         fast = profile("modbus-switchboard", {"baud_rate = 9600": "baud_rate = 115200"})
-        driver = ModbusSwitchboard(line.port.path, fast, profile_name="modbus-switchboard", settle_s=0.0)
+        driver = ModbusSwitchboard(fast, board_file(line.port.path))
         yield line, board, driver
         driver.close()
 
