@@ -126,7 +126,6 @@ class SupplyState:
 
     voltage_v: float
     current_a: float
-    limiting: bool
 
 
 def energised(module: Module, built: Built, closed_controls: frozenset[str]) -> frozenset[str]:
@@ -141,7 +140,7 @@ def supply_state(
 ) -> SupplyState:
     """Voltage and current of the supply: constant voltage, or constant current at its limit."""
     if not setting.on:
-        return SupplyState(voltage_v=0.0, current_a=0.0, limiting=False)
+        return SupplyState(voltage_v=0.0, current_a=0.0)
     conductance_s = sum(
         1 / built.coil_ohm[relay.name]
         for relay in module.relays
@@ -152,9 +151,9 @@ def supply_state(
     quiescent_a *= built.supplied
     wanted_a = quiescent_a + setting.voltage_v * conductance_s
     if wanted_a <= setting.limit_a:
-        return SupplyState(voltage_v=setting.voltage_v, current_a=wanted_a, limiting=False)
+        return SupplyState(voltage_v=setting.voltage_v, current_a=wanted_a)
     resistance_ohm = setting.voltage_v / wanted_a
-    return SupplyState(voltage_v=setting.limit_a * resistance_ohm, current_a=setting.limit_a, limiting=True)
+    return SupplyState(voltage_v=setting.limit_a * resistance_ohm, current_a=setting.limit_a)
 
 
 def position(

@@ -193,7 +193,7 @@ class Supply(Device):
         if self._selected == self._relay_output:
             return self._world.supply()
         voltage_v = self._setting.voltage_v if self._setting.on else 0.0  # nothing is connected to it
-        return SupplyState(voltage_v=voltage_v, current_a=0.0, limiting=False)
+        return SupplyState(voltage_v=voltage_v, current_a=0.0)
 
     def _voltage(self) -> str:
         true_v = self._state().voltage_v

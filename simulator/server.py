@@ -24,7 +24,6 @@ from typing import Any, Literal, Self
 
 from harness.errors import UsageError
 from harness.job.faults import Fault, parse_fault
-from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import GROUND, LEGS, node_name
 from simulator import faults as done_faults
@@ -48,7 +47,7 @@ from simulator.wire import (
     Trouble,
     parse_trouble,
 )
-from simulator.wiring import Places, proper_places
+from simulator.wiring import LeadNodes, proper_nodes
 from simulator.world import Clock, World
 
 LINE_MAX = 65_536
@@ -63,21 +62,21 @@ JOIN_S = 2.0
 class Hands:
     """lead_errors: the share of setups with a slip. The same seed slips the same way in the same order."""
 
-    def __init__(self, job: Job, *, inputs: int, lead_errors: float, seed: object) -> None:
-        self._job, self._inputs, self._lead_errors = job, inputs, lead_errors
+    def __init__(self, job: Job, world: World, *, lead_errors: float, seed: object) -> None:
+        self._job, self._world, self._lead_errors = job, world, lead_errors
         self._rng = generator_for("hands", seed)
         self.elsewhere: dict[str, str | None] = {}
 
-    def make(self, name: str) -> Places:
+    def make(self, name: str) -> LeadNodes:
         """Make a setup; returns the leads that are elsewhere than they should be. Raises UsageError."""
-        places = proper_places(self._setup(name), self._inputs)
-        slips = places and self._rng.random() < self._lead_errors
-        self.elsewhere = self._slip(places) if slips else {}
+        nodes = proper_nodes(self._world.setup_named(name), self._world.inputs)
+        slips = nodes and self._rng.random() < self._lead_errors
+        self.elsewhere = self._slip(nodes) if slips else {}
         return self.elsewhere
 
-    def look_at(self, name: str, leads: Sequence[str]) -> Places:
+    def look_at(self, name: str, leads: Sequence[str]) -> LeadNodes:
         """Put these leads right, all if none is named; returns those that still are elsewhere."""
-        known = proper_places(self._setup(name), self._inputs)
+        known = proper_nodes(self._world.setup_named(name), self._world.inputs)
         unknown = [lead for lead in leads if lead not in known]
         if unknown:
             raise UsageError(f"no lead {unknown[0]!r} in {name!r}; it has {', '.join(known)}")
@@ -85,23 +84,17 @@ class Hands:
         self.elsewhere = {lead: node for lead, node in self.elsewhere.items() if lead not in corrected}
         return self.elsewhere
 
-    def _setup(self, name: str) -> Setup:
-        setups = {setup.name: setup for setup in self._job.fixture.setups}
-        if name not in setups:
-            raise UsageError(f"no setup {name!r}; the fixture has: {', '.join(setups)}")
-        return setups[name]
-
-    def _slip(self, places: Mapping[str, str]) -> dict[str, str | None]:
-        leads = list(places)
+    def _slip(self, nodes: Mapping[str, str]) -> dict[str, str | None]:
+        leads = list(nodes)
         lead = leads[int(self._rng.integers(len(leads)))]
         kind = int(self._rng.integers(3))
         first = leads.index(lead) // 2 * 2
         if kind == 0 and first + 1 < len(leads):
             hot, cold = leads[first : first + 2]
-            return {hot: places[cold], cold: places[hot]}
+            return {hot: nodes[cold], cold: nodes[hot]}
         if kind == 1:
             return {lead: None}
-        nearby = self._neighbours(places[lead])
+        nearby = self._neighbours(nodes[lead])
         return {lead: nearby[int(self._rng.integers(len(nearby)))]}
 
     def _neighbours(self, node: str) -> list[str]:
@@ -209,9 +202,7 @@ class Simulator:
         self._world = World(
             job, clock, serial=serial, wrong=done_faults.apply(faults, job.module), bench_seed=bench_seed
         )
-        self._pair_of_hands = Hands(
-            job, inputs=self._world.inputs, lead_errors=lead_errors, seed=f"{bench_seed} {serial}"
-        )
+        self._pair_of_hands = Hands(job, self._world, lead_errors=lead_errors, seed=f"{bench_seed} {serial}")
         self._agendas = {name: Agenda() for name in INSTRUMENTS}
         self._listeners: dict[str, Listener] = {}
         self._pty: PtyStream | None = None
@@ -271,7 +262,7 @@ class Simulator:
         """Put another unit into the fixture."""
         self._world.place_unit(serial, done_faults.apply(faults, self._job.module))
 
-    def move_leads(self, setup: str, elsewhere: Places | None = None) -> None:
+    def move_leads(self, setup: str, elsewhere: LeadNodes | None = None) -> None:
         """Make a setup by hand, as well as these hands can, or with these slips. Raises UsageError."""
         slips = self._pair_of_hands.make(setup) if elsewhere is None else elsewhere
         self._world.move_leads(setup, slips)

@@ -88,15 +88,7 @@ class _Scene:
 class World:
     """A bench and the unit on it. Every public method takes the world's lock."""
 
-    def __init__(
-        self,
-        job: Job,
-        clock: Clock,
-        *,
-        serial: str,
-        wrong: Wrong,
-        bench_seed: int,
-    ) -> None:
+    def __init__(self, job: Job, clock: Clock, *, serial: str, wrong: Wrong, bench_seed: int) -> None:
         self.lock = threading.RLock()
         self.clock = clock
         self.inputs = INPUTS
@@ -135,7 +127,7 @@ class World:
     def supply(self) -> SupplyState:
         """What the relay supply does now."""
         with self.lock:
-            return dynamics.supply_state(self._job.module, self._built, self._supply, self._controls())
+            return self._supply_state()
 
     def set_channels(self, closed: frozenset[int]) -> None:
         """Close exactly these channels of the switchboard, after its own delay."""
@@ -149,14 +141,19 @@ class World:
     def move_leads(self, setup: str, elsewhere: Mapping[str, str | None] = MappingProxyType({})) -> None:
         """Make a setup by hand, but for the leads that are elsewhere: on the nodes given, None on nothing.
 
-        Raises UsageError if the fixture has none of that name.
+        Raises UsageError as `setup_named` does.
         """
-        known = [h.name for h in self._job.fixture.setups]
-        if setup not in known:
-            raise UsageError(f"no setup {setup!r}; the fixture has: {', '.join(known)}")
+        self.setup_named(setup)
         with self.lock:
             self._by_hand, self._elsewhere = setup, dict(elsewhere)
             self._change(self._instant())
+
+    def setup_named(self, name: str) -> Setup:
+        """A setup of the fixture. Raises UsageError if it has none of that name."""
+        setups = {setup.name: setup for setup in self._job.fixture.setups}
+        if name not in setups:
+            raise UsageError(f"no setup {name!r}; the fixture has: {', '.join(setups)}")
+        return setups[name]
 
     def place_unit(self, serial: str, wrong: Wrong) -> None:
         """Put another unit into the fixture, its relays released."""
@@ -233,9 +230,11 @@ class World:
         )
         return dynamics.energised(self._job.module, self._built, closed)
 
+    def _supply_state(self) -> SupplyState:
+        return dynamics.supply_state(self._job.module, self._built, self._supply, self._controls())
+
     def _move_relays(self, instant_s: float) -> None:
-        energised = self._controls()
-        state = dynamics.supply_state(self._job.module, self._built, self._supply, energised)
+        energised, state = self._controls(), self._supply_state()
         for relay, motion in zip(self._job.module.relays, self._motions, strict=True):
             target = dynamics.position(
                 relay,
@@ -311,7 +310,7 @@ class World:
         )
 
     def _controls_v(self) -> tuple[tuple[str, float], ...]:
-        state = dynamics.supply_state(self._job.module, self._built, self._supply, self._controls())
+        state = self._supply_state()
         return tuple(
             (control, state.voltage_v if channel in self._channels else 0.0)
             for control, channel in self._job.fixture.controls.items()

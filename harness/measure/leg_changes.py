@@ -11,7 +11,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,8 +23,6 @@ from harness.measure.sides import UNIFORM, Instant, SteadySides, between, steady
 from harness.measure.spectrum import band_pass
 from harness.reading import Contribution, Estimate
 
-Kind = Literal["drop", "bounce", "unexplained"]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LegChange:
@@ -33,7 +30,7 @@ class LegChange:
 
     left: it leaves its old course. arrived: it first follows its new one. settled: it does so for good.
     dropped: there was a signal on either side and none between. openings: how often it opened again after
-    arriving. unexplained_s: how long it followed no course at all.
+    arriving.
     smallest_s: the longest interruption that could have gone unseen, at the tone's weakest instant.
     """
 
@@ -43,18 +40,7 @@ class LegChange:
     settled: Instant | None
     dropped: bool
     openings: int
-    unexplained_s: float
     smallest_s: float
-
-    @property
-    def kinds(self) -> tuple[Kind, ...]:
-        """What there was of drops, bounces and courses that are none of those known."""
-        result: list[Kind] = ["drop"] if self.dropped else []
-        if self.openings:
-            result.append("bounce")
-        if self.unexplained_s > 0:
-            result.append("unexplained")
-        return tuple(result)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -151,7 +137,6 @@ def _leg(sides: SteadySides, leg: int, partner: int | None, floating: Floating) 
     labels = [segment.label for segment in path.segments]
     new = [index for index, label in enumerate(labels) if label == "after"]
     changed = bool(new) and new[0] > 0
-    unexplained = sum(s.stop - s.start for s in path.segments if s.label == "other")
     between_courses = labels[1 : new[0]] if changed else []
     sounding = all(
         float(np.sum(course.coefficients[leg, 1:] ** 2)) / 2 > sides.noise_v[leg] ** 2
@@ -164,7 +149,6 @@ def _leg(sides: SteadySides, leg: int, partner: int | None, floating: Floating) 
         settled=_instant(path, new[-1] - 1) if changed else None,
         dropped=sounding and any(label in ("open", "copy") for label in between_courses),
         openings=sum(labels[index - 1] != "other" or labels[index - 2] != "after" for index in new[1:]),
-        unexplained_s=unexplained * sides.interval_s,
         smallest_s=smallest_interruption(sides, leg, path.start, path.stop),
     )
 

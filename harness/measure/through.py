@@ -5,7 +5,7 @@ on two neighbouring ranges, ties every finer range's gain to that of the drive r
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -220,27 +220,29 @@ def through_problems(
     expected = np.abs(through_prediction[rows, rows % 2]) * np.asarray(emf_vrms)[rows % 2]
     own = np.abs(fit.phasors[rows, rows % 2]) / expected
     other = np.abs(fit.phasors[rows, 1 - rows % 2]) / expected
-    message = _leads(inputs, own, other)
-    message += _levels(inputs, own, (own > NOTHING) & (other < OTHER_LEG * np.maximum(own, 0.1)))
+    good = (own > NOTHING) & (other < OTHER_LEG * np.maximum(own, 0.1))
+    return (*_leads(inputs, own, other), *_levels(inputs, own, good), *_offsets_and_mains(inputs, fit))
+
+
+def _offsets_and_mains(inputs: tuple[int, ...], fit: ToneFit) -> Iterator[str]:
+    """Say which inputs show more DC or mains than a right lead does."""
     for row, number in enumerate(inputs):
         if abs(fit.offset_v[row]) > LARGEST_DC_V:
-            message.append(
+            yield (
                 f"input {number} shows {fit.offset_v[row]:.2g} V DC, more than {LARGEST_DC_V:g} V: "
                 "something other than the generator is connected. Disconnect it before anything is driven"
             )
         mains = np.abs(fit.phasors[row, 2:])
         if mains.size and mains.max() > LARGEST_MAINS_VRMS:
             mains_hz = fit.frequencies_hz[2 + int(mains.argmax())]
-            message.append(
+            yield (
                 f"input {number} shows {1e3 * mains.max():.2g} mV RMS at {mains_hz:g} Hz, "
                 f"more than {1e3 * LARGEST_MAINS_VRMS:g} mV: its ground lead is off or open"
             )
-    return tuple(message)
 
 
-def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.float64]) -> list[str]:
+def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.float64]) -> Iterator[str]:
     """Say which inputs see the wrong output, none or both. own, other: over what the own leg should show."""
-    message = []
     swapped = (other > OTHER_LEG) & (own < NOTHING)
     joined = (other > OTHER_LEG) & (own >= NOTHING)
     # a generator at a wrong level or a probe's factor still shows a tenth: nothing is less than that
@@ -250,28 +252,26 @@ def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.
         partner = row + 1 - 2 * (row % 2)
         if swapped[row] and swapped[partner]:
             if row % 2 == 0:
-                message.append(
+                yield (
                     f"inputs {number} and {inputs[partner]} are swapped: {number} sees the cold output and "
                     f"{inputs[partner]} the hot one. Swap their leads"
                 )
         elif swapped[row]:
-            message.append(f"input {number} sees the {wrong} output and should see the {leg} one")
+            yield f"input {number} sees the {wrong} output and should see the {leg} one"
         elif joined[row]:
-            message.append(f"input {number} sees both outputs: hot and cold are joined at its lead")
+            yield f"input {number} sees both outputs: hot and cold are joined at its lead"
         elif nothing[row]:
-            message.append(f"input {number} sees neither output: its lead is open, shorted or on nothing")
-    return message
+            yield f"input {number} sees neither output: its lead is open, shorted or on nothing"
 
 
-def _levels(inputs: tuple[int, ...], own: NDArray[np.float64], good: NDArray[np.bool_]) -> list[str]:
+def _levels(inputs: tuple[int, ...], own: NDArray[np.float64], good: NDArray[np.bool_]) -> Iterator[str]:
     """Say which inputs, of those that see the right output, see it at a level that can't be."""
-    message = []
     level_db = 20 * np.log10(np.maximum(own, 1e-9))
     for k, leg in enumerate(("hot", "cold")):
         rows = [row for row in range(k, len(inputs), 2) if good[row]]
         doubled = [row for row in rows if abs(abs(level_db[row]) - 6.02) < FACTOR_DB]
         if rows and len(doubled) == len(rows):
-            message.append(
+            yield (
                 f"the {leg} output is {level_db[rows].mean():+.1f} dB from what is set: the generator's load "
                 "setting is 50 ohm and not high impedance, or the reverse"
             )
@@ -279,10 +279,9 @@ def _levels(inputs: tuple[int, ...], own: NDArray[np.float64], good: NDArray[np.
         for row in rows:
             off = f"input {inputs[row]} shows the {leg} output {level_db[row]:+.1f} dB from what is set"
             if abs(abs(level_db[row]) - 20) < FACTOR_DB:
-                message.append(f"{off}: its probe's factor, 1x or 10x, is not the one in the bench file")
+                yield f"{off}: its probe's factor, 1x or 10x, is not the one in the bench file"
             elif abs(level_db[row]) > LEVEL_DB:
-                message.append(f"{off}: its lead, its probe or its termination is wrong")
-    return message
+                yield f"{off}: its lead, its probe or its termination is wrong"
 
 
 @dataclass(frozen=True, kw_only=True)

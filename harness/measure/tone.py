@@ -7,7 +7,7 @@ move them.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from statistics import NormalDist
 
@@ -170,18 +170,13 @@ def joined(hot: ToneFit, cold: ToneFit) -> ToneFit:
     phasors, standard = worse.phasors.copy(), worse.standard.copy()
     for column, fit in enumerate((hot, cold)):
         phasors[:, column], standard[:, column] = fit.phasors[:, column], fit.standard[:, column]
-    return ToneFit(
+    return replace(
+        worse,
         frequencies_hz=(hot.frequencies_hz[0], cold.frequencies_hz[1], *worse.frequencies_hz[2:]),
         phasors=phasors,
         standard=standard,
         offset_v=(hot.offset_v + cold.offset_v) / 2,
         offset_standard_v=np.maximum(hot.offset_standard_v, cold.offset_standard_v),
-        residual_v=worse.residual_v,
-        noise_v=worse.noise_v,
-        quiet_v=worse.quiet_v,
-        hum_v=worse.hum_v,
-        lines_v=worse.lines_v,
-        line_hz=worse.line_hz,
         clock=hot.clock if hot.clock.standard <= cold.clock.standard else cold.clock,
         duration_s=min(hot.duration_s, cold.duration_s),
         samples=min(hot.samples, cold.samples),
