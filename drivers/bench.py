@@ -10,7 +10,7 @@ from types import FrameType
 from typing import Any
 
 from drivers.claim import LeftOnMarker, claim
-from drivers.generator_and_supply import ScpiGenerator, ScpiSupply, outputs_found_on, voltage_found
+from drivers.generator_and_supply import ScpiGenerator, ScpiSupply, outputs_left_on, voltage_left_on
 from drivers.library_switchboards import GpioSwitchboard, ModbusSwitchboard
 from drivers.oscilloscope import PreambleOscilloscope
 from drivers.profile import (
@@ -177,7 +177,7 @@ def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None
 class Opening:
     """Each method opens one instrument: identified, off. Raises JobError for its profile, and BenchError.
 
-    offs: receives what makes each safe as soon as there is something to make safe. marks: receives the mark
+    offs: receives what makes each safe as soon as it can be on. marks: receives the mark
     of each that can be left on; None to put none.
     """
 
@@ -231,14 +231,14 @@ class Opening:
 
         def generator(profile: GeneratorProfile) -> str:
             session = self._identified("generator")
-            state = outputs_found_on(session, profile)
+            state = outputs_left_on(session, profile)
             ScpiGenerator(session, profile, profile_name="")
             session.close()
             return state
 
         def supply(profile: SupplyProfile) -> str:
             session = self._identified("supply")
-            state = voltage_found(session, profile)
+            state = voltage_left_on(session, profile)
             ScpiSupply(session, profile, profile_name="", output=self._bench.supply.output)
             session.close()
             return state

@@ -122,7 +122,7 @@ class LeftOnMarker:
         self.left_by = _read(self._path)
 
     def stand(self) -> None:
-        """Put the mark on disk, this one for that which was found. Raises BenchError where it cannot be."""
+        """Put the mark on disk, this one for that which was found. Raises BenchError if it cannot be."""
         who = _this_process(instrument=self._instrument, address=self._address)
         self._write(json.dumps(who).encode())
 

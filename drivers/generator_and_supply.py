@@ -57,7 +57,7 @@ class ScpiGenerator:
         """Set an output's sine, open-circuit peak to peak; sends what changed and reads the error queue.
 
         Raises BenchError for an output, a frequency or an amplitude that the profile doesn't have, and
-        InstrumentError where the instrument refuses.
+        InstrumentError if the instrument refuses.
         """
         self._check(output, frequency_hz, amplitude_vpp, phase_deg)
         commands = self._profile.commands
@@ -101,7 +101,7 @@ class ScpiGenerator:
                 raise self._session.error(f"was set to {sent:g} and reads back {result:g}", query(n=output))
 
     def switch(self, output: int, *, on: bool) -> None:
-        """Switch an output and read it back. Raises BenchError where it reads otherwise."""
+        """Switch an output and read it back. Raises BenchError if it reads otherwise."""
         if output not in self._outputs:
             raise self._session.error(f"has outputs 1 to {self._profile.outputs}, not {output}")
         commands = self._profile.commands
@@ -141,7 +141,7 @@ class ScpiGenerator:
             raise failures[0]
 
 
-def outputs_found_on(session: Session, profile: GeneratorProfile) -> str:
+def outputs_left_on(session: Session, profile: GeneratorProfile) -> str:
     """What the generator was left doing, as text; asked before anything is switched."""
     asked = {n: session.query(profile.commands.output_query(n=n)) for n in range(1, profile.outputs + 1)}
     on = [str(n) for n, answer in asked.items() if ON_OFF.get(answer.strip().upper())]
@@ -267,6 +267,6 @@ class ScpiSupply:
             time.sleep(LOOK_AGAIN_AFTER_S)
 
 
-def voltage_found(session: Session, profile: SupplyProfile) -> str:
+def voltage_left_on(session: Session, profile: SupplyProfile) -> str:
     """The voltage that the supply was left at, as text; asked before anything is switched or selected."""
     return f"{session.query_number(profile.commands.measure_voltage()):.1f} V at its terminals"

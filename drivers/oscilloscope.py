@@ -47,7 +47,7 @@ def parse_preamble(text: str) -> Preamble:
     """Read `format, type, points, count, x increment, x origin, x reference, y increment, y origin, y
     reference`.
 
-    Raises ValueError where it has another number of fields, or one that is no usable number.
+    Raises ValueError if it has another number of fields, or one that is no usable number.
     """
     fields = text.split(",")
     if len(fields) != FIELDS:
@@ -165,7 +165,7 @@ class PreambleOscilloscope:
 
         The record may be longer than asked, where the timebase has steps; it is never shorter or slower.
         meanwhile: done while the instrument records; what it raises goes up as it is.
-        Raises BenchError for what the profile doesn't have, BadReply where preamble, block and request
+        Raises BenchError for what the profile doesn't have, BadReply if preamble, block and request
         don't agree.
         """
         with self._whole():
@@ -348,7 +348,7 @@ class PreambleOscilloscope:
         return preamble, np.frombuffer(block, dtype=np.uint8)
 
     def _unmet(self, result: Preamble, n: int, setting: CaptureSetting, others: list[Preamble]) -> str:
-        """What the record should have been and isn't, "" where it is right."""
+        """What the record should have been and isn't, "" if it is right."""
         asked_interval_s = setting.duration_s / setting.samples
         v_per_div = setting.inputs[n].volts_per_division
         span = result.y_increment_v * CODES / (self._profile.divisions * v_per_div)
@@ -370,7 +370,7 @@ class PreambleOscilloscope:
         return ""
 
     def _unlike(self, result: Preamble, n: int, setting: CaptureSetting) -> str:
-        """How this setting was scaled before, "" where it is the same: no digit is believed once only."""
+        """How this setting was scaled before, "" if it is the same: a digit must come twice to be believed."""
         key = (n, setting.inputs[n])
         ends_v = self._volts(ENDS, result)
         before_v = self._ends_v.setdefault(key, ends_v)

@@ -338,7 +338,7 @@ def load_profile(name: str, *, role: str, folder: Path) -> Profile:
     `role` is generator, oscilloscope, supply or switchboard. Raises JobError.
     """
     if not NAME.fullmatch(name):
-        raise _one_mistake("bench.toml", f"{role}.profile", f"expected a plain name, found {name!r}")
+        raise _job_error("bench.toml", f"{role}.profile", f"expected a plain name, found {name!r}")
     own = own_profile(name, folder)
     if own is not None:
         file, text = str(own), _read(own)
@@ -346,23 +346,23 @@ def load_profile(name: str, *, role: str, folder: Path) -> Profile:
         file = f"{name}.toml (shipped)"
         text = (resources.files("drivers") / "profiles" / f"{name}.toml").read_text(encoding="utf-8")
     else:
-        raise _one_mistake("bench.toml", f"{role}.profile", _unknown(name, folder))
+        raise _job_error("bench.toml", f"{role}.profile", _unknown(name, folder))
     profile = parse_profile(text, file)
     if profile.role != role:
-        raise _one_mistake(file, "kind", f"a profile for the {profile.role} cannot be the {role}'s")
+        raise _job_error(file, "kind", f"a profile for the {profile.role} cannot be the {role}'s")
     return profile
 
 
 def _read(path: Path) -> str:
     try:
         if path.stat().st_size > LARGEST_BYTES:
-            raise _one_mistake(str(path), "", "larger than 50 kB; expected a profile written by hand")
+            raise _job_error(str(path), "", "larger than 50 kB; expected a profile written by hand")
         return path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise _one_mistake(str(path), "", f"cannot be read: {error.strerror or error}") from None
+        raise _job_error(str(path), "", f"cannot be read: {error.strerror or error}") from None
     except UnicodeDecodeError:
         message = "a byte that is not UTF-8; expected the file saved as UTF-8"
-        raise _one_mistake(str(path), "", message) from None
+        raise _job_error(str(path), "", message) from None
 
 
 def _unknown(name: str, folder: Path) -> str:
@@ -423,5 +423,5 @@ def _keys(model: Any, tables: list[str]) -> tuple[str, ...]:
     return tuple(model.model_fields)
 
 
-def _one_mistake(file: str, key: str, message: str) -> JobError:
+def _job_error(file: str, key: str, message: str) -> JobError:
     return JobError([Mistake(file=file, line=None, key=key, message=message)])

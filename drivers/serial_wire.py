@@ -77,7 +77,7 @@ class SerialWire(StreamWire):
         self._port = port
 
     def send(self, data: bytes, deadline: float) -> None:
-        """Send all of it, and see it leave; TimeoutError where the line doesn't take it in time.
+        """Send all of it, and see it leave; TimeoutError if the line doesn't take it in time.
 
         At 9600 baud a board's sixteen frames take 70 ms, and what is timed from here must not begin before.
         """

@@ -150,7 +150,7 @@ class Session:
         return answer
 
     def query_number(self, command: str) -> float:
-        """Ask for one number. Raises BadReply where the answer is none, or is SCPI's 9.9E37 or 9.91E37."""
+        """Ask for one number. Raises BadReply if the answer is none, or is SCPI's 9.9E37 or 9.91E37."""
         answer = self.query(command)
         try:
             value = float(answer)
@@ -247,7 +247,7 @@ class Session:
     def check_errors(self, commands: Sequence[str] = ()) -> None:
         """Raise InstrumentError if the error queue isn't empty; `commands` are what may have caused it.
 
-        SettingRefused where it holds execution errors alone, UnknownCommand where it holds a command error
+        SettingRefused if it holds execution errors alone, UnknownCommand if it holds a command error
         (SCPI-1999 volume 2, 21.8).
         """
         errors = self.drain_errors()
@@ -272,7 +272,7 @@ class Session:
     def resync(self) -> None:
         """Close, reopen, and make sure that the same instrument answers and its error queue is read.
 
-        Raises WrongInstrument where another answers. Settings that matter must be sent again by the caller.
+        Raises WrongInstrument if another answers. Settings that matter must be sent again by the caller.
         """
         with self._lock:
             self._note("reopening")

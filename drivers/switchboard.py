@@ -183,7 +183,7 @@ class RouteSwitchboard(Channels):
 class TextSwitchboard(Channels):
     """A relay board that takes a line of text per command over a serial port.
 
-    Commands are answered one by one; the state is read back as a mask where there is a query.
+    Commands are answered one by one; the state is read back as a mask if the profile has a query.
     """
 
     def __init__(

@@ -181,7 +181,7 @@ class SocketWire(StreamWire):
             link.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, KEEPALIVE_WITHIN_MS)
 
     def send(self, data: bytes, deadline: float) -> None:
-        """Send all of it; TimeoutError where the peer doesn't take it in time."""
+        """Send all of it; TimeoutError if the peer doesn't take it in time."""
         self._socket.settimeout(left_s(deadline))
         try:
             self._socket.sendall(data)
@@ -336,7 +336,7 @@ def open_visa(address: str, library: str) -> Wire:
         manager = pyvisa.ResourceManager(LIBRARIES[library])
         resource: Any = manager.open_resource(address, open_timeout=int(1e3 * CONNECT_WITHIN_S))
     except Exception as error:  # pyvisa-py raises bare Exception, and whatever its backends raise
-        # Where nothing answers at all it gives the standard's status as a bare number.
+        # If nothing answers at all, its text is the standard's status as a bare number.
         late = str(int(pyvisa.constants.StatusCode.error_timeout)) in str(error)
         why = f"nothing answered within {CONNECT_WITHIN_S:g} s" if late else str(error)
         raise ConnectionError(f"cannot be opened ({why})") from error

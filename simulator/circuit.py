@@ -24,7 +24,7 @@ GROUND = "ground"
 LEAK_S = (
     1e-12  # from each node to ground: insulation, and what defines the voltage of a net that nothing touches
 )
-SLOW_F = 100e-12  # a capacitor from here on takes time to follow a change; any smaller one is there at once
+SLOW_F = 100e-12  # a capacitor from here on takes time to follow a change; any smaller one follows at once
 CACHE_MAX = 5_000  # solutions stored; each a kilobyte or two
 STILLS_MAX = 8
 
@@ -103,29 +103,29 @@ class Still:
     ) -> None:
         """whole, known: the equations without the moving contacts; their numbers are `contacts`."""
         size = whole.shape[1]
-        is_kept = np.zeros(size + 1, dtype=np.bool_)
-        is_kept[ends] = True  # ground's index is -1: it is the last, and neither kept nor gone
-        kept, gone = np.flatnonzero(is_kept[:-1]), np.flatnonzero(~is_kept[:-1])
+        is_end = np.zeros(size + 1, dtype=np.bool_)
+        is_end[ends] = True  # ground's index is -1: it is the last, and neither an end nor eliminated
+        own, others = np.flatnonzero(is_end[:-1]), np.flatnonzero(~is_end[:-1])
         self._frequencies_hz, self._contacts = frequencies_hz, contacts
         self._closed_ohm, self._open_f, self._emf_v = closed_ohm, open_f, emf_v
-        self._ends = np.where(ends >= 0, np.searchsorted(kept, ends), -1)
+        self._ends = np.where(ends >= 0, np.searchsorted(own, ends), -1)
         joined = np.concatenate(
             [
-                np.broadcast_to(known[gone], (len(whole), len(gone), known.shape[1])),
-                whole[:, gone[:, None], kept],
+                np.broadcast_to(known[others], (len(whole), len(others), known.shape[1])),
+                whole[:, others[:, None], own],
             ],
             axis=2,
         )
-        solved = np.linalg.solve(whole[:, gone[:, None], gone], joined)
-        sources, others = solved[..., : known.shape[1]], solved[..., known.shape[1] :]
-        feeds = whole[:, kept[:, None], gone]
-        self._matrix = whole[:, kept[:, None], kept] - feeds @ others
-        self._known = known[kept] - feeds @ sources
+        solved = np.linalg.solve(whole[:, others[:, None], others], joined)
+        sources, by_others = solved[..., : known.shape[1]], solved[..., known.shape[1] :]
+        feeds = whole[:, own[:, None], others]
+        self._matrix = whole[:, own[:, None], own] - feeds @ by_others
+        self._known = known[own] - feeds @ sources
         # Volts of every unknown by the end nodes' volts, and by the sources; ground is the last row.
-        by_ends = np.zeros((len(whole), size + 1, len(kept)), dtype=np.complex128)
+        by_ends = np.zeros((len(whole), size + 1, len(own)), dtype=np.complex128)
         by_sources = np.zeros((len(whole), size + 1, known.shape[1]), dtype=np.complex128)
-        by_ends[:, gone], by_sources[:, gone] = -others, sources
-        by_ends[:, kept] = np.eye(len(kept))
+        by_ends[:, others], by_sources[:, others] = -by_others, sources
+        by_ends[:, own] = np.eye(len(own))
         self._by_ends = by_ends[:, seen[:, 0]] - by_ends[:, seen[:, 1]]
         self._by_sources = by_sources[:, seen[:, 0]] - by_sources[:, seen[:, 1]]
 
@@ -364,8 +364,8 @@ def _merge(parts: Parts) -> Mapping[str, int]:
     for a, b in parts.wires:
         first, second = root(a), root(b)
         if first != second:
-            kept, merged = (second, first) if second == root(GROUND) else (first, second)
-            parent[merged] = kept
+            joined, merged = (second, first) if second == root(GROUND) else (first, second)
+            parent[merged] = joined
     numbers: dict[str, int] = {root(GROUND): -1}
     for name in sorted(parent):
         numbers.setdefault(root(name), len(numbers) - 1)

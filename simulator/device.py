@@ -14,7 +14,7 @@ OPERATION_COMPLETE, QUERY_ERROR, DEVICE_ERROR, EXECUTION_ERROR, COMMAND_ERROR, P
 """Bits of the standard event status register, IEEE 488.2 11.5.1."""
 
 Pending = Callable[[], float | None]
-"""Wall seconds after which to look again, None once there is nothing to wait for."""
+"""Wall seconds after which to look again, None once nothing is pending."""
 
 Wait = Callable[[Pending, bool], bool]
 """Waits until nothing is pending. False if input came first and the second argument lets it interrupt."""
@@ -75,7 +75,7 @@ class Device:
     def execute(self, message: bytes, wait: Wait) -> bytes | None:
         """Carry out one program message; returns its response message without terminator, None for none.
 
-        A query that is interrupted while it waits gives -410 and no answer, IEEE 488.2 6.3.2.3.
+        A query that is interrupted while it waits raises -410 and has no answer, IEEE 488.2 6.3.2.3.
         """
         answers: list[bytes] = []
         last_asked = False

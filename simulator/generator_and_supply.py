@@ -90,7 +90,7 @@ class Generator(Device):
         )
 
     def _set_load(self, n: int, load_ohm: float) -> None:
-        """Another load changes what the panel shows, not what the output gives."""
+        """Another load changes what the panel shows, not the output."""
         before = self._settings[n - 1]
         after = replace(before, load_ohm=load_ohm)
         scale = after.division / before.division

@@ -181,7 +181,7 @@ class Oscilloscope(Device):
 
     # --- the record ---
     def _shown(self) -> tuple[Record, int]:
-        """The record, and every how many samples are given out."""
+        """The record, and the stride of the samples that are sent."""
         self.busy()
         if self._record is None:
             raise ScpiError(-230, "no record")

@@ -109,14 +109,14 @@ class Headers:
     def __init__(self, commands: Sequence[Command]) -> None:
         self._known = [(command, command.words) for command in commands]
         # By words and which of them have a number, of known commands alone: it stays as small as they are.
-        self._found: dict[tuple[tuple[str, bool], ...], tuple[Command, tuple[Word, ...]]] = {}
+        self._cache: dict[tuple[tuple[str, bool], ...], tuple[Command, tuple[Word, ...]]] = {}
 
     def find(self, unit: Unit) -> tuple[Command, tuple[int, ...]]:
         """Find the command of a unit, and its numeric suffixes. Raises ScpiError -113 or -114."""
         key = tuple((mnemonic.word, mnemonic.suffix is None) for mnemonic in unit.path)
-        found = self._found.get(key)
+        found = self._cache.get(key)
         if found is None:
-            found = self._found[key] = self._look_up(unit)
+            found = self._cache[key] = self._look_up(unit)
         command, words = found
         if (command.ask if unit.query else command.do) is None:
             raise ScpiError(-113, header_text(unit))

@@ -247,7 +247,7 @@ class Simulator:
         )
 
     def trouble(self, trouble: Trouble) -> None:
-        """Let an instrument misbehave. Raises UsageError where it cannot."""
+        """Let an instrument misbehave. Raises UsageError if it cannot."""
         device = self._devices.get(trouble.who)
         if trouble.kind == "error" and device is None:
             raise UsageError(f"the {trouble.who} has no error queue")

@@ -133,7 +133,7 @@ class TcpStream:
             raise Gone from error
 
     def ended(self) -> bool:
-        """Whether the other side has closed; call it only when input is there."""
+        """Whether the other side has closed; call it only when input has come."""
         try:
             return self._socket.recv(1, socket.MSG_PEEK) == b""
         except OSError:
@@ -147,9 +147,9 @@ class TcpStream:
 
 
 class PtyStream:
-    """A pseudo-terminal in raw mode, its far end held open so that it lives when nobody is there.
+    """A pseudo-terminal in raw mode, its far end held open so that it lives when nobody has it open.
 
-    Also after it was unplugged, until `give_back`: the kernel gives a number that is free to the next asker,
+    Also after it was unplugged, until `give_back`: the kernel assigns a free number to the next asker,
     whose board would then have the address of this one, and what is on record of it.
     """
 

@@ -106,7 +106,7 @@ def propagate(
     coverage_factor: float = 2.0,
     scale: Scale = "linear",
 ) -> Estimate:
-    """Evaluate `function` at `value`, with the uncertainty that the components give it.
+    """Evaluate `function` at `value`, with its uncertainty by the components.
 
     function: from arrays of shape (batch, *value.shape) to shape (batch,). By `scale` its results are
     linear: real, taken as they are; db: a ratio, complex or positive, reported as 20 log10 of its magnitude;
@@ -116,7 +116,7 @@ def propagate(
     (JCGM 100:2008, 5.1.3, note 2), combined in quadrature (5.1.2). A dB interval is that of the magnitude,
     converted at its ends. A magnitude that noise alone would exceed more often than the coverage allows (a
     Rayleigh distribution: 2.49 standard uncertainties for k = 2) is a floor: it lies below its own upper end.
-    Raises ReadingError where the function gives no number.
+    Raises ReadingError if the function returns no number.
     """
     deltas = np.stack([np.zeros_like(value), *(component.delta for component in components)])
     results = np.asarray(function(np.concatenate([value + deltas, value - deltas[1:]])))
@@ -262,23 +262,23 @@ def root_of_power(power: float, parts: Sequence[Contribution], *, k: float = 2.0
 
 
 def below(bound: float, *, k: float = 2.0) -> Estimate:
-    """Nothing was found: what is there lies below `bound`."""
+    """An estimate of which only an upper bound is known."""
     return Estimate(
         value=bound, standard=None, low=-math.inf, high=bound, coverage_factor=k, floor=True, budget=()
     )
 
 
-def in_db(estimate: Estimate, one: float = 1.0) -> Estimate:
-    """20 log10 of an estimate of a magnitude over `one`; its interval is converted at its ends."""
+def in_db(estimate: Estimate, reference: float = 1.0) -> Estimate:
+    """20 log10 of an estimate of a magnitude over `reference`; its interval is converted at its ends."""
     if estimate.floor or not estimate.value > 0:
-        return below(_db(estimate.high / one), k=estimate.coverage_factor)
+        return below(_db(estimate.high / reference), k=estimate.coverage_factor)
     share = DB_PER_NEPER / estimate.value
     return replace(
         estimate,
-        value=_db(estimate.value / one),
+        value=_db(estimate.value / reference),
         standard=None if estimate.standard is None else share * estimate.standard,
-        low=_db(estimate.low / one),
-        high=_db(estimate.high / one),
+        low=_db(estimate.low / reference),
+        high=_db(estimate.high / reference),
         budget=tuple(replace(line, standard=share * line.standard) for line in estimate.budget),
     )
 

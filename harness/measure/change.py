@@ -75,7 +75,7 @@ def look_at(
 
     joined: whether a load lies across each pair; floating: what it does then, see `find_leg_changes`. clock:
     what is known of it before.
-    Raises ReadingError where the record is not steady on either side.
+    Raises ReadingError if the record is not steady on either side.
     """
     find = partial(
         find_leg_changes, legs_v, interval_s, step_v=step_v, joined=joined, floating=floating, clock=clock
@@ -151,7 +151,7 @@ def host_edge(times: HostTimes, *, origin_s: float, length_s: float, board_s: fl
 def read_switching(change: Change, rows: Sequence[int], k: float) -> Estimate:
     """Operate or release time, s; where the route does not change it is longer than the record shows.
 
-    Raises ReadingError where the edge is not known well enough to say anything.
+    Raises ReadingError if the edge is not known well enough to say anything.
     """
     if isinstance(change.edge, str):
         raise ReadingError(change.edge)

@@ -137,7 +137,7 @@ def _cosine_sum(samples: int, radians: Floats) -> Floats:
 
 
 def inverse(gram: Floats) -> Floats:
-    """Invert normal equations; raises ReadingError where the record can't tell the tones apart.
+    """Invert normal equations; raises ReadingError if the record can't tell the tones apart.
 
     Their condition is the square of the fit's: under 1e8, half the digits of a float64 are left at worst.
     """

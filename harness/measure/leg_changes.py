@@ -26,7 +26,7 @@ from harness.reading import Contribution, Estimate
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LegChange:
-    """What one leg did. The instants are None where the leg did not change.
+    """What one leg did. The instants are None if the leg did not change.
 
     left: it leaves its old course. arrived: it first follows its new one. settled: it does so for good.
     dropped: there was a signal on either side and none between. openings: how often it opened again after
@@ -67,7 +67,7 @@ def find_leg_changes(
     known; none in silence, in which there are no drops or bounces to be seen and only clicks. joined: whether
     a load lies across each pair, through which an open leg shows a copy of the other one.
     floating: for each leg, what that load does while one of its pair is open; a plain copy for None.
-    Raises ReadingError where the record is too short or not steady on either side.
+    Raises ReadingError if the record is too short or not steady on either side.
     """
     sides = steady_sides(volts, interval_s, frequencies_hz, step_v=step_v, clock=clock)
     if sides.first is None:
@@ -101,7 +101,7 @@ def switching_time(legs: Sequence[LegChange], edge: Instant, k: float = 2.0) -> 
     """Operate or release time, s: from the control edge to the last leg's first closing, bounce left out.
 
     edge: `find_edge` on a control line's input, or an instant otherwise known, on the record's time.
-    Raises ReadingError where a leg did not change, or changed before the edge: then it isn't its cause.
+    Raises ReadingError if a leg did not change, or changed before the edge: then it isn't its cause.
     """
     arrivals = [leg.arrived for leg in legs if leg.arrived is not None]
     if not arrivals or len(arrivals) < len(legs):
@@ -207,7 +207,7 @@ class Excess:
 
 @dataclass(frozen=True, kw_only=True)
 class ClickEstimates:
-    """Peak, V; energy, V²s; duration, s. Floors where there is no click above the noise."""
+    """Peak, V; energy, V²s; duration, s. Floors if no click is above the noise."""
 
     peak_v: Estimate
     energy_v2s: Estimate
@@ -304,7 +304,7 @@ def _left(leg_changes: LegChanges, leg: int) -> Floats:
 
 
 def _energy(excess: Excess, window: Floats, gain_standard: float, k: float) -> Estimate:
-    """Energy less the noise's, with the variance that noise gives it: alone, and together with the click.
+    """Energy less the noise's, with its variance by noise: alone, and together with the click.
 
     An input's gain changes it by twice its own part: the integral of its volts times those of all.
 

@@ -116,8 +116,8 @@ LEAST = 1e-300  # a variance that is none
 class RecordSpread:
     """How a few records of one tone differed, input by input, all relative to the mean level.
 
-    records: their number. variance: experimental, of the levels. noise: the variance that noise alone gives
-    one record.
+    records: their number. variance: experimental, of the levels. noise: the variance of one record
+    by noise alone.
     """
 
     records: int

@@ -66,7 +66,7 @@ def noise(
     A record too quiet to move the quantiser about is a floor too, half a code of each input above what it
     shows: within a code anything can hide. The scope's own quasi-peak is taken off by its square, as is right
     for two noises of one spectrum.
-    Raises ReadingError where the records don't hold the band.
+    Raises ReadingError if the records don't hold the band.
     """
 
     def power(of_volts: Floats) -> BandPower:
@@ -95,7 +95,7 @@ def band_power(
 ) -> BandPower:
     """Mean square of hot less cold from 20 Hz up, weighted, V², and how far it can be off by chance.
 
-    volts: hot, cold, shape (2, samples). high_hz: where the band ends. Raises ReadingError where the record
+    volts: hot, cold, shape (2, samples). high_hz: where the band ends. Raises ReadingError if the record
     does not hold the band.
 
     A bin of noise of mean N has the variance N²; one that holds a steady line besides, of power P in all, has
@@ -178,7 +178,7 @@ def quasi_peak_power(volts: Floats, interval_s: float) -> BandPower:
     volts: hot, cold, shape (2, samples), taken as one period of a lasting noise, so that the detector is read
     when it has settled. How far a reading fluctuates with the length of the record is known for noise; for
     rare clicks it is too little. The parts of hot and cold are as in the weighted mean square.
-    Raises ReadingError where the record does not hold the band.
+    Raises ReadingError if the record does not hold the band.
     """
     weighted, step_s = weighted_track(volts[0] - volts[1], interval_s)
     square = float(detect(weighted, step_s, settled=True).mean()) ** 2
@@ -281,8 +281,8 @@ def measure_harmonics(
 ) -> Harmonics:
     """Find the fundamental and its harmonics up to the tenth, as far as the band goes, in a pair's record.
 
-    volts: hot, cold, shape (2, samples). highest_hz: where the band ends. Raises ReadingError where there is
-    no tone, where no harmonic lies in the band, or where the record can't hold them (too short, too few
+    volts: hot, cold, shape (2, samples). highest_hz: where the band ends. Raises ReadingError if the
+    record has no tone, if no harmonic lies in the band, or if the record can't hold them (too short, too few
     samples a second).
     """
     orders = tuple(n for n in range(2, LAST_HARMONIC + 1) if n * frequency_hz <= highest_hz * (1 + 1e-9))

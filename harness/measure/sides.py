@@ -55,7 +55,7 @@ def find_edge(volts: Floats, interval_s: float) -> Instant:
     volts: shape (samples,). The transition must go from beyond 10 % to beyond 90 % of the two states'
     distance; the instant is interpolated linearly between the samples on either side of the middle, and is as
     uncertain as the step between these two is large, and the noise against the slope.
-    Raises ReadingError where the line does not change.
+    Raises ReadingError if the line does not change.
     """
     low, high = state_levels(volts)
     amplitude = high - low
@@ -86,7 +86,7 @@ def find_edge(volts: Floats, interval_s: float) -> Instant:
 
 
 def boundary(gone: Floats, to_come: Floats, first_sample: int, interval_s: float) -> Instant:
-    """Where one course of a waveform gives way to another, by how badly each fits what lies on its side.
+    """When one course of a waveform changes to another, by how badly each fits what lies on its side.
 
     gone: half the squared, normalised residual of the left course, summed over the samples before each one;
     to_come: of the right course, summed from each one on; both of shape (samples + 1,), for samples from
@@ -141,7 +141,7 @@ class Course:
 class SteadySides:
     """A record across a change, what is steady before it and after it, and where it lies.
 
-    volts: shape (legs, samples). first, last: samples between which the change lies, None where nothing
+    volts: shape (legs, samples). first, last: samples between which the change lies, None if nothing
     happens (then both courses are that of the whole record). noise_v: RMS, shape (legs,).
     """
 
@@ -167,7 +167,7 @@ def steady_sides(
     volts: shape (legs, samples); frequencies_hz: of the tones, known; none for a record in silence.
     The change is found without any fit: each tone and the offset are notched out by a few samples' delays,
     forwards for its beginning and backwards for its end; what is left is noise but where something happens.
-    Raises ReadingError where either side is too short, or not steady.
+    Raises ReadingError if either side is too short, or not steady.
     """
     samples = volts.shape[1]
     if not np.isfinite(volts).all():
@@ -289,7 +289,7 @@ def _fit(
 
 
 def _need_steady(course: Course, what: str) -> None:
-    """Raise ReadingError where a side holds more than tone and noise."""
+    """Raise ReadingError if a side holds more than tone and noise."""
     levels = np.abs(course.coefficients[:, 1:]).max(axis=1, initial=0.0)
     limit = np.maximum(UNSTEADY * course.quiet_v, SMALL * levels)
     worst = int(np.argmax(course.noise_v - limit))

@@ -102,9 +102,9 @@ def power_weights(weighting: Weighting, frequencies_hz: Floats) -> Floats:
 
 
 def _a_curve(f: Floats) -> Floats:
-    one, two, three, four = (pole**2 for pole in A_POLES_HZ)
+    p1, p2, p3, p4 = (pole**2 for pole in A_POLES_HZ)
     f2 = np.asarray(f, dtype=np.float64) ** 2
-    return np.asarray(four * f2**2 / ((f2 + one) * np.sqrt((f2 + two) * (f2 + three)) * (f2 + four)))
+    return np.asarray(p4 * f2**2 / ((f2 + p1) * np.sqrt((f2 + p2) * (f2 + p3)) * (f2 + p4)))
 
 
 DECAYED = 25.0  # time constants after which nothing is left: e to the -25 is 1e-11

@@ -92,7 +92,7 @@ def tone_reference(
 
     A range changes an input's gain and hardly its delay: of the phase between two captures, whose instants
     are unknown, only what differs between the inputs of one leg is kept.
-    Raises ReadingError where a source can't be seen, or the captures don't belong together.
+    Raises ReadingError if a source can't be seen, or the captures don't belong together.
     """
     first = drive[0]
     inputs = first.capture.inputs
@@ -125,7 +125,7 @@ def tone_reference(
 def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, NDArray[np.float64]]:
     """Each input's reading of its own leg, phases against the first input of that leg; and its standard.
 
-    Raises ReadingError where an input does not see its source.
+    Raises ReadingError if an input does not see its source.
     """
     rows = np.arange(len(inputs))
     own, standard = fit.phasors[rows, rows % 2], fit.standard[rows, rows % 2]
@@ -159,9 +159,9 @@ def _climb(first: Shot, ladder: Sequence[Shot]) -> tuple[RangeGain, ...]:
     }
     read = [(shot, *_own_leg(shot.fit, inputs)) for shot in (first, *ladder)]
     ties = [
-        (one, other, row, number)
-        for one, other in product(read, repeat=2)
-        if one[0].emf_vrms == other[0].emf_vrms
+        (shot, other, row, number)
+        for shot, other in product(read, repeat=2)
+        if shot[0].emf_vrms == other[0].emf_vrms
         for row, number in enumerate(inputs)
     ]
     before = 0
@@ -308,11 +308,11 @@ def drift(now: Reference, before: Reference) -> tuple[ToneDrift, ...]:
     return tuple(_drift(tone, other) for tone, other in pairs if other is not None)
 
 
-def _alike(one: ToneReference, other: ToneReference) -> bool:
+def _alike(tone: ToneReference, other: ToneReference) -> bool:
     return (
-        one.inputs == other.inputs
-        and np.allclose(one.frequencies_hz, other.frequencies_hz, rtol=1e-9)
-        and np.allclose(one.emf_vrms, other.emf_vrms, rtol=1e-9)
+        tone.inputs == other.inputs
+        and np.allclose(tone.frequencies_hz, other.frequencies_hz, rtol=1e-9)
+        and np.allclose(tone.emf_vrms, other.emf_vrms, rtol=1e-9)
     )
 
 
@@ -366,18 +366,20 @@ class HarmonicDrift:
 
 def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
     """Compare the bench's own noise pair by pair; on other ranges than before it is another noise."""
-    one, other = now.residuals.noise, before.residuals.noise
-    if one is None or other is None or one.inputs != other.inputs or one.step_v != other.step_v:
+    noise, earlier = now.residuals.noise, before.residuals.noise
+    if noise is None or earlier is None:
+        return ()
+    if noise.inputs != earlier.inputs or noise.step_v != earlier.step_v:
         return ()
     result = []
-    for hot in range(0, len(one.inputs), 2):
-        new, old = (band_power(noise.volts[hot : hot + 2], noise.interval_s) for noise in (one, other))
+    for hot in range(0, len(noise.inputs), 2):
+        new, old = (band_power(record.volts[hot : hot + 2], record.interval_s) for record in (noise, earlier))
         if min(new.mean_square_v2, old.mean_square_v2) <= 0:
             continue  # a record of one code has no noise, and nothing has a level over that
         spread = math.hypot(new.standard_v2 / new.mean_square_v2, old.standard_v2 / old.mean_square_v2)
         result.append(
             NoiseDrift(
-                inputs=(one.inputs[hot], one.inputs[hot + 1]),
+                inputs=(noise.inputs[hot], noise.inputs[hot + 1]),
                 now_dbu=dbu_from_vrms(math.sqrt(new.mean_square_v2)),
                 change_db=10 * math.log10(new.mean_square_v2 / old.mean_square_v2),
                 standard_db=10 / math.log(10) * spread,
@@ -389,19 +391,18 @@ def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
 def harmonic_drift(now: Reference, before: Reference) -> tuple[HarmonicDrift, ...]:
     """Compare the harmonics of each tone and pair that both references have."""
     result = []
-    for (hz, volts, pair), one in now.residuals.harmonics.items():
-        other = before.residuals.harmonics.get((hz, volts, pair))
-        if other is None or other.orders != one.orders:
+    for (hz, volts, pair), new in now.residuals.harmonics.items():
+        old = before.residuals.harmonics.get((hz, volts, pair))
+        if old is None or old.orders != new.orders:
             continue
-        change = np.linalg.norm(one.relative - other.relative)
         result.append(
             HarmonicDrift(
                 frequency_hz=hz,
                 level_vrms=volts,
                 inputs=(2 * pair + 1, 2 * pair + 2),
-                now=float(np.linalg.norm(one.relative)),
-                change=float(change),
-                standard=float(np.sqrt(2 * np.sum(one.standard**2 + other.standard**2))),
+                now=float(np.linalg.norm(new.relative)),
+                change=float(np.linalg.norm(new.relative - old.relative)),
+                standard=float(np.sqrt(2 * np.sum(new.standard**2 + old.standard**2))),
             )
         )
     return tuple(result)

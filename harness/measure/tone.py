@@ -99,7 +99,7 @@ def fit_tones(
     """Fit tones of known frequency and an offset to every input.
 
     volts: float64, shape (inputs, samples). step_v: one code of each input; without it, no quantisation.
-    clock: what is known of the clocks' ratio before; a strong tone overrules it, and where there is none it
+    clock: what is known of the clocks' ratio before; a strong tone overrules it; without one it
     stands (so hand on the clock of an acquisition that had one).
     Raises ReadingError for a record that holds no such fit: not finite, too short, undersampled.
     """
