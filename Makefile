@@ -1,21 +1,21 @@
-# `make demo` shows the main job on a simulated bench; `make test` runs every test. Both set up what they need.
+# `make demo` tests a unit of the main job on a simulated bench; `make test` runs every test. Both set up the environment.
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 JOB ?= sequences/two_loop_switcher
 SERIAL ?= OB-0001
 
-# What starts often finds what it imports compiled.
+# Compiled modules make every start faster.
 unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: help demo test check bench lock pictures clean
 
 help:
-	@echo "make demo    run the two-loop switcher's job on the simulated bench and say where the report is"
-	@echo "make test    run the tests (brings ngspice, chromium and postgresql where it may)"
-	@echo "make check   ruff, mypy --strict"
-	@echo "make bench   the benchmarks, as ratios"
-	@echo "make lock    pin and hash the requirements again"
+	@echo "make demo      test a simulated two-loop switcher and print where the report is"
+	@echo "make test      run the tests (installs ngspice, chromium and postgresql if it has the rights)"
+	@echo "make check     ruff, mypy --strict"
+	@echo "make bench     run the benchmarks and print the ratios"
+	@echo "make lock      pin and hash the requirements again"
 	@echo "make pictures  take the pictures of the documents again, from simulated runs"
 
 $(VENV)/run.stamp: requirements.txt pyproject.toml
@@ -24,7 +24,7 @@ $(VENV)/run.stamp: requirements.txt pyproject.toml
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps -e .
 	@touch $@
 
-# Compiled when they are used: of thousands of files that only tests need, they use a part.
+# Not compiled here: the tests use only some of the thousands of files that they need, and compile those when used.
 $(VENV)/dev.stamp: requirements-dev.txt $(VENV)/run.stamp
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile --require-hashes -r requirements-dev.txt
 	@touch $@

@@ -35,7 +35,6 @@ from harness.session.events import Hands, Observer
 from harness.session.open_bench import NoHands, OpenBench, choose_bench, unobserved
 from harness.session.planned_job import read_job
 from harness.session.unit_run import RunRequest, RunResult, UnitRun
-from harness.session.unit_run import run_unit as _run_unit
 
 __all__ = [
     "BenchError",
@@ -125,8 +124,8 @@ def run_unit(
     )
     bench.place_unit(serial, faults)
     request = RunRequest(serial=serial, operator=operator, faults=tuple(faults), noted=noted)
-    with bench:
-        result = _run_unit(bench, records, request, observe=observe)
+    with bench, UnitRun.begin(bench, records, request, observe=observe) as run:
+        result = run.complete()
     report = Reporter(bench.planned, records, records.location).write(result.run_id)
     likely = () if report.result is None else report.result.names
     return ReportedRun(**vars(result), report=report.page, likely=likely)

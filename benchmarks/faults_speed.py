@@ -35,7 +35,6 @@ from harness.job.job import load_job  # noqa: E402
 from harness.job.module import (  # noqa: E402
     GROUND,
     LEGS,
-    ControlLine,
     Module,
     ModuleSupply,
     Part,
@@ -112,7 +111,7 @@ def ten_pads() -> Module:
         revision="A",
         channels=("main",),
         supply=ModuleSupply(voltage_v=12.0, limit_a=0.4, quiescent_a=0.0),
-        controls=tuple(ControlLine(name=f"line{n + 1}", title=f"pad {n + 1}") for n in range(CONTROLS)),
+        control_names=tuple(f"line{n + 1}" for n in range(CONTROLS)),
         ports=(Port(net="in", role="input"), Port(net="out", role="output")),
         relays=tuple(relays),
         resistors=tuple(parts),

@@ -370,7 +370,7 @@ class PreambleOscilloscope:
         return ""
 
     def _unlike(self, result: Preamble, n: int, setting: CaptureSetting) -> str:
-        """How this setting was scaled before, "" if it is the same: a digit must come twice to be believed."""
+        """How this setting was scaled before, "" if it is the same: one record alone is not believed."""
         key = (n, setting.inputs[n])
         ends_v = self._volts(ENDS, result)
         before_v = self._ends_v.setdefault(key, ends_v)

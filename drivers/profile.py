@@ -23,7 +23,7 @@ from pydantic_core import CoreSchema, core_schema
 
 from drivers.session import ERROR_QUERY
 from harness.errors import JobError, Mistake
-from harness.toml_files.located import Key, TomlSyntaxError, read_located, refusal, unseen
+from harness.toml_files.located import Key, UnreadableError, read_located, refusal, unseen
 from harness.toml_files.messages import expected
 
 HOLE = re.compile(r"\{([^{}]*)\}")
@@ -379,7 +379,7 @@ def parse_profile(text: str, file: str) -> Profile:
     """Read a profile's text; `file` is for messages. Raises JobError with every mistake found."""
     try:
         located = read_located(text)
-    except TomlSyntaxError as error:
+    except UnreadableError as error:
         raise JobError([Mistake(file=file, line=error.line, key="", message=str(error))]) from None
 
     def mistake(key: Key, message: str) -> Mistake:

@@ -44,19 +44,18 @@ class Mistake:
     """One mistake in one file: where it is, and what to do about it."""
 
     file: str
-    line: int | None
-    key: str
+    line: int | None = None
+    key: str = ""
     message: str
 
     def __str__(self) -> str:
-        place = self.file if self.line is None else f"{self.file}:{self.line}"
-        return f"{place}: {self.key}: {self.message}" if self.key else f"{place}: {self.message}"
+        location = self.file if self.line is None else f"{self.file}:{self.line}"
+        return ": ".join(filter(None, (location, self.key, self.message)))
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:
-    """The known name that is most like a misspelt one, or None where none is like it."""
-    result = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
-    return result[0] if result else None
+    """The known name that is most like a misspelt one; None if none is like it."""
+    return next(iter(difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)), None)
 
 
 class JobError(SwitchwalkError):
@@ -117,9 +116,9 @@ class BenchError(SwitchwalkError):
     exit_code = EXIT_BENCH
 
     def __init__(self, what: str, *, instrument: str, address: str = "", command: str = "") -> None:
-        place = f"{instrument} at {address}" if address else instrument
+        location = f"{instrument} at {address}" if address else instrument
         asked = f" (command {command!r})" if command else ""
-        super().__init__(f"{place}: {what}{asked}")
+        super().__init__(f"{location}: {what}{asked}")
         self.instrument, self.address, self.command = instrument, address, command
 
 

@@ -210,3 +210,9 @@ class Bench:
     oscilloscope: Oscilloscope
     supply: Supply
     switchboard: Switchboard
+
+    @property
+    def identities(self) -> tuple[Identity, ...]:
+        """Of generator, oscilloscope, supply and switchboard."""
+        instruments = (self.generator, self.oscilloscope, self.supply, self.switchboard)
+        return tuple(instrument.identity for instrument in instruments)

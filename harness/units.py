@@ -120,11 +120,6 @@ def dbu_from_vrms(level_vrms: float) -> float:
     return 20 * math.log10(level_vrms / ZERO_DBU_VRMS)
 
 
-def vrms_from_dbu(level_dbu: float) -> float:
-    """Volts RMS of a level in dBu."""
-    return ZERO_DBU_VRMS * math.pow(10.0, level_dbu / 20)
-
-
 def format_value(value: float, unit: str, *, digits: int = 4) -> str:
     """Write a value for a screen or a report, its unit as the files write it but with µ for a millionth.
 
@@ -157,11 +152,6 @@ def format_difference(value: float, unit: str, *, digits: int = 3) -> str:
     if own in ("dB", "deg", ""):
         return f"{value:.{digits}g} {own}".rstrip()
     return format_value(value, own, digits=digits)
-
-
-def format_level(level_vrms: float) -> str:
-    """Write volts RMS as a level: `+4.00 dBu`."""
-    return f"{dbu_from_vrms(level_vrms):+.2f} dBu"
 
 
 def counted(count: int, one: str, more: str = "") -> str:

@@ -1,6 +1,6 @@
 #!/bin/sh
-# Programs that only tests need: ngspice (a third solver of the circuits), chromium (looks at the pages) and
-# PostgreSQL's server (keeps records; Debian has its programs off the path).
+# Programs that only tests need: ngspice (a third solver of the circuits), chromium (renders the pages) and
+# PostgreSQL's server (stores records; Debian installs its programs outside the path).
 missing=""
 command -v ngspice >/dev/null 2>&1 || missing="$missing ngspice"
 command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 || missing="$missing chromium"
@@ -15,6 +15,6 @@ if command -v apt-get >/dev/null 2>&1; then
         if DEBIAN_FRONTEND=noninteractive $as_root apt-get install -y -qq $missing >/dev/null 2>&1; then exit 0; fi
     fi
 fi
-echo "The tests that need these programs will skip; this brings them on Debian and its like:"
+echo "The tests that need these programs are skipped. On a Debian-like machine this installs them:"
 echo "    sudo apt-get install$missing"
 exit 0

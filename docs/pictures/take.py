@@ -1,8 +1,9 @@
 """Take the pictures of README.md and docs/ again, from real runs on the simulated bench.
 
-python docs/pictures/take.py
+python docs/pictures/take.py [report] [batch] [live]
 
-It needs chromium. Takes the report of a failed run, the page of a batch, and the terminal during a run.
+It needs chromium. Without a name it takes all three: the report of a failed run, the page of a batch, and the
+terminal during a run.
 """
 
 import html
@@ -97,24 +98,35 @@ def take_terminal(folder: Path) -> None:
     shoot(page, "live", width=round(COLUMNS * 8.45) + 44, height=round(len(lines) * 19.6) + 38)
 
 
+def take_report(folder: Path) -> None:
+    """The report of a run that failed, the second run of its records."""
+    switchwalk("run", str(JOB), "--serial", "OB-0001", "--simulate", "--speed", "10", folder=folder)
+    switchwalk("run", str(JOB), "--serial", "OB-0002", "--simulate", "--fault", FAULT, folder=folder)
+    (report,) = (folder / "switchwalk-records" / "reports").glob("run-00002-*.html")
+    shoot(report, "report", width=1080, height=1415)
+
+
+def take_batch(folder: Path) -> None:
+    """The page of a batch of ten units, two of them with a fault."""
+    (folder / "units.txt").write_text("".join(f"OB-{number:04d}\n" for number in range(101, 111)))
+    switchwalk(
+        "batch", str(JOB), "--simulate", "--speed", "10", "--serials", "units.txt", "--faulty", "0.2",
+        "--seed", "4", "--batch", "Spring build", "--operator", "Mara", "--records", "batch.sqlite",
+        folder=folder,
+    )  # fmt: skip
+    switchwalk("site", "pages", "--records", "batch.sqlite", folder=folder)
+    (batch,) = (folder / "pages" / "batches").glob("*.html")
+    shoot(batch, "batch", width=1000, height=880)
+
+
+PICTURES = {"report": take_report, "batch": take_batch, "live": take_terminal}
+
+
 def main() -> None:
-    """Take all three."""
-    with tempfile.TemporaryDirectory() as place:
-        folder = Path(place)
-        switchwalk("run", str(JOB), "--serial", "OB-0001", "--simulate", "--speed", "10", folder=folder)
-        switchwalk("run", str(JOB), "--serial", "OB-0002", "--simulate", "--fault", FAULT, folder=folder)
-        (report,) = (folder / "switchwalk-records" / "reports").glob("run-00002-*.html")
-        shoot(report, "report", width=1080, height=1415)
-        (folder / "units.txt").write_text("".join(f"OB-{number:04d}\n" for number in range(101, 111)))
-        switchwalk(
-            "batch", str(JOB), "--simulate", "--speed", "10", "--serials", "units.txt", "--faulty", "0.2",
-            "--seed", "4", "--batch", "Spring build", "--operator", "Mara", "--records", "batch.sqlite",
-            folder=folder,
-        )  # fmt: skip
-        switchwalk("site", "pages", "--records", "batch.sqlite", folder=folder)
-        (batch,) = (folder / "pages" / "batches").glob("*.html")
-        shoot(batch, "batch", width=1000, height=880)
-        take_terminal(folder)
+    """Take the pictures that are named, or all."""
+    for name in sys.argv[1:] or PICTURES:
+        with tempfile.TemporaryDirectory() as place:
+            PICTURES[name](Path(place))
 
 
 if __name__ == "__main__":

@@ -323,9 +323,9 @@ class Units:
                 arrived = self.bench.look_at_unit()
             except BenchError:
                 return ()  # the run meets it too, and keeps it
-            if arrived.what in ("a unit", "over-current"):
+            if arrived in ("a unit", "over-current"):
                 return ()
-            if arrived.what == "nothing":
+            if arrived == "nothing":
                 text = (
                     "nothing in the fixture draws current, released or on any control line: no unit, or no "
                     "supply lead"

@@ -11,7 +11,6 @@ import re
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import asdict, dataclass
@@ -203,7 +202,7 @@ def _through(
     if generator is None or scope is None or board is None:
         return Checked(what=what, ok=None, message="not looked at: it needs what is not ready")
     try:
-        message = self_test.try_through(generator, scope, board, job, through, time.sleep)
+        message = self_test.try_through(generator, scope, board, job, through)
     except SwitchwalkError as error:
         cause = likely_cause(error, address="", profile="")
         return Checked(what=what, ok=False, message=str(error), cause=cause)

@@ -33,7 +33,7 @@ from harness.job.fixture import Loopback
 from harness.job.job import Job
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
-from harness.plan.states import Estimate
+from harness.plan.states import TimeEstimate
 from harness.session.planned_job import impedances_of, read_job
 from harness.units import counted, format_value
 
@@ -222,7 +222,7 @@ def _minimal_data(shorter: Minimal) -> dict[str, Any]:
     }
 
 
-def _cost_data(cost: Estimate) -> dict[str, Any]:
+def _cost_data(cost: TimeEstimate) -> dict[str, Any]:
     return {
         "acquisitions": cost.acquisitions,
         "state_changes": cost.state_changes,

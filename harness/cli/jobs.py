@@ -22,7 +22,7 @@ from harness.drafts.netlist import read_netlist
 from harness.errors import UsageError
 from harness.job.job import Job
 from harness.plan.model import Plan, SetupVisit
-from harness.plan.states import Estimate, estimate
+from harness.plan.states import TimeEstimate, estimate_time
 from harness.report.setup_picture import drawing
 from harness.session.planned_job import impedances_of, plan_job, read_job
 from harness.units import counted
@@ -156,17 +156,14 @@ def plan(
     """Print what a run of a job will do: setups, states, acquisitions, relay operations, time."""
     described = read_job(job, bench)
     made = plan_job(described, bench).plan
-    board_settle_s = described.bench.switchboard.settle_s if described.bench else 0.0
-    cost = estimate(
-        made, described.module, settle_s=described.sequence.settle_s, board_settle_s=board_settle_s
-    )
+    cost = estimate_time(made, described)
     if as_json:
         typer.echo(json.dumps(_plan_data(described, made, cost), indent=2, ensure_ascii=False))
         return
     _print_plan(described, made, cost, steps=steps)
 
 
-def _print_plan(job: Job, made: Plan, cost: Estimate, *, steps: bool) -> None:
+def _print_plan(job: Job, made: Plan, cost: TimeEstimate, *, steps: bool) -> None:
     typer.echo(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
     typer.echo(
         f"{counted(cost.readings, 'reading')} from {counted(cost.acquisitions, 'acquisition')} in "
@@ -243,7 +240,7 @@ def _columns(items: list[str], *, width: int = 76) -> list[str]:
     ]
 
 
-def _plan_data(job: Job, made: Plan, cost: Estimate) -> dict[str, Any]:
+def _plan_data(job: Job, made: Plan, cost: TimeEstimate) -> dict[str, Any]:
     return {
         "module": job.module.part,
         "sequence": job.sequence.name,

@@ -41,7 +41,7 @@ from harness.session.events import Event, Hands, Remark
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import PlannedJob, read_job
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult, UnitRun, run_unit
+from harness.session.unit_run import RunRequest, RunResult, UnitRun
 from harness.units import counted
 
 PERIODS = 3
@@ -113,9 +113,12 @@ def measure(
         part = part_in_state(here.planned.plan, state, setup)
         if not as_json:
             typer.echo(f"{TERMINAL_CAUTIONS}\n")
-        with watched(here, stopping, None) as (observe, _):
-            request = RunRequest(serial=serial)
-            result = run_unit(here, store, request, plan=part, resumable=False, observe=observe)
+        request = RunRequest(serial=serial, plan=part, resumable=False)
+        with (
+            watched(here, stopping, None) as (observe, _),
+            UnitRun.begin(here, store, request, observe=observe) as unit_run,
+        ):
+            result = unit_run.complete()
         here.close()
         traces = _traces(part, store, result.run_id)
     with output_may_be_gone():
@@ -281,7 +284,7 @@ def _measure_bench(bench: OpenBench) -> Reference:
         TemporaryDirectory(prefix="switchwalk-") as scratch,
         open_records(Path(scratch) / "scratch.sqlite") as store,
         UnitRun.begin(
-            bench, store, RunRequest(serial="reference"), resumable=False, observe=say_remarks
+            bench, store, RunRequest(serial="reference", resumable=False), observe=say_remarks
         ) as run,
     ):
         result = run.measure_bench()

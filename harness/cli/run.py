@@ -33,7 +33,7 @@ from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.resume_point import check_files, find_resume_point, left_to_do
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult, UnitRun, refuse_running, run_unit
+from harness.session.unit_run import RunRequest, RunResult, UnitRun, refuse_running
 
 AGREED = "somebody at the terminal agreed to it"
 
@@ -123,8 +123,11 @@ def run(
         reporter = Reporter(here.planned, store, place)
         shown = None if as_json else plain_or_live(here, title=_title(here, serial))
         with reporter.helped():
-            with watched(here, stopping, shown) as (observe, hands):
-                result = run_unit(here, store, request, hands=hands, observe=observe)
+            with (
+                watched(here, stopping, shown) as (observe, hands),
+                UnitRun.begin(here, store, request, hands=hands, observe=observe) as unit_run,
+            ):
+                result = unit_run.complete()
             here.close()
             report = reporter.write(result.run_id)
     with output_may_be_gone():

@@ -17,9 +17,8 @@ from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, Us
 from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
 from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
-from harness.records.evidence import refuse_upgraded
+from harness.records.evidence import Rejudged, judge_again, refuse_upgraded
 from harness.records.export import reading_to_json
-from harness.records.rejudge import Rejudged, judge_again
 from harness.records.run import DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify

@@ -24,7 +24,7 @@ from harness.job.sequence import Check, Tone
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
 from harness.plan.setups import lead_moves
-from harness.plan.states import HANDS_S, estimate
+from harness.plan.states import HANDS_S, estimate_time
 from harness.quantities.quantity import AnyQuantity, Suggestion
 from harness.quantities.registry import SUGGESTED
 
@@ -142,9 +142,7 @@ def _try(
     nothing[[unseen.index(fault) for fault in known]] = seen
     if candidate.instead:
         return nothing, 0.0
-    settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
-    cost = estimate(plan, job.module, settle_s=job.sequence.settle_s, board_settle_s=settle_s)
-    return nothing, cost.unavoidable_s + candidate.hands_s
+    return nothing, estimate_time(plan, job).unavoidable_s + candidate.hands_s
 
 
 def _has_loopback(job: Job, fault: Fault) -> bool:

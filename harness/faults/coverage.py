@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -278,13 +277,11 @@ def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
 
 def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:
     """Every contact, of this resistance."""
-    throws: tuple[Literal["released", "operated"], ...] = ("released", "operated")
     return tuple(
         Fault(kind="throw resistance", subject=pole.name, throw=throw, resistance_ohm=ohm)
         for relay in module.relays
         for pole in relay.poles
-        for throw in throws
-        if (pole.released if throw == "released" else pole.operated) is not None
+        for throw in pole.throws
     )
 
 

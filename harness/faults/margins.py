@@ -13,7 +13,7 @@ from harness.faults.signatures import Signatures
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Module
-from harness.job.state import State
+from harness.job.state import single_control_states
 from harness.measure.errors import predicted_errors
 from harness.measure.transfer import PREDICTED
 from harness.plan.model import Plan, Planned, driven_channel
@@ -192,7 +192,7 @@ def over_currents(
     stops there with the verdict fail, and nothing else is measured. The margin is infinite at a short; the
     state is "" where no control line alone surely draws too much.
     """
-    states = (State(on=()), *(State(on=(control,)) for control in module.control_names))
+    states = single_control_states(module.control_names)
     limits_a = [limit_of(module, state) for state in states]
 
     def checked(side: ControlSide) -> tuple[float, str]:

@@ -14,7 +14,7 @@ from harness.faults.signatures import signatures
 from harness.job.job import Job
 from harness.plan.model import Plan, Planned, SetupVisit, StateVisit
 from harness.plan.setups import lead_moves
-from harness.plan.states import HANDS_S, Estimate, estimate, record_s
+from harness.plan.states import HANDS_S, TimeEstimate, estimate_time, record_s
 
 LONGEST_S = 60.0  # for the search; the best so far is taken after that
 
@@ -28,8 +28,8 @@ class Minimal:
 
     plan: Plan
     seen: int
-    before: Estimate
-    after: Estimate
+    before: TimeEstimate
+    after: TimeEstimate
     proven: bool
 
 
@@ -52,17 +52,15 @@ def smallest_plan(
     by = by[(made.margins[:, -1] < SURE) & by.any(axis=1)]  # what stops before the plan needs no step
     if not len(by):
         raise UsageError("this sequence detects no fault that needs a step, so there is nothing to shorten")
-    settle_s = job.sequence.settle_s + (job.bench.switchboard.settle_s if job.bench else 0.0)
-    steps = _Steps(plan, settle_s=settle_s)
+    steps = _Steps(plan, settle_s=job.settle_s)
     chosen, proven = steps.solve(by)
     kept = steps.plan_of(chosen, {change.acquisition for change in changes})
-    board_settle_s = settle_s - job.sequence.settle_s
-    costs = [
-        estimate(each, job.module, settle_s=job.sequence.settle_s, board_settle_s=board_settle_s)
-        for each in (plan, kept)
-    ]
     return Minimal(
-        plan=kept, seen=int(steady.sum()) + len(changes), before=costs[0], after=costs[1], proven=proven
+        plan=kept,
+        seen=int(steady.sum()) + len(changes),
+        before=estimate_time(plan, job),
+        after=estimate_time(kept, job),
+        proven=proven,
     )
 
 

@@ -9,11 +9,12 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from itertools import combinations
 from typing import Literal
 
 from harness.errors import UsageError, nearest
 from harness.job.fixture import Fixture
-from harness.job.module import LEGS, Leg, Module, Part, Relay
+from harness.job.module import LEGS, Leg, Module, Part, Relay, ThrowName
 from harness.units import format_value, parse_quantity
 
 FaultKind = Literal[
@@ -80,14 +81,14 @@ _TEMPLATES: dict[FaultKind, str] = {
     "part a tenth": "{subject} a tenth",
 }
 LISTED_RESISTANCES_OHM = (1.0, 10.0, 100.0)  # of a bad contact; any other may be asked for by name
-ONE_RESISTANCE_OHM = (10.0,)  # where a bad contact stands once, whatever it reads
+ONE_RESISTANCE_OHM = (10.0,)  # to list a bad contact once, whatever it reads
 
-USUAL_CHANCE = 1 / 3  # of an operation, where the name of an intermittent contact says no other
-_INTERMITTENT = re.compile(
-    r"(?P<pole>\S+) (?P<throw>released|operated) intermittent(?P<chance> [\d.]+ ?\S*)?"
+USUAL_CHANCE = 1 / 3  # of an operation, unless the name of an intermittent contact says another
+FAR_MATCH = 0.4  # likeness from which a name is worth offering if nothing is nearer
+_CONTACT_FAULT = re.compile(
+    r"(?P<pole>\S+) (?P<throw>released|operated) "
+    r"((?P<resistance>[\d.]+ ?\S*)|intermittent(?P<chance> [\d.]+ ?\S*)?)"
 )
-FAR_MATCH = 0.4  # likeness from which a name is worth offering where nothing is nearer
-_RESISTANCE = re.compile(r"(?P<pole>\S+) (?P<throw>released|operated) (?P<resistance>[\d.]+ ?\S*)")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,7 +105,7 @@ class Fault:
     subject: str
     channel: str | None = None
     leg: Leg | None = None
-    throw: Literal["released", "operated"] | None = None
+    throw: ThrowName | None = None
     other: str | None = None
     resistance_ohm: float | None = None
     chance: float | None = None
@@ -131,9 +132,9 @@ class Fault:
 def single_faults(
     module: Module, fixture: Fixture, *, contact_ohm: Sequence[float] = LISTED_RESISTANCES_OHM
 ) -> tuple[Fault, ...]:
-    """Give every single fault of a job: relays, poles, connectors, lines, plugs and parts, in that order.
+    """Every single fault of a job: relays, poles, connectors, control lines, plugs and parts, in that order.
 
-    contact_ohm: what a bad contact reads; each contact is there once for every one of these.
+    contact_ohm: the resistances of a bad contact; each contact is listed once with each of them.
     """
     return (
         *(fault for relay in module.relays for fault in _relay_faults(relay, contact_ohm)),
@@ -145,7 +146,7 @@ def single_faults(
 
 
 def timing_faults(module: Module) -> tuple[Fault, ...]:
-    """Relays that do what they should too slowly, or bounce too long. No steady state shows any of these, so
+    """Relays that operate or release too slowly, or bounce too long. No steady state shows these faults, so
     they are not among `single_faults`.
     """
     kinds: tuple[FaultKind, ...] = ("relay slow to operate", "relay slow to release", "relay long bounce")
@@ -159,7 +160,7 @@ def parse_fault(text: str, module: Module, fixture: Fixture) -> tuple[Fault, ...
     faults: list[Fault] = []
     for part in re.split(r"\s\+\s", text.strip()):
         wanted = " ".join(part.split())
-        fault = known.get(wanted.casefold()) or _bad_contact(wanted, module) or _intermittent(wanted, module)
+        fault = known.get(wanted.casefold()) or _contact_fault(wanted, module)
         if fault is None:
             raise UsageError(_no_such_fault(wanted, tuple(known.values())))
         if fault in faults:
@@ -180,62 +181,39 @@ def _no_such_fault(wanted: str, known: tuple[Fault, ...]) -> str:
     return f'no such fault: "{wanted}"; expected {"one of " if len(close) > 1 else ""}{example}'
 
 
-def _bad_contact(wanted: str, module: Module) -> Fault | None:
-    """Read `K1.1.hot released 2 ohm`, for any resistance."""
-    match = _RESISTANCE.fullmatch(wanted)
-    result = None if match is None else _throw_of(match, module)
-    if match is None or result is None:
+def _contact_fault(wanted: str, module: Module) -> Fault | None:
+    """Read `K1.1.hot released 2 ohm`, for any resistance, or `K1.1.hot operated intermittent 10 %`, for any
+    chance; None if it is neither, or the module has no such throw.
+    """
+    match = _CONTACT_FAULT.fullmatch(wanted)
+    if match is None:
+        return None
+    poles = (pole for relay in module.relays for pole in relay.poles)
+    pole = next((pole for pole in poles if pole.name.casefold() == match["pole"].casefold()), None)
+    throw: ThrowName = "released" if match["throw"] == "released" else "operated"
+    if pole is None or throw not in pole.throws:
         return None
     try:
-        ohm = parse_quantity(match["resistance"], "resistance")
+        if match["resistance"]:
+            ohm = parse_quantity(match["resistance"], "resistance")
+            return Fault(kind="throw resistance", subject=pole.name, throw=throw, resistance_ohm=ohm)
+        chance = parse_quantity(match["chance"].strip(), "fraction") if match["chance"] else USUAL_CHANCE
     except ValueError as error:
         raise UsageError(f'fault "{wanted}": {error}') from None
-    return Fault(kind="throw resistance", subject=result[0], throw=result[1], resistance_ohm=ohm)
-
-
-def _intermittent(wanted: str, module: Module) -> Fault | None:
-    """Read `K1.1.hot operated intermittent`, or `... intermittent 10 %`, for any chance."""
-    match = _INTERMITTENT.fullmatch(wanted)
-    result = None if match is None else _throw_of(match, module)
-    if match is None or result is None:
-        return None
-    chance = USUAL_CHANCE
-    if match["chance"] is not None:
-        try:
-            chance = parse_quantity(match["chance"].strip(), "fraction")
-        except ValueError as error:
-            raise UsageError(f'fault "{wanted}": {error}') from None
-        if not 0 < chance <= 1:
-            raise UsageError(f'fault "{wanted}": found {100 * chance:g} %; expected over 0 % and up to 100 %')
-    return Fault(kind="throw intermittent", subject=result[0], throw=result[1], chance=chance)
-
-
-def _throw_of(match: re.Match[str], module: Module) -> tuple[str, Literal["released", "operated"]] | None:
-    """The pole and the throw that a name begins with; None where the module has no such one."""
-    throw: Literal["released", "operated"] = "released" if match["throw"] == "released" else "operated"
-    for relay in module.relays:
-        for pole in relay.poles:
-            if pole.name.casefold() == match["pole"].casefold():
-                return (
-                    None
-                    if (pole.released if throw == "released" else pole.operated) is None
-                    else (pole.name, throw)
-                )
-    return None
+    if not 0 < chance <= 1:
+        raise UsageError(f'fault "{wanted}": found {100 * chance:g} %; expected over 0 % and up to 100 %')
+    return Fault(kind="throw intermittent", subject=pole.name, throw=throw, chance=chance)
 
 
 def _relay_faults(relay: Relay, contact_ohm: Sequence[float]) -> Iterator[Fault]:
-    yield Fault(kind="relay never operates", subject=relay.name)
-    yield Fault(kind="relay always operated", subject=relay.name)
-    yield Fault(kind="coil open", subject=relay.name)
-    yield Fault(kind="coil shorted", subject=relay.name)
+    kinds: tuple[FaultKind, ...] = (
+        "relay never operates", "relay always operated", "coil open", "coil shorted"
+    )  # fmt: skip
+    yield from (Fault(kind=kind, subject=relay.name) for kind in kinds)
     for pole in relay.poles:
         yield Fault(kind="pole stuck released", subject=pole.name)
         yield Fault(kind="pole stuck operated", subject=pole.name)
-        throws: tuple[Literal["released", "operated"], ...] = ("released", "operated")
-        for throw in throws:
-            if (pole.released if throw == "released" else pole.operated) is None:
-                continue
+        for throw in pole.throws:
             yield Fault(kind="throw stuck open", subject=pole.name, throw=throw)
             yield Fault(kind="throw stuck closed", subject=pole.name, throw=throw)
             for ohm in contact_ohm:
@@ -260,9 +238,8 @@ def _control_faults(module: Module) -> Iterator[Fault]:
     controls = module.control_names
     for control in controls:
         yield Fault(kind="control line dead", subject=control)
-    for index, control in enumerate(controls):
-        for other in controls[index + 1 :]:
-            yield Fault(kind="control lines swapped", subject=control, other=other)
+    for control, other in combinations(controls, 2):
+        yield Fault(kind="control lines swapped", subject=control, other=other)
 
 
 def _loopback_faults(module: Module, fixture: Fixture) -> Iterator[Fault]:
@@ -273,14 +250,11 @@ def _loopback_faults(module: Module, fixture: Fixture) -> Iterator[Fault]:
             if not straight:
                 yield Fault(kind="loopback straight", subject=loopback.name, channel=channel)
             yield Fault(kind="loopback legs swapped", subject=loopback.name, channel=channel)
-        if (
-            loopback.legs is not None and len(module.channels) == 2
-        ):  # other plugs are the same in every channel
+        # plugs without legs of their own are the same in every channel
+        if loopback.legs is not None and len(module.channels) == 2:
             yield Fault(kind="loopback channels swapped", subject=loopback.name)
 
 
 def _part_faults(part: Part) -> Iterator[Fault]:
-    yield Fault(kind="part open", subject=part.name)
-    yield Fault(kind="part shorted", subject=part.name)
-    yield Fault(kind="part tenfold", subject=part.name)
-    yield Fault(kind="part a tenth", subject=part.name)
+    kinds: tuple[FaultKind, ...] = ("part open", "part shorted", "part tenfold", "part a tenth")
+    yield from (Fault(kind=kind, subject=part.name) for kind in kinds)

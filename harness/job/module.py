@@ -38,6 +38,7 @@ from harness.toml_files.values import (
 
 Leg = Literal["hot", "cold"]
 Role = Literal["input", "output", "send", "return"]
+ThrowName = Literal["released", "operated"]
 LEGS: tuple[Leg, Leg] = ("hot", "cold")
 GROUND = "ground"
 
@@ -45,14 +46,6 @@ GROUND = "ground"
 def node_name(channel: str, net: str, leg: Leg) -> str:
     """Name the node of one leg of a net; the net `ground` is the same node for every leg."""
     return GROUND if net == GROUND else f"{channel}.{net}.{leg}"
-
-
-@dataclass(frozen=True, kw_only=True)
-class ControlLine:
-    """A control line, in the module's order."""
-
-    name: str
-    title: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,6 +103,12 @@ class Pole:
     def name(self) -> str:
         """The short stable name that faults and records use: `K1.1.hot`."""
         return f"{self.relay}.{self.contact}.{self.leg}"
+
+    @property
+    def throws(self) -> Mapping[ThrowName, str]:
+        """The node on each throw that is fitted and wired."""
+        throws: dict[ThrowName, str | None] = {"released": self.released, "operated": self.operated}
+        return {throw: node for throw, node in throws.items() if node is not None}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,17 +176,12 @@ class Module:
     revision: str
     channels: tuple[str, ...]
     supply: ModuleSupply
-    controls: tuple[ControlLine, ...]
+    control_names: tuple[str, ...]  # in the order that states are written
     ports: tuple[Port, ...]
     relays: tuple[Relay, ...]
     resistors: tuple[Part, ...]
     capacitors: tuple[Part, ...]
     amplifiers: tuple[Amplifier, ...]
-
-    @property
-    def control_names(self) -> tuple[str, ...]:
-        """The control lines' names, in the order that states are written."""
-        return tuple(control.name for control in self.controls)
 
 
 def _title(value: object) -> object:
@@ -325,8 +319,8 @@ def read_tables(source: Source) -> ModuleFile:
 
 @dataclass(frozen=True, kw_only=True)
 class Names:
-    """What module.toml names, even where something else is wrong with it: a mistake in one file hides none in
-    the next. A list that did not read in full is empty: nothing can be said about what it does not have.
+    """What module.toml names, even if something else is wrong with it: a mistake in one file hides none in
+    the next. A list that did not read in full is empty: no name can be called unknown then.
     """
 
     channels: tuple[str, ...] = ()
@@ -335,23 +329,14 @@ class Names:
 
     @property
     def known(self) -> bool:
-        """Whether ports can be told from what is none."""
+        """Whether every port is known, so that another name can be called unknown."""
         return bool(self.channels and self.ports)
 
     def with_role(self, *roles: str) -> tuple[str, ...]:
-        """Give the ports of these roles."""
+        """The ports of these roles."""
         return tuple(net for net, role in self.ports.items() if role in roles)
 
     def port_names(self, *roles: str) -> tuple[str, ...]:
-        """Give every port as `channel.net`, of these roles or of all."""
+        """Every port as `channel.net`, of these roles or of all."""
         nets = self.with_role(*roles) if roles else tuple(self.ports)
         return tuple(f"{channel}.{net}" for channel in self.channels for net in nets)
-
-
-def names_of(source: Source, file: ModuleFile) -> Names:
-    """Take the names out of module.toml."""
-    return Names(
-        channels=file.module.channels if source.reads("module", "channels") else (),
-        controls=tuple(file.controls),
-        ports=file.ports,
-    )

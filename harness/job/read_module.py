@@ -13,7 +13,6 @@ from harness.job.module import (
     Amplifier,
     CapacitorEntry,
     ContactEntry,
-    ControlLine,
     Leg,
     Module,
     ModuleFile,
@@ -26,7 +25,6 @@ from harness.job.module import (
     Relay,
     RelayEntry,
     ResistorEntry,
-    names_of,
     node_name,
     read_tables,
 )
@@ -37,9 +35,9 @@ from harness.toml_files.source import Source
 
 @dataclass
 class Nets:
-    """What has been read of one module.toml so far: which node has what on it, and what may connect nodes.
+    """What has been read of one module.toml so far: what is on each node, and which parts may connect nodes.
 
-    complete: whether every end of every part is known; else nothing can be said of what a net lacks.
+    complete: whether every end of every part is known; if not, nets are not checked.
     """
 
     source: Source
@@ -72,14 +70,12 @@ class Nets:
             self.part_names[name] = key
 
 
-def check_controls_used(source: Source, file: ModuleFile) -> None:
-    """Note every control line that is no relay's; a misspelt control line elsewhere is reported there and not
-    again here.
-    """
+def _check_controls_used(source: Source, file: ModuleFile) -> None:
+    """Note every control line that is no relay's; one that is misspelt elsewhere is reported there alone."""
     used: set[str | None] = set()
     for relay in file.relay:
         if {relay.control, relay.set_control, relay.reset_control} == {None}:
-            return  # that relay is told of already, and its control line may be any
+            return  # that relay is a mistake already, and its control line may be any
         used |= {relay.control, relay.set_control, relay.reset_control}
     if not file.relay or "" in used:
         return
@@ -96,7 +92,7 @@ def check_controls_used(source: Source, file: ModuleFile) -> None:
             )
 
 
-def check_nets(nets: Nets) -> None:
+def _check_nets(nets: Nets) -> None:
     """Note every net that only one thing is on and that is no port, then what such nets don't explain: every
     port that nothing is on, and every output or send that no state can drive.
     """
@@ -168,27 +164,27 @@ def _reached(starts: Iterable[str], joins: Iterable[tuple[str, str]]) -> set[str
 def read_module(source: Source) -> tuple[Module, Names]:
     """Read module.toml; notes its mistakes. Returns the names that the other files are held against, too."""
     file = read_tables(source)
-    names = names_of(source, file)
+    names = Names(
+        channels=file.module.channels if source.reads("module", "channels") else (),
+        controls=tuple(file.controls),
+        ports=file.ports,
+    )
     nets = Nets(source=source, names=names)
-    relays = tuple(_relays(nets, file))
-    resistors = tuple(_parts(nets, "resistor", file.resistor))
-    capacitors = tuple(_parts(nets, "capacitor", file.capacitor))
-    amplifiers = tuple(_amplifiers(nets, file))
-    check_controls_used(source, file)
-    check_nets(nets)
     module = Module(
         name=file.module.name,
         part=file.module.part,
         revision=file.module.revision,
         channels=file.module.channels,
         supply=file.supply,
-        controls=tuple(ControlLine(name=name, title=title) for name, title in file.controls.items()),
+        control_names=tuple(file.controls),
         ports=tuple(Port(net=net, role=role) for net, role in file.ports.items()),
-        relays=relays,
-        resistors=resistors,
-        capacitors=capacitors,
-        amplifiers=amplifiers,
+        relays=tuple(_relays(nets, file)),
+        resistors=tuple(_parts(nets, "resistor", file.resistor)),
+        capacitors=tuple(_parts(nets, "capacitor", file.capacitor)),
+        amplifiers=tuple(_amplifiers(nets, file)),
     )
+    _check_controls_used(source, file)
+    _check_nets(nets)
     return module, names
 
 
@@ -204,11 +200,11 @@ def _owners(nets: Nets, entry: NamedEntry, key: Key) -> Iterator[tuple[str | Non
     elif entry.names is not None:
         absent = [channel for channel in channels if channel not in entry.names]
         for written, name in entry.names.items():
-            place = (*key, "names", written)
-            channel = _known_channel(nets, written, place, absent)
+            name_key = (*key, "names", written)
+            channel = _known_channel(nets, written, name_key, absent)
             if channel in absent:
                 absent.remove(channel)
-            nets.take_name(name, place)
+            nets.take_name(name, name_key)
             if channel:
                 yield channel, name
         if absent:
@@ -282,20 +278,20 @@ def _check_relay_controls(source: Source, relay: RelayEntry, key: Key, names: Na
 def _poles(nets: Nets, entry: RelayEntry, relay: str, channel: str | None, key: Key) -> Iterator[Pole]:
     nets.complete = nets.complete and bool(entry.contacts)
     for index, contact in enumerate(entry.contacts):
-        place: Key = (*key, "contacts", index)
-        _check_contact(nets.source, contact, place)
-        owner = _channel(nets, channel, contact.channel, place)
+        contact_key: Key = (*key, "contacts", index)
+        _check_contact(nets.source, contact, contact_key)
+        owner = _channel(nets, channel, contact.channel, contact_key)
         throwless = contact.released is None and contact.operated is None
-        if owner is None or throwless or not nets.source.reads(*place):
+        if owner is None or throwless or not nets.source.reads(*contact_key):
             nets.complete = False
             continue
         for leg in LEGS if contact.leg is None else (contact.leg,):
             throws = {
-                throw: nets.attach(owner, *_throw(net, leg), (*place, throw))
+                throw: nets.attach(owner, *_throw(net, leg), (*contact_key, throw))
                 for throw, net in (("released", contact.released), ("operated", contact.operated))
                 if net is not None
             }
-            common = nets.attach(owner, contact.common, leg, (*place, "common"))
+            common = nets.attach(owner, contact.common, leg, (*contact_key, "common"))
             for node in throws.values():
                 nets.join(common, node)
             yield Pole(

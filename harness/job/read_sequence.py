@@ -380,20 +380,16 @@ def _read_limit(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: K
 
 
 def _limit(source: Source, value: object, kind: LimitKind, rule: LimitRule, key: Key) -> Limit | None:
-    match kind:
-        case "within":
-            relative = rule.relative and unit_of(value) == "%"
-            dimension: Dimension = "fraction" if relative else rule.dimension
-            high = _number(source, value, dimension, key, sign="positive")
-            return None if high is None else Limit(kind=kind, unit=rule.unit, high=high, relative=relative)
-        case "below":
-            high = _number(source, value, rule.dimension, key)
-            return None if high is None else Limit(kind=kind, unit=rule.unit, high=high)
-        case "above":
-            low = _number(source, value, rule.dimension, key)
-            return None if low is None else Limit(kind=kind, unit=rule.unit, low=low)
-        case "between":
-            return _between(source, value, rule, key)
+    if kind == "between":
+        return _between(source, value, rule, key)
+    within = kind == "within"
+    relative = within and rule.relative and unit_of(value) == "%"
+    dimension: Dimension = "fraction" if relative else rule.dimension
+    number = _number(source, value, dimension, key, sign="positive" if within else None)
+    if number is None:
+        return None
+    low, high = (number, None) if kind == "above" else (None, number)
+    return Limit(kind=kind, unit=rule.unit, low=low, high=high, relative=relative)
 
 
 def _between(source: Source, value: object, rule: LimitRule, key: Key) -> Limit | None:

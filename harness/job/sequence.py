@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, create_model
 
+from harness.errors import Mistake
 from harness.job.state import State
 from harness.quantities.quantity import AnyQuantity, Options
 from harness.quantities.registry import QUANTITIES
@@ -49,6 +50,10 @@ class Check:
     options: Options
     states: tuple[State, ...] | None = None
     line: int = 0
+
+    def mistake(self, message: str) -> Mistake:
+        """A mistake in it that only the rest of the job shows."""
+        return Mistake(file="sequence.toml", line=self.line, key=f"check {self.name!r}", message=message)
 
     def covers(self, state: State) -> bool:
         """Whether it is taken in a state of the sequence."""

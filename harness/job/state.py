@@ -59,6 +59,15 @@ class StateChange:
         return (control in self.before.on) != (control in self.after.on)
 
 
+IDLE_STATE = State(on=())
+UNPOWERED_STATE = State(on=(), powered=False)
+
+
+def single_control_states(controls: Sequence[str]) -> tuple[State, ...]:
+    """Idle, then each control line on alone."""
+    return (IDLE_STATE, *(State(on=(control,)) for control in controls))
+
+
 def all_states(controls: Sequence[str]) -> tuple[State, ...]:
     """Every combination of the control lines, in Gray-code order: one control line changes from each to the
     next.
@@ -75,9 +84,9 @@ def parse_state(text: str, controls: tuple[str, ...]) -> State:
     expected.
     """
     if text == UNPOWERED:
-        return State(on=(), powered=False)
+        return UNPOWERED_STATE
     if text == IDLE:
-        return State(on=())
+        return IDLE_STATE
     wanted = [control.strip() for control in text.split("+")]
     for control in wanted:
         if control not in controls:

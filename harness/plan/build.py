@@ -8,12 +8,12 @@ from harness.circuit.elements import BenchImpedances
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.sequence import Check
-from harness.job.state import State
+from harness.job.state import IDLE_STATE, State
 from harness.measure.tones import Stimulus
 from harness.plan import setups, states
-from harness.plan.draft import Draft, NeedInState
+from harness.plan.draft import CheckInState, Draft
 from harness.plan.model import Acquisition, Plan, Planned, SetupVisit, StateVisit
-from harness.plan.setups import Need
+from harness.plan.setups import CheckAtPort
 from harness.plan.state_changes import Routes, add_changes, change_wants
 from harness.plan.states import expected_current_a
 from harness.plan.unread import refuse_unread
@@ -24,8 +24,8 @@ from harness.quantities.supply import OfState
 from harness.reading import Limit, Measurand, ReadingKey
 
 
-def is_dry(stimulus: Stimulus) -> bool:
-    """Whether a stimulus leaves a film on a contact as it is."""
+def is_low_level(stimulus: Stimulus) -> bool:
+    """Whether a stimulus leaves the film on a bad contact as it is."""
     return stimulus.kind == "pair" and stimulus.level_vrms <= LOW_LEVEL_VRMS * (1 + 1e-9)
 
 
@@ -37,66 +37,68 @@ def arrange(
     cycles: tuple[PlannedReading[OfOperations], ...],
     changing: tuple[Setup, ...],
 ) -> tuple[SetupVisit, ...]:
-    """Walk through the states of each setup, forth in one and back in the next.
+    """Walk through the states of each setup, forwards in one and backwards in the next.
 
-    Volts mend bad contacts. So what is recorded at a dry level comes before anything louder: in every setup
-    that relays select before the first loud one, in one that needs hands before it is driven louder itself.
-    Control lines that are operated again and again are so before a visit's states. edged: setups that changes
-    of state are recorded in.
+    Volts mend bad contacts, so low-level captures come before anything louder: in every setup that relays
+    select before the first loud one, in one that needs hands before it is driven louder itself. Control lines
+    are operated again and again before a visit's states. changing: setups in which changes of state are
+    recorded.
     """
-    walking = _Walk(draft=draft, walk=walk)
+    walking = _StateWalk(draft, walk)
     visits: list[SetupVisit] = []
+    cycles_in = {setup.name: tuple(c for c in cycles if c.given.setup == setup.name) for setup in ordered}
+    for setup in (setup for setup in ordered if setup.select is not None):
+        low = walking.visit(setup, low_level=True)
+        if low or cycles_in[setup.name]:
+            visits.append(SetupVisit(setup=setup, states=low, cycles=cycles_in[setup.name]))
     for setup in ordered:
-        here = tuple(cycle for cycle in cycles if cycle.given.setup == setup.name)
-        if setup.select is not None and ((dry := walking.through(setup, dry=True)) or here):
-            visits.append(SetupVisit(setup=setup, states=dry, cycles=here))
-    for setup in ordered:
-        first = () if setup.select is not None else walking.through(setup, dry=True)
-        made = (*first, *walking.through(setup, dry=False))
-        here = tuple(cycle for cycle in cycles if cycle.given.setup == setup.name and setup.select is None)
-        if made or here or setup in changing:
-            visits.append(SetupVisit(setup=setup, states=made, cycles=here))
+        by_hand = setup.select is None
+        visited = walking.visit(setup, low_level=True) if by_hand else ()
+        visited += walking.visit(setup, low_level=False)
+        own_cycles = cycles_in[setup.name] if by_hand else ()
+        if visited or own_cycles or setup in changing:
+            visits.append(SetupVisit(setup=setup, states=visited, cycles=own_cycles))
     return tuple(visits)
 
 
-class _Walk:
-    """A walk through the states, setup by setup, and where it stands.
-
-    That is which way it goes, what the generator does last, and whose supply current has been read.
+class _StateWalk:
+    """A walk through the states, setup by setup: its direction, the generator's last stimulus, and the states
+    whose supply current has been read.
     """
 
-    def __init__(self, *, draft: Draft, walk: tuple[State, ...]) -> None:
+    def __init__(self, draft: Draft, walk: tuple[State, ...]) -> None:
         self._draft, self._walk = draft, walk
-        self._forth = True
         self._last: Stimulus | None = None
-        self._seen: set[str] = set()
+        self._supply_read: set[str] = set()
         self._loud = False  # whether a walk that reads every state's supply current has been made
 
-    def through(self, setup: Setup, *, dry: bool) -> tuple[StateVisit, ...]:
-        """The states of one setup, those recorded at a dry level or the others; turns the walk round."""
-        everywhere = not dry and not self._loud
-        made: list[StateVisit] = []
-        for state in self._walk if self._forth else tuple(reversed(self._walk)):
-            here = self._acquisitions(setup, state, dry=dry)
-            judges = not dry and state.name not in self._seen
-            if here or (judges and everywhere):
-                made.append(StateVisit(state=state, acquisitions=here, judges_supply=judges))
-            if judges and made and made[-1].state == state:
-                self._seen.add(state.name)
-        self._loud = self._loud or not dry
-        self._forth = self._forth != bool(made)
-        return tuple(made)
+    def visit(self, setup: Setup, *, low_level: bool) -> tuple[StateVisit, ...]:
+        """The states of one setup, those recorded at a low level or the others; turns the walk round."""
+        everywhere = not low_level and not self._loud
+        visits: list[StateVisit] = []
+        for state in self._walk:
+            acquisitions = self._acquisitions(setup, state, low_level=low_level)
+            judges = not low_level and state.name not in self._supply_read
+            if acquisitions or (judges and everywhere):
+                visits.append(StateVisit(state=state, acquisitions=acquisitions, judges_supply=judges))
+                if judges:
+                    self._supply_read.add(state.name)
+        self._loud = self._loud or not low_level
+        if visits:
+            self._walk = self._walk[::-1]
+        return tuple(visits)
 
-    def _acquisitions(self, setup: Setup, state: State, *, dry: bool) -> tuple[Acquisition, ...]:
-        """The generator is changed as seldom as possible: what it does already comes first."""
-        here = [
+    def _acquisitions(self, setup: Setup, state: State, *, low_level: bool) -> tuple[Acquisition, ...]:
+        """Captures in a state, those under the generator's last stimulus first, so that it is seldom set."""
+        acquisitions = [
             acquisition
             for (name, state_name, _), acquisition in self._draft.acquisitions.items()
-            if name == setup.name and state_name == state.name and is_dry(acquisition.stimulus) == dry
+            if (name, state_name) == (setup.name, state.name)
+            and is_low_level(acquisition.stimulus) == low_level
         ]
-        here.sort(key=lambda acquisition: acquisition.stimulus != self._last)
-        self._last = here[-1].stimulus if here else self._last
-        return tuple(here)
+        acquisitions.sort(key=lambda acquisition: acquisition.stimulus != self._last)
+        self._last = acquisitions[-1].stimulus if acquisitions else self._last
+        return tuple(acquisitions)
 
 
 # Unless the check says otherwise, a port that should be silent must be at least this far down: well above
@@ -116,9 +118,9 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
 
 
 def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
-    """The same for a job that was made up, or recorded: checks that give no reading are left out of it."""
+    """The same for a job that is tried, or was recorded: checks that give no reading are left out of it."""
     draft = Draft(job=job, impedances=impedances)
-    wanted = setups.needs(job.module, job.fixture, job.sequence)
+    wanted = setups.checks_at_ports(job)
     assigned = setups.choose(wanted)
     walk = states.ordered(job.sequence.states)
     readings: list[Planned] = []
@@ -133,7 +135,9 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     changes = change_wants(routes)
     changing = tuple(dict.fromkeys(want.setup for want in changes if want.places))
     acquiring = (*assigned.values(), *draft.setups.values(), *changing)
-    chosen = tuple(dict.fromkeys(acquiring)) or _any_setup(job)
+    # A sequence of supply currents alone still walks through its states in some setup.
+    any_setup = tuple(setup for setup in job.fixture.setups if not setup.through)[:1]
+    chosen = tuple(dict.fromkeys(acquiring)) or any_setup
     cycles = tuple(
         cycle
         for need in wanted
@@ -157,7 +161,10 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         through=next((setup for setup in job.fixture.setups if setup.through), None),
         visits=visits,
         readings=(
-            *(_renumber_reading(reading, renumbered) for reading in readings),
+            *(
+                replace(reading, captures=tuple(renumbered[number] for number in reading.captures))
+                for reading in readings
+            ),
             *change_readings,
             *(cycle for visit in visits for cycle in visit.cycles),
         ),
@@ -166,11 +173,6 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
             dict.fromkeys(a.stimulus for a in draft.acquisitions.values() if a.stimulus.kind == "pair")
         ),
     )
-
-
-def _any_setup(job: Job) -> tuple[Setup, ...]:
-    """A sequence of supply currents alone still walks through its states in some setup."""
-    return tuple(setup for setup in job.fixture.setups if not setup.through)[:1]
 
 
 def _of_supply(job: Job, check: Check, state: State) -> Planned:
@@ -183,23 +185,23 @@ def _of_supply(job: Job, check: Check, state: State) -> Planned:
     )
 
 
-def _of_state(draft: Draft, need: Need, setup: Setup, state: State) -> Iterator[Planned]:
+def _of_state(draft: Draft, need: CheckAtPort, setup: Setup, state: State) -> Iterator[Planned]:
     """The readings of one need in one state; none where the quantity has no meaning there."""
     check = need.check
     if check.quantity.between_channels or not check.covers(state):
         return
-    here = NeedInState(draft=draft, need=need, setup=setup, in_state=state, check=check)
-    yield from check.quantity.readings(here)
-    if check.quantity.judges_silent_ports and not here.live:
+    in_state = CheckInState(draft=draft, need=need, setup=setup, in_state=state, check=check)
+    yield from check.quantity.readings(in_state)
+    if check.quantity.judges_silent_ports and not in_state.live:
         asked = check.options.silent_ports_below_db
         silent_db = DEFAULT_SILENT_BELOW_DB if asked is None else asked
         limit = Limit(kind="below", unit="dB", high=silent_db)
         for other in AT_SILENT_PORTS:
-            yield from other.readings(here.judged_by(other, limit))
+            yield from other.readings(in_state.judged_by(other, limit))
 
 
 def _of_channels(
-    draft: Draft, wanted: Iterable[Need], assigned: Mapping[Need, Setup], walk: Iterable[State]
+    draft: Draft, wanted: Iterable[CheckAtPort], assigned: Mapping[CheckAtPort, Setup], walk: Iterable[State]
 ) -> Iterator[Planned]:
     """Channel against channel: the same port, drive and plugs in the first channel and each other one."""
     first = draft.job.module.channels[0]
@@ -219,37 +221,31 @@ def _of_channels(
         if partner is None:
             continue
         for state in (state for state in walk if need.check.covers(state)):
-            other = NeedInState(
+            other = CheckInState(
                 draft=draft, need=partner, setup=assigned[partner], in_state=state, check=need.check
             )
-            here = NeedInState(
-                draft=draft, need=need, setup=setup, in_state=state, check=need.check, first=other
+            yield from need.check.quantity.readings(
+                CheckInState(
+                    draft=draft, need=need, setup=setup, in_state=state, check=need.check, first=other
+                )
             )
-            yield from need.check.quantity.readings(here)
 
 
 def _renumber_visit(visit: SetupVisit, renumbered: dict[int, int]) -> SetupVisit:
-    return replace(
-        visit,
-        states=tuple(
-            replace(
-                state,
-                acquisitions=tuple(replace(a, number=renumbered[a.number]) for a in state.acquisitions),
-            )
-            for state in visit.states
-        ),
+    states = (
+        replace(
+            state, acquisitions=tuple(replace(a, number=renumbered[a.number]) for a in state.acquisitions)
+        )
+        for state in visit.states
     )
+    return replace(visit, states=tuple(states))
 
 
-def _renumber_reading(reading: Planned, renumbered: dict[int, int]) -> Planned:
-    return replace(reading, captures=tuple(renumbered[number] for number in reading.captures))
-
-
-def cycles_of(draft: Draft, need: Need, setup: Setup) -> Iterator[PlannedReading[OfOperations]]:
-    """One for each control line, operated from idle, at whose port a signal shows before or after.
+def cycles_of(draft: Draft, need: CheckAtPort, setup: Setup) -> Iterator[PlannedReading[OfOperations]]:
+    """A reading for each control line, operated from idle, with a signal at the port before or after.
 
     A control line that leaves the port silent both times is left out: no failure could be seen there, and
-    none in ten operations would mean nothing.
+    "none in ten operations" would mean nothing.
     """
     tone = need.check.tone
     rows = setup.rows(PortName(channel=need.channel, net=need.port))
@@ -262,10 +258,10 @@ def cycles_of(draft: Draft, need: Need, setup: Setup) -> Iterator[PlannedReading
         state = State(on=(control,))
         if not need.check.covers(state):
             continue
-        released, operated = levels(State(on=())), levels(state)
-        most = max(one.legs_vrms[row] for one in (released, operated) for row in rows)
+        released, operated = levels(IDLE_STATE), levels(state)
+        most = max(reading.legs_vrms[row] for reading in (released, operated) for row in rows)
         if most > SILENT * tone.level_vrms / 2:
-            here = NeedInState(draft=draft, need=need, setup=setup, in_state=state, check=need.check)
+            in_state = CheckInState(draft=draft, need=need, setup=setup, in_state=state, check=need.check)
             yield cast(OfCycle, need.check.quantity).planned(
-                here, setup=setup.name, control=control, rows=rows, released=released, operated=operated
+                in_state, setup=setup.name, control=control, rows=rows, released=released, operated=operated
             )

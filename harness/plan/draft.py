@@ -18,7 +18,7 @@ from harness.circuit.elements import (
 from harness.circuit.expand import build_circuit, build_wiring, in_state
 from harness.circuit.predict import Prediction, differential, predict_circuit
 from harness.circuit.routes import SILENT, live_route
-from harness.errors import JobError, Mistake
+from harness.errors import JobError
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import GROUND, LEGS, node_name
@@ -26,7 +26,7 @@ from harness.job.sequence import Check
 from harness.job.state import State
 from harness.measure.tones import Stimulus, choose_tones
 from harness.plan.model import Acquisition
-from harness.plan.setups import Need, partner_of
+from harness.plan.setups import CheckAtPort, partner_of
 from harness.quantities.need import KnownOhm, PlannedCapture, PortView
 from harness.quantities.quantity import AnyQuantity
 from harness.reading import Limit
@@ -76,12 +76,12 @@ def _is_contact(name: str) -> bool:
 
 
 def _refuse_other_parts(
-    check: Check, setup: Setup, state: State, place: int, made: Prediction, job: Job
+    check: Check, setup: Setup, state: State, index: int, made: Prediction, job: Job
 ) -> None:
-    level = complex(differential(made.transfer)[place])
+    level = complex(differential(made.transfer)[index])
     types = {pole.name: relay.type for relay in job.module.relays for pole in relay.poles}
     effects: dict[str, list[float]] = {leg: [] for leg in LEGS}
-    for name, spread in zip(made.spread_names, differential(made.spreads)[:, place], strict=True):
+    for name, spread in zip(made.spread_names, differential(made.spreads)[:, index], strict=True):
         if not _is_contact(name):
             continue
         pole = name.rpartition(".")[0]
@@ -92,18 +92,12 @@ def _refuse_other_parts(
     for result in effects.values():
         counted = [effect for effect in result if effect > IN_THE_PATH * max(result)]
         if counted and min(counted) < (1 - ALIKE) * max(counted):
-            raise JobError(
-                [
-                    Mistake(
-                        file="sequence.toml",
-                        line=check.line,
-                        key=f"check {check.name!r}",
-                        message=f"contact resistance is not observable here: in state {state.name} of "
-                        f"{setup.name!r} other parts stand between the contacts of the path. Leave that "
-                        "state out with states = [...], or use straight loopback plugs",
-                    )
-                ]
+            message = (
+                f"contact resistance is not observable here: in state {state.name} of {setup.name!r} other "
+                "parts stand between the contacts of the path. Leave that state out with states = [...], or "
+                "use straight loopback plugs"
             )
+            raise JobError([check.mistake(message)])
 
 
 def coupled_into(
@@ -177,15 +171,15 @@ class Draft:
         return self.routes[key]
 
     def predict(self, setup: Setup, state: State, frequency_hz: float) -> Prediction:
-        """Predict at a frequency; where all states are wanted, all at once, since most work is shared."""
+        """Predict at a frequency; if all states are wanted, all at once, since most work is shared."""
         known = self.predicted.setdefault((setup.name, frequency_hz), {})
         if state.name not in known:
             everywhere = self._is_everywhere(frequency_hz) and state in self.job.sequence.states
             wanted = self.job.sequence.states if everywhere else (state,)
             frequencies_hz = choose_tones(frequency_hz).frequencies_hz
-            for one in wanted:
-                circuit = self._circuit(setup, one)
-                known[one.name] = predict_circuit(circuit, frequencies_hz=frequencies_hz)
+            for other in wanted:
+                circuit = self._circuit(setup, other)
+                known[other.name] = predict_circuit(circuit, frequencies_hz=frequencies_hz)
         return known[state.name]
 
     def _circuit(self, setup: Setup, state: State) -> Circuit:
@@ -203,18 +197,18 @@ class Draft:
 
 
 @dataclass(frozen=True, kw_only=True)
-class NeedInState:
-    """A need in one state and one setup, as quantities ask for it (`harness.quantities.need.Need`).
+class CheckInState:
+    """A check at a port in one state and one setup, as quantities ask for it (`harness.quantities.need`).
 
     check: the need's own, or one that judges its silent ports. first: the same in the first channel.
     """
 
     draft: Draft
-    need: Need
+    need: CheckAtPort
     setup: Setup
     in_state: State
     check: Check
-    first: "NeedInState | None" = None
+    first: "CheckInState | None" = None
     limit_is_general: bool = False
 
     @property
@@ -258,8 +252,8 @@ class NeedInState:
         if not self.check.quantity.source_added(self.check.options):
             return ("",)
         own = _source_leg(self.setup)
-        there = {_source_leg(other) for other in self.need.candidates}
-        return (own, *(leg for leg in ("hot", "cold") if leg != own and leg in there))
+        served = {_source_leg(other) for other in self.need.candidates}
+        return (own, *(leg for leg in LEGS if leg != own and leg in served))
 
     def capture(
         self, stimulus: Stimulus, *, swapped: bool = False, source_leg: str | None = None
@@ -289,7 +283,7 @@ class NeedInState:
         """See `coupled_into`."""
         return coupled_into(self.draft.job, self.setup, self.in_state, self._port, self.draft.impedances)
 
-    def judged_by(self, quantity: AnyQuantity, limit: Limit) -> "NeedInState":
+    def judged_by(self, quantity: AnyQuantity, limit: Limit) -> "CheckInState":
         """The same with another quantity in the check's place, and a limit of silent ports in general."""
         return replace(self, check=replace(self.check, quantity=quantity, limit=limit), limit_is_general=True)
 

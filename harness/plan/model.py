@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from harness.circuit.predict import Prediction
@@ -122,6 +123,11 @@ class Plan:
             for state in visit.states
             for acquisition in state.acquisitions
         )
+
+    @cached_property
+    def capture_count(self) -> int:
+        """How many captures there will be, in states and across changes of state."""
+        return len(self.acquisitions) + len(self.changes)
 
     @property
     def bench_stimuli(self) -> tuple[Stimulus, ...]:

@@ -1,12 +1,15 @@
 """Which setups a sequence needs, and in which order they are made."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import zip_longest
 
 from harness.errors import JobError, Mistake
 from harness.job.fixture import Fixture, PortName, Setup
+from harness.job.job import Job
 from harness.job.module import Module
-from harness.job.sequence import Check, CheckSequence
+from harness.job.sequence import Check
 
 
 def input_numbers(setup: Setup) -> tuple[int, ...]:
@@ -25,8 +28,8 @@ def drive_rows(setup: Setup) -> tuple[int, int] | None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Need:
-    """A check at one port under one drive, and the setups that could serve it."""
+class CheckAtPort:
+    """A check at one port under one drive, and the setups that it could be measured in."""
 
     check: Check
     drive: PortName
@@ -67,11 +70,12 @@ def _served_channels(check: Check, module: Module, driven: str) -> tuple[str, ..
     return (driven,)
 
 
-def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Need, ...]:
+def checks_at_ports(job: Job) -> tuple[CheckAtPort, ...]:
     """Every check at every port it asks for, once for each circuit (drive and loopbacks) that can show it.
 
     Raises JobError for a port that no setup shows as the check needs it.
     """
+    module, fixture, sequence = job.module, job.fixture, job.sequence
     usable = [
         setup
         for setup in fixture.setups
@@ -84,42 +88,33 @@ def needs(module: Module, fixture: Fixture, sequence: CheckSequence) -> tuple[Ne
     for setup in usable:
         if not any(_same_circuit(setup, seen) for seen in circuits):
             circuits.append(setup)
-    result: list[Need] = []
+    result: list[CheckAtPort] = []
     mistakes: list[Mistake] = []
     for check in sequence.checks:
         if check.quantity.family == "change":
             continue  # planned by themselves, after the levels
-        here: list[Need] = []
+        found: list[CheckAtPort] = []
         for circuit in circuits:
+            unequal_legs = check.quantity.source_added(check.options)
             same = [
                 setup
                 for setup in usable
-                if _same_circuit(setup, circuit) and is_unequal(check) == (setup.source_added is not None)
+                if _same_circuit(setup, circuit) and unequal_legs == (setup.source_added is not None)
             ]
-            here += _needs_in_circuit(check, module, _with_partner(check, same, fixture))
-        mistakes += [
-            _not_viewed(check, port) for port in check.at if port not in {need.port for need in here}
-        ]
-        result += here
+            found += _needs_in_circuit(check, module, _with_partner(check, same, fixture))
+        ports = {need.port for need in found}
+        mistakes += [_not_viewed(check, port) for port in check.at if port not in ports]
+        result += found
     if mistakes:
         raise JobError(mistakes)
     return tuple(_once_per_port(result))
 
 
 def _not_viewed(check: Check, port: str) -> Mistake:
-    return Mistake(
-        file="sequence.toml",
-        line=check.line,
-        key=f"check {check.name!r}",
-        message=f"no setup shows the {check.quantity.spoken} of {port}; where the unit can "
-        "invert, polarity and phase are read against the drive: add a [[setup]] that views the driven port "
-        "as well",
+    return check.mistake(
+        f"no setup shows the {check.quantity.spoken} of {port}; where the unit can invert, polarity and "
+        "phase are read against the drive: add a [[setup]] that views the driven port as well"
     )
-
-
-def is_unequal(check: Check) -> bool:
-    """Whether a check wants a source whose legs are not alike."""
-    return check.quantity.source_added(check.options)
 
 
 def partner_of(setup: Setup, fixture: Fixture) -> Setup | None:
@@ -134,7 +129,7 @@ def _with_partner(check: Check, setups: list[Setup], fixture: Fixture) -> list[S
     return [setup for setup in setups if partner_of(setup, fixture)] or setups
 
 
-def _needs_in_circuit(check: Check, module: Module, setups: Sequence[Setup]) -> Iterable[Need]:
+def _needs_in_circuit(check: Check, module: Module, setups: Sequence[Setup]) -> Iterable[CheckAtPort]:
     drive = setups[0].drive if setups else None
     if drive is None:
         return
@@ -143,42 +138,33 @@ def _needs_in_circuit(check: Check, module: Module, setups: Sequence[Setup]) -> 
             wanted = _viewed_ports(check, module, drive, channel, port)
             candidates = tuple(setup for setup in setups if wanted <= set(setup.view))
             if candidates:
-                yield Need(check=check, drive=drive, channel=channel, port=port, candidates=candidates)
+                yield CheckAtPort(check=check, drive=drive, channel=channel, port=port, candidates=candidates)
 
 
-def _once_per_port(result: Iterable[Need]) -> Iterable[Need]:
+def _once_per_port(result: Iterable[CheckAtPort]) -> Iterable[CheckAtPort]:
     """The offset of a port is taken with the generator silent, so one circuit is enough for it."""
-    offsets: dict[tuple[str, str, str], Need] = {}
+    offsets: dict[tuple[str, str, str], CheckAtPort] = {}
     for need in result:
         if need.check.quantity.driven:
             yield need
             continue
         key = (need.check.name, need.channel, need.port)
-        before = offsets.get(key)
-        candidates = need.candidates if before is None else before.candidates + need.candidates
-        offsets[key] = Need(
-            check=need.check,
-            drive=need.drive if before is None else before.drive,
-            channel=need.channel,
-            port=need.port,
-            candidates=candidates,
-        )
+        if key in offsets:
+            need = replace(offsets[key], candidates=offsets[key].candidates + need.candidates)
+        offsets[key] = need
     yield from offsets.values()
 
 
-def choose(wanted: Sequence[Need]) -> dict[Need, Setup]:
+def choose(wanted: Sequence[CheckAtPort]) -> dict[CheckAtPort, Setup]:
     """Assign each need to a setup, with few of them: always the one that serves most of what is open.
 
     Ties go to the setup named first in the fixture's file, so the same job always gives the same plan.
     """
     open_needs = list(wanted)
-    assigned: dict[Need, Setup] = {}
+    assigned: dict[CheckAtPort, Setup] = {}
     while open_needs:
-        counts: dict[str, int] = {}
-        for need in open_needs:
-            for setup in need.candidates:
-                counts[setup.name] = counts.get(setup.name, 0) + 1
-        best = max(counts, key=lambda name: counts[name])
+        counts = Counter(setup.name for need in open_needs for setup in need.candidates)
+        best = max(counts, key=counts.__getitem__)
         for need in open_needs:
             serving = next((setup for setup in need.candidates if setup.name == best), None)
             if serving is not None:
@@ -191,11 +177,7 @@ def lead_moves(one: Setup | None, other: Setup) -> int:
     """How many things a person moves between two setups: the drive, each viewed port, each plug."""
     if one is None:
         return (other.drive is not None) + len(other.view) + len(other.loopbacks)
-    views = sum(
-        1
-        for index in range(max(len(one.view), len(other.view)))
-        if one.view[index : index + 1] != other.view[index : index + 1]
-    )
+    views: int = sum(before != after for before, after in zip_longest(one.view, other.view))
     if one.inputs_swapped != other.inputs_swapped:
         views = max(views, len(other.view))
     source = (one.drive, one.source_added) != (other.drive, other.source_added)
@@ -204,13 +186,10 @@ def lead_moves(one: Setup | None, other: Setup) -> int:
 
 def ordered(setups: Sequence[Setup]) -> tuple[Setup, ...]:
     """Those that relays select first, as they stand; then those that need hands, nearest neighbour first."""
-    selected = [setup for setup in setups if setup.select is not None]
+    order = [setup for setup in setups if setup.select is not None]
     by_hand = [setup for setup in setups if setup.select is None]
-    order = list(selected)
-    last = order[-1] if order else None
     while by_hand:
-        nearest = min(by_hand, key=lambda setup: lead_moves(last, setup))
-        by_hand.remove(nearest)
-        order.append(nearest)
-        last = nearest
+        last = order[-1] if order else None
+        order.append(min(by_hand, key=lambda setup: lead_moves(last, setup)))
+        by_hand.remove(order[-1])
     return tuple(order)

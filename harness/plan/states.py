@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from harness.job.job import Job
 from harness.job.module import Module, Relay
-from harness.job.state import State
-from harness.plan import states
+from harness.job.state import IDLE_STATE, UNPOWERED_STATE, State
 from harness.plan.model import Acquisition, Plan
 from harness.plan.setups import lead_moves
 
@@ -26,11 +26,11 @@ def ordered(states: Sequence[State]) -> tuple[State, ...]:
     """Nearest neighbour from idle, ties in the order given: for all combinations this is a Gray code."""
     left = list(states)
     order: list[State] = []
-    here = State(on=())
+    last = IDLE_STATE
     while left:
-        here = min(left, key=lambda state: distance(here, state))
-        left.remove(here)
-        order.append(here)
+        last = min(left, key=lambda state: distance(last, state))
+        left.remove(last)
+        order.append(last)
     return tuple(order)
 
 
@@ -42,7 +42,7 @@ def energised(relay: Relay, state: State) -> bool:
 def operations(module: Module, walk: Sequence[State]) -> dict[str, int]:
     """How often each relay moves to its operated side along a walk through states that starts unpowered."""
     counts = dict.fromkeys((relay.name for relay in module.relays), 0)
-    before = State(on=(), powered=False)
+    before = UNPOWERED_STATE
     for state in walk:
         for relay in module.relays:
             if energised(relay, state) and not energised(relay, before):
@@ -73,7 +73,7 @@ HANDS_S = 30.0  # a person moving one lead
 
 
 @dataclass(frozen=True, kw_only=True)
-class Estimate:
+class TimeEstimate:
     """What a plan costs.
 
     unavoidable_s: settling and recording alone. hands_s: moving leads. operations: by relay, moves to the
@@ -99,7 +99,7 @@ def walked(plan: Plan) -> list[State]:
     for visit in plan.visits:
         walk += [state.state for state in visit.states]
         for cycle in visit.cycles:
-            walk += [State(on=()), State(on=(cycle.given.control,))] * cycle.given.operations
+            walk += [IDLE_STATE, State(on=(cycle.given.control,))] * cycle.given.operations
         for change in visit.changes:
             if not walk or walk[-1] != change.change.before:
                 walk.append(change.change.before)
@@ -107,25 +107,23 @@ def walked(plan: Plan) -> list[State]:
     return walk
 
 
-def estimate(plan: Plan, module: Module, *, settle_s: float, board_settle_s: float) -> Estimate:
+def estimate_time(plan: Plan, job: Job) -> TimeEstimate:
     """Estimate a plan, with the settling of sequence and switchboard after each change of state."""
     walk = walked(plan)
-    changes = plan.changes
-    hands = 0.0
+    hands_s = 0.0
     last = plan.through
     for visit in plan.visits:
         if visit.setup.select is None:
-            hands += HANDS_S * lead_moves(last, visit.setup)
+            hands_s += HANDS_S * lead_moves(last, visit.setup)
         last = visit.setup
-    acquisitions = plan.acquisitions
-    return Estimate(
-        acquisitions=len(acquisitions) + len(changes),
+    return TimeEstimate(
+        acquisitions=plan.capture_count,
         readings=plan.count,
         state_changes=len(walk),
-        unavoidable_s=(len(walk) - len(changes)) * (settle_s + board_settle_s)
-        + sum(map(record_s, acquisitions))
-        + len(changes) * CHANGE_RECORD_S
+        unavoidable_s=(len(walk) - len(plan.changes)) * job.settle_s
+        + sum(map(record_s, plan.acquisitions))
+        + len(plan.changes) * CHANGE_RECORD_S
         + sum(2 * cycle.given.operations * CYCLE_RECORD_S for cycle in plan.cycles),
-        hands_s=hands,
-        operations=states.operations(module, walk),
+        hands_s=hands_s,
+        operations=operations(job.module, walk),
     )

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from itertools import islice
 
 from harness.circuit.elements import BenchImpedances
-from harness.errors import JobError, Mistake
+from harness.errors import JobError
 from harness.job.fixture import PortName
 from harness.job.job import Job
 from harness.job.sequence import Check
@@ -23,7 +23,7 @@ def refuse_unread(job: Job, plan: Plan, *, impedances: BenchImpedances) -> None:
     """Raise JobError with each check that gives no reading at a port of a channel, or in a state it names."""
     routes = Routes(job=job, impedances=impedances)
     mistakes = [
-        Mistake(file="sequence.toml", line=check.line, key=f"check {check.name!r}", message=message)
+        check.mistake(message)
         for check in job.sequence.checks
         for message in (
             _changes_unread(routes, plan, check)

@@ -1,11 +1,13 @@
 """From the records back to what a run measured: its job, its plan, its transfers with their uncertainty.
 
+And recorded readings judged by another sequence: their values and intervals as they were, its limits.
+
 A run is read with the job files that it was made with, whatever has become of the folder since.
 """
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -15,7 +17,9 @@ from harness.errors import JobError, ReadingError, RecordsError
 from harness.faults.diagnosis import telling
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved, SupplyTrial, gather
 from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
-from harness.job.state import State
+from harness.job.sequence import CheckSequence
+from harness.job.state import single_control_states
+from harness.judge import judge, judge_polarity, limits_for
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
@@ -26,7 +30,7 @@ from harness.plan.setups import drive_rows, input_numbers
 from harness.plan.states import limit_of
 from harness.quantities.change import as_of_change
 from harness.quantities.registry import QUANTITIES
-from harness.reading import InputRefused, NothingMoved, OperationFailed, Reading
+from harness.reading import InputRefused, Limit, Measurand, NothingMoved, OperationFailed, Reading
 from harness.records.run import AcquisitionRecord, Event, OverCurrent, Remembered, RunEvent, RunRecord
 from harness.records.store import RunStore
 from harness.roles import Capture
@@ -267,7 +271,7 @@ def _trials(job: Job, kept: StoredRun) -> Iterator[SupplyTrial]:
     """What the records tell of the supply's limit: where it was reached, and the control lines proven before
     that.
     """
-    lines = (State(on=()), *(State(on=(line,)) for line in job.module.control_names))
+    lines = single_control_states(job.module.control_names)
     result = kept.over_current
     preflight = not kept.readings and not any(record.number for record in kept.acquisitions.values())
     if result is None and preflight:
@@ -285,3 +289,63 @@ def _trials(job: Job, kept: StoredRun) -> Iterator[SupplyTrial]:
     for state in job.sequence.states:
         if result is not None and state.name == result.state:
             yield SupplyTrial(state=state, limit_a=result.limit_a, limited=True, voltage_v=result.voltage_v)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rejudged:
+    """What another sequence makes of a run.
+
+    pairs: each recorded reading as it was, and as it is judged now. absent: what the sequence asks for and
+    the run has not measured. unasked: readings that the sequence does not ask for.
+    """
+
+    pairs: tuple[tuple[Reading, Reading], ...]
+    absent: tuple[Planned, ...]
+    unasked: tuple[Reading, ...]
+
+
+def judge_again(plan: Plan, recorded: Sequence[Reading], *, sequence: CheckSequence) -> Rejudged:
+    """Find the recorded reading of each one that is planned now, and judge it by the new limit.
+
+    The same measurand makes it the same reading; the check may have another name, and where several are the
+    same the one whose check has the same name comes first.
+    """
+    unmatched: dict[Measurand, list[Reading]] = {}
+    for reading in recorded:
+        unmatched.setdefault(reading.key.measurand, []).append(reading)
+    pairs: list[tuple[Reading, Reading]] = []
+    absent: list[Planned] = []
+    for planned in plan.readings:
+        key = planned.key
+        same = unmatched.get(key.measurand, [])
+        if not same:
+            absent.append(planned)
+            continue
+        before = next((reading for reading in same if reading.key == key), same[0])
+        same.remove(before)
+        pairs.append((before, _rejudged(planned, before, sequence)))
+    matched = {id(before) for before, _ in pairs}
+    unasked = tuple(reading for reading in recorded if id(reading) not in matched)
+    return Rejudged(pairs=tuple(pairs), absent=tuple(absent), unasked=unasked)
+
+
+def _rejudged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Reading:
+    """The same value by the new limit; what was missing stays missing, for its old reason."""
+    renamed = replace(reading, key=planned.key, limit_low=None, limit_high=None)
+    result = reading.estimate
+    if result is None:
+        return replace(renamed, verdict="missing")
+    expected = reading.expected.value if reading.expected else None
+    if planned.quantity.limits is None:
+        return replace(renamed, verdict=judge_polarity(result.value, expected or 0.0))
+    limit = planned.limit or Limit(kind="between", unit=reading.unit)
+    try:
+        low, high = limits_for(limit, expected)
+    except ReadingError as error:
+        return replace(renamed, verdict="missing", reason=str(error))
+    uncertainty = 0.0
+    if reading.expected and limit.kind == "within":
+        uncertainty = reading.expected.standard or 0.0
+    verdict = judge(result, low, high, decision=sequence.decision, expected_standard=uncertainty)
+    reason = "the limit is inside the uncertainty interval" if verdict == "unproven" else ""
+    return replace(renamed, limit_low=low, limit_high=high, verdict=verdict, reason=reason)

@@ -32,10 +32,10 @@ import numpy as np
 from harness.errors import RecordsError, UsageError
 from harness.reading import Reading, ReadingKey
 from harness.records.history import told_apart
-from harness.records.plain import number_to_json, to_json
-from harness.records.rows import FACT_NAMES, NUMBERS, options_of, values_of
+from harness.records.rows import FACT_NAMES, KEY_COLUMNS, NUMBERS, VALUE_COLUMNS, options_of, values_of
 from harness.records.run import RunRecord, UnitSummary
 from harness.records.store import RunStore
+from harness.records.tables import number_to_json, to_json
 from harness.roles import Capture
 
 if TYPE_CHECKING:
@@ -43,11 +43,7 @@ if TYPE_CHECKING:
 
 Format = Literal["csv", "json", "parquet", "junit", "wav", "npz"]
 FORMATS: tuple[Format, ...] = get_args(Format)
-COLUMNS = (
-    "where", "check", "quantity", "options", "state", "channel", "port", "driven", "frequency_hz", "setup",
-    "unit", "value", "standard", "low", "high", "coverage_factor", "floor", "expected", "expected_standard",
-    "limit_low", "limit_high", "verdict", "reason",
-)  # fmt: skip
+COLUMNS = ("where", "check", *KEY_COLUMNS[1:], "setup", "unit", *VALUE_COLUMNS, "verdict", "reason")
 """Of `reading_to_row`, in this order."""
 
 
@@ -111,13 +107,8 @@ def _flat(reading: Reading) -> dict[str, Any]:
     measurand = reading.key.measurand
     return {
         "check": reading.key.check,
-        "quantity": measurand.quantity,
+        **vars(measurand),
         "options": _options_in_words(measurand.options),
-        "state": measurand.state,
-        "channel": measurand.channel,
-        "port": measurand.port,
-        "driven": measurand.driven,
-        "frequency_hz": measurand.frequency_hz,
         "setup": reading.setup,
         "unit": reading.unit,
         **values_of(reading),
@@ -152,19 +143,19 @@ def readings_frame(store: RunStore, run_ids: Iterable[int] | None = None) -> "pd
     need("pandas")
     import pandas as pd
 
-    there = [line.run_id for line in store.lines()]
-    wanted = there if run_ids is None else [int(run_id) for run_id in run_ids]
-    for absent in set(wanted).difference(there):
-        store.run(absent)  # says that there is none
-    names, rows = store.table(set(wanted))
+    run_ids_of_all = {line.run_id for line in store.lines()}
+    wanted = run_ids_of_all if run_ids is None else {int(run_id) for run_id in run_ids}
+    for absent in wanted - run_ids_of_all:
+        store.run(absent)  # raises NoSuchRun
+    names, rows = store.table(wanted)
     frame = pd.DataFrame.from_records(
         rows, columns=["check" if name == "check_name" else name for name in names]
     )
     frame["where"] = frame["port"].where(frame["channel"] == "", frame["channel"] + "." + frame["port"])
     kinds = dict.fromkeys(NUMBERS, "float64") | {"run_id": "int64", "floor": "bool"}
     with store.readable():
-        told = {text: _options_in_words(options_of(text)) for text in frame["options"].unique()}
-        frame["options"] = frame["options"].map(told)
+        words = {text: _options_in_words(options_of(text)) for text in frame["options"].unique()}
+        frame["options"] = frame["options"].map(words)
         return frame.astype({name: kind for name, kind in kinds.items() if name in frame.columns})[
             ["run_id", *COLUMNS]
         ]

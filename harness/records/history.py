@@ -7,6 +7,7 @@ much to load a million times; few queries, however many runs.
 import json
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -14,13 +15,13 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, Table, func, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Engine, func, select, tuple_
 
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Measurand, Reading, ReadingKey, Verdict
 from harness.records import rows, tables
-from harness.records.plain import checked, from_json
-from harness.records.rows import KEY_COLUMNS, columns_of_key, key_of_columns
+from harness.records.database import Location, explained, readable, reading
+from harness.records.rows import KEY_COLUMNS, VALUE_COLUMNS, columns_of_key, key_of_columns
 from harness.records.run import (
     BESIDE_READINGS,
     INTERRUPTED,
@@ -30,7 +31,7 @@ from harness.records.run import (
     Purpose,
     RelaysOperated,
 )
-from harness.records.tables import fetched, within_run
+from harness.records.tables import checked, fetched, from_json
 from harness.units import format_value
 
 _RUNS_A_QUERY = 100  # well below the bound values that any database allows
@@ -118,68 +119,199 @@ class Series:
         return np.isfinite(self.values) & ~self.floor
 
 
-def read_lines(
-    connection: Connection, *, part: str | None, serial: str | None, simulated: bool | None
-) -> list[RunLine]:
-    """Give runs in the order they were begun; of one part, of one unit, simulated or real, where asked."""
-    columns = tables.runs.c
-    query = select(*(columns[name] for name in _LINE_COLUMNS)).order_by(columns.id)
-    for column, wanted in ((columns.part, part), (columns.serial, serial)):
-        if wanted is not None:
-            query = query.where(column == wanted)
-    if simulated is not None:
-        query = query.where(columns.simulated.is_(simulated))
-    return [_line(row) for row in connection.execute(query).mappings()]
+@dataclass(frozen=True, kw_only=True)
+class RunDetail:
+    """How far a run came. `last_sign` is when its last acquisition was begun, or the run itself."""
+
+    module_name: str
+    planned_readings: int
+    reason: str
+    notes: str
+    ended: datetime | None
+    last_sign: datetime
+    verdicts: dict[Verdict, int]  # only verdicts that occur
+
+    @property
+    def readings(self) -> int:
+        """How many readings the run made so far."""
+        return sum(self.verdicts.values())
+
+    @property
+    def not_passed(self) -> int:
+        """How many of them did not pass."""
+        return self.readings - self.verdicts.get("pass", 0)
 
 
-def read_keys(connection: Connection, run_ids: Iterable[int]) -> list[ReadingKey]:
-    """Give what these runs read, without the values, in no order worth a name."""
-    columns = [tables.readings.c[name] for name in KEY_COLUMNS]
-    result: dict[_Key, None] = {}
-    for some in portions(run_ids):
-        query = select(*columns).where(tables.readings.c.run_id.in_(some)).distinct()
-        for part in fetched(connection, query):
-            result |= dict.fromkeys(part)
-    return [key_of_columns(one) for one in result]
+Unit = tuple[str, str, bool]
+"""Part, serial number, and whether it is simulated."""
 
 
-def read_series(
-    connection: Connection, run_ids: Iterable[int], *, keys: Collection[ReadingKey] | None = None
-) -> list[Series]:
-    """Give every reading of these runs as a series, or those asked for; runs in the order they were begun."""
-    columns = [tables.readings.c[name] for name in (*KEY_COLUMNS, *_VALUE_COLUMNS)]
-    wanted = None if keys is None else {columns_of_key(key) for key in keys}
-    numbers = _Numbers()
-    parts = []
-    for some in portions(run_ids):
-        query = select(*columns).where(tables.readings.c.run_id.in_(some), *_narrowed(keys))
-        # In the order of the index, so that the database has nothing to sort.
-        for result in fetched(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
+class RecordsReader:
+    """What open records say of many runs at once.
+
+    Every method raises RecordsError when the database or the disk refuses.
+    """
+
+    def __init__(self, location: Location, engine: Engine) -> None:
+        self._location = location
+        self._engine = engine
+
+    @property
+    def location(self) -> str:
+        """Where the records are, without any password."""
+        return self._location.shown
+
+    def readable(self) -> AbstractContextManager[None]:
+        """Whatever does not read of what these records returned is theirs: a RecordsError says so."""
+        return readable(self._location)
+
+    @contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        with explained(self._location), readable(self._location), reading(self._engine) as connection:
+            yield connection
+
+    def lines(
+        self, *, part: str | None = None, serial: str | None = None, simulated: bool | None = None
+    ) -> list[RunLine]:
+        """One line for every run, oldest first: of all, or of one part or unit, real or simulated."""
+        columns = tables.runs.c
+        query = select(*(columns[name] for name in _LINE_COLUMNS)).order_by(columns.id)
+        for column, wanted in ((columns.part, part), (columns.serial, serial)):
             if wanted is not None:
-                result = [row for row in result if row[: len(KEY_COLUMNS)] in wanted]
-            if result:
-                parts.append(_arrays(result, numbers))
-    if not parts:
-        return []
-    number, *values = (np.concatenate(some) for some in zip(*parts, strict=True))
-    order = np.argsort(number, kind="stable")  # reading by reading, each in the order of the runs
-    ends = np.cumsum(np.bincount(number))[:-1]
-    split = zip(*(np.split(array[order], ends) for array in values), strict=True)
-    return [_series(key, *arrays) for key, arrays in zip(numbers, split, strict=True)]
+                query = query.where(column == wanted)
+        if simulated is not None:
+            query = query.where(columns.simulated.is_(simulated))
+        with self._reading() as connection:
+            return [_line(row) for row in connection.execute(query).mappings()]
 
+    def reading_keys(self, run_ids: Iterable[int]) -> list[ReadingKey]:
+        """What these runs read, without the values, in no order worth a name: for choosing a `series`."""
+        columns = [tables.readings.c[name] for name in KEY_COLUMNS]
+        result: dict[_Key, None] = {}
+        with self._reading() as connection:
+            for some in portions(run_ids):
+                query = select(*columns).where(tables.readings.c.run_id.in_(some)).distinct()
+                for part in fetched(connection, query):
+                    result |= dict.fromkeys(part)
+            return [key_of_columns(key) for key in result]
 
-def read_table(
-    connection: Connection, run_ids: Iterable[int]
-) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:
-    """Give the readings of these runs as plain rows in the order they were made: names, and rows."""
-    names = ("run_id", *KEY_COLUMNS, "setup", "unit", *_JUDGED_COLUMNS)
-    columns = [tables.readings.c[name] for name in names]
-    result: list[tuple[Any, ...]] = []
-    for some in portions(run_ids):
-        query = select(*columns).where(tables.readings.c.run_id.in_(some))
-        for part in fetched(connection, query.order_by(tables.readings.c.run_id, tables.readings.c.id)):
-            result += part
-    return names, result
+    def series(self, run_ids: Iterable[int], *, keys: Collection[ReadingKey] | None = None) -> list[Series]:
+        """Every reading of these runs as a series, or those asked for; runs in the order they were begun."""
+        columns = [tables.readings.c[name] for name in (*KEY_COLUMNS, *_SERIES_COLUMNS)]
+        wanted = None if keys is None else {columns_of_key(key) for key in keys}
+        numbers = _Numbers()
+        parts = []
+        with self._reading() as connection:
+            for some in portions(run_ids):
+                for rows_read in _readings_of(connection, columns, some, *_narrowed(keys)):
+                    if wanted is not None:
+                        rows_read = [row for row in rows_read if row[: len(KEY_COLUMNS)] in wanted]
+                    if rows_read:
+                        parts.append(_arrays(rows_read, numbers))
+            if not parts:
+                return []
+            number, *values = (np.concatenate(some) for some in zip(*parts, strict=True))
+            order = np.argsort(number, kind="stable")  # reading by reading, each in the order of the runs
+            ends = np.cumsum(np.bincount(number))[:-1]
+            split = zip(*(np.split(array[order], ends) for array in values), strict=True)
+            return [_series(key, *arrays) for key, arrays in zip(numbers, split, strict=True)]
+
+    def table(self, run_ids: Iterable[int]) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:
+        """The readings of these runs as plain rows in SI in the order they were made: names, and rows."""
+        names = ("run_id", *KEY_COLUMNS, "setup", "unit", *VALUE_COLUMNS, "verdict", "reason")
+        columns = [tables.readings.c[name] for name in names]
+        with self._reading() as connection:
+            return names, [
+                row
+                for some in portions(run_ids)
+                for part in _readings_of(connection, columns, some)
+                for row in part
+            ]
+
+    def details(self, run_ids: Iterable[int]) -> dict[int, RunDetail]:
+        """How far these runs came, by their numbers."""
+        result: dict[int, RunDetail] = {}
+        with self._reading() as connection:
+            for some in portions(run_ids):
+                verdicts = _verdicts(connection, some)
+                signs = _last_signs(connection, some)
+                columns = [tables.runs.c[name] for name in _DETAIL_COLUMNS]
+                for row in connection.execute(select(*columns).where(tables.runs.c.id.in_(some))).mappings():
+                    content = dict(row)
+                    run = content.pop("id")
+                    ended, started = content.pop("ended"), content.pop("started")
+                    result[run] = RunDetail(
+                        ended=None if ended is None else datetime.fromisoformat(ended),
+                        last_sign=datetime.fromisoformat(signs.get(run, started)),
+                        verdicts=verdicts.get(run, {}),
+                        **content,
+                    )
+        return result
+
+    def not_passed(self, run_ids: Iterable[int]) -> dict[int, list[Reading]]:
+        """The readings that did not pass of each of these runs that has any, in the order they were made."""
+        result: dict[int, list[Reading]] = {}
+        columns = tables.readings.c
+        failing = (
+            select(tables.readings).where(columns.verdict != "pass").order_by(columns.run_id, columns.id)
+        )
+        with self._reading() as connection:
+            for some in portions(run_ids):
+                for row in connection.execute(failing.where(columns.run_id.in_(some))).mappings():
+                    result.setdefault(row["run_id"], []).append(rows.row_to_reading(dict(row)))
+        return result
+
+    def operations(self, *, serial: str | None = None) -> dict[Unit, Counter[str]]:
+        """How often each relay of every unit was operated in all of its runs, or of those of one serial."""
+        runs, events = tables.runs.c, tables.run_events.c
+        query = (
+            select(runs.part, runs.serial, runs.simulated, events.content)
+            .join(tables.runs, runs.id == events.run_id)
+            .where(events.kind == KIND_OF[RelaysOperated], events.content.is_not(None))
+        )
+        if serial is not None:
+            query = query.where(runs.serial == serial)
+        result: dict[Unit, Counter[str]] = {}
+        with self._reading() as connection:
+            for row in map(dict, connection.execute(query).mappings()):
+                checked(tables.run_events, checked(tables.runs, row))
+                unit = result.setdefault((row["part"], row["serial"], row["simulated"]), Counter())
+                unit.update(from_json(RelaysOperated, json.loads(row["content"])).operations)
+        return result
+
+    def latest_reference(self, bench: str, *, simulated: bool) -> KeptReference | None:
+        """The last through reference that is kept of a bench, however old; None where there is none."""
+        columns = tables.kept_references.c
+        query = (
+            select(tables.kept_references)
+            .where(columns.bench == bench, columns.simulated == int(simulated))
+            .order_by(columns.id.desc())
+            .limit(1)
+        )
+        with self._reading() as connection:
+            row = connection.execute(query).mappings().first()
+            return None if row is None else rows.row_to_reference(dict(row))
+
+    def state(self) -> tuple[int, ...]:
+        """What changes whenever anything is recorded, cheaply: the last number of each table that grows.
+
+        Of events the last that may change what is said of a run: those that only come along with its
+        readings, some twenty a run, are left out.
+        """
+        events = tables.run_events.c
+        telling = select(events.id).where(events.kind.not_in(_ALONG)).order_by(events.id.desc()).limit(1)
+        last = (select(func.max(table.c.id)).scalar_subquery() for table in _GROWING)
+        with self._reading() as connection:
+            numbers = connection.execute(select(*last, telling.scalar_subquery())).one()
+        return tuple(int(number or 0) for number in numbers)
+
+    def seals(self) -> dict[int, str]:
+        """The seals of all runs that have one: any other means that something was recorded since."""
+        columns = tables.ledger.c
+        last = select(func.max(columns.id).label("id")).group_by(columns.run_id).subquery()
+        query = select(columns.run_id, columns.sha256).join(last, columns.id == last.c.id)
+        with self._reading() as connection:
+            return dict(connection.execute(query).all())
 
 
 def portions(run_ids: Iterable[int]) -> Iterator[Sequence[int]]:
@@ -194,13 +326,9 @@ _LINE_COLUMNS = (
     "id", "serial", "part", "revision", "sequence_name", "bench_name", "operator", "simulated", "started",
     "outcome", "batch", "purpose",
 )  # fmt: skip
-_JUDGED_COLUMNS = (
-    "value", "standard", "low", "high", "coverage_factor", "floor", "expected", "expected_standard",
-    "limit_low", "limit_high", "verdict", "reason",
-)  # fmt: skip
 _VERDICT_OF = np.array(get_args(Verdict), dtype=np.object_)
 _VERDICTS = {verdict: number for number, verdict in enumerate(get_args(Verdict))}
-_VALUE_COLUMNS = ("run_id", "value", "floor", "standard", "limit_low", "limit_high", "verdict")
+_SERIES_COLUMNS = ("run_id", "value", "floor", "standard", "limit_low", "limit_high", "verdict")
 
 
 def _line(row: Any) -> RunLine:
@@ -211,6 +339,18 @@ def _line(row: Any) -> RunLine:
         outcome=content.pop("outcome") or INTERRUPTED,
         **content,
     )
+
+
+def _readings_of(
+    connection: Connection,
+    columns: Sequence[ColumnElement[Any]],
+    run_ids: Sequence[int],
+    *only: ColumnElement[bool],
+) -> Iterator[list[tuple[Any, ...]]]:
+    """Columns of the readings of runs in the order of the index, so that the database has nothing to sort."""
+    table = tables.readings.c
+    query = select(*columns).where(table.run_id.in_(run_ids), *only).order_by(table.run_id, table.id)
+    return fetched(connection, query)
 
 
 def _narrowed(keys: Collection[ReadingKey] | None) -> Iterator[ColumnElement[bool]]:
@@ -230,7 +370,7 @@ class _Numbers(dict[_Key, int]):
 
 
 def _arrays(result: Sequence[tuple[Any, ...]], numbers: _Numbers) -> tuple[NDArray[Any], ...]:
-    """Rows to columns: each row's number of its key, new ones added, and the columns of `_VALUE_COLUMNS`."""
+    """Rows to columns: each row's number of its key, new ones added, and the columns of `_SERIES_COLUMNS`."""
     columns = list(zip(*result, strict=True))
     keys = zip(*columns[: len(KEY_COLUMNS)], strict=True)
     run_ids, values, floor, standard, low, high, verdicts = columns[len(KEY_COLUMNS) :]
@@ -277,133 +417,9 @@ def _numbers(values: Sequence[float | None], absent: float) -> NDArray[np.float6
     return result
 
 
-@dataclass(frozen=True, kw_only=True)
-class RunDetail:
-    """How far a run came. `last_sign` is when its last acquisition was begun, or the run itself."""
-
-    module_name: str
-    planned_readings: int
-    reason: str
-    notes: str
-    ended: datetime | None
-    last_sign: datetime
-    verdicts: dict[Verdict, int]  # only verdicts that occur
-
-    @property
-    def readings(self) -> int:
-        """How many readings the run made so far."""
-        return sum(self.verdicts.values())
-
-    @property
-    def not_passed(self) -> int:
-        """How many of them did not pass."""
-        return self.readings - self.verdicts.get("pass", 0)
-
-
-def read_details(connection: Connection, run_ids: Iterable[int]) -> dict[int, RunDetail]:
-    """Give how far these runs came, by their numbers."""
-    result: dict[int, RunDetail] = {}
-    for some in portions(run_ids):
-        verdicts = _verdicts(connection, some)
-        signs = _last_signs(connection, some)
-        query = select(*(tables.runs.c[name] for name in _DETAIL_COLUMNS)).where(tables.runs.c.id.in_(some))
-        for row in connection.execute(query).mappings():
-            content = dict(row)
-            run = content.pop("id")
-            ended, started = content.pop("ended"), content.pop("started")
-            result[run] = RunDetail(
-                ended=None if ended is None else datetime.fromisoformat(ended),
-                last_sign=datetime.fromisoformat(signs.get(run, started)),
-                verdicts=verdicts.get(run, {}),
-                **content,
-            )
-    return result
-
-
-def read_not_passed(connection: Connection, run_ids: Iterable[int]) -> dict[int, list[Reading]]:
-    """Give the readings that did not pass of each of these runs that has any, in the order they were made."""
-    result: dict[int, list[Reading]] = {}
-    table = tables.readings
-    for some in portions(run_ids):
-        query = (
-            select(table)
-            .where(table.c.run_id.in_(some), table.c.verdict != "pass")
-            .order_by(table.c.run_id, table.c.id)
-        )
-        for row in connection.execute(query).mappings():
-            result.setdefault(row["run_id"], []).append(rows.row_to_reading(dict(row)))
-    return result
-
-
-Unit = tuple[str, str, bool]
-"""Part, serial number, and whether it is simulated."""
-
-
-def read_operations(connection: Connection, *, serial: str | None = None) -> dict[Unit, Counter[str]]:
-    """Give how often each relay of every unit was operated in all of its runs, or of those of one serial."""
-    runs, events = tables.runs.c, tables.run_events.c
-    query = (
-        select(runs.part, runs.serial, runs.simulated, events.content)
-        .join(tables.runs, runs.id == events.run_id)
-        .where(events.kind == KIND_OF[RelaysOperated], events.content.is_not(None))
-    )
-    if serial is not None:
-        query = query.where(runs.serial == serial)
-    result: dict[Unit, Counter[str]] = {}
-    for row in connection.execute(query).mappings():
-        one = checked(tables.run_events, checked(tables.runs, dict(row)))
-        unit = result.setdefault((one["part"], one["serial"], one["simulated"]), Counter())
-        unit.update(from_json(RelaysOperated, json.loads(one["content"])).operations)
-    return result
-
-
-def read_latest_reference(connection: Connection, bench: str, *, simulated: bool) -> KeptReference | None:
-    """Give the last through reference that is kept of a bench; None where there is none."""
-    columns = tables.kept_references.c
-    query = (
-        select(tables.kept_references)
-        .where(columns.bench == bench, columns.simulated == int(simulated))
-        .order_by(columns.id.desc())
-        .limit(1)
-    )
-    row = connection.execute(query).mappings().first()
-    return None if row is None else rows.row_to_reference(dict(row))
-
-
-def read_state(connection: Connection) -> tuple[int, ...]:
-    """Give what changes whenever anything is recorded, cheaply: the last number of each table that grows.
-
-    Of events the last that may change what is said of a run: those that only come along with its readings,
-    some twenty a run, are left out.
-    """
-    events = tables.run_events.c
-    telling = select(events.id).where(events.kind.not_in(_ALONG)).order_by(events.id.desc()).limit(1)
-    query = select(*(_last(table) for table in _GROWING), telling.scalar_subquery())
-    return tuple(int(number or 0) for number in connection.execute(query).one())
-
-
-def read_seal(connection: Connection, run_id: int) -> str:
-    """Give the digest of a run's last entry in the ledger; "" where it has none."""
-    columns = tables.ledger.c
-    last = select(columns.sha256).where(columns.run_id == run_id).order_by(within_run(columns.id).desc())
-    return str(connection.execute(last.limit(1)).scalar() or "")
-
-
-def read_seals(connection: Connection) -> dict[int, str]:
-    """Give the seals of all runs that have one, by their numbers."""
-    columns = tables.ledger.c
-    last = select(func.max(columns.id).label("id")).group_by(columns.run_id).subquery()
-    query = select(columns.run_id, columns.sha256).join(last, columns.id == last.c.id)
-    return {run: seal for run, seal in connection.execute(query)}  # noqa: C416  (a Result is not a Mapping)
-
-
 _GROWING = (tables.runs, tables.acquisitions, tables.readings)
 _ALONG = tuple(KIND_OF[event] for event in BESIDE_READINGS)
 _DETAIL_COLUMNS = ("id", "module_name", "planned_readings", "reason", "notes", "started", "ended")
-
-
-def _last(table: Table) -> ColumnElement[Any]:
-    return select(func.max(table.c.id)).scalar_subquery()
 
 
 def _last_signs(connection: Connection, some: Sequence[int]) -> dict[int, str]:
@@ -413,7 +429,7 @@ def _last_signs(connection: Connection, some: Sequence[int]) -> dict[int, str]:
         .where(columns.run_id.in_(some))
         .group_by(columns.run_id)
     )
-    return {run: last for run, last in connection.execute(query)}  # noqa: C416  (a Result is not a Mapping)
+    return dict(connection.execute(query).all())
 
 
 def _verdicts(connection: Connection, some: Sequence[int]) -> dict[int, dict[Verdict, int]]:

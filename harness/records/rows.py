@@ -32,7 +32,6 @@ from harness.reading import (
     ReadingKey,
 )
 from harness.records import tables
-from harness.records.plain import checked, dump, from_json, number_to_json, text_of, to_json
 from harness.records.run import (
     KIND_OF,
     KINDS,
@@ -44,6 +43,7 @@ from harness.records.run import (
     RunEvent,
     RunHeader,
 )
+from harness.records.tables import checked, dump, from_json, number_to_json, text_of, to_json
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting, Mark
 from harness.toml_files.located import JobFile
 
@@ -52,20 +52,13 @@ Row = Mapping[str, Any]
 KEY_COLUMNS = (
     "check_name", "quantity", "options", "state", "channel", "port", "driven", "frequency_hz",
 )  # fmt: skip
-"""What a reading's key is made of, in the order in which `key_of_columns` takes them."""
+"""What a reading's key is made of: the check's name, and the fields of `Measurand` in their order."""
 
-NUMBERS = (
-    "frequency_hz",
-    "value",
-    "standard",
-    "low",
-    "high",
-    "coverage_factor",
-    "expected",
-    "expected_standard",
-    "limit_low",
-    "limit_high",
-)
+VALUE_COLUMNS = (
+    "value", "standard", "low", "high", "coverage_factor", "floor", "expected", "expected_standard",
+    "limit_low", "limit_high",
+)  # fmt: skip
+NUMBERS = ("frequency_hz", *(name for name in VALUE_COLUMNS if name != "floor"))
 FACTS: Mapping[str, type[Fact]] = {
     "input refused": InputRefused,
     "lost to bench": LostToBench,
@@ -76,6 +69,7 @@ FACTS: Mapping[str, type[Fact]] = {
 
 FACT_NAMES: Mapping[type, str] = {fact: name for name, fact in FACTS.items()}
 _KEY_OF = itemgetter(*KEY_COLUMNS)
+_ESTIMATE_AS_IS = ("value", "standard", "low", "high", "coverage_factor")
 _READING_AS_IS = ("unit", "limit_low", "limit_high", "verdict", "reason", "route", "setup")
 _ACQUISITION_AS_IS = ("number", "setup", "state", "purpose", "duration_s")
 _STIMULUS = {
@@ -149,51 +143,29 @@ def key_of_columns(columns: tuple[Any, ...]) -> ReadingKey:
 
     Raises RecordsError for a quantity that nobody knows, ValueError for anything else that is none.
     """
-    check, quantity, options, state, channel, port, driven, frequency_hz = columns
+    check, quantity, options, *others = columns
     if quantity not in QUANTITIES:
         raise RecordsError(
             f"a reading of check {check!r} is of the quantity {quantity!r}, which this version of switchwalk "
             "does not know. Use the version that made the run"
         )
-    return ReadingKey(
-        check=check,
-        measurand=Measurand(
-            quantity=quantity,
-            options=() if options == "[]" else options_of(options),
-            state=state,
-            channel=channel,
-            port=port,
-            driven=driven,
-            frequency_hz=frequency_hz,
-        ),
-    )
+    options = () if options == "[]" else options_of(options)
+    named = dict(zip(KEY_COLUMNS[1:], (quantity, options, *others), strict=True))
+    return ReadingKey(check=check, measurand=Measurand(**named))
 
 
 def columns_of_key(key: ReadingKey) -> tuple[Any, ...]:
     """The columns that `key_of_columns` makes this key of."""
-    one = key.measurand
-    return (
-        key.check,
-        one.quantity,
-        dump(one.options),
-        one.state,
-        one.channel,
-        one.port,
-        one.driven,
-        one.frequency_hz,
-    )
+    quantity, options, *others = vars(key.measurand).values()
+    return key.check, quantity, dump(options), *others
 
 
 def values_of(reading: Reading) -> Row:
     """Columns of the estimate and of the prediction, None where there is none."""
     result, expected = reading.estimate, reading.expected
     return {
-        "value": result.value if result else None,
-        "standard": result.standard if result else None,
-        "low": result.low if result else None,
-        "high": result.high if result else None,
-        "coverage_factor": result.coverage_factor if result else None,
-        "floor": result.floor if result else False,
+        **{name: getattr(result, name, None) for name in _ESTIMATE_AS_IS},
+        "floor": result is not None and result.floor,
         "expected": expected.value if expected else None,
         "expected_standard": expected.standard if expected else None,
     }
@@ -204,11 +176,9 @@ def reading_to_row(reading: Reading) -> Row:
     row = dict(zip(KEY_COLUMNS, columns_of_key(reading.key), strict=True))
     row |= {name: getattr(reading, name) for name in _READING_AS_IS}
     row |= values_of(reading)
-    result = reading.estimate
+    budget = reading.estimate.budget if reading.estimate else ()
     row |= {
-        "budget": dump([[part.name, number_to_json(part.standard)] for part in result.budget])
-        if result
-        else "[]",
+        "budget": dump([[part.name, number_to_json(part.standard)] for part in budget]),
         "facts": dump([[FACT_NAMES[type(fact)], to_json(fact)] for fact in reading.facts]),
         "acquisitions": dump(reading.acquisitions),
     }
@@ -216,9 +186,9 @@ def reading_to_row(reading: Reading) -> Row:
         value = row[name]
         if value is not None and math.isnan(value):
             measurand = reading.key.measurand
-            place = f"{measurand.where or 'the unit'} in state {measurand.state}"
+            where = f"{measurand.where or 'the unit'} in state {measurand.state}"
             raise RecordsError(
-                f"reading {reading.key.check!r} at {place}: {name} is not a number; expected a number, or a "
+                f"reading {reading.key.check!r} at {where}: {name} is not a number; expected a number, or a "
                 "missing reading with its reason. Nothing was recorded"
             )
     return row
@@ -227,34 +197,27 @@ def reading_to_row(reading: Reading) -> Row:
 def row_to_reading(row: Row) -> Reading:
     """Make the reading that `reading_to_row` was given. Raises ValueError for any other row."""
     checked(tables.readings, row)
+    expected = row["expected"]
     return Reading(
         key=key_of_columns(_KEY_OF(row)),
         estimate=None if row["value"] is None else _row_to_estimate(row),
-        expected=None
-        if row["expected"] is None
-        else Expected(value=row["expected"], standard=row["expected_standard"]),
-        facts=() if row["facts"] == "[]" else _facts(row["facts"]),
+        expected=None if expected is None else Expected(value=expected, standard=row["expected_standard"]),
+        facts=()
+        if row["facts"] == "[]"
+        else tuple(from_json(FACTS[name], content) for name, content in json.loads(row["facts"])),
         acquisitions=_whole_numbers(row["acquisitions"]),
         **{name: row[name] for name in _READING_AS_IS},
     )
 
 
 def _row_to_estimate(row: Row) -> Estimate:
-    low, high, coverage_factor = row["low"], row["high"], row["coverage_factor"]
-    if low is None or high is None or coverage_factor is None:
+    if None in (row["low"], row["high"], row["coverage_factor"]):
         raise ValueError(f"reading {row['id']}: a value without its interval")
-    return Estimate(
-        value=row["value"],
-        standard=row["standard"],
-        low=low,
-        high=high,
-        coverage_factor=coverage_factor,
-        floor=row["floor"],
-        budget=tuple(
-            Contribution(name=text_of(name), standard=float(standard))
-            for name, standard in _decode(row["budget"])
-        ),
+    budget = tuple(
+        Contribution(name=text_of(name), standard=float(standard))
+        for name, standard in _decode(row["budget"])
     )
+    return Estimate(floor=row["floor"], budget=budget, **{name: row[name] for name in _ESTIMATE_AS_IS})
 
 
 _decode = json.JSONDecoder().decode  # a run has a thousand readings, each with several texts of JSON
@@ -271,10 +234,6 @@ def _whole_numbers(text: str) -> tuple[int, ...]:
 def options_of(text: str) -> tuple[tuple[str, str], ...]:
     """The options of a measurand that a row holds. Raises ValueError for anything else."""
     return from_json(tuple[tuple[str, str], ...], json.loads(text))
-
-
-def _facts(text: str) -> tuple[Fact, ...]:
-    return tuple(from_json(FACTS[name], content) for name, content in json.loads(text))
 
 
 def acquisition_to_row(acquisition: AcquisitionRecord) -> Row:
@@ -303,10 +262,7 @@ def row_to_acquisition(row: Row) -> AcquisitionRecord:
     # Part by part: real + 1j * imag would lose the sign of a zero.
     phasors = np.empty(np.shape(parts["real"]), dtype=np.complex128)
     phasors.real, phasors.imag = parts["real"], parts["imag"]
-    frequencies_hz, residuals_vrms = (
-        _load_numbers(row["frequencies_hz"]),
-        _load_numbers(row["residuals_vrms"]),
-    )
+    frequencies_hz, residuals_vrms = map(_load_numbers, (row["frequencies_hz"], row["residuals_vrms"]))
     if phasors.shape != (len(residuals_vrms), len(frequencies_hz)) or not np.isfinite(phasors).all():
         raise ValueError(f"acquisition {row['number']}: phasors of shape {phasors.shape}")
     return AcquisitionRecord(
@@ -322,10 +278,8 @@ def row_to_acquisition(row: Row) -> AcquisitionRecord:
 
 def reference_to_row(reference: KeptReference) -> Row:
     """Make the row of `kept_references`."""
-    return {
+    return vars(reference) | {
         "taken": time_to_text(reference.taken),
-        "bench": reference.bench,
-        "temperature_c": reference.temperature_c,
         "simulated": int(reference.simulated),
         "content": json.dumps(reference.content, ensure_ascii=False, allow_nan=False),
     }
@@ -399,10 +353,10 @@ def row_to_capture(row: Row) -> Capture:
 
 def _check_capture(volts: NDArray[np.float64], description: Mapping[str, Any]) -> None:
     """Whether it describes these volts. Raises ValueError."""
-    each = ("inputs", "full_scale_v", "step_v", "clipped")
+    by_input = ("inputs", "full_scale_v", "step_v", "clipped")
     numbers = [float(description["interval_s"]), float(description.get("origin_s", 0.0))]
-    numbers += [float(number) for name in each for number in description[name]]
-    if {len(description[name]) for name in each} != {len(volts)} or not (
+    numbers += [float(number) for name in by_input for number in description[name]]
+    if {len(description[name]) for name in by_input} != {len(volts)} or not (
         numbers[0] > 0.0 and np.isfinite(numbers).all() and np.isfinite(volts).all() and volts.size
     ):
         raise ValueError(f"a waveform of shape {volts.shape} that is described otherwise")
@@ -410,7 +364,8 @@ def _check_capture(volts: NDArray[np.float64], description: Mapping[str, Any]) -
 
 def _setting_to_json(setting: CaptureSetting) -> dict[str, Any]:
     inputs = {
-        str(number): [one.volts_per_division, one.offset_v] for number, one in sorted(setting.inputs.items())
+        str(number): [channel.volts_per_division, channel.offset_v]
+        for number, channel in sorted(setting.inputs.items())
     }
     return {"inputs": inputs, "duration_s": setting.duration_s, "samples": setting.samples}
 

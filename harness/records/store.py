@@ -1,49 +1,27 @@
 """The run store: begin a run, add to it as it goes, finish it, read it back."""
 
 import json
-from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from sqlalchemy import Connection, Engine, Select, Table, and_, case, func, select, update
+from sqlalchemy import Connection, Select, Table, and_, case, func, select, update
 
 from harness.errors import NoSuchRun, RecordsError
-from harness.reading import Reading, ReadingKey
+from harness.reading import Reading
 from harness.records import ledger, rows, tables
 from harness.records.database import (
-    Location,
     check_room,
     explained,
     find_location,
     open_engine,
-    readable,
-    reading,
     writing,
 )
-from harness.records.history import (
-    RunDetail,
-    RunLine,
-    Series,
-    Unit,
-    portions,
-    read_details,
-    read_keys,
-    read_latest_reference,
-    read_lines,
-    read_not_passed,
-    read_operations,
-    read_seal,
-    read_seals,
-    read_series,
-    read_state,
-    read_table,
-)
+from harness.records.history import RecordsReader, portions
 from harness.records.ledger import insert_rows
-from harness.records.plain import checked
 from harness.records.run import (
     INTERRUPTED,
     KIND_OF,
@@ -62,6 +40,7 @@ from harness.records.run import (
     UnitSummary,
     check_time,
 )
+from harness.records.tables import checked, within_run
 from harness.roles import Capture, Identity
 from harness.toml_files.located import JobFile
 
@@ -78,15 +57,11 @@ def open_records(url_or_path: str | Path, *, read_only: bool = False, bring_up: 
     return RunStore(location, open_engine(location, read_only=read_only, bring_up=bring_up))
 
 
-class RunStore:
+class RunStore(RecordsReader):
     """Open records. A context manager; every `add_…` is committed to disk before it returns.
 
     Every method raises RecordsError when the database or the disk refuses; what was committed before stays.
     """
-
-    def __init__(self, location: Location, engine: Engine) -> None:
-        self._location = location
-        self._engine = engine
 
     def __enter__(self) -> Self:
         return self
@@ -99,11 +74,6 @@ class RunStore:
     def close(self) -> None:
         """Close the connection. May be called again."""
         self._engine.dispose()
-
-    @property
-    def location(self) -> str:
-        """Where the records are, without any password."""
-        return self._location.shown
 
     # --- writing
 
@@ -148,11 +118,6 @@ class RunStore:
         """Keep a through reference that belongs to no run, for those of the next hours."""
         with self._writing() as connection:
             _insert(connection, tables.kept_references, rows.reference_to_row(reference))
-
-    def latest_reference(self, bench: str, *, simulated: bool) -> KeptReference | None:
-        """Give the last reference that was kept of a bench, however old; None where there is none."""
-        with self._reading() as connection:
-            return read_latest_reference(connection, bench, simulated=simulated)
 
     def add_event(self, run: int, event: Event, text: str = "", *, at: datetime | None = None) -> None:
         """Record something that befell a run, with a text for people.
@@ -302,73 +267,19 @@ class RunStore:
         with self._reading() as connection:
             return [_unit(checked(tables.runs, dict(row))) for row in connection.execute(query).mappings()]
 
-    def operations(self, *, serial: str | None = None) -> dict[Unit, Counter[str]]:
-        """Give how often each relay of every unit was operated in all its runs, or of those of one serial."""
-        with self._reading() as connection:
-            return read_operations(connection, serial=serial)
-
-    def readable(self) -> AbstractContextManager[None]:
-        """Whatever does not read of what these records gave is theirs: a RecordsError says so."""
-        return readable(self._location)
-
-    def lines(
-        self, *, part: str | None = None, serial: str | None = None, simulated: bool | None = None
-    ) -> list[RunLine]:
-        """Give one line for every run, oldest first: all, or of one part or unit, real or simulated."""
-        with self._reading() as connection:
-            return read_lines(connection, part=part, serial=serial, simulated=simulated)
-
-    def reading_keys(self, run_ids: Iterable[int]) -> list[ReadingKey]:
-        """Give what these runs read, without the values: for choosing what `series` is to give."""
-        with self._reading() as connection:
-            return read_keys(connection, run_ids)
-
-    def series(self, run_ids: Iterable[int], *, keys: Collection[ReadingKey] | None = None) -> list[Series]:
-        """Give every reading of these runs, or those asked for, as a series through them, oldest first."""
-        with self._reading() as connection:
-            return read_series(connection, run_ids, keys=keys)
-
-    def table(self, run_ids: Iterable[int]) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:
-        """Give the readings of these runs as plain rows: the columns' names, and the rows, in SI."""
-        with self._reading() as connection:
-            return read_table(connection, run_ids)
-
-    def details(self, run_ids: Iterable[int]) -> dict[int, RunDetail]:
-        """Give how far each of these runs came."""
-        with self._reading() as connection:
-            return read_details(connection, run_ids)
-
-    def not_passed(self, run_ids: Iterable[int]) -> dict[int, list[Reading]]:
-        """Give the readings that did not pass of each of these runs that has any."""
-        with self._reading() as connection:
-            return read_not_passed(connection, run_ids)
-
-    def state(self) -> tuple[int, ...]:
-        """Give what changes whenever anything is recorded; cheap enough to ask for every second."""
-        with self._reading() as connection:
-            return read_state(connection)
-
     def seal(self, run_id: int) -> str:
         """Give the digest of the ledger's last entry of a run, which holds all of it in the chain."""
         self.run(run_id)
+        columns = tables.ledger.c
+        last = select(columns.sha256).where(columns.run_id == run_id).order_by(within_run(columns.id).desc())
         with self._reading() as connection:
-            return read_seal(connection, run_id)
-
-    def seals(self) -> dict[int, str]:
-        """Give the seals of all runs that have one: any other means that something was recorded since."""
-        with self._reading() as connection:
-            return read_seals(connection)
+            return str(connection.execute(last.limit(1)).scalar() or "")
 
     # --- within
 
     @contextmanager
     def _writing(self) -> Iterator[Connection]:
         with explained(self._location), writing(self._engine) as connection:
-            yield connection
-
-    @contextmanager
-    def _reading(self) -> Iterator[Connection]:
-        with explained(self._location), readable(self._location), reading(self._engine) as connection:
             yield connection
 
     def _of_run(self, table: Table, run_id: int, make: Callable[[rows.Row], T]) -> list[T]:
@@ -393,19 +304,13 @@ def _event(connection: Connection, run: int, event: Event, text: str, at: dateti
 
 def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
     run_id = row["id"]
-    files = connection.execute(
-        select(tables.run_files).where(tables.run_files.c.run_id == run_id).order_by(tables.run_files.c.id)
-    ).mappings()
-    instruments = connection.execute(
-        select(tables.instruments)
-        .where(tables.instruments.c.run_id == run_id)
-        .order_by(tables.instruments.c.id)
-    ).mappings()
+    files, instruments = (
+        connection.execute(select(table).where(table.c.run_id == run_id).order_by(table.c.id)).all()
+        for table in (tables.run_files, tables.instruments)
+    )
     verdict = tables.readings.c.verdict
     verdicts = connection.execute(
-        select(verdict, func.count().label("count"))
-        .where(tables.readings.c.run_id == run_id)
-        .group_by(verdict)
+        select(verdict, func.count()).where(tables.readings.c.run_id == run_id).group_by(verdict)
     )
     acquisitions = connection.execute(
         select(func.count()).where(tables.acquisitions.c.run_id == run_id)
@@ -414,23 +319,18 @@ def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
         run_id=run_id,
         header=rows.row_to_header(
             row,
-            files=tuple(
-                JobFile(name=file["name"], sha256=file["sha256"], text=file["text"]) for file in files
-            ),
+            files=tuple(JobFile(name=file.name, sha256=file.sha256, text=file.text) for file in files),
             instruments=tuple(
                 Identity(
-                    role=instrument["role"],
-                    address=instrument["address"],
-                    profile=instrument["profile"],
-                    text=instrument["text"],
+                    role=identity.role, address=identity.address, profile=identity.profile, text=identity.text
                 )
-                for instrument in instruments
+                for identity in instruments
             ),
         ),
         outcome=row["outcome"] or INTERRUPTED,
         reason=row["reason"],
         ended=None if row["ended"] is None else datetime.fromisoformat(row["ended"]),
-        verdicts={row["verdict"]: row["count"] for row in verdicts.mappings()},
+        verdicts=dict(verdicts.all()),
         acquisitions=acquisitions,
         upgraded=row["recorded"] is not None,
     )

@@ -22,8 +22,8 @@ from sqlalchemy import Connection, Table, bindparam, insert, select, text, updat
 
 from harness.errors import RecordsError
 from harness.records import tables
-from harness.records.plain import dump, from_json, to_json
 from harness.records.run import KINDS
+from harness.records.tables import dump, from_json, to_json
 
 Row = Mapping[str, Any]
 Enter = Callable[[Connection, Table, Sequence[Row]], None]

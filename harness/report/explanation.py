@@ -93,8 +93,7 @@ def _of_contact(fault: Fault, module: Module) -> str:
     where = f"{_relay(name, module)}, contact {contact}, {leg} leg"
     between = ""
     if pole is not None and fault.throw is not None:
-        far = pole.released if fault.throw == "released" else pole.operated
-        between = f" between {pole.common} and {far}"
+        between = f" between {pole.common} and {pole.throws.get(fault.throw)}"
     match fault.kind:
         case "pole stuck released":
             return f"{where}: stays released while the relay's other contacts move: replace the relay"

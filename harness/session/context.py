@@ -1,20 +1,27 @@
 """What every step at an open bench shares: how a state is set, and what the relay supply says of it."""
 
-from dataclasses import dataclass
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from math import inf, sqrt
 from statistics import mean, stdev
 from typing import NoReturn
 
 from harness.circuit.elements import BenchImpedances
+from harness.circuit.predict import Prediction, predict
 from harness.errors import BadReply, OverCurrentError
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.job.state import State
+from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.plan.states import LIMIT_REACHED, expected_current_a
-from harness.roles import Bench, Supply, SupplyReading, Switchboard
-from harness.session.events import Clock, Hands, Observer
+from harness.reading import Reading
+from harness.records.run import Event
+from harness.records.store import RunStore
+from harness.roles import Bench, Generator, Oscilloscope, Supply, SupplyReading, Switchboard
+from harness.session.events import Hands, Observer, ReadingsMade, StateBegun
 from harness.session.instruments import CountedSwitchboard, Drive, Recovery, operations_of
 from harness.session.recorder import Recorder
 
@@ -29,16 +36,22 @@ LOOKS = 5  # at a current that is judged: meters of supplies are noisy near the 
 
 
 class SupplyWatch:
-    """Looks at the relay supply, and blames the unit by nothing less than two looks that agree.
+    """Reads the relay supply, and blames the unit by nothing less than two readings that agree.
 
-    settle_s: how long a change of state takes to settle.
+    settle_s: how long a change of state takes to settle. wait: lets seconds pass.
     """
 
     def __init__(
-        self, module: Module, supply: Supply, switchboard: Switchboard, *, settle_s: float, clock: Clock
+        self,
+        module: Module,
+        supply: Supply,
+        switchboard: Switchboard,
+        *,
+        settle_s: float,
+        wait: Callable[[float], None] = time.sleep,
     ) -> None:
         self._module, self._supply, self._switchboard = module, supply, switchboard
-        self._settle_s, self._clock = settle_s, clock
+        self._settle_s, self._wait = settle_s, wait
 
     def average(self, state: State, *, limit_a: float) -> SupplyReading:
         """Check the relay supply, and read its current a few times: the mean, and what its scatter leaves.
@@ -46,8 +59,8 @@ class SupplyWatch:
         The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9.
         """
         first = self.check(state, limit_a=limit_a)
-        others = [self._look(state, limit_a) for _ in range(LOOKS - 1)]
-        currents_a = [first.current_a, *(one.current_a for one in others)]
+        others_a = [self._read(state, limit_a).current_a for _ in range(LOOKS - 1)]
+        currents_a = [first.current_a, *others_a]
         return SupplyReading(
             voltage_v=first.voltage_v,
             current_a=mean(currents_a),
@@ -57,29 +70,28 @@ class SupplyWatch:
     def check(self, state: State, *, limit_a: float) -> SupplyReading:
         """Read the relay supply; raises OverCurrentError with the state and the current in its message.
 
-        Over-current counts against the unit only if two readings agree. At its limit, or where it does not
-        hold its voltage, the
-        supply is looked at again at once: an answer that lost its end on the wire is a number as well
-        ("+2.999" of "+2.999E-02"), and where the looks differ, or show what no supply gives, it is the
-        bench's BadReply, and nothing is said of the unit. A current that the supply bears may be what another
-        state draws: a switchboard that answers nothing may be late on a busy computer, so that is looked at
-        again when it has had its time.
+        Over-current counts against the unit only if two readings agree. A supply at its limit, or one that
+        does not hold its voltage, is read again at once: an answer that lost its end on the wire is a number
+        as well ("+2.999" of "+2.999E-02"). If the readings differ, or show what no supply gives, that is the
+        bench's BadReply, and nothing is said of the unit. A current below the limit may be what another state
+        draws: a switchboard that answers nothing may be late on a busy computer, so the supply is read again
+        after the switchboard has had its time.
         """
-        reading = self._look(state, limit_a)
+        reading = self._read(state, limit_a)
         if self._may_be_late(reading, state):
             reading = self._when_in_time(reading, state, limit_a)
         if self._is_over(reading, state):
             self._blame(reading, state, limit_a)
         return reading
 
-    def _look(self, state: State, limit_a: float) -> SupplyReading:
-        """Read the supply, twice where it is at its limit; raises OverCurrentError where it stays there."""
+    def _read(self, state: State, limit_a: float) -> SupplyReading:
+        """Read the supply, twice if it is at its limit; raises OverCurrentError if it stays there."""
         reading = self._supply.measure()
         if not self._is_limited(reading, limit_a):
             return reading
         in_time = self._switchboard.reads_back
         if not in_time:
-            self._clock.wait(LATER * self._settle_s)
+            self._wait(LATER * self._settle_s)
         again = self._supply.measure()
         limited = self._is_limited(again, limit_a)
         if not in_time and not limited and not self._is_over(again, state):
@@ -127,10 +139,10 @@ class SupplyWatch:
     def _when_in_time(self, seen: SupplyReading, state: State, limit_a: float) -> SupplyReading:
         """Look again until the current fits the state, or two looks agree that it is the unit's own."""
         for _ in range(LATE_LOOKS):
-            self._clock.wait(LATER * self._settle_s)
-            before, seen = seen, self._look(state, limit_a)
+            self._wait(LATER * self._settle_s)
+            before, seen = seen, self._read(state, limit_a)
             if not self._may_be_late(seen, state):
-                self._clock.wait(self._settle_s)  # what was late has only just moved
+                self._wait(self._settle_s)  # what was late has only just moved
                 break
             if abs(seen.current_a - before.current_a) <= self._half_a_control_a():
                 break
@@ -174,25 +186,24 @@ def _agree(one: SupplyReading, other: SupplyReading) -> bool:
     )
 
 
-def impedances(bench: Bench) -> BenchImpedances:
-    """What this bench's instruments put on the pins."""
+def impedances(generator: Generator, oscilloscope: Oscilloscope) -> BenchImpedances:
+    """What these instruments put on the pins."""
     return BenchImpedances(
-        source_ohm=bench.generator.output_impedance_ohm,
-        input_ohm=bench.oscilloscope.input_impedance_ohm,
-        input_f=bench.oscilloscope.input_capacitance_f,
+        source_ohm=generator.output_impedance_ohm,
+        input_ohm=oscilloscope.input_impedance_ohm,
+        input_f=oscilloscope.input_capacitance_f,
     )
 
 
 @dataclass(frozen=True, kw_only=True)
 class BenchContext:
-    """An open bench with a unit of a job in its fixture. board: the bench's own, that counts."""
+    """An open bench with a unit of a job in its fixture. board: the bench's switchboard, which counts."""
 
     job: Job
     bench: Bench
     board: CountedSwitchboard
     supply_watch: SupplyWatch
     observe: Observer
-    clock: Clock
 
     def operations(self) -> dict[str, int]:
         """How often each relay was operated so far."""
@@ -200,31 +211,47 @@ class BenchContext:
 
     @property
     def settle_s(self) -> float:
-        """How long to wait after a change of state before anything is believed."""
-        return self.job.sequence.settle_s + self.bench.switchboard.settle_s
+        """How long to wait after a change of state before anything is measured."""
+        return self.job.sequence.settle_s + self.board.settle_s
+
+    def predict(self, setup: Setup, state: State, stimulus: Stimulus) -> Prediction:
+        """What the circuit predicts of a setup in a state, at both tones of a stimulus."""
+        return predict(
+            self.job.module,
+            self.job.fixture,
+            setup,
+            state,
+            frequencies_hz=stimulus.tones.frequencies_hz,
+            impedances=impedances(self.bench.generator, self.bench.oscilloscope),
+        )
 
     def set_state(self, setup: Setup | None, state: State) -> None:
-        """Set a setup's select channels and a state's lines, and let them settle."""
+        """Set a setup's select channels and a state's control lines, and let them settle."""
         self.wait_until(self.begin_state(setup, state))
 
     def begin_state(self, setup: Setup | None, state: State) -> float:
-        """Set a setup's select channels and a state's lines; returns the time when they have settled."""
+        """Set them; returns the time, of `time.monotonic`, when they have settled."""
         select = () if setup is None or setup.select is None else setup.select
         controls = tuple(self.job.fixture.controls[control] for control in state.on)
-        self.bench.switchboard.set(frozenset(select + controls))
-        return self.clock.now_s() + self.settle_s
+        self.board.set(frozenset(select + controls))
+        return time.monotonic() + self.settle_s
 
     def wait_until(self, time_s: float) -> None:
         """Let the rest of a settling time pass."""
-        left_s = time_s - self.clock.now_s()
+        left_s = time_s - time.monotonic()
         if left_s > 0:
-            self.clock.wait(left_s)
+            time.sleep(left_s)
 
 
 @dataclass(frozen=True, kw_only=True)
 class RunContext(BenchContext):
-    """The surroundings of a run. gain_accuracy: of a scope input, a fraction, from the bench file."""
+    """What every step of a run shares; the run is `run_id` in the records of `store`.
 
+    gain_accuracy: of a scope input, a fraction, from the bench file.
+    """
+
+    store: RunStore
+    run_id: int
     plan: Plan
     drive: Drive
     recorder: Recorder
@@ -232,6 +259,63 @@ class RunContext(BenchContext):
     gain_accuracy: float
     hands: Hands
 
+    def record(self, event: Event, text: str = "") -> None:
+        """Keep an event with the run."""
+        self.store.add_event(self.run_id, event, text)
+
+    def begin_recording(self, setup: Setup, state: State, done: int, doing: str = "") -> None:
+        """Tell the observer which state is set next, after `done` acquisitions, and what is done in it."""
+        self.observe(
+            StateBegun(
+                setup=setup.name,
+                state=state,
+                done=done,
+                total=self.plan.capture_count,
+                operations=self.operations(),
+                doing=doing,
+            )
+        )
+
+    def add_readings(self, state: State, done: int, readings: Sequence[Reading]) -> None:
+        """Commit readings to the records, then show them to the observer."""
+        self.store.add_readings(self.run_id, readings)
+        total = self.plan.capture_count
+        self.observe(ReadingsMade(state=state, done=done, total=total, readings=tuple(readings)))
+
     def catch_up(self, *, until_s: float) -> None:
         """Do what the recorder has deferred; nothing more is begun from that time on."""
-        self.recorder.catch_up(lambda: self.clock.now_s() >= until_s)
+        self.recorder.catch_up(lambda: time.monotonic() >= until_s)
+
+
+def bench_context(job: Job, bench: Bench, observe: Observer) -> BenchContext:
+    """What every step at an open bench shares; its relays' operations are counted from now on."""
+    board = CountedSwitchboard(bench.switchboard)
+    settle_s = job.sequence.settle_s + board.settle_s
+    return BenchContext(
+        job=job,
+        bench=replace(bench, switchboard=board),
+        board=board,
+        supply_watch=SupplyWatch(job.module, bench.supply, board, settle_s=settle_s),
+        observe=observe,
+    )
+
+
+def run_context(
+    plan: Plan, job: Job, bench: Bench, store: RunStore, run_id: int, *, hands: Hands, observe: Observer
+) -> RunContext:
+    """What every step of a run shares."""
+    if job.bench is None:
+        raise ValueError("a job without a bench has no instruments to run on")
+    shared = bench_context(job, bench, observe)
+    drive = Drive(bench.generator, job.bench.generator)
+    return RunContext(
+        **vars(shared),
+        store=store,
+        run_id=run_id,
+        plan=plan,
+        drive=drive,
+        recorder=Recorder(bench.oscilloscope, store, run_id),
+        recovery=Recovery(shared.bench, drive, store, run_id, observe),
+        gain_accuracy=job.bench.oscilloscope.gain_accuracy,
+        hands=hands,
+    )

@@ -36,11 +36,9 @@ class CustomTests:
 
     def __enter__(self) -> Self:
         check_bench_block(self._store, self.bench.job, simulated=self.bench.simulated)
-        run = UnitRun.begin(
-            self.bench, self._store, replace(self._request, purpose="custom tests"), resumable=False
-        )
-        self._run = self._run_open.enter_context(run)
-        self.run_id, self._is_open = run.run_id, True
+        request = replace(self._request, purpose="custom tests", resumable=False)
+        self._run = self._run_open.enter_context(UnitRun.begin(self.bench, self._store, request))
+        self.run_id, self._is_open = self._run.run_id, True
         return self
 
     def __exit__(

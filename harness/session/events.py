@@ -1,4 +1,4 @@
-"""What a run tells whoever is watching, and what it asks of hands."""
+"""What a run reports while it runs, and what it asks of the hands that move leads."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -20,9 +20,9 @@ class SetupBegun:
 
 @dataclass(frozen=True, kw_only=True)
 class StateBegun:
-    """A state is set. `done` of `total` acquisitions are behind.
+    """A state is set; `done` of `total` acquisitions are made.
 
-    doing: what is done there beside measuring levels, "" where nothing is. operations: of each relay in this
+    doing: what is done there beside measuring levels, "" if nothing is. operations: of each relay in this
     run so far, as commanded.
     """
 
@@ -70,20 +70,8 @@ class Hands(Protocol):
         ...
 
     def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
-        """See to leads of a setup (`generator hot`, `input 1`; all where none is named); returns when done.
+        """Correct leads of a setup (`generator hot`, `input 1`; all if none is named); returns when done.
 
-        message: what was found of them.
+        message: what is wrong with them.
         """
-        ...
-
-
-class Clock(Protocol):
-    """Time as the runner needs it."""
-
-    def now_s(self) -> float:
-        """Seconds that only go forward."""
-        ...
-
-    def wait(self, duration_s: float) -> None:
-        """Let time pass."""
         ...

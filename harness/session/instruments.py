@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import sqrt
 
+from harness.bench_file import GeneratorFile
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
 from harness.job.job import Job
 from harness.measure.tones import Stimulus
@@ -35,9 +36,9 @@ def leg_vpp(level_vrms: float) -> float:
 class Drive:
     """Two outputs of a generator as the legs of a balanced source."""
 
-    def __init__(self, generator: Generator, *, hot: int, cold: int) -> None:
+    def __init__(self, generator: Generator, file: GeneratorFile) -> None:
         self._generator = generator
-        self._outputs = (hot, cold)
+        self._outputs = (file.hot, file.cold)
         self._sines: dict[int, tuple[float, float, float]] = {}
         self._on = False
 

@@ -8,10 +8,8 @@ they failed.
 import logging
 import signal
 import threading
-import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import replace
 from pathlib import Path
 from types import FrameType, TracebackType
 from typing import Self
@@ -23,10 +21,9 @@ from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.measure.reference import Reference
 from harness.roles import Bench
-from harness.session.context import BenchContext, SupplyWatch
-from harness.session.events import Clock, Event, Hands, Observer
-from harness.session.instruments import CountedSwitchboard
-from harness.session.line_currents import Arrived, line_currents, look_at_unit
+from harness.session.context import BenchContext, bench_context
+from harness.session.control_currents import Arrived, control_currents, look_at_unit
+from harness.session.events import Event, Hands, Observer
 from harness.session.planned_job import PlannedJob, made_by_hand, plan_job, profile_folder, read_job
 from harness.session.simulated import SimulatedBench, Simulation, simulated_bench
 
@@ -36,18 +33,6 @@ SIGNALS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasat
 
 
 SIMULATED = "simulated"
-
-
-class WallClock:
-    """Time as the bench has it."""
-
-    def now_s(self) -> float:
-        """Seconds that only go forward."""
-        return time.monotonic()
-
-    def wait(self, duration_s: float) -> None:
-        """Let time pass."""
-        time.sleep(duration_s)
 
 
 def unobserved(event: Event) -> None:
@@ -134,33 +119,14 @@ class OpenBench:
         A bench that fails at this says so, and is made safe and closed. Raises BenchError for what stays on.
         """
         try:
-            self._left_a = line_currents(self.context())
+            self._left_a = control_currents(self.context())
         except BenchError as error:
             self._tell(f"after the run: {error}")
             self.close()
 
     def context(self, observe: Observer = unobserved) -> BenchContext:
         """What every step at this bench shares, from now on; its relays' operations are counted anew."""
-        return bench_context(self.job, self.instruments(), observe=observe, clock=WallClock())
-
-
-def bench_context(job: Job, bench: Bench, *, observe: Observer, clock: Clock) -> BenchContext:
-    """What every step at an open bench shares."""
-    board = CountedSwitchboard(bench.switchboard)
-    return BenchContext(
-        job=job,
-        bench=replace(bench, switchboard=board),
-        board=board,
-        supply_watch=SupplyWatch(
-            job.module,
-            bench.supply,
-            board,
-            settle_s=job.sequence.settle_s + bench.switchboard.settle_s,
-            clock=clock,
-        ),
-        observe=observe,
-        clock=clock,
-    )
+        return bench_context(self.job, self.instruments(), observe)
 
 
 class NoHands:

@@ -22,6 +22,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake, RecordsError
 from harness.job.fixture import Setup
 from harness.job.job import BENCH, Job, load_job
+from harness.job.sequence import Check
 from harness.plan.build import build_plan, trial_plan
 from harness.plan.model import Plan
 from harness.records.evidence import JOB_FILES, recorded_job
@@ -30,17 +31,11 @@ from harness.toml_files.located import JobFile, read_located
 
 
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
-    """Hold a job against its bench's profiles; gives what the instruments load the module with.
+    """Hold a job against its bench's profiles; returns what the instruments load the module with.
 
     Raises JobError with everything that the instruments cannot do.
     """
-    profiles: list[Profile] = []
-    mistakes: list[Mistake] = []
-    for role, name in bench.profiles.items():
-        try:
-            profiles.append(load_profile(name, role=role, folder=folder))
-        except JobError as error:
-            mistakes += error.mistakes
+    profiles, mistakes = _load_profiles(bench, folder)
     impedances = BenchImpedances()
     for profile in profiles:
         match profile:
@@ -49,7 +44,7 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
                 impedances = replace(impedances, source_ohm=profile.output_impedance_ohm)
             case OscilloscopeProfile():
                 mistakes += _oscilloscope(job, profile)
-                mistakes += _drowned(job, profile, bench.oscilloscope.probe)
+                mistakes += _hidden_by_noise(job, profile, bench.oscilloscope.probe)
                 impedances = replace(
                     impedances,
                     input_ohm=profile.input_impedance_ohm * bench.oscilloscope.probe,
@@ -64,60 +59,68 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
     return impedances
 
 
+def _load_profiles(bench: BenchFile, folder: Path) -> tuple[list[Profile], list[Mistake]]:
+    """The profiles that a bench names, and the mistakes of those that cannot be read."""
+    profiles: list[Profile] = []
+    mistakes: list[Mistake] = []
+    for role, name in bench.profiles.items():
+        try:
+            profiles.append(load_profile(name, role=role, folder=folder))
+        except JobError as error:
+            mistakes += error.mistakes
+    return profiles, mistakes
+
+
+def _of_setup(index: int, setup: Setup, key: str, message: str) -> Mistake:
+    key = f"setup[{index}].{key}"
+    return Mistake(file="fixture.toml", line=setup.line or None, key=key, message=message)
+
+
+def _of_check(index: int, check: Check, key: str, message: str) -> Mistake:
+    return Mistake(file="sequence.toml", line=check.line, key=f"check[{index}].{key}", message=message)
+
+
 def _generator(job: Job, bench: BenchFile, profile: GeneratorProfile) -> Iterator[Mistake]:
     name = bench.generator.profile
     for key, output in (("hot", bench.generator.hot), ("cold", bench.generator.cold)):
         if not 1 <= output <= profile.outputs:
             message = f"found output {output}; {name} has outputs 1 to {profile.outputs}"
-            yield Mistake(file="bench.toml", line=None, key=f"generator.{key}", message=message)
+            yield Mistake(file="bench.toml", key=f"generator.{key}", message=message)
     if not profile.independent_frequencies:
-        yield Mistake(
-            file="bench.toml",
-            line=None,
-            key="generator.profile",
-            message=f"{name} cannot run its outputs at two frequencies (independent_frequencies = false). "
+        message = (
+            f"{name} cannot run its outputs at two frequencies (independent_frequencies = false). "
             "Hot and cold are told apart by their frequencies, at the same time. Use a generator with two "
-            "independent outputs",
+            "independent outputs"
         )
+        yield Mistake(file="bench.toml", key="generator.profile", message=message)
     for index, check in enumerate(job.sequence.checks, start=1):
         vpp = check.tone.level_vrms * sqrt(2.0)  # of one leg: half the level, times 2 sqrt 2
         if vpp > 0 and not profile.amplitude_min_vpp <= vpp <= profile.amplitude_max_vpp:
-            message = (
-                f"needs {vpp:.3g} Vpp on each leg; {name} gives {profile.amplitude_min_vpp:g} to "
-                f"{profile.amplitude_max_vpp:g} Vpp"
+            amplitudes = f"{profile.amplitude_min_vpp:g} to {profile.amplitude_max_vpp:g} Vpp"
+            yield _of_check(
+                index, check, "level", f"needs {vpp:.3g} Vpp on each leg; {name} gives {amplitudes}"
             )
-            yield Mistake(file="sequence.toml", line=check.line, key=f"check[{index}].level", message=message)
-        if not profile.frequency_min_hz <= check.tone.frequency_hz <= profile.frequency_max_hz:
-            message = (
-                f"{check.tone.frequency_hz:g} Hz; {name} gives {profile.frequency_min_hz:g} to "
-                f"{profile.frequency_max_hz:g} Hz"
-            )
-            yield Mistake(
-                file="sequence.toml", line=check.line, key=f"check[{index}].frequency", message=message
-            )
+        hz = check.tone.frequency_hz
+        if not profile.frequency_min_hz <= hz <= profile.frequency_max_hz:
+            frequencies = f"{profile.frequency_min_hz:g} to {profile.frequency_max_hz:g} Hz"
+            yield _of_check(index, check, "frequency", f"{hz:g} Hz; {name} gives {frequencies}")
 
 
 def _oscilloscope(job: Job, profile: OscilloscopeProfile) -> Iterator[Mistake]:
     for index, setup in enumerate(job.fixture.setups, start=1):
         if 2 * len(setup.view) > profile.inputs:
-            yield Mistake(
-                file="fixture.toml",
-                line=setup.line or None,
-                key=f"setup[{index}].view",
-                message=f"{setup.name!r} views {2 * len(setup.view)} legs; the scope has {profile.inputs} "
-                "inputs: view fewer ports, in one more setup",
+            message = (
+                f"{setup.name!r} views {2 * len(setup.view)} legs; the scope has {profile.inputs} "
+                "inputs: view fewer ports, in one more setup"
             )
+            yield _of_setup(index, setup, "view", message)
         for control, number in setup.controls_viewed.items():
             if number > profile.inputs:
-                yield Mistake(
-                    file="fixture.toml",
-                    line=setup.line or None,
-                    key=f"setup[{index}].controls_viewed.{control}",
-                    message=f"found input {number}; the scope has inputs 1 to {profile.inputs}",
-                )
+                message = f"found input {number}; the scope has inputs 1 to {profile.inputs}"
+                yield _of_setup(index, setup, f"controls_viewed.{control}", message)
 
 
-def _drowned(job: Job, profile: OscilloscopeProfile, probe: float) -> Iterator[Mistake]:
+def _hidden_by_noise(job: Job, profile: OscilloscopeProfile, probe: float) -> Iterator[Mistake]:
     """Limits of noise that even a quiet scope's own noise hides, on its most sensitive range."""
     finest_v = profile.volts_per_division_v[0] * probe
     for index, check in enumerate(job.sequence.checks, start=1):
@@ -125,25 +128,23 @@ def _drowned(job: Job, profile: OscilloscopeProfile, probe: float) -> Iterator[M
         floor_dbu = check.quantity.scope_floor(check.options, finest_v, job.sequence.coverage_factor)
         if limit_dbu is not None and floor_dbu is not None and limit_dbu < floor_dbu:
             with_probe = f"a 1x probe in place of the {probe:g}x one, " if probe > 1 else ""
-            yield Mistake(
-                file="sequence.toml",
-                line=check.line,
-                key=f"check[{index}].below",
-                message=f"{limit_dbu:g} dBu is hidden by the scope's own noise: its most sensitive range, "
+            message = (
+                f"{limit_dbu:g} dBu is hidden by the scope's own noise: its most sensitive range, "
                 f"{1e3 * finest_v:g} mV per division, tells none below {floor_dbu:.1f} dBu, its floor. "
                 f"Expected {with_probe}a more sensitive scope, an amplifier before it, or a limit above "
-                "that",
+                "that"
             )
+            yield _of_check(index, check, "below", message)
 
 
 def _supply(job: Job, profile: SupplyProfile) -> Iterator[Mistake]:
     wanted = job.module.supply
     if wanted.voltage_v > profile.voltage_max_v:
         message = f"{wanted.voltage_v:g} V; the bench's supply gives up to {profile.voltage_max_v:g} V"
-        yield Mistake(file="module.toml", line=None, key="supply.voltage", message=message)
+        yield Mistake(file="module.toml", key="supply.voltage", message=message)
     if wanted.limit_a > profile.current_max_a:
         message = f"{wanted.limit_a:g} A; the bench's supply gives up to {profile.current_max_a:g} A"
-        yield Mistake(file="module.toml", line=None, key="supply.limit", message=message)
+        yield Mistake(file="module.toml", key="supply.limit", message=message)
 
 
 def _switchboard(job: Job, profile: SwitchboardProfile) -> Iterator[Mistake]:
@@ -151,16 +152,12 @@ def _switchboard(job: Job, profile: SwitchboardProfile) -> Iterator[Mistake]:
     for control, channel in job.fixture.controls.items():
         if channel > channels:
             message = f"found channel {channel}; the switchboard has channels 1 to {channels}"
-            yield Mistake(file="fixture.toml", line=None, key=f"controls.{control}", message=message)
+            yield Mistake(file="fixture.toml", key=f"controls.{control}", message=message)
     for index, setup in enumerate(job.fixture.setups, start=1):
         beyond = [channel for channel in setup.select or () if channel > channels]
         if beyond:
-            yield Mistake(
-                file="fixture.toml",
-                line=setup.line or None,
-                key=f"setup[{index}].select",
-                message=f"found channel {beyond[0]}; the switchboard has channels 1 to {channels}",
-            )
+            message = f"found channel {beyond[0]}; the switchboard has channels 1 to {channels}"
+            yield _of_setup(index, setup, "select", message)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -259,43 +256,32 @@ def _profile_mistakes(path: Path) -> list[Mistake]:
         bench = load_bench(path)
     except JobError:
         return []
-    mistakes: list[Mistake] = []
-    for role, name in bench.profiles.items():
-        try:
-            load_profile(name, role=role, folder=path.parent)
-        except JobError as error:
-            mistakes += [_at_its_line(mistake, path, role) for mistake in error.mistakes]
-    return mistakes
-
-
-def _at_its_line(mistake: Mistake, path: Path, role: str) -> Mistake:
-    if mistake.key != f"{role}.profile":
-        return mistake
-    return replace(mistake, line=read_located(path.read_text(encoding="utf-8-sig")).line((role, "profile")))
+    _, mistakes = _load_profiles(bench, path.parent)
+    located = read_located(path.read_text(encoding="utf-8-sig"))
+    lines = {f"{role}.profile": located.line((role, "profile")) for role in bench.profiles}
+    return [replace(mistake, line=lines.get(mistake.key, mistake.line)) for mistake in mistakes]
 
 
 @contextmanager
 def _profiles(header: RunHeader) -> Iterator[Path]:
-    """A folder with a person's own profiles of a run: as they were recorded with it, or where they were
-    then.
-    """
-    kept = header.files[len(JOB_FILES) :]
-    if not kept:
+    """A folder with a person's own profiles of a run: as recorded with it, or where they were read then."""
+    recorded = header.files[len(JOB_FILES) :]
+    if not recorded:
         yield Path(header.bench_file).parent if header.bench_file else Path(header.job_folder)
         return
     with TemporaryDirectory(prefix="switchwalk-") as folder:
-        for file in kept:
-            if not NAME.fullmatch(file.name):  # records are no more to be trusted than other files
+        for file in recorded:
+            if not NAME.fullmatch(file.name):  # records are trusted no more than other files
                 raise RecordsError(f"{file.name!r} is kept with the run as a profile, and is no name of one")
             (Path(folder) / file.name).write_text(file.text, encoding="utf-8")
         yield Path(folder)
 
 
 def _recorded_impedances(job: Job, header: RunHeader) -> tuple[BenchImpedances, tuple[str, ...]]:
-    """What the recorded bench loads the unit with, by its profiles: a person's own were kept with the run.
+    """What the recorded bench loads the unit with, by its profiles: a person's own are in the run.
 
-    They are not in runs of earlier versions. If one is not found beside the bench file any more either, the
-    usual impedances are taken, with a note.
+    Runs of earlier versions lack them. If one is no longer beside the bench file either, the usual impedances
+    are taken, with a note.
     """
     if job.bench is None:
         return BenchImpedances(), ()

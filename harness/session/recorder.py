@@ -74,9 +74,9 @@ class FittedCapture:
 
 @dataclass(frozen=True, kw_only=True)
 class CaptureRequest:
-    """What to record: where it belongs, the tones to look for, and what to expect.
+    """What to record: in which setup and state, the tones to fit, and what to expect.
 
-    number: of the plan's acquisition, 0 for what is not of the plan; purpose: what that is for.
+    number: of the plan's acquisition, 0 for a capture outside the plan; purpose: what that is for.
     silent: no tone is expected. peaks_v: by input, in the order that the record's rows are to have, the peak
     volts expected there; the first ranges are chosen from them.
     """
@@ -91,12 +91,18 @@ class CaptureRequest:
     purpose: str = ""
 
 
-def unplanned_request(
-    setup: Setup, state: State, stimulus: Stimulus, peaks_v: Mapping[int, float], *, purpose: str
+def capture_request(
+    setup: Setup,
+    state: State,
+    stimulus: Stimulus,
+    peaks_v: Mapping[int, float],
+    *,
+    number: int = 0,
+    purpose: str = "",
 ) -> CaptureRequest:
-    """What to record that is not of the plan: to prove leads, or to know the bench."""
+    """What to record of a stimulus in a setup and a state."""
     return CaptureRequest(
-        number=0,
+        number=number,
         setup=setup.name,
         state=state.name,
         stimulus=stimulus,
@@ -148,18 +154,6 @@ class Recorder:
     def take(self, request: CaptureRequest) -> FittedCapture:
         """Capture with ranges that suit, and find the tones in it. Raises ReadingError."""
         return self.find(self.capture(request))
-
-    def take_at(
-        self,
-        request: CaptureRequest,
-        ranges: Mapping[int, float],
-        centres_v: Mapping[int, float] = MappingProxyType({}),
-    ) -> FittedCapture:
-        """Capture at these volts per division, whatever that shows, and find the tones in it.
-
-        centres_v: by input, the volts in the middle of the screen; zero where it says nothing.
-        """
-        return self.find(self.capture_at(request, ranges, centres_v))
 
     def capture(self, request: CaptureRequest) -> RawCapture:
         """Capture with ranges that suit; raises ReadingError where none does."""
@@ -215,7 +209,10 @@ class Recorder:
         ranges: Mapping[int, float],
         centres_v: Mapping[int, float] = MappingProxyType({}),
     ) -> RawCapture:
-        """Capture at these volts per division, whatever that shows; see `take_at`."""
+        """Capture at these volts per division, whatever that shows.
+
+        centres_v: by input, the volts in the middle of the screen; zero for an input that is not in it.
+        """
         setting = CaptureSetting(
             inputs={
                 number: InputSetting(volts_per_division=ranges[number], offset_v=centres_v.get(number, 0.0))

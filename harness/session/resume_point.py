@@ -108,13 +108,7 @@ def left_to_do(header: RunHeader, plan: Plan, readings: Sequence[Reading]) -> Pl
 
 def check_bench_unchanged(header: RunHeader, bench: Bench) -> None:
     """Refuse another bench than the run began on. Raises WrongInstrument; nothing was driven."""
-    now = (
-        bench.generator.identity,
-        bench.oscilloscope.identity,
-        bench.supply.identity,
-        bench.switchboard.identity,
-    )
-    for before, after in zip(header.instruments, now, strict=True):
+    for before, after in zip(header.instruments, bench.identities, strict=True):
         if header.simulated:
             after = replace(after, address=before.address)
         if before != after:

@@ -5,18 +5,17 @@ louder than 50 mV is driven, and the unit, if there is one, has no control line 
 on.
 """
 
-from collections.abc import Callable, Sequence
+import time
 from functools import partial
 from math import log, sqrt
 
 import numpy as np
 
-from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import predict
 from harness.errors import BenchError, SetupError
 from harness.job.fixture import Setup
 from harness.job.job import Job
-from harness.job.state import State
+from harness.job.state import IDLE_STATE, UNPOWERED_STATE
 from harness.measure.captures import pick_range
 from harness.measure.tones import Stimulus
 from harness.plan.states import limit_of
@@ -29,9 +28,9 @@ from harness.roles import (
     Supply,
     Switchboard,
 )
-from harness.session.context import VOLTAGE_HELD
+from harness.session.context import VOLTAGE_HELD, impedances
 from harness.session.instruments import Drive, leg_vpp
-from harness.session.through import LOW_LEVEL_VRMS, UNPOWERED, lead_problems
+from harness.session.through import LOW_LEVEL_VRMS, lead_problems
 
 TONE = Stimulus(kind="pair", frequency_hz=1e3, level_vrms=LOW_LEVEL_VRMS)
 RANGES = (0.1, 0.02)  # volts per division asked for, with a plain lead: the nearest there are
@@ -54,11 +53,10 @@ def try_generator(generator: Generator, outputs: tuple[int, int]) -> str:
 def try_oscilloscope(scope: Oscilloscope) -> str:
     """Record every input on two ranges; the driver holds each record against what was set."""
     inputs = range(1, scope.input_count + 1)
-    tones = TONE.tones
     noisy: set[int] = set()
     for wanted in RANGES:
-        scale = _nearest(scope.volts_per_division, wanted)
-        capture = _record(scope, dict.fromkeys(inputs, scale), tones.duration_s, tones.samples)
+        scale = min(scope.volts_per_division, key=lambda scale: abs(log(scale / wanted)))
+        capture = _record(scope, inputs, scale)
         swing = np.ptp(capture.volts, axis=1)
         noisy |= {
             number
@@ -75,7 +73,7 @@ def try_supply(supply: Supply, job: Job) -> str:
     """Switch the module's supply on with no control line energised, look at its voltage, and switch it
     off.
     """
-    wanted_v, limit_a = job.module.supply.voltage_v, limit_of(job.module, State(on=()))
+    wanted_v, limit_a = job.module.supply.voltage_v, limit_of(job.module, IDLE_STATE)
     supply.set(voltage_v=wanted_v, limit_a=limit_a)
     supply.switch(on=True)
     result = supply.measure()
@@ -112,34 +110,28 @@ def try_through(
     board: Switchboard,
     job: Job,
     through: Setup,
-    wait: Callable[[float], None],
 ) -> str:
-    """Look at the generator's own signal in a through setup that channels select.
+    """Measure the generator's own signal in a through setup that channels select.
 
     Raises SetupError that says which leads or levels are wrong.
     """
     if job.bench is None:
         raise ValueError("a job without a bench has no through signal")
-    tones = TONE.tones
     prediction = predict(
         job.module,
         job.fixture,
         through,
-        UNPOWERED,
-        frequencies_hz=tones.frequencies_hz,
-        impedances=BenchImpedances(
-            source_ohm=generator.output_impedance_ohm,
-            input_ohm=scope.input_impedance_ohm,
-            input_f=scope.input_capacitance_f,
-        ),
+        UNPOWERED_STATE,
+        frequencies_hz=TONE.tones.frequencies_hz,
+        impedances=impedances(generator, scope),
     )
-    drive = Drive(generator, hot=job.bench.generator.hot, cold=job.bench.generator.cold)
+    drive = Drive(generator, job.bench.generator)
     board.set(frozenset(through.select or ()))
     drive.apply(TONE)
-    wait(board.settle_s + job.sequence.settle_s)
+    time.sleep(board.settle_s + job.sequence.settle_s)
     scale = pick_range(LOW_LEVEL_VRMS / sqrt(2.0), scope.volts_per_division, scope.divisions)
     inputs = range(1, len(prediction.transfer) + 1)
-    capture = _record(scope, dict.fromkeys(inputs, scale), tones.duration_s, tones.samples)
+    capture = _record(scope, inputs, scale)
     drive.silence()
     board.set(frozenset())
     problems = lead_problems(capture, TONE, prediction)
@@ -148,15 +140,11 @@ def try_through(
     return f"{through.name!r}: {LOW_LEVEL_VRMS * 1e3:g} mV at 1 kHz seen on inputs 1 to {len(inputs)}, as set"
 
 
-def _nearest(scales: Sequence[float], wanted: float) -> float:
-    return min(scales, key=lambda scale: abs(log(scale / wanted)))
-
-
-def _record(scope: Oscilloscope, scales: dict[int, float], duration_s: float, samples: int) -> Capture:
+def _record(scope: Oscilloscope, inputs: range, scale: float) -> Capture:
+    setting = InputSetting(volts_per_division=scale)
+    tones = TONE.tones
     return scope.capture(
         CaptureSetting(
-            inputs={number: InputSetting(volts_per_division=scale) for number, scale in scales.items()},
-            duration_s=duration_s,
-            samples=samples,
+            inputs=dict.fromkeys(inputs, setting), duration_s=tones.duration_s, samples=tones.samples
         )
     )

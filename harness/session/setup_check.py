@@ -9,11 +9,11 @@ from math import sqrt
 
 import numpy as np
 
-from harness.circuit.predict import predict, predict_states
+from harness.circuit.predict import predict_states
 from harness.errors import BenchError, SetupError
 from harness.job.fixture import PortName, Setup, SourceAdded
 from harness.job.module import LEGS
-from harness.job.state import State
+from harness.job.state import IDLE_STATE, State, single_control_states
 from harness.measure.tones import SILENCE, Stimulus
 from harness.plan.setups import input_numbers
 from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
@@ -28,7 +28,7 @@ from harness.session.leads import (
     telling_states,
     unmoved,
 )
-from harness.session.recorder import FittedCapture, unplanned_request
+from harness.session.recorder import FittedCapture, capture_request
 from harness.session.through import LOW_LEVEL_VRMS
 
 PURPOSE = "leads"
@@ -39,26 +39,17 @@ NOTHING = 0.02  # of what the circuit predicts: less is nothing
 
 
 def check_setup(context: RunContext, setup: Setup, state: State) -> None:
-    """Refuse DC and leads that are surely wrong; remark on what may be a lead as well as the unit."""
+    """Refuse DC and leads that are surely wrong; remark on what may be a lead or the unit."""
     context.drive.silence()
-    refuse_dc(context, setup, state)
-    frequency_hz = context.plan.stimuli[0].frequency_hz if context.plan.stimuli else None
-    if frequency_hz is None:
+    _refuse_dc(context, setup, state)
+    if not context.plan.stimuli:
         return
-    stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
-    tones = stimulus.tones
-    prediction = predict(
-        context.job.module,
-        context.job.fixture,
-        setup,
-        state,
-        frequencies_hz=tones.frequencies_hz,
-        impedances=impedances(context.bench),
-    )
+    stimulus = _stimulus(context)
+    prediction = context.predict(setup, state, stimulus)
     levels = np.abs(prediction.transfer).sum(axis=1) * LOW_LEVEL_VRMS / sqrt(2.0)
     numbers = input_numbers(setup)
     peaks_v = {number: float(level) for number, level in zip(numbers, levels, strict=True)}
-    fitted = capture_low(context, setup, state, stimulus, peaks_v)
+    fitted = _capture_low(context, setup, state, stimulus, peaks_v)
     seen = np.abs(fitted.fit.phasors) / (LOW_LEVEL_VRMS / 2)
     _refuse_swapped(setup, seen)
     for row, number in enumerate(numbers):
@@ -73,25 +64,24 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> None:
             )
 
 
-def capture_low(
+def _capture_low(
     context: RunContext, setup: Setup, state: State, stimulus: Stimulus, peaks_v: dict[int, float]
 ) -> FittedCapture:
     """Drive a low level and record every viewed leg. peaks_v: by input, what is expected."""
     context.drive.apply(stimulus)
-    return context.recorder.take(unplanned_request(setup, state, stimulus, peaks_v, purpose=PURPOSE))
+    return context.recorder.take(capture_request(setup, state, stimulus, peaks_v, purpose=PURPOSE))
 
 
-def refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
-    """Raise BenchError where a viewed pin has DC on it, with the generator silent."""
+def _refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
+    """Raise BenchError if a viewed pin has DC on it, with the generator silent."""
     peaks_v = dict.fromkeys(input_numbers(setup), DC_PEAK_V)
     scope = context.bench.oscilloscope
     coarse = min(
         (setting for setting in scope.volts_per_division if setting * scope.divisions >= 2 * DC_PEAK_V),
         default=max(scope.volts_per_division),
     )
-    fitted: FittedCapture = context.recorder.take_at(
-        unplanned_request(setup, state, SILENCE, peaks_v, purpose=PURPOSE), dict.fromkeys(peaks_v, coarse)
-    )
+    request = capture_request(setup, state, SILENCE, peaks_v, purpose=PURPOSE)
+    fitted = context.recorder.find(context.recorder.capture_at(request, dict.fromkeys(peaks_v, coarse)))
     for row, number in enumerate(fitted.capture.inputs):
         offset_v = float(fitted.fit.offset_v[row])
         if fitted.capture.clipped[row] or abs(offset_v) > LARGEST_DC_V:
@@ -120,113 +110,98 @@ def _refuse_swapped(setup: Setup, seen: np.ndarray) -> None:
         )
 
 
-LOOKS = 3  # as made; with the named leads seen to; with all leads seen to: what is left then is the unit's
+CHECKS = 3  # as made; with the named leads corrected; with all leads checked: a difference then is the unit's
 OFF_OHM = 1e9
-IDLE = State(on=())
 
 
-class KeptHands:
-    """Hands whose word is kept with the run: which setup they made, or saw to, and when."""
+class RecordedHands:
+    """Hands whose work is recorded with the run: which setup they made or corrected, and when."""
 
-    def __init__(self, hands: Hands, who: str, keep: Callable[[Event, str], None]) -> None:
-        self._hands, self._who, self._keep = hands, who, keep
+    def __init__(self, hands: Hands, who: str, record: Callable[[Event, str], None]) -> None:
+        self._hands, self._who, self._record = hands, who, record
 
     def make(self, setup: Setup) -> None:
-        """Have a setup made."""
+        """Make a setup, and record it."""
         self._hands.make(setup)
         made = MadeByHand(setup=setup.name, who=self._who)
-        self._keep(made, f"setup {setup.name!r}: made by hand, says {self._who}")
+        self._record(made, f"setup {setup.name!r}: made by hand, says {self._who}")
 
     def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
-        """Have leads of a setup seen to."""
+        """Correct leads of a setup, and record it."""
         self._hands.correct(setup, leads, message)
         seen_to = LeadsSeenTo(setup=setup.name, who=self._who, leads=tuple(leads))
         which = ", ".join(leads) or "every lead"
-        self._keep(seen_to, f"setup {setup.name!r}: {which} looked at, says {self._who}")
+        self._record(seen_to, f"setup {setup.name!r}: {which} looked at, says {self._who}")
 
 
-def make_by_hand(context: RunContext, setup: Setup, note: Callable[[Event, str], None]) -> bool:
-    """Have a setup made, and its leads put right until each shows what it should; whether each did.
+def make_by_hand(context: RunContext, setup: Setup) -> bool:
+    """Have a setup made, and its leads corrected until each shows what it should; whether each does.
 
-    What stays the same after every lead was looked at is the unit's, and is measured as such; a remark says
-    so. note: keeps what was found with the run. Raises BenchError for DC on a pin, SetupError where the
-    unit is not in the circuit at all.
+    A difference that remains after every lead was checked is the unit's, and is measured as such; a remark
+    says so. Raises BenchError for DC on a pin, SetupError if the unit is not in the circuit at all.
     """
     _make_safe(context)
     context.hands.make(setup)
     predicted = _predict(context, setup)
     if predicted is None:
         return False
-    before: Misplaced | None = None
-    for look in range(LOOKS):
-        result = _look(context, setup, predicted)
+    for check in range(CHECKS):
+        result = _check_leads(context, setup, predicted)
         if result is None:
-            if before is not None:
-                text = f"setup {setup.name!r}: now every lead is right"
-                _say(context, note, LeadsLookedAt(setup=setup.name, leads=()), text)
+            if check > 0:
+                _report(context, setup, (), "now every lead is right")
             return True
-        if look == LOOKS - 1:
-            break
-        _make_safe(context)
-        _say(
-            context,
-            note,
-            LeadsLookedAt(setup=setup.name, leads=result.leads),
-            f"setup {setup.name!r}: {result.message}. Nothing is measured until this is corrected",
-        )
-        context.hands.correct(setup, () if before is not None else result.leads, result.message)
-        before = result
-    if result is not None and not result.leads:
-        raise SetupError(f"setup {setup.name!r}: {result.message}", instrument="the wiring")
-    _say(
-        context,
-        note,
-        LeadsLookedAt(setup=setup.name, leads=result.leads if result else ()),
-        f"setup {setup.name!r}: {result.message if result else ''}. All leads were checked, so it counts as "
-        "the unit's",
-    )
+        if check < CHECKS - 1:
+            _make_safe(context)
+            message = f"{result.message}. Nothing is measured until this is corrected"
+            _report(context, setup, result.leads, message)
+            context.hands.correct(setup, () if check > 0 else result.leads, result.message)
+        elif not result.leads:
+            raise SetupError(f"setup {setup.name!r}: {result.message}", instrument="the wiring")
+        else:
+            message = f"{result.message}. All leads were checked, so it counts as the unit's"
+            _report(context, setup, result.leads, message)
     return False
 
 
-def _say(context: RunContext, note: Callable[[Event, str], None], event: Event, text: str) -> None:
+def _report(context: RunContext, setup: Setup, leads: tuple[str, ...], message: str) -> None:
+    """Show what was found of a setup's leads, and record it."""
+    text = f"setup {setup.name!r}: {message}"
     context.observe(Remark(text=text))
-    note(event, text)
+    context.record(LeadsLookedAt(setup=setup.name, leads=leads), text)
 
 
 def _make_safe(context: RunContext) -> None:
     """Nothing drives the leads, and no relay moves, while hands are at them."""
     context.drive.silence()
-    context.set_state(None, IDLE)
+    context.set_state(None, IDLE_STATE)
 
 
 def _states(context: RunContext) -> tuple[State, ...]:
-    return (IDLE, *(State(on=(control,)) for control in context.job.module.control_names))
+    return single_control_states(context.job.module.control_names)
 
 
-def _look(context: RunContext, setup: Setup, predicted: PredictedLevels) -> Misplaced | None:
-    """Look at the leads in the states that tell them apart; in idle alone where that is enough."""
-    states, taken = [0], []
-    context.set_state(setup, IDLE)
-    refuse_dc(context, setup, IDLE)
-    taken.append(_levels(context, setup, IDLE))
-    more = telling_states(predicted)
-    if not all_fit(predicted, np.stack(taken), states):
-        more = tuple(range(1, len(_states(context))))
+def _check_leads(context: RunContext, setup: Setup, predicted: PredictedLevels) -> Misplaced | None:
+    """Check the leads in the states that tell them apart; in idle alone if that is enough."""
+    context.set_state(setup, IDLE_STATE)
+    _refuse_dc(context, setup, IDLE_STATE)
+    levels = [_levels(context, setup, IDLE_STATE)]
+    states = _states(context)
+    more: Sequence[int] = telling_states(predicted)
+    if not all_fit(predicted, levels[0][None], [0]):
+        more = range(1, len(states))
     for index in more:
-        state = _states(context)[index]
-        context.set_state(setup, state)
-        states.append(index)
-        taken.append(_levels(context, setup, state))
-    context.set_state(setup, IDLE)
-    result = misplaced(predicted, np.stack(taken), states)
-    alone = unmoved(predicted, taken[0]) if result is None else ""
+        context.set_state(setup, states[index])
+        levels.append(_levels(context, setup, states[index]))
+    context.set_state(setup, IDLE_STATE)
+    result = misplaced(predicted, np.stack(levels), [0, *more])
+    alone = unmoved(predicted, levels[0]) if result is None else ""
     return Misplaced(leads=(), message=alone) if alone else result
 
 
 def _levels(context: RunContext, setup: Setup, state: State) -> Levels:
-    stimulus = _stimulus(context)
-    numbers = input_numbers(setup)
-    fitted = capture_low(context, setup, state, stimulus, dict.fromkeys(numbers, LOW_LEVEL_VRMS / sqrt(2.0)))
+    peaks_v = dict.fromkeys(input_numbers(setup), LOW_LEVEL_VRMS / sqrt(2.0))
+    fitted = _capture_low(context, setup, state, _stimulus(context), peaks_v)
     return np.asarray(np.abs(fitted.fit.phasors[:, :2]) / (LOW_LEVEL_VRMS / 2))
 
 
@@ -250,7 +225,7 @@ def _predict(context: RunContext, setup: Setup) -> PredictedLevels | None:
             replace(whole, source_added=source),
             _states(context),
             frequencies_hz=_stimulus(context).tones.frequencies_hz,
-            impedances=impedances(context.bench),
+            impedances=impedances(context.bench.generator, context.bench.oscilloscope),
         )
         return np.abs(np.stack([each.transfer for each in result]))
 

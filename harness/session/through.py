@@ -8,10 +8,10 @@ import time
 from functools import partial
 from math import sqrt
 
-from harness.circuit.predict import Prediction, predict
+from harness.circuit.predict import Prediction
 from harness.errors import ReadingError, SettingRefused, SetupError
 from harness.job.fixture import Setup
-from harness.job.state import State
+from harness.job.state import UNPOWERED_STATE
 from harness.measure.captures import pick_range
 from harness.measure.reference import (
     BenchResiduals,
@@ -34,11 +34,10 @@ from harness.measure.tone import fit_tones
 from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus
 from harness.plan.model import Plan
 from harness.roles import Capture
-from harness.session.context import RunContext, impedances
+from harness.session.context import RunContext
 from harness.session.events import Remark, SetupBegun
-from harness.session.recorder import FittedCapture, RawCapture, unplanned_request
+from harness.session.recorder import FittedCapture, RawCapture, capture_request
 
-UNPOWERED = State(on=(), powered=False)
 PURPOSE = "through reference"
 
 
@@ -77,7 +76,7 @@ def _capture_bare(context: RunContext, stimulus: Stimulus) -> Capture:
     context.drive.apply(stimulus)
     peak_v = stimulus.level_vrms / sqrt(2.0)
     peaks_v = dict.fromkeys(bare_inputs(context, setup), peak_v)
-    request = unplanned_request(setup, UNPOWERED, stimulus, peaks_v, purpose="bench alone")
+    request = capture_request(setup, UNPOWERED_STATE, stimulus, peaks_v, purpose="bench alone")
     return context.recorder.take(request).capture
 
 
@@ -108,7 +107,7 @@ def take_reference(context: RunContext) -> Reference | None:
     context.observe(SetupBegun(setup=setup, number=0, total=len(context.plan.visits)))
     if setup.select is None:
         context.hands.make(setup)
-    context.set_state(setup, UNPOWERED)
+    context.set_state(setup, UNPOWERED_STATE)
     for stimulus in context.plan.stimuli[:1]:
         _prove_until_right(context, setup, stimulus.frequency_hz)
     tones = [_tone_reference(context, setup, stimulus) for stimulus in context.plan.stimuli]
@@ -169,7 +168,7 @@ def _prove_until_right(context: RunContext, setup: Setup, frequency_hz: float) -
 
 def _prove_leads(context: RunContext, setup: Setup, frequency_hz: float) -> None:
     stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
-    prediction = _predict(context, setup, stimulus)
+    prediction = context.predict(setup, UNPOWERED_STATE, stimulus)
     fitted = context.recorder.find(_capture(context, setup, stimulus, prediction))
     problems = lead_problems(fitted.capture, stimulus, prediction)
     if problems:
@@ -196,7 +195,7 @@ def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) 
 
 
 def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> ToneReference:
-    prediction = _predict(context, setup, stimulus)
+    prediction = context.predict(setup, UNPOWERED_STATE, stimulus)
     shots: list[Shot] = []
     for _ in range(REPEATS):
         raw = _capture(context, setup, stimulus, prediction)
@@ -242,7 +241,7 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
         except SettingRefused as error:
             context.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
-        request = unplanned_request(setup, UNPOWERED, stimulus, {}, purpose=PURPOSE)
+        request = capture_request(setup, UNPOWERED_STATE, stimulus, {}, purpose=PURPOSE)
         inputs = bare_inputs(context, setup)
         recorder, pair = context.recorder, list[FittedCapture]()
         coarser = recorder.capture_at(request, dict.fromkeys(inputs, rung.coarser_v_per_division))
@@ -269,7 +268,7 @@ def _zeros(context: RunContext, setup: Setup) -> list[FittedCapture]:
     if not any(acquisition.stimulus.kind == "silence" for acquisition in context.plan.acquisitions):
         return []
     context.drive.silence()
-    request = unplanned_request(setup, UNPOWERED, SILENCE, {}, purpose=PURPOSE)
+    request = capture_request(setup, UNPOWERED_STATE, SILENCE, {}, purpose=PURPOSE)
     inputs = bare_inputs(context, setup)
     fitted: list[FittedCapture] = []
     for volts_per_division in context.bench.oscilloscope.volts_per_division:
@@ -297,19 +296,9 @@ def _capture(context: RunContext, setup: Setup, stimulus: Stimulus, prediction: 
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
     peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
-    return context.recorder.capture(unplanned_request(setup, UNPOWERED, stimulus, peaks_v, purpose=PURPOSE))
+    request = capture_request(setup, UNPOWERED_STATE, stimulus, peaks_v, purpose=PURPOSE)
+    return context.recorder.capture(request)
 
 
 def _shot(fitted: FittedCapture, level_vrms: float) -> Shot:
     return Shot(capture=fitted.capture, fit=fitted.fit, emf_vrms=(level_vrms / 2, level_vrms / 2))
-
-
-def _predict(context: RunContext, setup: Setup, stimulus: Stimulus) -> Prediction:
-    return predict(
-        context.job.module,
-        context.job.fixture,
-        setup,
-        UNPOWERED,
-        frequencies_hz=stimulus.tones.frequencies_hz,
-        impedances=impedances(context.bench),
-    )

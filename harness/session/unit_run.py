@@ -6,8 +6,9 @@ What is measured is computed elsewhere.
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from types import TracebackType
@@ -16,14 +17,12 @@ from typing import Self
 from drivers.claim import claim
 from harness.errors import BenchError, OverCurrentError, RecordsError
 from harness.job.fixture import Setup
-from harness.job.job import Job
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.model import Plan
 from harness.reading import Reading
 from harness.records.run import (
     CurrentsDrawn,
-    Event,
     Noted,
     Outcome,
     OverCurrent,
@@ -34,29 +33,26 @@ from harness.records.run import (
     SetupProven,
 )
 from harness.records.store import RunStore
-from harness.roles import Bench
-from harness.session.context import RunContext
-from harness.session.events import Clock, Hands, Observer, SetupBegun
-from harness.session.instruments import Drive, Recovery
-from harness.session.line_currents import check_same_unit, energise, make_idle
-from harness.session.open_bench import OpenBench, WallClock, bench_context, unobserved
-from harness.session.recorder import Recorder
+from harness.session.context import RunContext, run_context
+from harness.session.control_currents import check_same_unit, energise, make_idle
+from harness.session.events import Hands, Observer, SetupBegun
+from harness.session.open_bench import OpenBench, unobserved
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
-from harness.session.setup_check import KeptHands, make_by_hand
+from harness.session.setup_check import RecordedHands, make_by_hand
 from harness.session.simulated import fault_notes
 from harness.session.through import LOW_LEVEL_VRMS, kept_reference, take_reference
 from harness.session.walk import Walk
 
-WORSE: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
-"""Each says more against a unit, or against believing anything of it, than those before."""
+FROM_BEST_TO_WORST: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
 
 
 @dataclass(frozen=True, kw_only=True)
 class RunRequest:
     """A run of a unit as it was asked for.
 
-    faults: of a simulated unit, kept with the run as its notes are. noted: what is recorded with it of why
-    the unit, or the bench, is used all the same.
+    faults: of a simulated unit, recorded with the run as its notes are. noted: recorded with it, why the
+    unit, or the bench, is used all the same. plan: a part of the job's; None for all of it. resumable:
+    whether the run can be continued if it is stopped.
     """
 
     serial: str
@@ -66,6 +62,8 @@ class RunRequest:
     batch: str = ""
     purpose: Purpose = ""
     noted: Sequence[Noted] = ()
+    plan: Plan | None = field(default=None, repr=False)
+    resumable: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,11 +80,11 @@ class RunResult:
 class UnitRun:
     """A run that has begun in the records, on an open bench; it ends once, by `finish` or by an error.
 
-    A context manager: within it the run is locked against other processes, and what is raised goes on up
-    while the run stands as `stopped`, with no verdict on the unit. The bench's own gain is measured before
-    the first part, at every tone of the whole plan. Before every part the control lines are switched on one
-    by one at a limited current, and the unit must draw what it drew at first. Whoever opened the bench leaves
-    it safe.
+    A context manager: within it the run is locked against other processes. An error ends the run as
+    `stopped`, with no verdict on the unit, and is raised again. The bench's own gain is measured before the
+    first part, at every tone of the whole plan. Before every part the control lines are switched on one by
+    one at a limited current, and the unit must draw what it drew at first. Whoever opened the bench makes it
+    safe.
     """
 
     def __init__(
@@ -107,15 +105,9 @@ class UnitRun:
         self.run_id, self.plan = run_id, plan
         self.reference: Reference | None = None
         self._serial, self._bench, self._store, self._resumable = header.serial, bench, store, resumable
+        recorded = RecordedHands(hands or bench.hands, who, partial(store.add_event, run_id))
         self._context = run_context(
-            plan,
-            bench.job,
-            bench.instruments(),
-            store,
-            run_id,
-            hands=KeptHands(hands or bench.hands, who, self._keep),
-            observe=observe,
-            clock=WallClock(),
+            plan, bench.job, bench.instruments(), store, run_id, hands=recorded, observe=observe
         )
         self._lock = lock
         self._begun_s = time.monotonic()
@@ -133,23 +125,22 @@ class UnitRun:
         store: RunStore,
         request: RunRequest,
         *,
-        plan: Plan | None = None,
-        resumable: bool = True,
         hands: Hands | None = None,
         observe: Observer = unobserved,
     ) -> Self:
-        """Begin a run in the records, now that the bench is open. plan: a part of the job's, or all of it.
+        """Begin a run in the records.
 
-        resumable: whether it can be gone on with where it is stopped. hands, observe: who moves leads in
-        place of the bench's hands, and who sees every event.
+        hands, observe: who moves leads in place of the bench's hands, and who sees every event.
         """
-        plan = plan or bench.planned.plan
+        plan = request.plan or bench.planned.plan
         run_id = store.begin(make_header(bench, request, plan))
         for event, text in request.noted:
             store.add_event(run_id, event, text)
         lock = ExitStack()
         lock.enter_context(run_lock(store, run_id))
-        return cls(run_id, bench, store, plan, resumable=resumable, hands=hands, observe=observe, lock=lock)
+        return cls(
+            run_id, bench, store, plan, resumable=request.resumable, hands=hands, observe=observe, lock=lock
+        )
 
     @classmethod
     def resume(
@@ -162,7 +153,7 @@ class UnitRun:
         hands: Hands | None = None,
         observe: Observer = unobserved,
     ) -> Self:
-        """Go on with a run that was stopped. plan: what is left to do of it. Raises WrongInstrument."""
+        """Continue a run that was stopped. plan: what remains of it. Raises WrongInstrument."""
         run_id = point.record.run_id
         check_bench_unchanged(point.record.header, bench.instruments())
         with ExitStack() as locking:
@@ -213,31 +204,36 @@ class UnitRun:
         make_idle(self._context.bench)
 
     def finish(self, result: Outcome = "pass", why: str = "") -> RunResult:
-        """End the run by its readings and by what else was `found`, whichever is worse.
+        """End the run by its readings or by another `result`, whichever is worse.
 
-        A run that went on after a bench fault ends as `stopped`, with no verdict on the unit.
+        A run that continued after a bench fault ends as `stopped`, with no verdict on the unit.
         """
         verdict = unit_verdict(reading.verdict for reading in self._readings)
         outcome: Outcome = verdict if verdict in ("pass", "fail") else "unproven"
         reason = ""
         if self._over is not None:
             outcome, reason = "fail", str(self._over)
-            self._keep(_over_current(self._over), str(self._over))
-        outcome = max(outcome, result, key=WORSE.index)
+            over = self._over
+            event = OverCurrent(
+                state=over.state, limit_a=over.limit_a, current_a=over.current_a, voltage_v=over.voltage_v
+            )
+            self._context.record(event, reason)
+        outcome = max(outcome, result, key=FROM_BEST_TO_WORST.index)
         reason = ". ".join(filter(None, (reason, why)))
         faults = self._context.recovery.faults
         if faults:
             times = "once" if len(faults) == 1 else f"{len(faults)} times"
-            outcome, reason = (
-                "stopped",
-                (
-                    f"the bench failed {times}, so the unit has no verdict; test it again. First: "
-                    f"{faults[0]}" + (f". Then: {reason}" if reason else "")
-                ),
+            failed = (
+                f"the bench failed {times}, so the unit has no verdict; test it again. First: {faults[0]}"
             )
-        self._keep_relay_operations()
+            outcome, reason = "stopped", f"{failed}. Then: {reason}" if reason else failed
+        self._record_relay_operations()
         self._store.finish(self.run_id, outcome, reason, datetime.now(UTC))
         self._ended = True
+        return self.result(outcome, reason)
+
+    def result(self, outcome: Outcome, reason: str) -> RunResult:
+        """How the run ended, with the readings that it has now."""
         return RunResult(
             run_id=self.run_id,
             outcome=outcome,
@@ -247,10 +243,10 @@ class UnitRun:
         )
 
     def stop(self, error: BaseException) -> None:
-        """Say in the records why the run was stopped, unless it is the records that stopped it."""
+        """Record why the run was stopped, unless it is the records that stopped it."""
         self._ended = True
         try:
-            self._keep_relay_operations()
+            self._record_relay_operations()
             self._store.finish(self.run_id, "stopped", str(error) or type(error).__name__, datetime.now(UTC))
         except RecordsError:
             error.add_note(
@@ -260,7 +256,7 @@ class UnitRun:
     def measure_bench(self) -> Reference | None:
         """The bench's own gain at every tone of the plan, measured once; None without a through setup.
 
-        A reference that the bench has from before is used while it is good.
+        A reference that the bench has from before is used until it expires.
         """
         context = self._context
         if self._bench_is_measured:
@@ -271,25 +267,22 @@ class UnitRun:
             self.reference = take_reference(context)
             through = context.plan.through
             if through is not None and through.select is None and self.reference is not None:
-                self._keep_proof(through, proven=True)
+                self._record_proof(through, proven=True)
         if self.reference is not None:
             self._store.add_reference(self.run_id, self.reference.to_dict())
         self._bench_is_measured = True
         return self.reference
 
-    def _keep(self, event: Event, text: str = "") -> None:
-        self._store.add_event(self.run_id, event, text)
-
-    def _keep_proof(self, setup: Setup, *, proven: bool) -> None:
+    def _record_proof(self, setup: Setup, *, proven: bool) -> None:
         level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
         message = f"proven electrically, {level}" if proven else "not proven lead by lead"
-        self._keep(SetupProven(setup=setup.name, proven=proven), f"setup {setup.name!r}: {message}")
+        self._context.record(SetupProven(setup=setup.name, proven=proven), f"setup {setup.name!r}: {message}")
 
-    def _keep_relay_operations(self) -> None:
-        """What the relays did since this was last kept: a run that is killed has lost a setup's at most."""
+    def _record_relay_operations(self) -> None:
+        """What the relays did since the last record: a run that is killed loses one setup's at most."""
         now = self._context.operations()
         since = {name: count - self._worn.get(name, 0) for name, count in now.items()}
-        self._keep(RelaysOperated(operations=since, read_back=self._context.board.reads_back))
+        self._context.record(RelaysOperated(operations=since, read_back=self._context.board.reads_back))
         self._worn = now
 
     def _energise(self, context: RunContext) -> None:
@@ -298,51 +291,29 @@ class UnitRun:
             check_same_unit(self._currents_a, now_a)
             return
         self._currents_a = now_a
-        self._keep(CurrentsDrawn(currents_a=now_a))
+        self._context.record(CurrentsDrawn(currents_a=now_a))
 
     def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
-        """Supply and lines, then setup after setup; whatever was made is kept, however it ends."""
-        store, run = self._store, self.run_id
+        """Supply and control lines, then setup after setup; every reading made is kept, however it ends."""
         self._energise(context)
-        walk = Walk(context, store, run, self.reference)
+        walk = Walk(context, self.reference)
         try:
             for number, visit in enumerate(context.plan.visits, start=1):
                 context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))
                 if visit.setup.select is None:
                     context.recorder.catch_up()
-                    proven = make_by_hand(context, visit.setup, self._keep)
-                    self._keep_proof(visit.setup, proven=proven)
+                    self._record_proof(visit.setup, proven=make_by_hand(context, visit.setup))
                 walk.measure_setup(visit)
-                context.recorder.defer(self._keep_relay_operations)
+                context.recorder.defer(self._record_relay_operations)
             context.recorder.catch_up()
         except OverCurrentError:
             with suppress(BenchError):  # the safe end tries again, and says so
                 context.bench.supply.switch(on=False)
-            context.recorder.catch_up()  # what was recorded before it is the unit's as well
+            context.recorder.catch_up()  # captures from before it are the unit's as well
             raise
         finally:
             self._readings += walk.readings
         return tuple(walk.readings)
-
-
-def run_unit(
-    bench: OpenBench,
-    store: RunStore,
-    request: RunRequest,
-    *,
-    plan: Plan | None = None,
-    resumable: bool = True,
-    hands: Hands | None = None,
-    observe: Observer = unobserved,
-) -> RunResult:
-    """Run a unit from its header to its verdict; see `UnitRun.begin`. The bench is open after it.
-
-    An error or an interruption ends the run as `stopped` and goes on up.
-    """
-    with UnitRun.begin(
-        bench, store, request, plan=plan, resumable=resumable, hands=hands, observe=observe
-    ) as run:
-        return run.complete()
 
 
 def run_one_of_many(
@@ -355,24 +326,17 @@ def run_one_of_many(
 ) -> RunResult:
     """Run a unit of several, and leave the bench open, off and verified, for the next.
 
-    A bench that fails stops this run alone, and is made safe and closed. Raises what is not the bench's: a
-    person's stop, records that cannot be written; and BenchError if the bench cannot be opened, or cannot be
-    made safe.
+    A bench that fails stops this run alone, and is made safe and closed. Raises any other error: a person's
+    stop, records that cannot be written; and BenchError if the bench cannot be opened, or cannot be made
+    safe.
     """
     run = UnitRun.begin(bench, store, request, hands=hands, observe=observe)
-    begun_s = time.monotonic()
     try:
         with run:
             result = run.complete()
     except BenchError as error:
         bench.close()
-        return RunResult(
-            run_id=run.run_id,
-            outcome="stopped",
-            reason=str(error),
-            readings=tuple(store.readings(run.run_id)),
-            duration_s=time.monotonic() - begun_s,
-        )
+        return run.result("stopped", str(error))
     if bench.reference is None and run.plan.through is not None and run.plan.through.select is None:
         bench.reference = run.reference
     bench.unit_leaves()
@@ -381,7 +345,7 @@ def run_one_of_many(
 
 def make_header(bench: OpenBench, request: RunRequest, plan: Plan) -> RunHeader:
     """What is known of a run that begins now."""
-    job, instruments, bench_file = bench.job, bench.instruments(), bench.planned.bench_file
+    job, bench_file = bench.job, bench.planned.bench_file
     return RunHeader(
         serial=request.serial,
         module_name=job.module.name,
@@ -395,12 +359,7 @@ def make_header(bench: OpenBench, request: RunRequest, plan: Plan) -> RunHeader:
         software_version=version("switchwalk"),
         simulated=bench.simulated,
         notes=fault_notes(request.faults, request.notes),
-        instruments=(
-            instruments.generator.identity,
-            instruments.oscilloscope.identity,
-            instruments.supply.identity,
-            instruments.switchboard.identity,
-        ),
+        instruments=bench.instruments().identities,
         files=bench.planned.files,
         planned_readings=plan.count,
         job_folder=str(job.folder.resolve()),
@@ -408,38 +367,6 @@ def make_header(bench: OpenBench, request: RunRequest, plan: Plan) -> RunHeader:
         batch=request.batch,
         purpose=request.purpose,
         simulated_faults=tuple(request.faults) if bench.simulated else (),
-    )
-
-
-def run_context(
-    plan: Plan,
-    job: Job,
-    bench: Bench,
-    store: RunStore,
-    run: int,
-    *,
-    hands: Hands,
-    observe: Observer,
-    clock: Clock,
-) -> RunContext:
-    """What every step of a run shares."""
-    if job.bench is None:
-        raise ValueError("a job without a bench has no instruments to run on")
-    shared = bench_context(job, bench, observe=observe, clock=clock)
-    drive = Drive(bench.generator, hot=job.bench.generator.hot, cold=job.bench.generator.cold)
-    return RunContext(
-        job=job,
-        bench=shared.bench,
-        board=shared.board,
-        supply_watch=shared.supply_watch,
-        observe=observe,
-        clock=clock,
-        plan=plan,
-        drive=drive,
-        recorder=Recorder(bench.oscilloscope, store, run),
-        recovery=Recovery(shared.bench, drive, store, run, observe),
-        gain_accuracy=job.bench.oscilloscope.gain_accuracy,
-        hands=hands,
     )
 
 
@@ -455,9 +382,3 @@ def refuse_running(store: RunStore, run_id: int) -> None:
     """Refuse a run that is going on in another process. Raises BenchError that says in which."""
     with run_lock(store, run_id):
         pass
-
-
-def _over_current(error: OverCurrentError) -> OverCurrent:
-    return OverCurrent(
-        state=error.state, limit_a=error.limit_a, current_a=error.current_a, voltage_v=error.voltage_v
-    )

@@ -1,33 +1,31 @@
 """The walk through a setup's states: set, settle, record.
 
-What was recorded is computed, committed and shown while what comes next settles and is being recorded, and
-nothing is shown that is not committed. A run that is killed loses at most the state that was recorded last.
+A state's captures are computed, committed and shown while the next state settles and is recorded, and no
+reading is shown before it is committed. A run that is killed loses at most the state that was recorded last.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from math import sqrt
 
 import numpy as np
 
 from harness.errors import BenchError, ReadingError
-from harness.job.state import State
+from harness.job.state import IDLE_STATE, State
 from harness.measure.reference import Reference
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
 from harness.plan.model import Acquisition, Planned, SetupVisit, StateVisit
 from harness.plan.setups import drive_rows, input_numbers
 from harness.reading import Reading
-from harness.records.store import RunStore
 from harness.roles import SupplyReading
 from harness.session.context import RunContext
-from harness.session.events import ReadingsMade, StateBegun
 from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
-    CaptureRequest,
     FittedCapture,
     Measured,
     RawCapture,
+    capture_request,
     make_reading,
     make_state_reading,
     missing_reading,
@@ -36,24 +34,15 @@ from harness.session.setup_check import check_setup
 from harness.session.state_changes import ChangeWalk, cycle_reading
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Recorded:
-    """A state of which everything is recorded: what the supply gave, or why it was not looked at."""
-
-    here: StateVisit
-    supply: SupplyReading | NotTaken | None
-
-
 class Walk:
-    """What a run has so far: the readings made, and the acquisitions that others wait for."""
+    """What a run has so far: the readings made, and the acquisitions that other readings wait for."""
 
-    def __init__(self, context: RunContext, store: RunStore, run: int, reference: Reference | None) -> None:
-        self._context, self._store, self._run, self._reference = context, store, run, reference
+    def __init__(self, context: RunContext, reference: Reference | None) -> None:
+        self._context, self._reference = context, reference
         self._waiting = list(context.plan.state_readings)
         self._measured: dict[int, Measured] = {}
         self._powered = True
         self._begun = 0
-        self._total = len(context.plan.acquisitions) + len(context.plan.changes)
         self.readings: list[Reading] = []
 
     def measure_setup(self, visit: SetupVisit) -> None:
@@ -64,15 +53,7 @@ class Walk:
             self._through_cycles(visit)
             proven = True
         for state in visit.states:
-            context.observe(
-                StateBegun(
-                    setup=visit.setup.name,
-                    state=state.state,
-                    done=self._begun,
-                    total=self._total,
-                    operations=context.operations(),
-                )
-            )
+            context.begin_recording(visit.setup, state.state, self._begun)
             settled_s, unset = self._begin(visit, state.state)
             context.catch_up(until_s=settled_s)
             if not unset:
@@ -81,47 +62,35 @@ class Walk:
                     check_setup(context, visit.setup, state.state)
                 proven = True
             self._record(visit, state, unset)
-        self._power(State(on=()))
+        self._power(IDLE_STATE)
         if visit.changes:
             self._through_changes(visit, proven=proven)
 
     def _through_cycles(self, visit: SetupVisit) -> None:
         """The control lines that are operated again and again, before anything louder."""
-        context, rest = self._context, State(on=())
-        context.set_state(visit.setup, rest)
-        check_setup(context, visit.setup, rest)
+        context = self._context
+        self._check_at_idle(visit)
         for cycle in visit.cycles:
             operated = State(on=(cycle.given.control,))
-            context.observe(
-                StateBegun(
-                    setup=visit.setup.name,
-                    state=operated,
-                    done=self._begun,
-                    total=self._total,
-                    operations=context.operations(),
-                    doing=f"{cycle.given.control} on and off {cycle.given.operations} times",
-                )
-            )
+            doing = f"{cycle.given.control} on and off {cycle.given.operations} times"
+            context.begin_recording(visit.setup, operated, self._begun, doing)
             reading = cycle_reading(context, visit, cycle, recover=self._recover_in)
-            self._store.add_readings(self._run, [reading])
+            context.add_readings(operated, self._begun, [reading])
             self.readings.append(reading)
-            context.observe(
-                ReadingsMade(state=operated, done=self._begun, total=self._total, readings=(reading,))
-            )
 
     def _through_changes(self, visit: SetupVisit, *, proven: bool) -> None:
         """The changes of state of a setup, after its levels."""
-        context, rest = self._context, State(on=())
         if not proven:
-            context.set_state(visit.setup, rest)
-            check_setup(context, visit.setup, rest)
-        changes = ChangeWalk(
-            context, self._store, self._run, visit, recover=self._recover_in, done=self._begun
-        )
+            self._check_at_idle(visit)
+        changes = ChangeWalk(self._context, visit, recover=self._recover_in, done=self._begun)
         try:
             self._begun = changes.walk()
         finally:
             self.readings += changes.readings
+
+    def _check_at_idle(self, visit: SetupVisit) -> None:
+        self._context.set_state(visit.setup, IDLE_STATE)
+        check_setup(self._context, visit.setup, IDLE_STATE)
 
     def _power(self, state: State) -> None:
         supply, module = self._context.bench.supply, self._context.job.module
@@ -133,7 +102,7 @@ class Walk:
         self._powered = state.powered
 
     def _begin(self, visit: SetupVisit, state: State) -> tuple[float, NotTaken | None]:
-        """Set a state; when it has settled, or why it is not set: what switches is never tried twice."""
+        """Set a state; when it has settled, or why it is not set: a state is never tried twice."""
         try:
             self._power(state)
             return self._context.begin_state(visit.setup, state), None
@@ -155,63 +124,66 @@ class Walk:
             context.supply_watch.check(state, limit_a=context.job.module.supply.limit_a)
         return lost
 
-    def _record(self, visit: SetupVisit, here: StateVisit, unset: NotTaken | None) -> None:
-        """Take everything that is to be taken in a state; what the bench lost is lost, and says why.
+    def _record(self, visit: SetupVisit, planned: StateVisit, unset: NotTaken | None) -> None:
+        """Take every capture of a state; one that the bench failed to take is missing, with the reason.
 
-        What is to be computed of it is deferred until something else settles or is recorded.
+        Its computation is deferred until another state settles or is recorded.
         """
         context = self._context
         supply: SupplyReading | NotTaken | None = unset
-        if here.state.powered and not unset:
+        if planned.state.powered and not unset:
+            watch = context.supply_watch
             try:
-                look = context.supply_watch.average if here.judges_supply else context.supply_watch.check
-                supply = look(here.state, limit_a=context.job.module.supply.limit_a)
+                read = watch.average if planned.judges_supply else watch.check
+                supply = read(planned.state, limit_a=context.job.module.supply.limit_a)
             except TRANSIENT as error:
-                supply = self._recover_in(visit, here.state, error)
-        for acquisition in here.acquisitions:
+                supply = self._recover_in(visit, planned.state, error)
+        for acquisition in planned.acquisitions:
             raw = unset or self._capture(visit, acquisition)
             context.recorder.defer(partial(self._measure, visit, acquisition, raw))
             self._begun += 1
-        context.recorder.defer(partial(self._finish, _Recorded(here=here, supply=supply), self._begun))
+        context.recorder.defer(partial(self._finish, planned, supply, self._begun))
 
     def _capture(self, visit: SetupVisit, acquisition: Acquisition) -> RawCapture | NotTaken:
+        setup, stimulus = visit.setup, acquisition.stimulus
+        prediction = self._context.plan.predictions.get(acquisition.number)
+        levels = np.zeros(2 * len(setup.view))
+        if prediction is not None:
+            levels = np.abs(prediction.transfer).sum(axis=1) * stimulus.level_vrms / sqrt(2.0)
+        peaks_v = dict(zip(input_numbers(setup), map(float, levels), strict=True))
+        request = capture_request(setup, acquisition.state, stimulus, peaks_v, number=acquisition.number)
         try:
-            self._context.drive.apply(acquisition.stimulus)
-            return self._context.recorder.capture(self._request(visit, acquisition))
+            self._context.drive.apply(stimulus)
+            return self._context.recorder.capture(request)
         except ReadingError as error:
             return NotTaken(reason=str(error))
         except TRANSIENT as error:
             return self._recover_in(visit, acquisition.state, error)
 
-    def _finish(self, recorded: _Recorded, done: int) -> None:
-        """Judge, keep and show everything that is complete with this state."""
-        context, here = self._context, recorded.here
+    def _finish(self, visit: StateVisit, supply: SupplyReading | NotTaken | None, done: int) -> None:
+        """Judge, record and show every reading that is complete with this state."""
         made: list[Reading] = []
-        if recorded.supply is not None and here.judges_supply:
-            made += [
-                self._supply_reading(planned, recorded.supply)
-                for planned in self._take_out(
-                    lambda one: not one.captures and one.measurand.state == here.state.name
-                )
-            ]
-        made += [self._reading(planned) for planned in self._take_out(self._is_ready)]
-        self._store.add_readings(self._run, made)
-        self.readings += made
-        for acquisition in here.acquisitions:
-            measured = self._measured[acquisition.number]
-            # A channel match waits for its other channel; the samples of a whole run would fill the memory.
-            self._measured[acquisition.number] = replace(
-                measured, fitted=measured.fitted and measured.fitted.without_samples()
+        if supply is not None and visit.judges_supply:
+            of_supply = self._take_out(
+                lambda planned: not planned.captures and planned.measurand.state == visit.state.name
             )
-        context.observe(ReadingsMade(state=here.state, done=done, total=self._total, readings=tuple(made)))
+            made += [self._supply_reading(planned, supply) for planned in of_supply]
+        made += [self._reading(planned) for planned in self._take_out(self._is_ready)]
+        self._context.add_readings(visit.state, done, made)
+        self.readings += made
+        for number in (acquisition.number for acquisition in visit.acquisitions):
+            measured = self._measured[number]
+            # A channel match waits for its other channel; the samples of a whole run would fill the memory.
+            fitted = measured.fitted and measured.fitted.without_samples()
+            self._measured[number] = replace(measured, fitted=fitted)
 
     def _is_ready(self, planned: Planned) -> bool:
-        return bool(planned.captures) and all(n in self._measured for n in planned.captures)
+        return bool(planned.captures) and self._measured.keys() >= set(planned.captures)
 
-    def _take_out(self, wanted: Callable[[Planned], bool]) -> list[Planned]:
-        result = [one for one in self._waiting if wanted(one)]
-        self._waiting = [one for one in self._waiting if not wanted(one)]
-        return result
+    def _take_out(self, is_wanted: Callable[[Planned], bool]) -> list[Planned]:
+        wanted = [planned for planned in self._waiting if is_wanted(planned)]
+        self._waiting = [planned for planned in self._waiting if not is_wanted(planned)]
+        return wanted
 
     def _supply_reading(self, planned: Planned, supply: SupplyReading | NotTaken) -> Reading:
         if isinstance(supply, NotTaken):
@@ -229,33 +201,12 @@ class Walk:
             gain_accuracy=context.gain_accuracy,
         )
         if reading.verdict != "pass" or context.plan.keep_all:
-            self._keep_waveforms(measured)
+            for fitted in (capture.fitted for capture in measured if capture.fitted is not None):
+                context.recorder.keep_waveform(fitted)
         return reading
 
-    def _keep_waveforms(self, measured: Sequence[Measured]) -> None:
-        for one in measured:
-            if one.fitted is not None:
-                self._context.recorder.keep_waveform(one.fitted)
-
-    def _request(self, visit: SetupVisit, acquisition: Acquisition) -> CaptureRequest:
-        stimulus = acquisition.stimulus
-        prediction = self._context.plan.predictions.get(acquisition.number)
-        peak_v = stimulus.level_vrms / sqrt(2.0)
-        legs = 2 * len(visit.setup.view)
-        levels = np.zeros(legs) if prediction is None else np.abs(prediction.transfer).sum(axis=1) * peak_v
-        inputs = input_numbers(visit.setup)
-        return CaptureRequest(
-            number=acquisition.number,
-            setup=visit.setup.name,
-            state=acquisition.state.name,
-            stimulus=stimulus,
-            tones=stimulus.tones,
-            silent=not stimulus.has_tone,
-            peaks_v={number: float(level) for number, level in zip(inputs, levels, strict=True)},
-        )
-
     def _measure(self, visit: SetupVisit, acquisition: Acquisition, capture: RawCapture | NotTaken) -> None:
-        """Find the tones and make the transfer; what cannot be is why its readings are missing."""
+        """Find the tones and compute the transfer; if that fails, the reason makes its readings missing."""
         fitted: FittedCapture | None = None
         transfer: Transfer | None = None
         missing = capture if isinstance(capture, NotTaken) else NotTaken(reason="")

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from harness.records.history import RunLine
 
 YIELD_DEFINITION = (
-    "First-pass yield: units whose first complete run passed, of all units with a complete run. No retest, "
-    "no rework; an unproven first run is no pass. Final yield: units whose latest complete run passed. A "
-    "complete run ended in pass, fail or unproven; stopped and interrupted runs are the bench's or a "
-    "person's doing and do not count, nor do runs of golden units, gauge studies and a person's custom "
-    "tests. Limits: Clopper-Pearson."
+    "First-pass yield: the share of units whose first complete run passed. Final yield: the share of units "
+    "whose latest complete run passed. A complete run ended in pass, fail or unproven; unproven does not "
+    "count as a pass. Stopped and interrupted runs, golden units, gauge studies, units with known faults and "
+    "custom tests are left out. Intervals: Clopper and Pearson."
 )
 
 COMPLETE = frozenset({"pass", "fail", "unproven"})

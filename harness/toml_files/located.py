@@ -30,7 +30,7 @@ class JobFile:
 
 Key = tuple[str | int, ...]
 
-_ERROR_PLACE = re.compile(r" \(at line (\d+), column \d+\)$")
+_ERROR_LINE = re.compile(r" \(at line (\d+), column \d+\)$")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _SPACE = re.compile(r"[ \t]*")
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
@@ -60,33 +60,33 @@ class Located:
         return key
 
 
-class TomlSyntaxError(ValueError):
-    """The text is no TOML; `line` is where, or None at its end."""
+class UnreadableError(ValueError):
+    """A file that cannot be read as TOML; `line` is where, None if no line can be named."""
 
-    def __init__(self, message: str, line: int | None) -> None:
+    def __init__(self, message: str, line: int | None = None) -> None:
         super().__init__(message)
         self.line = line
 
 
 def read_located(text: str) -> Located:
-    """Read TOML text. Raises TomlSyntaxError with the line where it stops making sense."""
+    """Read TOML text. Raises UnreadableError with the line where it stops making sense."""
     if long := _TOO_MANY_PARTS.search(text):
         line = text.count("\n", 0, long.start()) + 1
-        raise TomlSyntaxError(f"a key of more than {MOST_PARTS} parts", line)
+        raise UnreadableError(f"a key of more than {MOST_PARTS} parts", line)
     try:
         values = tomllib.loads(text)
-        return Located(values=values, lines=_Walk(text).lines())
+        return Located(values=values, lines=_LineFinder(text).lines())
     except ValueError as error:  # TOMLDecodeError, or Python's own limit on the digits of a number
-        place = _ERROR_PLACE.search(str(error))
+        line_named = _ERROR_LINE.search(str(error))
         last = text.rstrip().count("\n") + 1
-        message = _ERROR_PLACE.sub("", str(error)).removesuffix(" (at end of document)")
-        raise TomlSyntaxError(message, int(place[1]) if place else last) from None
+        message = _ERROR_LINE.sub("", str(error)).removesuffix(" (at end of document)")
+        raise UnreadableError(message, int(line_named[1]) if line_named else last) from None
     except RecursionError:
-        raise TomlSyntaxError("brackets nested too deep", None) from None
+        raise UnreadableError("brackets nested too deep", None) from None
 
 
 @dataclass
-class _Walk:
+class _LineFinder:
     """One pass over the text, remembering where it is."""
 
     text: str

@@ -9,6 +9,7 @@ import copy
 import itertools
 from collections.abc import Callable
 from dataclasses import MISSING, dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
@@ -16,7 +17,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from harness.errors import Mistake, nearest
-from harness.toml_files.located import JobFile, Key, Located, TomlSyntaxError, read_located, refusal, unseen
+from harness.toml_files.located import JobFile, Key, Located, UnreadableError, read_located, refusal, unseen
 from harness.toml_files.messages import did_you_mean, dotted, expected, shown_value, unknown
 from harness.toml_files.values import UNREAD, keys_at
 
@@ -30,14 +31,6 @@ _TABLE_KINDS = ("dataclass_type", "model_type", "dict_type", "mapping_type")
 _LIST_KINDS = ("tuple_type", "list_type")
 
 Model = TypeVar("Model")
-
-
-class _CannotBeReadError(ValueError):
-    """A file that is no TOML; `line` is where, where that can be told."""
-
-    def __init__(self, message: str, line: int | None = None) -> None:
-        super().__init__(message)
-        self.line = line
 
 
 @dataclass
@@ -81,7 +74,7 @@ class Source:
         """Read a file as TOML. Notes why not, and returns None, where it cannot be read."""
         try:
             file, located = _read(path)
-        except _CannotBeReadError as error:
+        except UnreadableError as error:
             mistakes.append(Mistake(file=name, line=error.line, key="", message=str(error)))
             return None
         source = cls(name=name, file=file, located=located, mistakes=mistakes)
@@ -101,7 +94,7 @@ class Source:
         """Read a value as a model (a dataclass, or a class of pydantic's), or the whole file where no key is
         given; notes every mistake. What did not read is a stand-in, so the model is always built.
         """
-        read = _reader(model)
+        read: Callable[[object], Model] = _adapter(model).validate_python
         value = value if key else self.located.values
         try:
             return read(value)
@@ -184,31 +177,25 @@ class Source:
 def _read(path: Path) -> tuple[JobFile, Located]:
     try:
         if path.stat().st_size > LARGEST_BYTES:
-            raise _CannotBeReadError("larger than 1 MB; expected a TOML file written by hand")
+            raise UnreadableError("larger than 1 MB; expected a TOML file written by hand")
         content = path.read_bytes()
     except FileNotFoundError:
-        raise _CannotBeReadError("no such file") from None
+        raise UnreadableError("no such file") from None
     except OSError as error:
-        raise _CannotBeReadError(f"cannot be read: {error.strerror or error}") from None
+        raise UnreadableError(f"cannot be read: {error.strerror or error}") from None
     try:
         file = JobFile.of(path.name, content)
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
-        raise _CannotBeReadError("a byte that is not UTF-8; expected the file saved as UTF-8", line) from None
+        raise UnreadableError("a byte that is not UTF-8; expected the file saved as UTF-8", line) from None
     try:
         return file, read_located(file.text)
-    except TomlSyntaxError as error:
-        raise _CannotBeReadError(f"not TOML from here on: {error}", error.line) from None
+    except UnreadableError as error:
+        raise UnreadableError(f"not TOML from here on: {error}", error.line) from None
 
 
-_READERS: dict[type, TypeAdapter[Any]] = {}
-
-
-def _reader(model: type[Model]) -> Callable[[object], Model]:
-    """What validates a value as a model; made once, since that takes its time."""
-    if model not in _READERS:
-        _READERS[model] = TypeAdapter(model)
-    return _READERS[model].validate_python
+# Made once for each model, since that takes its time.
+_adapter: Callable[[type], TypeAdapter[Any]] = cache(TypeAdapter)
 
 
 def _message(detail: ErrorDetails, model: type, *, of_file: str) -> str:

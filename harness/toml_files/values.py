@@ -67,24 +67,15 @@ class ReadAs:
         return core_schema.no_info_after_validator_function(self.build, handler.generate_schema(self.table))
 
 
-def _name(value: object) -> object:
-    if isinstance(value, str) and not NAME.fullmatch(value):
-        raise ValueError(f'found "{value}"; expected a name in lower case with underscores')
-    return value
+def _matching(pattern: re.Pattern[str], expected: str) -> BeforeValidator:
+    """Refuses text that does not match a pattern."""
 
+    def check(value: object) -> object:
+        if isinstance(value, str) and not pattern.fullmatch(value):
+            raise ValueError(f'found "{value}"; expected {expected}')
+        return value
 
-def _throw(value: object) -> object:
-    if isinstance(value, str) and not THROW.fullmatch(value):
-        raise ValueError(
-            f'found "{value}"; expected a net in lower case with underscores, or its leg as in "bus.cold"'
-        )
-    return value
-
-
-def _part_name(value: object) -> object:
-    if isinstance(value, str) and not PART_NAME.fullmatch(value):
-        raise ValueError(f'found "{value}"; expected a part\'s name such as "K1"')
-    return value
+    return BeforeValidator(check)
 
 
 def _probe(value: object) -> object:
@@ -155,13 +146,11 @@ Loss = Annotated[float, InQuantity("ratio_db", "not negative"), NOTHING]
 Fraction = Annotated[float, InQuantity("fraction"), NOTHING]
 Accuracy = Annotated[float, InQuantity("fraction", "positive"), NOTHING]
 Text = Annotated[str, StandIn(""), Field(description="text in quotes")]
-Name = Annotated[
-    str, BeforeValidator(_name), StandIn(""), Field(description="a name in lower case with underscores")
-]
-Throw = Annotated[str, BeforeValidator(_throw), StandIn(""), Field(description="a net, or one leg of it")]
-PartName = Annotated[
-    str, BeforeValidator(_part_name), StandIn(""), Field(description='a part\'s name such as "K1"')
-]
+_NAME, _PART_NAME = "a name in lower case with underscores", 'a part\'s name such as "K1"'
+_THROW = 'a net in lower case with underscores, or its leg as in "bus.cold"'
+Name = Annotated[str, _matching(NAME, _NAME), StandIn(""), Field(description=_NAME)]
+Throw = Annotated[str, _matching(THROW, _THROW), StandIn(""), Field(description="a net, or one leg of it")]
+PartName = Annotated[str, _matching(PART_NAME, _PART_NAME), StandIn(""), Field(description=_PART_NAME)]
 Pattern = Annotated[str, BeforeValidator(_pattern), StandIn("")]
 Address = Annotated[
     str,

@@ -7,7 +7,6 @@ from harness.job.fixture import Fixture, Loopback, PortName, Setup, Termination
 from harness.job.module import (
     LEGS,
     Amplifier,
-    ControlLine,
     Module,
     ModuleSupply,
     Part,
@@ -55,7 +54,7 @@ def module(
         revision="A",
         channels=tuple(channels),
         supply=ModuleSupply(voltage_v=12.0, limit_a=0.4, quiescent_a=0.0),
-        controls=tuple(ControlLine(name=control, title=control) for control in controls),
+        control_names=tuple(controls),
         ports=tuple(Port(net=net, role=ROLES[net]) for net in ports),
         relays=tuple(relays),
         resistors=tuple(resistors),

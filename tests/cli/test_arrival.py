@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from harness.job.job import load_job
-from harness.session.line_currents import draws_nothing, draws_the_same
+from harness.session.control_currents import draws_nothing, draws_the_same
 
 JOB = Path(__file__).resolve().parents[2] / "sequences" / "two_loop_switcher"
 MODULE = load_job(JOB).module

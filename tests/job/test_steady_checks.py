@@ -7,7 +7,7 @@ import pytest
 from harness.errors import JobError
 from harness.job.job import Job, load_job
 from harness.quantities.cycle import IntermittencyOptions
-from harness.units import vrms_from_dbu
+from harness.units import dbu_from_vrms
 from tests.jobs import Edit, check_of, job_in
 
 
@@ -25,7 +25,7 @@ def test_noise_is_limited_in_dbu_whatever_its_limit_was_written_in(tmp_path: Pat
     check = load(tmp_path, check_of("noise", below="1 mV")).sequence.checks[0]
     assert check.limit is not None
     assert check.limit.unit == "dBu"
-    assert vrms_from_dbu(check.limit.high) == pytest.approx(1e-3)
+    assert check.limit.high == pytest.approx(dbu_from_vrms(1e-3))
 
 
 def test_contacts_are_looked_at_with_fifty_millivolts_where_nothing_is_said(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from harness.plan import states
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
 from harness.plan.setups import lead_moves, ordered
-from harness.plan.states import CHANGE_RECORD_S, estimate, expected_current_a
+from harness.plan.states import CHANGE_RECORD_S, estimate_time, expected_current_a
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
@@ -161,13 +161,13 @@ def test_a_job_by_hand_counts_the_time_of_moving_leads(job: Job) -> None:
     plan = build_plan(
         replace(job, fixture=replace(job.fixture, setups=by_hand)), impedances=BenchImpedances()
     )
-    cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
+    cost = estimate_time(plan, job)
     assert cost.hands_s >= 30.0 * len(plan.visits)
     assert cost.readings == plan.count
 
 
 def test_the_estimate_is_settling_and_recording(job: Job, plan: Plan) -> None:
-    cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
+    cost = estimate_time(plan, job)
     tones_hz = [acquisition.stimulus.frequency_hz or 1e3 for acquisition in plan.acquisitions]
     records_s = sum(choose_tones(hz).duration_s for hz in tones_hz) + CHANGE_RECORD_S * len(plan.changes)
     settled = cost.state_changes - len(plan.changes)

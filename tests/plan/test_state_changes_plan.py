@@ -12,7 +12,7 @@ from harness.job.state import State, StateChange, all_states, single_control_cha
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
 from harness.plan.remaining import remaining_plan
-from harness.plan.states import CHANGE_RECORD_S, estimate, walked
+from harness.plan.states import CHANGE_RECORD_S, estimate_time, walked
 from harness.reading import Estimate, Reading, ReadingKey
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
@@ -115,7 +115,7 @@ def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) 
 
 
 def test_records_and_moves_of_state_changes_are_counted(job: Job, plan: Plan) -> None:
-    cost = estimate(plan, job.module, settle_s=0.02, board_settle_s=0.015)
+    cost = estimate_time(plan, job)
     assert cost.acquisitions == len(plan.changes)
     assert cost.readings == plan.count == len(plan.change_readings)
     assert cost.unavoidable_s == pytest.approx(

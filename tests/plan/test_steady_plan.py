@@ -10,7 +10,7 @@ from harness.errors import JobError
 from harness.job.job import Job, load_job
 from harness.job.sequence import Check, Tone
 from harness.job.state import State
-from harness.plan.build import build_plan, is_dry
+from harness.plan.build import build_plan, is_low_level
 from harness.plan.model import Plan
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
@@ -50,11 +50,11 @@ OHM = Limit(kind="below", unit="ohm", high=2.4)
 @pytest.mark.parametrize("name", ["two_loop_switcher", "source_selector", "stepped_attenuator"])
 def test_nothing_louder_than_a_contact_bears_comes_before_the_last_dry_record(name: str) -> None:
     plan = planned(load_job(SEQUENCES / name))
-    kinds = [is_dry(acquisition.stimulus) for acquisition in plan.acquisitions]
+    kinds = [is_low_level(acquisition.stimulus) for acquisition in plan.acquisitions]
     assert any(kinds)
     assert kinds == sorted(kinds, reverse=True)
     louder = next(index for index, visit in enumerate(plan.visits) if any(
-        not is_dry(acquisition.stimulus) for state in visit.states for acquisition in state.acquisitions
+        not is_low_level(acquisition.stimulus) for state in visit.states for acquisition in state.acquisitions
     ))  # fmt: skip
     assert not any(visit.cycles for visit in plan.visits[louder:])
 

@@ -45,9 +45,9 @@ def test_unit_after_unit_is_run_with_one_start_of_the_simulator(tmp_path: Path, 
         # Units whose coils the simulator draws further apart than a supply's meter repeats.
         for serial, faults in (("OB-0001", ()), ("OB-0002", ("K1 never operates",)), ("OB-0003", ())):
             bench.place_unit(serial, faults)
-            assert bench.look_at_unit().what == "a unit"
+            assert bench.look_at_unit() == "a unit"
             outcomes.append(run_one_of_many(bench, store, RunRequest(serial=serial, faults=faults)).outcome)
-        assert bench.look_at_unit().what == "same"  # the last one is still in
+        assert bench.look_at_unit() == "same"  # the last one is still in
     assert outcomes == ["pass", "fail", "pass"]
     assert counts == {"simulators": 1, "plan_job": 1, "open_bench": 1}
     with open_records(tmp_path / "records.sqlite", read_only=True) as store:

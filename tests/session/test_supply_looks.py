@@ -46,8 +46,8 @@ class Bench:
         self.waited_s.append(duration_s)
 
     def check(self, state: State = IDLE) -> SupplyReading:
-        plays: Any = self  # supply, switchboard and clock
-        watch = SupplyWatch(JOB.module, plays, plays, settle_s=SETTLE_S, clock=plays)
+        plays: Any = self  # supply and switchboard
+        watch = SupplyWatch(JOB.module, plays, plays, settle_s=SETTLE_S, wait=plays.wait)
         return watch.check(state, limit_a=0.4)
 
 

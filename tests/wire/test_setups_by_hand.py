@@ -22,12 +22,10 @@ from harness.plan.build import build_plan
 from harness.records.run import BY_HAND
 from harness.records.store import open_records
 from harness.report.setup_picture import drawing
-from harness.session.context import RunContext
+from harness.session.context import RunContext, run_context
+from harness.session.control_currents import energise
 from harness.session.events import Event, Remark
-from harness.session.line_currents import energise
-from harness.session.open_bench import WallClock
 from harness.session.setup_check import make_by_hand
-from harness.session.unit_run import run_context
 from simulator.server import LeadNodes, Simulator, read_faults
 from tests.cli.commands import Printed, switchwalk
 from tests.records.outside_broadcast import HEADER
@@ -65,6 +63,10 @@ class SlippingHands:
             self.simulator.move_leads(setup.name, left)
 
 
+def recorded(context: RunContext) -> list[str]:
+    return [made.text for made in context.store.events(context.run_id)]
+
+
 @dataclass
 class Scene:
     """A bench that is open, with a unit whose control lines were energised."""
@@ -78,9 +80,9 @@ class Scene:
         hands = SlippingHands(self.simulator, slips, keep_slipping)
         result = next(each for each in self.context.job.fixture.setups if each.name == setup)
         self.message.clear()
-        notes: list[str] = []
-        make_by_hand(replace(self.context, hands=hands), result, lambda _, text: notes.append(text))
-        assert notes == self.message
+        before = len(recorded(self.context))
+        make_by_hand(replace(self.context, hands=hands), result)
+        assert recorded(self.context)[before:] == self.message
         return hands
 
 
@@ -104,7 +106,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
         ):
             context = run_context(
                 plan, job, bench, store, store.begin(HEADER),
-                hands=SlippingHands(simulator), observe=observe, clock=WallClock(),
+                hands=SlippingHands(simulator), observe=observe,
             )  # fmt: skip
             energise(context)
             yield Scene(context, simulator, message)
@@ -177,13 +179,11 @@ def test_leads_left_in_the_through_setup_are_not_taken_for_a_straight_route(scen
     hands = IdleHands(scene.simulator)
     scene.message.clear()
     setup = next(each for each in scene.context.job.fixture.setups if each.name == LEFT)
-    make_by_hand(replace(scene.context, hands=hands), setup, lambda _, text: None)
+    make_by_hand(replace(scene.context, hands=hands), setup)
     assert "still where they were in the through setup" in scene.message[0]
     assert scene.message[-1].endswith("now every lead is right")
     with pytest.raises(SetupError, match="still where they were in the through setup"):
-        make_by_hand(
-            replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), setup, lambda _, text: None
-        )
+        make_by_hand(replace(scene.context, hands=IdleHands(scene.simulator, asks=9)), setup)
 
 
 def test_a_second_slip_is_found_by_looking_at_every_lead(scene: Scene) -> None:

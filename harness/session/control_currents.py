@@ -1,42 +1,37 @@
 """What a unit draws when idle and with each control line alone: whether it is there, and which one it is.
 
-Nothing else is driven for this: the relay supply alone, line by line, at a limited current.
+Nothing else is driven for this: the relay supply alone, with one control line after the other on, at a
+limited current.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from math import inf
 from typing import Literal
 
 from harness.errors import OverCurrentError, UsageError
 from harness.job.module import Module
-from harness.job.state import State
+from harness.job.state import IDLE_STATE, State, single_control_states
 from harness.plan.states import expected_current_a, limit_of
 from harness.roles import Bench
 from harness.session.context import BenchContext
 from harness.session.events import Remark
 from harness.units import counted
 
-TERMINATED = State(on=())
-
 # While a unit stays in: copper is 4 % more after warming up by 10 K, a supply's meter 1 % wrong.
-KEPT_WITHIN = 0.06  # of a current
-KEPT_WITHIN_A = 0.001
+STAYS_WITHIN = 0.06  # of a current
+STAYS_WITHIN_A = 0.001
 # From unit to unit: a meter's own repeatability, and a coil that cooled by a kelvin.
 SAME_WITHIN = 0.004  # of a current
 SAME_WITHIN_A = 0.0002  # a supply's meter near zero
 NOTHING = 0.25  # of what the coils of the best control line should add: less is no unit, or no supply lead
 
 
-@dataclass(frozen=True, kw_only=True)
-class Arrived:
-    """What is in the fixture, as far as its relay supply tells; currents in amperes by state.
+Arrived = Literal["a unit", "same", "nothing", "over-current"]
+"""What is in the fixture, by its relay supply.
 
-    same: it draws in every state what the unit before drew when it left. over-current: there is a unit, and
-    the run will say so; `currents_a` is empty then.
-    """
-
-    what: Literal["a unit", "same", "nothing", "over-current"]
-    currents_a: Mapping[str, float]
+same: it draws in every state what the unit before drew when it left. over-current: there is a unit, and the
+run will say so.
+"""
 
 
 def make_idle(bench: Bench) -> None:
@@ -53,31 +48,30 @@ def energise(context: BenchContext) -> dict[str, float]:
     """
     currents_a: dict[str, float] = {}
     module, supply = context.job.module, context.bench.supply
-    states = [TERMINATED, *(State(on=(control,)) for control in module.control_names)]
-    for state in states:
+    for state in single_control_states(module.control_names):
         limit_a = limit_of(module, state)
         supply.set(voltage_v=module.supply.voltage_v, limit_a=limit_a)
-        if state is TERMINATED:
+        if state is IDLE_STATE:
             supply.switch(on=True)
         context.set_state(None, state)
         currents_a[state.name] = context.supply_watch.check(state, limit_a=limit_a).current_a
-    context.begin_state(None, TERMINATED)  # whatever comes next settles by itself
+    context.begin_state(None, IDLE_STATE)  # whatever comes next settles by itself
     supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
-    controls = counted(len(states) - 1, "line")
+    controls = counted(len(module.control_names), "line")
     context.observe(
-        Remark(text=f"relay supply: {TERMINATED.name} and {controls} one by one, none over its limit")
+        Remark(text=f"relay supply: {IDLE_STATE.name} and {controls} one by one, none over its limit")
     )
     return currents_a
 
 
 def check_same_unit(before_a: Mapping[str, float], now_a: Mapping[str, float]) -> None:
-    """Refuse to go on with a unit that draws other currents than the one before. Raises UsageError.
+    """Refuse to continue with a unit that draws other currents than the one before. Raises UsageError.
 
-    Units of one lot may draw the same; that the serial number is the same, a person says.
+    Units of one lot may draw the same; a person confirms the serial number.
     """
     for state, current_a in now_a.items():
         expected_a = before_a.get(state, current_a)
-        if abs(current_a - expected_a) > KEPT_WITHIN * expected_a + KEPT_WITHIN_A:
+        if abs(current_a - expected_a) > STAYS_WITHIN * expected_a + STAYS_WITHIN_A:
             raise UsageError(
                 f"a different or changed unit: in {state} it draws {current_a * 1e3:.1f} mA, and drew "
                 f"{expected_a * 1e3:.1f} mA when the run began. Put the same unit back, or start a new run"
@@ -86,15 +80,15 @@ def check_same_unit(before_a: Mapping[str, float], now_a: Mapping[str, float]) -
 
 def look_at_unit(context: BenchContext, left_a: Mapping[str, float]) -> Arrived:
     """Look at the unit in the fixture; leaves everything off. left_a: of the unit before, {} without one."""
-    now_a = line_currents(context)
+    now_a = control_currents(context)
     if not now_a:
-        return Arrived(what="over-current", currents_a=now_a)
+        return "over-current"
     if draws_nothing(context.job.module, now_a):
-        return Arrived(what="nothing", currents_a=now_a)
-    return Arrived(what="same" if draws_the_same(left_a, now_a) else "a unit", currents_a=now_a)
+        return "nothing"
+    return "same" if draws_the_same(left_a, now_a) else "a unit"
 
 
-def line_currents(context: BenchContext) -> Mapping[str, float]:
+def control_currents(context: BenchContext) -> Mapping[str, float]:
     """What the unit draws idle and with each control line alone; {} if it draws too much. Leaves everything
     off.
     """
@@ -108,19 +102,19 @@ def line_currents(context: BenchContext) -> Mapping[str, float]:
 
 def draws_nothing(module: Module, now_a: Mapping[str, float]) -> bool:
     """Whether no control line adds what even a single coil of it would."""
-    idle_a = expected_current_a(module, TERMINATED)
+    idle_a = expected_current_a(module, IDLE_STATE)
     added = [
-        (now_a[control] - now_a[TERMINATED.name], expected_current_a(module, State(on=(control,))) - idle_a)
+        (now_a[control] - now_a[IDLE_STATE.name], expected_current_a(module, State(on=(control,))) - idle_a)
         for control in module.control_names
         if control in now_a
     ]
     coils = any(result > NOTHING * wanted for result, wanted in added if wanted > 0)
-    return not coils and now_a[TERMINATED.name] < max(0.5 * idle_a, SAME_WITHIN_A)
+    return not coils and now_a[IDLE_STATE.name] < max(0.5 * idle_a, SAME_WITHIN_A)
 
 
 def draws_the_same(before_a: Mapping[str, float], now_a: Mapping[str, float]) -> bool:
-    """Whether two sets of currents agree in every state; never if there is none before."""
+    """Whether two sets of currents agree in every state; False if there was no unit before."""
     return bool(before_a) and all(
-        abs(current_a - before_a.get(state, float("inf"))) <= SAME_WITHIN * current_a + SAME_WITHIN_A
+        abs(current_a - before_a.get(state, inf)) <= SAME_WITHIN * current_a + SAME_WITHIN_A
         for state, current_a in now_a.items()
     )
