@@ -4,7 +4,7 @@ import logging
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -38,23 +38,30 @@ ROLES = ("generator", "supply", "switchboard")  # in the order in which they are
 log = logging.getLogger(__name__)
 
 
-class SafeEnd:
-    """The one place where a bench is made safe: once, in order, whatever fails on the way.
+class SafeEnd(AbstractContextManager["SafeEnd"]):
+    """Makes a bench safe on every way out of the block: once, in order, whatever fails.
 
-    offs: by role, what switches it off and verifies that; filled while the bench is opened.
+    offs: by role, what switches it off and verifies that; filled while the bench is opened. Raises BenchError
+    for what could not be made safe, on the way out.
     """
 
     def __init__(self, marks: Mapping[str, LeftOnMarker]) -> None:
         self.offs: dict[str, Off] = {}
         self._marks = marks
-        self._come = False
+        self._is_begun = False
 
-    def come(self, cause: BaseException | None) -> None:
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        try:
+            self._make_safe(error)
+        finally:
+            self._make_safe(error)  # if an interrupt came just before it was begun
+
+    def _make_safe(self, cause: BaseException | None) -> None:
         """Switch everything off, take the marks away, and raise BenchError for what could not be."""
         with _interrupts_held():
-            if self._come:
+            if self._is_begun:
                 return
-            self._come = True
+            self._is_begun = True
             failures = [failure for role in ROLES if (failure := self._switch_off(role))]
             if failures:
                 raise BenchError(
@@ -77,24 +84,6 @@ class SafeEnd:
         except Exception as error:  # the next instrument must be made safe whatever befell this one
             return f"{role}: {error}"
         return ""
-
-
-@contextmanager
-def safe_end(marks: Mapping[str, LeftOnMarker]) -> Iterator[SafeEnd]:
-    """Make safe, on every way out of the block, what was entered in the `offs` of what this yields.
-
-    Raises BenchError for what could not be made safe, on the way out of the block.
-    """
-    safe = SafeEnd(marks)
-    try:
-        try:
-            yield safe
-        except BaseException as error:
-            safe.come(error)
-            raise
-        safe.come(None)
-    finally:
-        safe.come(None)  # if an interrupt came just before it was begun
 
 
 @contextmanager
@@ -159,8 +148,8 @@ def _opening(
 ) -> Iterator["Opening"]:
     with ExitStack() as undo:
         marks: dict[str, LeftOnMarker] = {}
-        with safe_end(marks) as safe:
-            log_file = undo.enter_context(Transcript(transcript)) if transcript else None
+        with SafeEnd(marks) as safe:
+            log_file = undo.enter_context(closing(Transcript(transcript))) if transcript else None
             yield Opening(bench, folder, undo, safe.offs, marks if marked else None, log_file)
 
 

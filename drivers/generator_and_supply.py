@@ -21,6 +21,9 @@ class ScpiGenerator:
     def __init__(self, session: Session, profile: GeneratorProfile, *, profile_name: str) -> None:
         self._session, self._profile = session, profile
         self._settings = Settings(session)
+        self.independent_frequencies = profile.independent_frequencies
+        self.output_impedance_ohm = profile.output_impedance_ohm  # of each output, to ground
+        self.amplitude_range_vpp = profile.amplitude_min_vpp, profile.amplitude_max_vpp  # open circuit
         self.identity = session.identity_of(profile_name)
         self.off()
         self._prepare()
@@ -37,21 +40,6 @@ class ScpiGenerator:
     @property
     def _outputs(self) -> range:
         return range(1, self._profile.outputs + 1)
-
-    @property
-    def independent_frequencies(self) -> bool:
-        """Whether two outputs can run at two frequencies at once."""
-        return self._profile.independent_frequencies
-
-    @property
-    def output_impedance_ohm(self) -> float:
-        """Of each output, to ground."""
-        return self._profile.output_impedance_ohm
-
-    @property
-    def amplitude_range_vpp(self) -> tuple[float, float]:
-        """Smallest and largest open-circuit amplitude."""
-        return self._profile.amplitude_min_vpp, self._profile.amplitude_max_vpp
 
     def sine(self, output: int, *, frequency_hz: float, amplitude_vpp: float, phase_deg: float = 0.0) -> None:
         """Set an output's sine, open-circuit peak to peak; sends what changed and reads the error queue.

@@ -95,11 +95,17 @@ class PreambleOscilloscope:
     ) -> None:
         self._session, self._profile, self._probe = session, profile, probe
         self._settings = Settings(session)
+        self.input_count, self.divisions = profile.inputs, profile.divisions
+        # To ground, at the probe's tip: a 10x probe has ten times the resistance of the input.
+        self.input_impedance_ohm = profile.input_impedance_ohm * probe
+        self.input_capacitance_f = profile.input_capacitance_f
         self._armed: tuple[CaptureSetting, int, float] | None = None  # its points and length
         self._ends_v: dict[tuple[int, InputSetting], NDArray[np.float64]] = {}  # by input, as last scaled
         self.identity = session.identity_of(profile_name)
+        commands = profile.commands
+        self.waits_for_trigger = commands.trigger_normal is not None and commands.trigger_force is not None
         self._prepare()
-        self._scales = self._scales_taken()
+        self.volts_per_division = self._scales_taken()
 
     def _scales_taken(self) -> tuple[float, ...]:
         """Of the profile's settings those that this instrument takes, for the probe in use.
@@ -135,31 +141,6 @@ class PreambleOscilloscope:
             self._settings.send("slope", commands.trigger_slope())
             self._settings.send("format", commands.waveform_format())
 
-    @property
-    def input_count(self) -> int:
-        """Number of inputs."""
-        return self._profile.inputs
-
-    @property
-    def volts_per_division(self) -> tuple[float, ...]:
-        """Its settings, ascending, for the probe in use: the profile's, as far as it takes them."""
-        return self._scales
-
-    @property
-    def divisions(self) -> int:
-        """Vertical divisions on the screen; full scale is divisions times volts per division."""
-        return self._profile.divisions
-
-    @property
-    def input_impedance_ohm(self) -> float:
-        """To ground, at the probe's tip: a 10x probe has ten times the resistance of the input."""
-        return self._profile.input_impedance_ohm * self._probe
-
-    @property
-    def input_capacitance_f(self) -> float:
-        """To ground, at the probe's tip."""
-        return self._profile.input_capacitance_f
-
     def capture(self, setting: CaptureSetting, meanwhile: Callable[[], None] | None = None) -> Capture:
         """One acquisition of all inputs asked for: volts, float64, shape (inputs, samples), inputs ascending.
 
@@ -176,12 +157,6 @@ class PreambleOscilloscope:
                 meanwhile()
             self._wait(s_per_div * self._profile.time_divisions)
             return self._records(setting, points)
-
-    @property
-    def waits_for_trigger(self) -> bool:
-        """Whether what `begin` armed waits for `trigger`: the profile has the two commands for that."""
-        commands = self._profile.commands
-        return commands.trigger_normal is not None and commands.trigger_force is not None
 
     def begin(self, setting: CaptureSetting) -> float:
         """Arm an acquisition and let it wait; returns the seconds after which its beginning is full.
@@ -314,10 +289,10 @@ class PreambleOscilloscope:
     def _scale(self, n: int, volts_per_division: float) -> float:
         if not 1 <= n <= self._profile.inputs:
             raise self._session.error(f"has inputs 1 to {self._profile.inputs}, and input {n} is asked for")
-        for scale in self._scales:
+        for scale in self.volts_per_division:
             if math.isclose(scale, volts_per_division, rel_tol=SAME):
                 return scale
-        settings = ", ".join(f"{scale:g}" for scale in self._scales)
+        settings = ", ".join(f"{scale:g}" for scale in self.volts_per_division)
         raise self._session.error(f"has {settings} V a division, asked for {volts_per_division:g}")
 
     def _wait(self, duration_s: float) -> None:

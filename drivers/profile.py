@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, get_args
 
 from platformdirs import user_config_path
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, ValidationError, field_validator
@@ -298,14 +298,7 @@ class GpioProfile(_SwitchboardProfile):
 SwitchboardProfile = RouteProfile | TextProfile | FrameProfile | ModbusProfile | GpioProfile
 Profile = GeneratorProfile | SupplyProfile | OscilloscopeProfile | SwitchboardProfile
 KINDS: dict[str, type[Profile]] = {
-    "generator": GeneratorProfile,
-    "supply": SupplyProfile,
-    "oscilloscope": OscilloscopeProfile,
-    "route-switchboard": RouteProfile,
-    "text-switchboard": TextProfile,
-    "frame-switchboard": FrameProfile,
-    "modbus-switchboard": ModbusProfile,
-    "gpio-switchboard": GpioProfile,
+    get_args(model.model_fields["kind"].annotation)[0]: model for model in get_args(Profile)
 }
 
 

@@ -15,7 +15,6 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Any, TypeVar
 
 from drivers.serial_wire import is_serial, open_serial
@@ -82,14 +81,6 @@ class Transcript:
     def close(self) -> None:
         """Close the file."""
         self._file.close()
-
-    def __enter__(self) -> "Transcript":
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 class Session:

@@ -13,7 +13,6 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-K = TypeVar("K")
 V = TypeVar("V")
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
@@ -197,10 +196,8 @@ class Network:
             + [(self._index[element.a], self._index[element.b]) for element in slow],
             dtype=np.intp,
         )
-        self._injected: OrderedDict[
-            tuple[bytes, tuple[bool, ...], tuple[tuple[str, str | None], ...]], tuple[Floats, Floats]
-        ] = OrderedDict()
-        self._solved: OrderedDict[tuple[bytes, tuple[bool, ...], tuple[float, ...]], Complex] = OrderedDict()
+        self._injected: OrderedDict[object, tuple[Floats, Floats]] = OrderedDict()
+        self._solved: OrderedDict[object, Complex] = OrderedDict()
         self._stills: OrderedDict[object, Still] = OrderedDict()
 
     def solve_at(
@@ -341,7 +338,7 @@ class Network:
         return matrix[:-1, :-1]
 
 
-def _remember(cache: OrderedDict[K, V], key: K, value: V, most: int) -> None:
+def _remember(cache: OrderedDict[object, V], key: object, value: V, most: int) -> None:
     """Keep a value, and forget the oldest beyond so many."""
     cache[key] = value
     if len(cache) > most:

@@ -58,6 +58,7 @@ def taken_out(module: Module) -> Wrong:
 def _relay(damage: Damage, fault: Fault) -> None:
     subject = fault.subject
     slowed = damage.slowed.get(subject, Slowed())
+    throw = None if fault.throw is None else (subject, fault.throw)
     match fault.kind:
         case "relay never operates":
             damage.held[subject] = RELEASED
@@ -77,17 +78,14 @@ def _relay(damage: Damage, fault: Fault) -> None:
             damage.pole_held[subject] = RELEASED
         case "pole stuck operated":
             damage.pole_held[subject] = OPERATED
-    if fault.throw is None:
-        return
-    match fault.kind:
-        case "throw stuck open":
-            damage.always_open.add((subject, fault.throw))
-        case "throw stuck closed":
-            damage.always_closed.add((subject, fault.throw))
-        case "throw resistance":
-            damage.contact_ohm[subject, fault.throw] = fault.resistance_ohm or 0.0
-        case "throw intermittent":
-            damage.intermittent[subject, fault.throw] = fault.chance or 0.0
+        case "throw stuck open" if throw:
+            damage.always_open.add(throw)
+        case "throw stuck closed" if throw:
+            damage.always_closed.add(throw)
+        case "throw resistance" if throw:
+            damage.contact_ohm[throw] = fault.resistance_ohm or 0.0
+        case "throw intermittent" if throw:
+            damage.intermittent[throw] = fault.chance or 0.0
 
 
 def _control(damage: Damage, fault: Fault) -> None:

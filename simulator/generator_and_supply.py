@@ -1,11 +1,12 @@
 """A generator and a laboratory supply, as the commands of `scpi-generator` and `scpi-supply` see them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from simulator.device import Device
 from simulator.dynamics import SupplySetting, SupplyState
-from simulator.scpi import Command, ScpiError, boolean, choice, integer, number, real
+from simulator.scpi import Command, ScpiError, boolean, choice, digit, integer, number, real
 from simulator.sources import Output, generator_for
 from simulator.world import OUTPUTS, Clock, World
 
@@ -57,10 +58,11 @@ class Generator(Device):
                 ask=lambda n: "SIN",
                 suffix_max=OUTPUTS,
             ),
-            self._real("SOURce{n}:FREQuency", "frequency_hz", number(*FREQUENCY_HZ)),
-            self._real("SOURce{n}:VOLTage", "amplitude_vpp", anything),
-            self._real("SOURce{n}:VOLTage:OFFSet", "offset_v", anything),
-            self._real("SOURce{n}:PHASe", "phase_deg", number(-360, 360)),
+            self._field("SOURce{n}:FREQuency", "frequency_hz", number(*FREQUENCY_HZ)),
+            self._field("SOURce{n}:VOLTage", "amplitude_vpp", anything),
+            self._field("SOURce{n}:VOLTage:OFFSet", "offset_v", anything),
+            self._field("SOURce{n}:PHASe", "phase_deg", number(-360, 360)),
+            self._field("OUTPut{n}", "on", boolean, digit),
             Command(
                 pattern="OUTPut{n}:LOAD",
                 do=self._set_load,
@@ -68,24 +70,19 @@ class Generator(Device):
                 ask=lambda n: real(self._settings[n - 1].load_ohm),
                 suffix_max=OUTPUTS,
             ),
-            Command(
-                pattern="OUTPut{n}",
-                do=lambda n, on: self._apply(n, replace(self._settings[n - 1], on=on)),
-                takes=boolean,
-                ask=lambda n: str(int(self._settings[n - 1].on)),
-                suffix_max=OUTPUTS,
-            ),
         ]
 
-    def _real(self, pattern: str, field: str, reads: object) -> Command:
-        def do(n: int, value: float) -> None:
-            self._apply(n, replace(self._settings[n - 1], **{field: value}))  # type: ignore[arg-type]
+    def _field(
+        self, pattern: str, field: str, reads: Callable[[str], object], writes: Callable[[Any], str] = real
+    ) -> Command:
+        def do(n: int, value: Any) -> None:
+            self._apply(n, replace(self._settings[n - 1], **{field: value}))
 
         return Command(
             pattern=pattern,
             do=do,
-            takes=reads,  # type: ignore[arg-type]
-            ask=lambda n: real(getattr(self._settings[n - 1], field)),
+            takes=reads,
+            ask=lambda n: writes(getattr(self._settings[n - 1], field)),
             suffix_max=OUTPUTS,
         )
 
@@ -149,24 +146,9 @@ class Supply(Device):
     def commands(self) -> Sequence[Command]:
         """The commands of a supply."""
         return [
-            Command(
-                pattern="VOLTage",
-                do=lambda value: self._apply(replace(self._setting, voltage_v=value)),
-                takes=number(0, VOLTAGE_V),
-                ask=lambda: real(self._setting.voltage_v),
-            ),
-            Command(
-                pattern="CURRent",
-                do=lambda value: self._apply(replace(self._setting, limit_a=value)),
-                takes=number(0, CURRENT_A),
-                ask=lambda: real(self._setting.limit_a),
-            ),
-            Command(
-                pattern="OUTPut",
-                do=lambda on: self._apply(replace(self._setting, on=on)),
-                takes=boolean,
-                ask=lambda: str(int(self._setting.on)),
-            ),
+            self._field("VOLTage", "voltage_v", number(0, VOLTAGE_V)),
+            self._field("CURRent", "limit_a", number(0, CURRENT_A)),
+            self._field("OUTPut", "on", boolean, digit),
             Command(pattern="MEASure:VOLTage", ask=self._voltage),
             Command(pattern="MEASure:CURRent", ask=self._current),
             Command(
@@ -176,6 +158,16 @@ class Supply(Device):
                 ask=lambda: str(self._selected),
             ),
         ]
+
+    def _field(
+        self, pattern: str, field: str, reads: Callable[[str], object], writes: Callable[[Any], str] = real
+    ) -> Command:
+        return Command(
+            pattern=pattern,
+            do=lambda value: self._apply(replace(self._setting, **{field: value})),
+            takes=reads,
+            ask=lambda: writes(getattr(self._setting, field)),
+        )
 
     @property
     def _setting(self) -> SupplySetting:

@@ -20,7 +20,7 @@ from simulator.acquisition import (
     Record,
 )
 from simulator.device import Device
-from simulator.scpi import Command, ScpiError, block, boolean, choice, integer, number, numbered, real
+from simulator.scpi import Command, ScpiError, block, boolean, choice, digit, integer, number, numbered, real
 from simulator.sources import generator_for
 from simulator.world import Clock, World
 
@@ -78,7 +78,7 @@ class Oscilloscope(Device):
     def commands(self) -> Sequence[Command]:
         """The commands of an oscilloscope."""
         return [
-            self._input("DISPlay", "on", boolean, lambda on: str(int(on))),
+            self._input("DISPlay", "on", boolean, digit),
             self._input("COUPling", "coupling", choice("DC", "AC"), str),
             self._input("PROBe", "probe", number(0.1, 1000), real),
             self._input("SCALe", "scale_v", number(1e-6, 1e6), real),
@@ -180,7 +180,7 @@ class Oscilloscope(Device):
             self._acquisition.force(self.clock.now())
 
     # --- the record ---
-    def _shown(self) -> tuple[Record, int]:
+    def _selected(self) -> tuple[Record, int]:
         """The record, and the stride of the samples that are sent."""
         self.busy()
         if self._record is None:
@@ -190,7 +190,7 @@ class Oscilloscope(Device):
         return self._record, -(-self._record.arm.points // self._wave_points)
 
     def _preamble(self) -> str:
-        record, stride = self._shown()
+        record, stride = self._selected()
         arm, setting = record.arm, record.arm.inputs[self._wave_source - 1]
         word = self._wave_format == "WORD"
         factor = WORD_FACTOR if word else 1
@@ -210,7 +210,7 @@ class Oscilloscope(Device):
         )
 
     def _data(self) -> bytes:
-        record, stride = self._shown()
+        record, stride = self._selected()
         codes = record.codes[self._wave_source][::stride]
         if self._wave_format == "WORD":
             return block(codes.astype(">u2").tobytes())

@@ -15,12 +15,11 @@ import json
 import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Literal
 
 from harness.errors import UsageError
 from harness.job.faults import Fault, parse_fault
@@ -176,7 +175,7 @@ def write_bench(path: Path, text: str) -> None:
         raise UsageError(f"cannot write the bench file {path}: {error.strerror}") from error
 
 
-class Simulator:
+class Simulator(AbstractContextManager["Simulator"]):
     """A running simulator of a job's bench; close it, or use it in a `with`.
 
     serial: draws the unit's values. bench_seed: draws the bench's own errors. speed: how many times faster
@@ -224,12 +223,7 @@ class Simulator:
         for trouble in troubles:
             self.trouble(trouble)
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     @property
