@@ -4,7 +4,7 @@ import logging
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -38,11 +38,10 @@ ROLES = ("generator", "supply", "switchboard")  # in the order in which they are
 log = logging.getLogger(__name__)
 
 
-class SafeEnd(AbstractContextManager["SafeEnd"]):
-    """Makes a bench safe on every way out of the block: once, in order, whatever fails.
+class SafeEnd:
+    """Makes a bench safe: once, in order, whatever fails on the way.
 
-    offs: by role, what switches it off and verifies that; filled while the bench is opened. Raises BenchError
-    for what could not be made safe, on the way out.
+    offs: by role, what switches it off and verifies that; filled while the bench is opened.
     """
 
     def __init__(self, marks: Mapping[str, LeftOnMarker]) -> None:
@@ -50,13 +49,7 @@ class SafeEnd(AbstractContextManager["SafeEnd"]):
         self._marks = marks
         self._is_begun = False
 
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        try:
-            self._make_safe(error)
-        finally:
-            self._make_safe(error)  # if an interrupt came just before it was begun
-
-    def _make_safe(self, cause: BaseException | None) -> None:
+    def come(self, cause: BaseException | None) -> None:
         """Switch everything off, take the marks away, and raise BenchError for what could not be."""
         with _interrupts_held():
             if self._is_begun:
@@ -84,6 +77,25 @@ class SafeEnd(AbstractContextManager["SafeEnd"]):
         except Exception as error:  # the next instrument must be made safe whatever befell this one
             return f"{role}: {error}"
         return ""
+
+
+@contextmanager
+def safe_end(marks: Mapping[str, LeftOnMarker]) -> Iterator[SafeEnd]:
+    """Make safe, on every way out of the block, what was entered in the `offs` of what this yields.
+
+    Raises BenchError for what could not be made safe, on the way out of the block. A generator: one that an
+    interrupt keeps from going on is closed in the end, and makes safe then.
+    """
+    safe = SafeEnd(marks)
+    try:
+        try:
+            yield safe
+        except BaseException as error:
+            safe.come(error)
+            raise
+        safe.come(None)
+    finally:
+        safe.come(None)  # if an interrupt came just before it was begun
 
 
 @contextmanager
@@ -148,7 +160,7 @@ def _opening(
 ) -> Iterator["Opening"]:
     with ExitStack() as undo:
         marks: dict[str, LeftOnMarker] = {}
-        with SafeEnd(marks) as safe:
+        with safe_end(marks) as safe:
             log_file = undo.enter_context(closing(Transcript(transcript))) if transcript else None
             yield Opening(bench, folder, undo, safe.offs, marks if marked else None, log_file)
 
