@@ -17,6 +17,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
 from pathlib import Path
 from typing import Any, Literal
@@ -41,10 +42,10 @@ from simulator.wire import (
     Listener,
     Mouth,
     PtyStream,
-    ScpiLink,
     Stream,
     Trouble,
     parse_trouble,
+    serve_scpi,
 )
 from simulator.wiring import LeadNodes, proper_nodes
 from simulator.world import Clock, World
@@ -216,7 +217,7 @@ class Simulator(AbstractContextManager["Simulator"]):
         if switchboard == "route":
             self._devices["switchboard"] = RouteSwitchboard(clock, coils, serial=number)
         for name, device in self._devices.items():
-            self._listen(name, ScpiLink(device, self._mouth(name)).serve)
+            self._listen(name, partial(serve_scpi, device, self._mouth(name)))
         if switchboard != "route":
             self._serve_board(BOARDS[switchboard](coils))
         self._listen("control", ControlPort(self._hands(), self.ended.set).serve)

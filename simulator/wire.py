@@ -263,45 +263,39 @@ def _garbled(answer: bytes) -> bytes:
     return bytes(c ^ 0x80 if i % 2 else c for i, c in enumerate(answer[:-1])) + answer[-1:]
 
 
-class ScpiLink:
-    """Feeds one connection's messages to a device."""
+def serve_scpi(device: Device, mouth: Mouth, stream: Stream) -> None:
+    """Feed one connection's messages to a device until the connection ends."""
+    held = bytearray()
 
-    def __init__(self, device: Device, mouth: Mouth) -> None:
-        self._device, self._mouth = device, mouth
+    def more_came() -> bool:
+        return bool(bytes(held).strip()) or (stream.input_within(0.0) and not stream.ended())
 
-    def serve(self, stream: Stream) -> None:
-        """Serve until the connection ends."""
-        held = bytearray()
-
-        def more_came() -> bool:
-            return bool(bytes(held).strip()) or (stream.input_within(0.0) and not stream.ended())
-
-        def wait(pending: Pending, interruptible: bool) -> bool:
-            while (delay_s := pending()) is not None:
-                if held.strip() and interruptible:
+    def wait(pending: Pending, interruptible: bool) -> bool:
+        while (delay_s := pending()) is not None:
+            if held.strip() and interruptible:
+                return False
+            if stream.input_within(delay_s):
+                if stream.ended():
+                    raise Gone
+                if interruptible:
                     return False
-                if stream.input_within(delay_s):
-                    if stream.ended():
-                        raise Gone
-                    if interruptible:
-                        return False
-                    time.sleep(delay_s)
-            return True
+                time.sleep(delay_s)
+        return True
 
-        with contextlib.suppress(Gone):
-            while data := stream.read():
-                held += data
-                while (end := held.find(b"\n")) >= 0:
-                    message = bytes(held[:end]).rstrip(b"\r")
-                    del held[: end + 1]
-                    answer = self._device.execute(message, wait)
-                    if answer is not None:
-                        self._mouth.say(stream, answer + b"\n", more_came)
-                if len(held) > INPUT_MAX:
-                    self._device.push(ScpiError(-363))
-                    held.clear()
-            if held.strip():
-                self._device.push(ScpiError(-420))
+    with contextlib.suppress(Gone):
+        while data := stream.read():
+            held += data
+            while (end := held.find(b"\n")) >= 0:
+                message = bytes(held[:end]).rstrip(b"\r")
+                del held[: end + 1]
+                answer = device.execute(message, wait)
+                if answer is not None:
+                    mouth.say(stream, answer + b"\n", more_came)
+            if len(held) > INPUT_MAX:
+                device.push(ScpiError(-363))
+                held.clear()
+        if held.strip():
+            device.push(ScpiError(-420))
 
 
 class Listener:
