@@ -42,7 +42,7 @@ class Board:
 
     def __init__(self, coils: Coils) -> None:
         self._coils = coils
-        self._held = bytearray()
+        self._received = bytearray()
 
     def feed(self, data: bytes) -> Iterator[bytes]:
         """Take bytes, act, and yield the answers."""
@@ -54,13 +54,13 @@ class FrameBoard(Board):
 
     def feed(self, data: bytes) -> Iterator[bytes]:
         """Act on whole frames; what is no frame is skipped byte by byte until one begins."""
-        self._held += data
-        while len(self._held) >= FRAME_LENGTH:
-            start, channel, state, total = self._held[:FRAME_LENGTH]
+        self._received += data
+        while len(self._received) >= FRAME_LENGTH:
+            start, channel, state, total = self._received[:FRAME_LENGTH]
             if start != FRAME_START or total != (start + channel + state) & 0xFF:
-                del self._held[0]
+                del self._received[0]
                 continue
-            del self._held[:FRAME_LENGTH]
+            del self._received[:FRAME_LENGTH]
             if 1 <= channel <= self._coils.count and state in (0, 1):
                 self._coils.set(channel, closed=state == 1)
         return iter(())
@@ -71,13 +71,13 @@ class TextBoard(Board):
 
     def feed(self, data: bytes) -> Iterator[bytes]:
         """Act on whole lines, which end in CR LF."""
-        self._held += data
-        while (end := self._held.find(b"\r\n")) >= 0:
-            line = bytes(self._held[:end]).decode("ascii", "replace")
-            del self._held[: end + 2]
+        self._received += data
+        while (end := self._received.find(b"\r\n")) >= 0:
+            line = bytes(self._received[:end]).decode("ascii", "replace")
+            del self._received[: end + 2]
             yield self._act(line).encode("ascii") + b"\r\n"
-        if len(self._held) > LINE_MAX:
-            self._held.clear()
+        if len(self._received) > LINE_MAX:
+            self._received.clear()
 
     def _act(self, line: str) -> str:
         if line == "STATE?":
@@ -98,30 +98,30 @@ class ModbusBoard(Board):
 
     def feed(self, data: bytes) -> Iterator[bytes]:
         """Act on whole requests with a right checksum; bytes that begin none are skipped."""
-        self._held += data
-        while len(self._held) >= 4:
+        self._received += data
+        while len(self._received) >= 4:
             length = self._length()
             if length is None:
                 return
-            request = bytes(self._held[:length])
+            request = bytes(self._received[:length])
             if checksum(request[:-2]) != request[-2:]:
-                del self._held[0]
+                del self._received[0]
                 continue
-            del self._held[:length]
+            del self._received[:length]
             if request[0] == UNIT_ADDRESS:
                 answer = bytes((UNIT_ADDRESS,)) + self._act(request[1], request[2:-2])
                 yield answer + checksum(answer)
 
     def _length(self) -> int | None:
         """Length of the request that would begin here, None while that is not all there."""
-        function = self._held[1]
+        function = self._received[1]
         if function == WRITE_COILS:
-            length = 9 + self._held[6] if len(self._held) > 6 else 10
+            length = 9 + self._received[6] if len(self._received) > 6 else 10
         elif function in (READ_COILS, WRITE_COIL):
             length = 8
         else:  # unknown: only its end can tell, which is where the bytes stop
-            length = len(self._held)
-        return length if len(self._held) >= length else None
+            length = len(self._received)
+        return length if len(self._received) >= length else None
 
     def _act(self, function: int, body: bytes) -> bytes:
         if function == READ_COILS:

@@ -121,13 +121,13 @@ class ControlPort:
 
     def serve(self, stream: Stream) -> None:
         """Serve one connection until it ends."""
-        held = bytearray()
+        received = bytearray()
         try:
-            while (data := stream.read()) and len(held) < LINE_MAX:
-                held += data
-                while (end := held.find(b"\n")) >= 0:
-                    line = bytes(held[:end])
-                    del held[: end + 1]
+            while (data := stream.read()) and len(received) < LINE_MAX:
+                received += data
+                while (end := received.find(b"\n")) >= 0:
+                    line = bytes(received[:end])
+                    del received[: end + 1]
                     names, error = self._act(line)
                     answer = {"ok": False, "error": error} if error else {"ok": True}
                     stream.write(json.dumps(answer).encode() + b"\n")

@@ -265,14 +265,14 @@ def _garbled(answer: bytes) -> bytes:
 
 def serve_scpi(device: Device, mouth: Mouth, stream: Stream) -> None:
     """Feed one connection's messages to a device until the connection ends."""
-    held = bytearray()
+    received = bytearray()
 
     def more_came() -> bool:
-        return bool(bytes(held).strip()) or (stream.input_within(0.0) and not stream.ended())
+        return bool(bytes(received).strip()) or (stream.input_within(0.0) and not stream.ended())
 
     def wait(pending: Pending, interruptible: bool) -> bool:
         while (delay_s := pending()) is not None:
-            if held.strip() and interruptible:
+            if received.strip() and interruptible:
                 return False
             if stream.input_within(delay_s):
                 if stream.ended():
@@ -284,17 +284,17 @@ def serve_scpi(device: Device, mouth: Mouth, stream: Stream) -> None:
 
     with contextlib.suppress(Gone):
         while data := stream.read():
-            held += data
-            while (end := held.find(b"\n")) >= 0:
-                message = bytes(held[:end]).rstrip(b"\r")
-                del held[: end + 1]
+            received += data
+            while (end := received.find(b"\n")) >= 0:
+                message = bytes(received[:end]).rstrip(b"\r")
+                del received[: end + 1]
                 answer = device.execute(message, wait)
                 if answer is not None:
                     mouth.say(stream, answer + b"\n", more_came)
-            if len(held) > INPUT_MAX:
+            if len(received) > INPUT_MAX:
                 device.push(ScpiError(-363))
-                held.clear()
-        if held.strip():
+                received.clear()
+        if received.strip():
             device.push(ScpiError(-420))
 
 
