@@ -7,12 +7,13 @@ knows a closed peer from a silent one.
 
 import contextlib
 import re
+import socket
 import sys
 import time
 import urllib.parse
 from typing import Any
 
-from drivers.wire import State, StreamWire, Wire, left_s, open_socket
+from drivers.wire import CONNECT_WITHIN_S, SocketWire, State, StreamWire, Wire, left_s
 
 BYTES_AT_ONCE = 4096
 LEAVES_S = 0.001  # about a byte at 9600 baud
@@ -47,7 +48,9 @@ def open_serial(address: str, baud_rate: int) -> Wire:
     """Open a serial line or its stand-in. Raises OSError."""
     name = serial_port(address)
     tcp = tcp_port(name)
-    return SerialWire(open_port(name, baud_rate)) if tcp is None else open_socket(*tcp)
+    if tcp is None:
+        return SerialWire(open_port(name, baud_rate))
+    return SocketWire(socket.create_connection(tcp, timeout=CONNECT_WITHIN_S))
 
 
 def open_port(name: str, baud_rate: int) -> Any:

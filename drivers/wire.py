@@ -98,7 +98,10 @@ class StreamWire:
             try:
                 self._buffer += self._receive(deadline)
             except TimeoutError:
-                raise _too_late(bytes(self._buffer)) from None
+                if self._buffer:
+                    what = f"only {bytes(self._buffer[-40:])!r} arrived, without a line feed"
+                    raise Unterminated(what) from None
+                raise TimeoutError("nothing arrived") from None
         line = bytes(self._buffer[:end])
         # Some instruments pad with NULs behind the line feed: they belong to this answer and not to the next.
         while end + 1 < len(self._buffer) and self._buffer[end + 1] == 0:
@@ -148,12 +151,6 @@ class StreamWire:
 
 class Unterminated(TimeoutError):
     """Something arrived before the deadline, and no line feed behind it."""
-
-
-def _too_late(data: bytes) -> TimeoutError:
-    if data:
-        return Unterminated(f"only {data[-40:]!r} arrived, without a line feed")
-    return TimeoutError("nothing arrived")
 
 
 def left_s(deadline: float) -> float:
@@ -345,8 +342,3 @@ def open_visa(address: str, library: str) -> Wire:
     if isinstance(link, socket.socket):
         return SocketWire(link, resource)  # which holds its manager: the last reference to that closes all
     return VisaWire(resource, marks_ends=not address.upper().endswith("::SOCKET"))
-
-
-def open_socket(host: str, port: int) -> SocketWire:
-    """Connect to a TCP port that is no VISA resource (a serial device server). Raises OSError."""
-    return SocketWire(socket.create_connection((host, port), timeout=CONNECT_WITHIN_S))

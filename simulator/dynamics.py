@@ -50,19 +50,14 @@ class Motion:
         self._rng = np.random.default_rng(seed)
         self._chances = np.random.default_rng([seed, 1])  # of its own, so that the motion stays what it is
         self._misses = misses
-        self._target = position
+        self.target = position  # where the armature is, or is going
         self._events: list[list[tuple[float, int]]] = [[(-1e9, position)] for _ in timing.skew_s]
-
-    @property
-    def target(self) -> int:
-        """Where the armature is, or is going."""
-        return self._target
 
     def command(self, at_s: float, target: int) -> None:
         """Energise or release the coil at `at_s`; what was still to come of an earlier motion is dropped."""
-        if target == self._target:
+        if target == self.target:
             return
-        self._target = target
+        self.target = target
         timing = self._timing
         nominal_s = timing.operate_s if target == OPERATED else timing.release_s
         make_s = at_s + nominal_s * self._rng.uniform(0.97, 1.03)

@@ -39,14 +39,11 @@ class Oscilloscope(Device):
         self._world = world
         self._frontend = Frontend(inputs=world.inputs, probe=world.probe, seed=seed)
         self._rng = generator_for("noise", seed)
-        self._set_all()
+        self.reset()
         super().__init__(clock, model="OSC4", serial=serial)
 
     def reset(self) -> None:
         """Input 1 on, 1 V and 100 us a division, automatic trigger, stopped."""
-        self._set_all()
-
-    def _set_all(self) -> None:
         self._inputs = [replace(RESET_INPUT, on=i == 0) for i in range(self._world.inputs)]
         self._scale_s, self._position_s, self._points = 1e-4, 0.0, 1000
         self._source, self._level_v, self._slope, self._sweep = 1, 0.0, "POS", "AUTO"

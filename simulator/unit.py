@@ -110,7 +110,10 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
     """Put a unit together: values drawn for `serial`, then `damage` done to it."""
     rng = generator_for("unit", module.part, serial)
     lot = 1 + COIL_LOT * rng.uniform(-1, 1)
-    coils = {relay.name: _coil(relay, lot, damage, rng) for relay in module.relays}
+    good_ohm = {
+        relay.name: relay.type.coil_ohm * lot * (1 + COIL_SPREAD * rng.uniform(-1, 1))
+        for relay in module.relays
+    }
     timings = tuple(_slowed(_timing(relay, rng), damage.slowed.get(relay.name)) for relay in module.relays)
     poles = tuple((r, p) for r, relay in enumerate(module.relays) for p in range(len(relay.poles)))
     throws: list[tuple[int, int]] = []
@@ -146,7 +149,7 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
         capacitors=tuple(c for c in (*capacitors, *breaks, *_strays(module, rng)) if np.isfinite(c.value)),
         amplifiers=amplifiers,
         timings=timings,
-        coil_ohm=coils,
+        coil_ohm=good_ohm | damage.coil_ohm,
         held=dict(damage.held),
         pole_held={
             number: damage.pole_held[pole.name]
@@ -186,11 +189,6 @@ def _contact(relay: Relay, pole: Pole, other: str, rng: np.random.Generator) -> 
         open_f=kind.off_capacitance_f * rng.uniform(0.7, 1.0),
         emf_v=CONTACT_EMF_V * rng.uniform(-1, 1),
     )
-
-
-def _coil(relay: Relay, lot: float, damage: Damage, rng: np.random.Generator) -> float:
-    good_ohm = relay.type.coil_ohm * lot * (1 + COIL_SPREAD * rng.uniform(-1, 1))
-    return damage.coil_ohm.get(relay.name, good_ohm)
 
 
 def _timing(relay: Relay, rng: np.random.Generator) -> Timing:

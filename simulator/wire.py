@@ -225,9 +225,6 @@ class Mouth:
             else:
                 stream.write(answer)
             return
-        self._meet(trouble, stream, answer)
-
-    def _meet(self, trouble: Trouble, stream: Stream, answer: bytes) -> None:
         wait_s = (trouble.value or 0) / 1000
         match trouble.kind:
             case "late":

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.reading import Contribution, Estimate
-from harness.units import ZERO_DBU_VRMS
 
 FEWEST = 1.0  # degrees of freedom; the table has none below
 
@@ -281,8 +280,3 @@ def in_db(estimate: Estimate, reference: float = 1.0) -> Estimate:
         high=_db(estimate.high / reference),
         budget=tuple(replace(line, standard=share * line.standard) for line in estimate.budget),
     )
-
-
-def in_dbu(estimate: Estimate) -> Estimate:
-    """Level in dBu of an estimate in volts RMS."""
-    return in_db(estimate, ZERO_DBU_VRMS)

@@ -325,7 +325,7 @@ class Reference:
         """Read back what `to_dict` returned."""
         bare = stored.get("bare", {"noise": None, "harmonics": ()})
         noise = None if bare["noise"] is None else _capture_from_dict(bare["noise"])
-        harmonics = {_key(result["tone"]): _harmonics_from_dict(result) for result in bare["harmonics"]}
+        harmonics = {tuple(result["tone"]): _harmonics_from_dict(result) for result in bare["harmonics"]}
         return cls(
             taken_s=stored["taken_s"],
             instruments=tuple(stored["instruments"]),
@@ -333,10 +333,6 @@ class Reference:
             offsets=tuple(InputOffset(**offset) for offset in stored["offsets"]),
             residuals=BenchResiduals(noise=noise, harmonics=harmonics),
         )
-
-
-def _key(tone: Sequence[float]) -> Key:
-    return float(tone[0]), float(tone[1]), int(tone[2])
 
 
 def with_common_spread(tones: Sequence[ToneReference]) -> tuple[ToneReference, ...]:

@@ -203,7 +203,8 @@ def follow(sides: SteadySides, leg: int, partner: int | None, floating: Floating
     last_row = known.index("after") if "after" in known else 0
     costs[1:, 0] += CERTAIN_COST  # outside the change the courses are what was fitted there
     costs[np.arange(len(costs)) != last_row, -1] += CERTAIN_COST
-    silent = _is_silent(sides.before, leg, float(sides.noise_v[leg]))  # then an open leg follows it as well
+    old_rms = math.sqrt(float(np.sum(sides.before.coefficients[leg, 1:] ** 2)) / 2)
+    silent = old_rms <= SAME * float(sides.noise_v[leg])  # then an open leg follows the old course as well
     old = [row for row, label in enumerate(known) if label == "before" and not silent]
     new = [row for row, label in enumerate(known) if label == "after"]
     direct_cost = DIRECT_COST if "open" in known else 0.0
@@ -338,11 +339,6 @@ def _runs(way: Ints) -> list[tuple[int, int]]:
     """Start and stop of each run of one course."""
     cuts = [0, *(np.flatnonzero(np.diff(way)) + 1).tolist(), len(way)]
     return list(pairwise(cuts))
-
-
-def _is_silent(course: Course, leg: int, noise_v: float) -> bool:
-    """Whether a leg's course can't be told from that of an open leg."""
-    return math.sqrt(float(np.sum(course.coefficients[leg, 1:] ** 2)) / 2) <= SAME * noise_v
 
 
 def _opened(result: Sequence[Label]) -> list[Label]:

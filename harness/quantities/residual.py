@@ -8,7 +8,7 @@ from typing import ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.budget import Component, in_dbu, propagate
+from harness.measure.budget import Component, in_db, propagate
 from harness.measure.reference import BenchResiduals, InputOffset, harmonics_of
 from harness.measure.residuals import least_noise_vrms, noise, thd
 from harness.measure.tone import ToneFit
@@ -18,7 +18,7 @@ from harness.quantities.need import Need, PortView, key_for, one_tone
 from harness.quantities.quantity import KINDS, Family, LimitRule, Options, PlannedReading, Quantity
 from harness.reading import Estimate
 from harness.roles import Capture
-from harness.units import dbu_from_vrms
+from harness.units import ZERO_DBU_VRMS, dbu_from_vrms
 
 Floats = NDArray[np.float64]
 
@@ -117,7 +117,7 @@ class Noise(Residual):
             gain_standard=gain_standard,
             k=k,
         )
-        return in_dbu(result)
+        return in_db(result, ZERO_DBU_VRMS)
 
 
 def own_volts(bench: BenchResiduals, capture: Capture, rows: tuple[int, int]) -> Floats | None:
