@@ -168,12 +168,13 @@ class Bench:
             result = dynamics.supply_state(
                 module, built, setting, dynamics.energised(module, built, self._controls(state))
             )
+            limited = result.voltage_v < setting.voltage_v
             trials.append(
                 SupplyTrial(
                     state=state,
                     limit_a=limit_a,
-                    limited=result.limiting,
-                    voltage_v=round(result.voltage_v, 2) if result.limiting else None,
+                    limited=limited,
+                    voltage_v=round(result.voltage_v, 2) if limited else None,
                 )
             )
             if result.limiting:
