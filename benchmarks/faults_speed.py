@@ -15,6 +15,8 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable, Sequence, Sized
+from functools import partial
 from pathlib import Path
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -22,12 +24,14 @@ for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np  # noqa: E402
+from numpy.typing import NDArray  # noqa: E402
 
 from harness.circuit.elements import BenchImpedances, Circuit  # noqa: E402
 from harness.circuit.expand import build_circuit, build_wiring  # noqa: E402
 from harness.circuit.solve import transfer, write_equations  # noqa: E402
-from harness.faults.effects import with_fault  # noqa: E402
+from harness.faults.effects import FaultSet, with_fault  # noqa: E402
 from harness.faults.fault_sets import Planner  # noqa: E402
+from harness.faults.network import Network  # noqa: E402
 from harness.faults.signatures import as_suspects  # noqa: E402
 from harness.job.faults import single_faults  # noqa: E402
 from harness.job.fixture import Fixture, PortName, Setup, Termination  # noqa: E402
@@ -44,7 +48,7 @@ from harness.job.module import (  # noqa: E402
     RelayType,
     node_name,
 )
-from harness.job.state import all_states  # noqa: E402
+from harness.job.state import State, all_states  # noqa: E402
 
 CONTROLS = 10
 FREQUENCIES_HZ = (20.0, 1e3, 20e3)
@@ -135,7 +139,7 @@ def its_fixture() -> Fixture:
     )
 
 
-def seconds(work) -> float:
+def seconds(work: Callable[[], object]) -> float:
     """Processor time: what else the machine does meanwhile counts for nothing."""
     start = time.process_time()
     work()
@@ -175,29 +179,29 @@ def spice_seconds(circuits: list[Circuit]) -> float | None:
         return (sum(resource.getrusage(resource.RUSAGE_CHILDREN)[:2]) - start) / len(circuits)
 
 
-def inverse_seconds(network, operated) -> float:
+def inverse_seconds(network: Network, operated: NDArray[np.bool_]) -> float:
     """Numpy's inverse alone, of the stacks that the batch starts from."""
     total_s = 0.0
     for frequency_hz in FREQUENCIES_HZ:
         for start in range(0, len(operated), 128):
             stack = network.matrices(operated[start : start + 128], frequency_hz)
-            total_s += seconds(lambda stack=stack: np.linalg.inv(stack))
+            total_s += seconds(partial(np.linalg.inv, stack))
     return total_s
 
 
-def sample_of(fault_sets, states, count: int) -> list[tuple[int, int]]:
+def sample_of(fault_sets: Sized, states: Sized, count: int) -> list[tuple[int, int]]:
     rng = np.random.default_rng(4)
     return [(int(rng.integers(len(fault_sets))), int(rng.integers(len(states)))) for _ in range(count)]
 
 
-def dense_seconds(circuits) -> float:
+def dense_seconds(circuits: Sequence[Circuit]) -> float:
     """Mean of numpy's solve alone, for one fault in one state at all frequencies and both drives."""
     total_s = 0.0
     for circuit in circuits:
         equations = write_equations(circuit)
         stack = equations.matrix(FREQUENCIES_HZ)
         drive = np.broadcast_to(equations.source, (len(FREQUENCIES_HZ), *equations.source.shape))
-        total_s += seconds(lambda stack=stack, drive=drive: np.linalg.solve(stack, drive))
+        total_s += seconds(partial(np.linalg.solve, stack, drive))
     return total_s / len(circuits)
 
 
@@ -209,7 +213,7 @@ def ten_lines(count: int) -> None:
     wiring = build_wiring(module, fixture, setup, BENCH)
     made = {}
 
-    def batch(these, those=fault_sets) -> None:
+    def batch(these: Sequence[State], those: Sequence[FaultSet] = fault_sets) -> None:
         planned = Planner.of(wiring, module, fixture).plan(these, those)
         for frequency_hz in FREQUENCIES_HZ:
             made[frequency_hz] = planned.transfers(frequency_hz=frequency_hz, columns=[0, 1])
@@ -221,7 +225,7 @@ def ten_lines(count: int) -> None:
     staying = tuple(fault_set for fault_set in fault_sets if fault_set[0].kind != "control lines swapped")
     for size, some in ((8, 1), (4, 1), (2, 1), (1, 8), (1, 4), (1, 2), (1, 1)):
         these, those = states[: count // size], staying[::some]
-        growth.append((len(these), len(those), seconds(lambda t=these, f=those: batch(t, f))))
+        growth.append((len(these), len(those), seconds(partial(batch, these, those))))
     batch_s = seconds(lambda: batch(states))
     sample = sample_of(fault_sets, states, 60)
     circuits = [

@@ -4,14 +4,14 @@ Nothing is sampled: phasors are computed, and get the noise that a fit of 20 000
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.faults.diagnosis import telling
-from harness.faults.evidence import Evidence, SupplyTrial, gather
+from harness.faults.evidence import Complex, Evidence, Floats, SupplyTrial, gather
 from harness.job.faults import Fault
 from harness.job.job import Job
 from harness.job.state import State
@@ -31,7 +31,7 @@ from simulator import dynamics, wiring
 from simulator.circuit import Network
 from simulator.dynamics import RELEASED
 from simulator.faults import apply
-from simulator.unit import build
+from simulator.unit import Built, build
 
 RANGES = (1e-3, 2e-3, 5e-3, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
 DIVISIONS = 8
@@ -106,6 +106,7 @@ class Bench:
                     )
                     one = self._measure(visit, acquisition, truth, rng)
                     made.append(acquisition)
+                    assert one.transfer is not None
                     transfers.append(one.transfer)
                     measured[acquisition.number] = one
         wanted = set(telling(self._plan, job))
@@ -137,7 +138,7 @@ class Bench:
     def _controls(self, state: State) -> frozenset[str]:
         return frozenset(state.on) if state.powered else frozenset()
 
-    def _positions(self, built, state: State) -> list[list[int]]:
+    def _positions(self, built: Built, state: State) -> list[list[int]]:
         module = self._job.module
         on = dynamics.energised(module, built, self._controls(state))
         setting = dynamics.SupplySetting(
@@ -159,7 +160,7 @@ class Bench:
             for relay in module.relays
         ]
 
-    def _supply(self, built) -> tuple[list[SupplyTrial], dict[str, float]]:
+    def _supply(self, built: Built) -> tuple[list[SupplyTrial], dict[str, float]]:
         module = self._job.module
         trials: list[SupplyTrial] = []
         for state in (State(on=()), *(State(on=(control,)) for control in module.control_names)):
@@ -177,7 +178,7 @@ class Bench:
                     voltage_v=round(result.voltage_v, 2) if limited else None,
                 )
             )
-            if result.limiting:
+            if limited:
                 return trials, {}
         supply = {}
         for state in self._job.sequence.states:
@@ -197,7 +198,9 @@ class Bench:
     def _noise_v(self, volts_per_division: float) -> float:
         return math.hypot(NOISE * volts_per_division, LEAST_NOISE_V) / math.sqrt(SAMPLES)
 
-    def _read(self, emf_vrms, truth, inputs, rng):
+    def _read(
+        self, emf_vrms: tuple[float, float], truth: Complex, inputs: Sequence[int], rng: np.random.Generator
+    ) -> tuple[Complex, Floats, list[float]]:
         """Phasors of a capture with their standard uncertainties and the ranges they were taken on."""
         volts = truth * (np.asarray(emf_vrms) * self._level)
         ranges = [self._range(float(np.abs(leg).sum() * math.sqrt(2))) for leg in volts]
@@ -240,7 +243,7 @@ class Bench:
             ranges=tuple(self._range_gains(ranges)),
         )
 
-    def _range_gains(self, ranges):
+    def _range_gains(self, ranges: Sequence[float]) -> Iterator[RangeGain]:
         for row in range(4):
             for volts in RANGES:
                 true = self._ranges[row, volts] / self._ranges[row, ranges[row]]
@@ -252,7 +255,9 @@ class Bench:
                     standard=0.0 if same else 1e-4,
                 )
 
-    def _measure(self, visit: SetupVisit, acquisition: Acquisition, truth, rng) -> Measured:
+    def _measure(
+        self, visit: SetupVisit, acquisition: Acquisition, truth: Complex, rng: np.random.Generator
+    ) -> Measured:
         emf = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
         inputs = input_numbers(visit.setup)
         phasors, noise, ranges = self._read(emf, truth, inputs, rng)

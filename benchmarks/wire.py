@@ -80,6 +80,7 @@ def main() -> None:
     resource = pyvisa.ResourceManager("@py").open_resource(
         address, read_termination="\n", write_termination="\n", timeout=5000
     )
+    assert isinstance(resource, pyvisa.resources.MessageBasedResource)
     bare = socket.create_connection(("127.0.0.1", port))
     bare.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
@@ -95,7 +96,7 @@ def main() -> None:
         return np.frombuffer(session.query_block(":WAVeform:DATA?", expected=POINTS), dtype=np.uint8)
 
     def visa_block() -> np.ndarray:
-        return resource.query_binary_values(":WAVeform:DATA?", datatype="B", container=np.array)
+        return np.asarray(resource.query_binary_values(":WAVeform:DATA?", datatype="B", container=list))
 
     for block in (session_block, visa_block, lambda: bare_block(bare)):
         if not np.array_equal(block(), np.frombuffer(RAW, dtype=np.uint8)):

@@ -18,11 +18,11 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import harness.session.open_bench as bench_opening
 from harness.cli.app import main as switchwalk
 from harness.job.job import Job
 from harness.reading import LostToBench, Reading
 from harness.records.store import open_records
+from harness.session import open_bench, planned_job
 from harness.session.planned_job import PlannedJob
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
 
@@ -253,14 +253,13 @@ def _descriptors(pid: int) -> int:
 def _plan_once() -> None:
     """Let the runs of this process share their plan, as those of a batch do: the job is the same."""
     made: dict[Path | None, PlannedJob] = {}
-    plan_job = bench_opening.plan_job
 
     def once(job: Job, bench_file: Path | None, *, through: bool = True) -> PlannedJob:
         if bench_file not in made:
-            made[bench_file] = plan_job(job, bench_file, through=through)
+            made[bench_file] = planned_job.plan_job(job, bench_file, through=through)
         return made[bench_file]
 
-    bench_opening.plan_job = once
+    open_bench.plan_job = once  # type: ignore[attr-defined]  # as it names it: each lane plans once
 
 
 def run_lane(folder: Path, *, first: int, step: int, board: str, seed: int, keep: Path | None = None) -> None:

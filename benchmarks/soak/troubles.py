@@ -33,7 +33,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
-from lane import run_lane
+from lane import run_lane  # type: ignore[import-not-found]  # beside this script
 
 from tests.wire.standing_bench import SPEED
 

@@ -1,4 +1,4 @@
-"""Runs the command line as a person would, in this process, and gives what it printed and its exit code."""
+"""Runs the command line as a person would, in this process, and returns its exit code and what it printed."""
 
 from dataclasses import dataclass
 
@@ -16,11 +16,16 @@ class Printed:
     err: str
 
 
+def exit_code(*arguments: object) -> int:
+    """Run one command; for fixtures that tests share, as what it prints goes where pytest has it go."""
+    with pytest.raises(SystemExit) as ended:
+        main([str(argument) for argument in arguments])
+    return int(ended.value.code or 0)
+
+
 def switchwalk(capsys: pytest.CaptureFixture[str], *arguments: str) -> Printed:
     """Run one command."""
     capsys.readouterr()
-    with pytest.raises(SystemExit) as ended:
-        main(list(arguments))
+    code = exit_code(*arguments)
     printed = capsys.readouterr()
-    code = ended.value.code
-    return Printed(code=0 if code is None else int(code), out=printed.out, err=printed.err)
+    return Printed(code=code, out=printed.out, err=printed.err)

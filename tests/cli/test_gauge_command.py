@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.cli.app import main
 from harness.records.run import RefusalOverridden
 from harness.records.store import open_records
 from harness.statistics.gauge import gauge_anova
-from tests.cli.commands import Printed, switchwalk
+from tests.cli.commands import Printed, exit_code, switchwalk
+from tests.known import known
 from tests.wire.standing_bench import SERIAL_PATTERN, tiny_job
 
 STUDY = (
@@ -50,21 +50,8 @@ def place(tmp_path: Path) -> Place:
 def studied(tmp_path_factory: pytest.TempPathFactory) -> Place:
     """Records that hold a study, made once for all that look at it."""
     made = Place(tmp_path_factory.mktemp("gauge"))
-    with pytest.raises(SystemExit) as ended:
-        main(
-            [
-                "gauge",
-                "study",
-                str(made.job),
-                *STUDY,
-                "--simulate",
-                "--speed",
-                "20",
-                "--records",
-                str(made.records),
-            ]
-        )
-    assert ended.value.code == 0
+    asked = ("gauge", "study", made.job, *STUDY, "--simulate", "--speed", "20", "--records", made.records)
+    assert exit_code(*asked) == 0
     return made
 
 
@@ -95,7 +82,7 @@ def test_its_figures_are_those_of_the_runs_that_it_names(
     runs = np.array(message["runs"])
     with open_records(studied.records, read_only=True) as store:
         values = {
-            run: reading.estimate.value
+            run: known(reading.estimate).value
             for run in runs.ravel().tolist()
             for reading in store.readings(run)
             if (reading.key.measurand.quantity, reading.key.measurand.state) == ("supply_current", "loop_a")

@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 from typer.main import get_command
 
-from harness.cli.app import app, main
-from tests.cli.commands import switchwalk
+from harness.cli.app import app
+from tests.cli.commands import exit_code, switchwalk
 from tests.jobs import RELAY_CURRENT, check_of, sequence
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -104,9 +104,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def _done(command: str, code: int = 0) -> None:
-    with pytest.raises(SystemExit) as ended:
-        main(shlex.split(command)[1:])
-    assert (ended.value.code or 0) == code, command
+    assert exit_code(*shlex.split(command)[1:]) == code, command
 
 
 @pytest.fixture

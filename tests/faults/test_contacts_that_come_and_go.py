@@ -2,20 +2,22 @@
 line.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from harness.faults.diagnosis import Diagnosis
-from harness.faults.evidence import Evidence, JudgedCycle
+from harness.faults.evidence import Evidence, JudgedCycle, Missed
 from harness.plan.model import Acquisition
 from harness.records.run import Explanation
 from harness.report.explanation import make_explanation
 from tests.faults.laboratory import Laboratory
 
-HOT = frozenset({("operated", "hot leg")})
+Failed = dict[tuple[str, str], tuple[float, Missed]]  # by control line and channel
+
+HOT: Missed = frozenset({("operated", "hot leg")})
 
 
 def mixed(
@@ -38,15 +40,13 @@ def mixed(
     )
 
 
-def cycles(
-    laboratory: Laboratory, failed: Mapping[tuple[str, str], tuple[float, Iterable[tuple[str, str]]]]
-) -> tuple[JudgedCycle, ...]:
+def cycles(laboratory: Laboratory, failed: Failed) -> tuple[JudgedCycle, ...]:
     """Every cycle of the plan; failed: line and channel of those with failures, and what is seen of them."""
     return tuple(
-        JudgedCycle(cycle=cycle, failed=share, missed=frozenset(missed), judged=share > 0.5)
+        JudgedCycle(cycle=cycle, failed=share, missed=missed, judged=share > 0.5)
         for visit in laboratory.plan.visits
         for cycle in visit.cycles
-        for share, missed in [failed.get((cycle.given.control, cycle.measurand.channel), (0.0, ()))]
+        for share, missed in [failed.get((cycle.given.control, cycle.measurand.channel), (0.0, frozenset()))]
     )
 
 
@@ -71,7 +71,7 @@ def test_a_contact_that_is_open_in_some_records_is_named(
 
 def test_operations_that_fail_now_and_then_name_the_contact_that_they_make(laboratory: Laboratory) -> None:
     """Released the load floats: whichever leg is open, both carry the same, and nothing is between them."""
-    failed = {("loop_b", "right"): (0.3, [("released", "between the legs")])}
+    failed: Failed = {("loop_b", "right"): (0.3, frozenset({("released", "between the legs")}))}
     evidence = replace(laboratory.evidence("", "I-2"), cycles=cycles(laboratory, failed))
     result = laboratory.diagnose(evidence)
     assert set(result.groups[0].names) == {
@@ -90,7 +90,7 @@ def test_operations_tell_the_contacts_of_one_path_apart(laboratory: Laboratory) 
         "I-3",
         lambda each: each.state.name == "loop_a" and each.setup == "drive left, view input and output",
     )
-    failed = {("loop_a", "left"): (0.4, [("operated", "hot leg")])}
+    failed: Failed = {("loop_a", "left"): (0.4, HOT)}
     alike = laboratory.diagnose(evidence, double=False)
     told = laboratory.diagnose(replace(evidence, cycles=cycles(laboratory, failed)), double=False)
     assert len(alike.groups[0].names) > 1

@@ -19,6 +19,7 @@ from harness.records.store import open_records
 from harness.report.coverage import KeptCoverage, SecondProcess
 from harness.report.run_report import Reporter
 from harness.session.planned_job import PlannedJob
+from tests.known import known
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
 USUAL = BenchImpedances()
@@ -91,10 +92,10 @@ def test_another_process_helps_a_reporter_where_nothing_is_kept(
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")
 def test_it_ends_with_an_asker_that_is_killed() -> None:
     asker = subprocess.Popen([sys.executable, "-c", ASKER], stdout=subprocess.PIPE, text=True)
-    other = int(asker.stdout.readline())
+    other = int(known(asker.stdout).readline())
     os.kill(asker.pid, signal.SIGKILL)
     asker.wait()
-    asker.stdout.close()
+    known(asker.stdout).close()
     until_s = time.monotonic() + PATIENCE_S
     while time.monotonic() < until_s and _runs(other):
         time.sleep(0.05)

@@ -134,7 +134,7 @@ def cluster() -> Iterator[Cluster]:
     import distributed  # one of the tests' own requirements
 
     os.environ["PYTHONPATH"] = str(SWITCHER.parents[1])
-    with distributed.LocalCluster(
+    with distributed.LocalCluster(  # type: ignore[no-untyped-call]
         n_workers=2,
         threads_per_worker=1,
         processes=True,
@@ -152,7 +152,7 @@ def test_a_cluster_of_two_processes_gives_identical_results(cluster: Cluster) ->
     job = load_job(SWITCHER, sequence_file=Path(BY_HAND[1]), fixture_file=Path(BY_HAND[3]))
     plan = build_plan(job, impedances=BenchImpedances())
     faults = hard_faults(job)
-    with Client(cluster, set_as_default=False) as client:
+    with Client(cluster, set_as_default=False) as client:  # type: ignore[no-untyped-call]
         assert len(client.scheduler_info()["workers"]) == 2
         # Done by one worker, as this process may have more BLAS threads, and those round another way.
         alone = client.submit(signatures, job, plan, faults, impedances=BenchImpedances()).result()
@@ -175,7 +175,7 @@ def test_units_of_the_diagnosis_experiment_are_shared_out_too(cluster: Cluster) 
 
     from benchmarks.diagnosis_cases import diagnose_unit
 
-    with Client(cluster, set_as_default=False) as client:
+    with Client(cluster, set_as_default=False) as client:  # type: ignore[no-untyped-call]
         one, other = (
             client.submit(diagnose_unit, "X-1", "K3 never operates", workers=[worker], pure=False)
             for worker in client.scheduler_info()["workers"]

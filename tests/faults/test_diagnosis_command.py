@@ -6,17 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from harness.cli.app import main
+from tests.cli.commands import Printed, exit_code, switchwalk
 from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in
 
-Captured = tuple[str, str]  # out, err
 NEVER, SHORTED, GOOD = 1, 2, 3
-
-
-def switchwalk(*arguments: str) -> int:
-    with pytest.raises(SystemExit) as ended:
-        main(list(arguments))
-    return int(ended.value.code or 0)
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +20,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     records = folder / "records.sqlite"
     for serial, fault in (("A", "K3 never operates"), ("B", "K1 coil shorted"), ("C", "")):
         faults = ("--fault", fault) if fault else ()
-        switchwalk(
+        exit_code(
             "run", str(job), "--serial", serial, "--simulate", "--speed", "20", *faults,
             "--records", str(records), "--json",
         )  # fmt: skip
@@ -36,26 +29,24 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return records
 
 
-def diagnose(capsys: pytest.CaptureFixture[str], place: Path, run: int, *more: str) -> tuple[int, Captured]:
-    capsys.readouterr()
-    code = switchwalk("diagnose", str(run), "--records", str(place), *more)
-    return code, capsys.readouterr()
+def diagnose(capsys: pytest.CaptureFixture[str], place: Path, run: int, *more: str) -> Printed:
+    return switchwalk(capsys, "diagnose", str(run), "--records", str(place), *more)
 
 
 def test_the_fault_is_named_from_the_files_that_the_run_recorded(
     place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    code, printed = diagnose(capsys, place, NEVER)
-    assert code == 0
+    printed = diagnose(capsys, place, NEVER)
+    assert printed.code == 0
     assert "K3 never operates" in printed.out
     assert "relay K3, left: never operates though its coil draws current" in " ".join(printed.out.split())
     assert max(len(line) for line in printed.out.splitlines()) <= 80
 
 
 def test_json_holds_groups_probabilities_and_words(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, printed = diagnose(capsys, place, NEVER, "--json")
+    printed = diagnose(capsys, place, NEVER, "--json")
     result = json.loads(printed.out)
-    assert code == 0
+    assert printed.code == 0
     assert (result["run"], result["serial"], result["outcome"]) == (1, "A", "fail")
     assert result["explained"] is True
     assert result["groups"][0]["faults"][0]["name"] == "K3 never operates"
@@ -72,9 +63,9 @@ def test_json_holds_groups_probabilities_and_words(place: Path, capsys: pytest.C
 def test_a_run_that_over_current_stopped_is_explained_by_the_supply(
     place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    code, printed = diagnose(capsys, place, SHORTED)
+    printed = diagnose(capsys, place, SHORTED)
     message = " ".join(printed.out.split())
-    assert code == 0
+    assert printed.code == 0
     assert "K1 coil shorted" in message
     assert "K6 coil shorted" in message
     assert "K2 coil shorted" not in message
@@ -82,16 +73,16 @@ def test_a_run_that_over_current_stopped_is_explained_by_the_supply(
 
 
 def test_a_run_that_passed_needs_no_explanation(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, printed = diagnose(capsys, place, GOOD)
-    assert code == 0
+    printed = diagnose(capsys, place, GOOD)
+    assert printed.code == 0
     assert "Every reading passed; there is nothing to explain" in " ".join(printed.out.split())
-    code, printed = diagnose(capsys, place, GOOD, "--json")
+    printed = diagnose(capsys, place, GOOD, "--json")
     assert json.loads(printed.out)["groups"] == []
 
 
 def test_a_run_that_is_not_there_is_said_not_to_be(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, printed = diagnose(capsys, place, 99)
-    assert code == 2
+    printed = diagnose(capsys, place, 99)
+    assert printed.code == 2
     assert "there is no run 99" in printed.err
 
 
@@ -114,12 +105,12 @@ def test_a_relay_that_comes_late_is_named_by_its_change_of_state(
         channels=["left"],
     )
     records = tmp_path / "records.sqlite"
-    switchwalk(
+    exit_code(
         "run", str(job), "--serial", "L", "--simulate", "--speed", "20", "--fault", "K1 slow to operate",
         "--records", str(records), "--json",
     )  # fmt: skip
-    code, printed = diagnose(capsys, records, 1)
+    printed = diagnose(capsys, records, 1)
     message = " ".join(printed.out.split())
-    assert code == 0
+    assert printed.code == 0
     assert "K1 slow to operate" in message
     assert "relay K1, left: operates too late" in message

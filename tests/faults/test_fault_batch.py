@@ -20,7 +20,7 @@ from harness.faults.signatures import as_suspects, batch_transfers, plain_transf
 from harness.job.faults import Fault, single_faults
 from harness.job.fixture import Fixture
 from harness.job.job import Job, load_job
-from harness.job.module import GROUND, Module
+from harness.job.module import GROUND, Amplifier, Module
 from harness.job.sequence import Check, Tone
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
@@ -147,7 +147,7 @@ def of_batch(
 ) -> Complex:
     wiring = build_wiring(module, fixture, fixture.setups[0], bench)
     batch = Planner.of(wiring, module, fixture).plan([state], [fault_set])
-    return batch.transfers(frequency_hz=1e3, columns=[0, 1])[1, 0]
+    return np.asarray(batch.transfers(frequency_hz=1e3, columns=[0, 1])[1, 0])
 
 
 @pytest.mark.parametrize("siemens", [1e-12, 1e-9, 1e-6, 1e-3, 1.0, 20.0, 50.0])
@@ -208,7 +208,7 @@ def test_a_suspect_that_changes_nothing_costs_nothing() -> None:
 def test_a_circuit_without_a_solution_is_no_number() -> None:
     """Two followers in a ring, as in tests/circuit: any volts at all would satisfy it."""
     ring = [
-        boards.Amplifier(
+        Amplifier(
             name=name,
             channel="left",
             from_net=near,
@@ -231,7 +231,7 @@ def test_a_fault_that_leaves_no_solution_is_named_with_the_net() -> None:
     job = small("two_loop_switcher", [State(on=())])
     plan = build_plan(job, impedances=BENCH)
     ring = [
-        boards.Amplifier(
+        Amplifier(
             name=name,
             channel="left",
             from_net=near,

@@ -12,10 +12,10 @@ from harness.circuit.expand import build_circuit
 from harness.circuit.solve import transfer
 from harness.faults.effects import SHORT_OHM, FaultSet, supply_current_a, with_fault
 from harness.faults.evidence import Complex, Floats
-from harness.job.faults import Fault, parse_fault, single_faults
+from harness.job.faults import Fault, FaultKind, parse_fault, single_faults
 from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup, Termination
 from harness.job.job import Job, load_job
-from harness.job.module import Module, Part
+from harness.job.module import Leg, Module, Part
 from harness.job.state import State, all_states
 from harness.plan.states import expected_current_a
 from simulator import faults as broken
@@ -63,7 +63,7 @@ def wire(
     return module, boards.fixture(boards.setup(view=view), loads=loads)
 
 
-def port_fault(kind: str, net: str = "out", leg: str | None = None, channel: str = "left") -> Fault:
+def port_fault(kind: FaultKind, net: str = "out", leg: Leg | None = None, channel: str = "left") -> Fault:
     return Fault(kind=kind, subject=net, channel=channel, leg=leg)
 
 
@@ -127,7 +127,7 @@ RELAY_FAULTS = [
 
 
 @pytest.mark.parametrize(("kind", "released", "operated"), RELAY_FAULTS)
-def test_a_relay_stands_where_its_fault_leaves_it(kind: str, released: float, operated: float) -> None:
+def test_a_relay_stands_where_its_fault_leaves_it(kind: FaultKind, released: float, operated: float) -> None:
     module, fixture = wire()
     fault = Fault(kind=kind, subject="go" if kind.startswith("control") else "K1")
     for state, expected in ((IDLE_STATE, released), (ON, operated)):
@@ -146,7 +146,7 @@ POLE_FAULTS = [
 
 @pytest.mark.parametrize(("kind", "throw", "released", "operated"), POLE_FAULTS)
 def test_a_pole_fails_on_its_own_leg_alone(
-    kind: str, throw: Literal["released"] | None, released: tuple[int, ...], operated: tuple[int, ...]
+    kind: FaultKind, throw: Literal["released"] | None, released: tuple[int, ...], operated: tuple[int, ...]
 ) -> None:
     module, fixture = wire()
     fault = Fault(kind=kind, subject="K1.1.hot", throw=throw)
@@ -178,10 +178,13 @@ def test_swapped_lines_operate_each_other_relays() -> None:
     assert result[2, 0] < 0.02
 
 
-PLUG = {"hot": LoopbackLeg(series_ohm=1e3, shunt_ohm=2e3), "cold": LoopbackLeg(series_ohm=3e3, shunt_ohm=1e3)}
+PLUG: Mapping[Leg, LoopbackLeg] = {
+    "hot": LoopbackLeg(series_ohm=1e3, shunt_ohm=2e3),
+    "cold": LoopbackLeg(series_ohm=3e3, shunt_ohm=1e3),
+}
 
 
-def looped(legs: Mapping[str, LoopbackLeg]) -> tuple[Module, Fixture]:
+def looped(legs: Mapping[Leg, LoopbackLeg]) -> tuple[Module, Fixture]:
     """In straight to a_send, a plug to a_return, and that to out; no relay."""
     parts = [
         *boards.in_series("R1", "in", "a_send", 0.0),
@@ -214,7 +217,7 @@ def divided(series_ohm: float, shunt_ohm: float) -> float:
         ("loopback legs swapped", [[0, divided(3e3, 1e3)], [divided(1e3, 2e3), 0]]),
     ],
 )
-def test_a_wrong_plug_is_another_plug(kind: str, expected: list[list[float]]) -> None:
+def test_a_wrong_plug_is_another_plug(kind: FaultKind, expected: list[list[float]]) -> None:
     module, fixture = looped(PLUG)
     good = np.abs(shown(module, fixture, ()))
     np.testing.assert_allclose(np.diag(good), [divided(1e3, 2e3), divided(3e3, 1e3)], rtol=1e-6)
@@ -230,17 +233,17 @@ def test_plugs_swapped_between_channels_bring_the_other_channels_loss(switcher: 
     fault = Fault(kind="loopback channels swapped", subject="pad_a")
     circuit = with_fault(good, fault, module=switcher.module, fixture=fixture, state=state)
     values = {element.name: element.resistance_ohm for element in circuit.elements}
-    good = {element.name: element.resistance_ohm for element in good.elements}
+    before = {element.name: element.resistance_ohm for element in good.elements}
     for part in ("hot.series", "cold.series", "hot.shunt", "cold.shunt"):
-        assert values[f"pad_a left.{part}"] == good[f"pad_a right.{part}"]
-        assert values[f"pad_a right.{part}"] == good[f"pad_a left.{part}"]
+        assert values[f"pad_a left.{part}"] == before[f"pad_a right.{part}"]
+        assert values[f"pad_a right.{part}"] == before[f"pad_a left.{part}"]
 
 
 @pytest.mark.parametrize(
     ("kind", "ohm"),
     [("part tenfold", 10e3), ("part a tenth", 100.0), ("part shorted", SHORT_OHM), ("part open", 1e12)],
 )
-def test_a_wrong_resistor_divides_by_what_it_is(kind: str, ohm: float) -> None:
+def test_a_wrong_resistor_divides_by_what_it_is(kind: FaultKind, ohm: float) -> None:
     module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3))
     fixture = boards.fixture(boards.setup(), loads={"out": boards.each_leg(1e3)})
     result = np.abs(shown(module, fixture, Fault(kind=kind, subject="R1.hot")))
@@ -253,10 +256,11 @@ def test_a_capacitor_opens_shorts_and_changes() -> None:
     module = boards.module(resistors=boards.in_series("R1", "in", "out", 1e3), capacitors=[capacitor])
     fixture = boards.fixture(boards.setup())
 
-    def level(kind: str) -> float:
-        return np.abs(shown(module, fixture, Fault(kind=kind, subject="C1.hot"))[0, 0])
+    def level(kind: FaultKind) -> float:
+        return float(np.abs(shown(module, fixture, Fault(kind=kind, subject="C1.hot"))[0, 0]))
 
-    for kind, farads in (("part tenfold", 1e-5), ("part a tenth", 1e-7)):
+    changed: dict[FaultKind, float] = {"part tenfold": 1e-5, "part a tenth": 1e-7}
+    for kind, farads in changed.items():
         reactance = 1 / (2j * np.pi * 1e3 * farads)
         assert level(kind) == pytest.approx(abs(reactance / (reactance + 1050)), rel=2e-3)
     assert level("part open") == pytest.approx(1.0, abs=2e-3)

@@ -7,14 +7,14 @@ from typing import Any
 import pytest
 
 from harness.faults.diagnosis import Diagnosis
-from harness.faults.evidence import JudgedChange
+from harness.faults.evidence import JudgedChange, Moved
 from harness.faults.relay_timing import WRONG, RelayTiming, cost
 from harness.job.faults import parse_fault
 from harness.report.explanation import make_explanation
 from tests.faults.laboratory import IMPEDANCES, Laboratory
 
 
-def diagnose(laboratory: Laboratory, wrong: Mapping[tuple[str, str, str], str], **more: Any) -> Diagnosis:
+def diagnose(laboratory: Laboratory, wrong: Mapping[tuple[str, str, str], Moved], **more: Any) -> Diagnosis:
     """A good unit's levels; wrong: quantity, change of state and channel of readings that fail, and what
     they say.
     """
@@ -46,7 +46,7 @@ def diagnose(laboratory: Laboratory, wrong: Mapping[tuple[str, str, str], str], 
     ],
 )
 def test_a_late_change_names_the_relay_whose_contact_it_waits_for(
-    laboratory: Laboratory, quantity: str, change: str, moved: str, name: str
+    laboratory: Laboratory, quantity: str, change: str, moved: Moved, name: str
 ) -> None:
     result = diagnose(laboratory, {(quantity, change, "left"): moved})
     assert result.groups[0].names == (name,)
@@ -55,7 +55,9 @@ def test_a_late_change_names_the_relay_whose_contact_it_waits_for(
 
 
 def test_a_long_bounce_both_ways_names_the_relay(laboratory: Laboratory) -> None:
-    wrong = {("bounce_time", change, "right"): "bounces" for change in ("idle > loop_b", "loop_b > idle")}
+    wrong: dict[tuple[str, str, str], Moved] = {
+        ("bounce_time", change, "right"): "bounces" for change in ("idle > loop_b", "loop_b > idle")
+    }
     result = diagnose(laboratory, wrong)
     assert result.groups[0].names == ("K7 long bounce",)
 
@@ -78,13 +80,10 @@ def test_a_welded_contact_is_predicted_to_leave_no_gap(laboratory: Laboratory) -
 
 
 def test_changes_that_no_fault_explains_are_said_to_be_so(laboratory: Laboratory) -> None:
-    wrong = {
-        (quantity, change, channel): moved
-        for quantity, change, channel, moved in (
-            ("operate_time", "idle > loop_a", "left", "late"),
-            ("release_time", "loop_b > idle", "right", "late"),
-            ("bounce_time", "swap > idle", "left", "bounces"),
-        )
+    wrong: dict[tuple[str, str, str], Moved] = {
+        ("operate_time", "idle > loop_a", "left"): "late",
+        ("release_time", "loop_b > idle", "right"): "late",
+        ("bounce_time", "swap > idle", "left"): "bounces",
     }
     result = diagnose(laboratory, wrong)
     assert not result.explained

@@ -38,7 +38,7 @@ class Kept:
         phasors = np.asarray(result.pop("phasors"))
         clock = ClockRatio(**result.pop("clock"))
         hz = tuple(result.pop("frequencies_hz"))
-        whole = {
+        whole: dict[str, Any] = {
             name: np.asarray(result.pop(name))
             for name, value in list(result.items())
             if isinstance(value, list)

@@ -55,7 +55,7 @@ def diagnoses() -> list[dict[str, Any]]:
     bench = Bench(job, plan, seed=7)
     diagnoser = Diagnoser(job, plan, telling(plan, job), impedances=IMPEDANCES)
 
-    def numbered(fault: Fault) -> tuple[int, float]:
+    def numbered(fault: Fault) -> tuple[int, float | None]:
         """Number, and the resistance that is fitted, or the chance with which an open throw is open."""
         if fault.chance is not None:
             fault, more = replace(fault, kind="throw stuck open", chance=None), fault.chance

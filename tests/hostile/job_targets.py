@@ -56,7 +56,8 @@ def edited_job(data: bytes) -> None:
     job = JOBS[data[0] % len(JOBS)] if data else JOBS[0]
     texts = {name: list(lines) for name, lines in _lines(job).items()}
     for start in range(1, len(data) - 3, 4):
-        _edit(texts[FILES[data[start] % 4]], data[start] >> 2, *data[start + 1 : start + 4], _values(job))
+        what, high, low, value = data[start : start + 4]
+        _edit(texts[FILES[what % 4]], what >> 2, 256 * high + low, value, _values(job))
     folder = scratch() / "whole job"
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
@@ -66,10 +67,10 @@ def edited_job(data: bytes) -> None:
         _plan(folder)
 
 
-def _edit(lines: list[str], act: int, high: int, low: int, value: int, values: tuple[str, ...]) -> None:
+def _edit(lines: list[str], act: int, line: int, value: int, values: tuple[str, ...]) -> None:
     if not lines:
         return
-    place = (256 * high + low) % len(lines)
+    place = line % len(lines)
     coded = KEYED.match(lines[place])
     if act % 8 < 5 and coded:
         lines[place] = coded[1] + values[value % len(values)]

@@ -3,6 +3,7 @@
 import re
 from dataclasses import MISSING
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pydantic import create_model
@@ -46,15 +47,12 @@ from harness.quantities.registry import QUANTITIES
 from harness.toml_files.values import keys_of, model_within
 
 TEXT = (Path(__file__).resolve().parents[2] / "docs" / "files.md").read_text(encoding="utf-8")
-ANY_CHECK = create_model(
-    "AnyCheck",
-    __base__=CheckEntry,
-    **{
-        name: (option.annotation, option)
-        for quantity in QUANTITIES.values()
-        for name, option in quantity.options.model_fields.items()
-    },
-)
+OPTIONS: dict[str, Any] = {
+    name: (option.annotation, option)
+    for quantity in QUANTITIES.values()
+    for name, option in quantity.options.model_fields.items()
+}
+ANY_CHECK = create_model("AnyCheck", __base__=CheckEntry, **OPTIONS)
 TABLES: dict[str, type] = {
     "`[module]`": ModuleHead,
     "`[supply]` of module.toml": ModuleSupply,
@@ -97,8 +95,9 @@ def rows(title: str) -> dict[str, str]:
 
 def tables_under(model: type) -> set[type]:
     """Every table within those of a file."""
-    within = {model_within(rule.annotation) for rule in keys_of(model).values()} - {None}
-    return within.union(*(tables_under(table) for table in within if table is not None))
+    found = (model_within(rule.annotation) for rule in keys_of(model).values())
+    within = {table for table in found if table is not None}
+    return within.union(*map(tables_under, within))
 
 
 @pytest.mark.parametrize("title", TABLES)

@@ -71,7 +71,7 @@ def test_levels_in_dbv_are_2_2185_db_above_dbu() -> None:
         ("0.1%", "fraction", 0.001),
     ],
 )
-def test_a_quantity_is_read_in_si(text: str, dimension: str, value: float) -> None:
+def test_a_quantity_is_read_in_si(text: str, dimension: Dimension, value: float) -> None:
     assert parse_quantity(text, dimension) == pytest.approx(value, rel=1e-12)
 
 
@@ -105,7 +105,9 @@ def test_a_quantity_is_read_in_si(text: str, dimension: str, value: float) -> No
         ("", "time", 'found "", which is not a value with a unit; expected a time such as "20 ms"'),
     ],
 )
-def test_what_is_no_such_quantity_is_refused_in_words(value: float, dimension: str, message: str) -> None:
+def test_what_is_no_such_quantity_is_refused_in_words(
+    value: float, dimension: Dimension, message: str
+) -> None:
     with pytest.raises(ValueError, match=r"expected") as caught:
         parse_quantity(value, dimension)
     assert str(caught.value) == message
@@ -164,7 +166,7 @@ UNITS: list[tuple[Dimension, str]] = [
 
 
 @given(st.sampled_from(UNITS), st.floats(1e-14, 1e12))
-def test_what_is_written_reads_back_as_itself(kind: tuple[str, str], value: float) -> None:
+def test_what_is_written_reads_back_as_itself(kind: tuple[Dimension, str], value: float) -> None:
     dimension, unit = kind
     assert parse_quantity(format_value(value, unit, digits=12), dimension) == pytest.approx(value, rel=1e-11)
 
@@ -175,7 +177,7 @@ def test_a_level_reads_back_as_itself(dbu: float) -> None:
 
 
 @given(st.text(max_size=12), st.sampled_from([dimension for dimension, _ in UNITS] + ["level", "fraction"]))
-def test_no_text_breaks_the_reader(text: str, dimension: str) -> None:
+def test_no_text_breaks_the_reader(text: str, dimension: Dimension) -> None:
     try:
         value, told = parse_quantity(text, dimension), "expected"
     except ValueError as error:

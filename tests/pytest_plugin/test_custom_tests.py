@@ -44,7 +44,7 @@ def test_that_asks_for_a_state_that_is_not_there(switchwalk_measure):
 
 
 @pytest.fixture(scope="module")
-def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[StandingBench]:
+def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, StandingBench]]:
     job = tiny_job(tmp_path_factory.mktemp("standing"))
     with standing_bench(job) as bench:
         yield job, bench

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from harness.cli.app import main
 from harness.records.export import readings_frame, runs_frame
 from harness.records.store import open_records
+from tests.cli.commands import exit_code
 from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture, changed
 
 FAILED = changed(READING, state="loop_a+loop_b", value=-6.11, low=-6.118, high=-6.102, verdict="fail")
@@ -60,10 +60,9 @@ def export(place: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Any
     """Exports run 1, or another, and gives the path."""
 
     def run(form: str, out: Path | str, *, number: int = 1, expect: int = 0) -> Path | str:
-        with pytest.raises(SystemExit) as ended:
-            main(["export", str(number), "--format", form, "--out", str(out), "--records", str(place)])
+        code = exit_code("export", str(number), "--format", form, "--out", str(out), "--records", str(place))
         printed = capsys.readouterr()
-        assert (ended.value.code or 0) == expect, printed.err
+        assert code == expect, printed.err
         return printed.err if expect else out
 
     return run
@@ -83,8 +82,7 @@ def test_json_is_what_show_prints(
     export: Callable[..., Any], tmp_path: Path, capsys: pytest.CaptureFixture[str], place: Path
 ) -> None:
     content = json.loads(export("json", tmp_path / "run.json").read_text(encoding="utf-8"))
-    with pytest.raises(SystemExit):
-        main(["show", "1", "--json", "--records", str(place)])
+    exit_code("show", "1", "--json", "--records", str(place))
     shown = json.loads(capsys.readouterr().out)
     # Told over all of the unit's runs, and by the run's events, which a run's own file does not hold.
     assert shown.pop("relays") is None

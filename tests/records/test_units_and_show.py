@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-from harness.cli.app import main
 from harness.reading import Contribution
 from harness.records.run import RelaysOperated
 from harness.records.store import open_records
+from tests.cli.commands import exit_code
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 
 FAILED = changed(
@@ -50,10 +50,9 @@ def switchwalk(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPat
     monkeypatch.setenv("COLUMNS", "80")
 
     def run(*arguments: int | Path | str, expect: int = 0) -> str:
-        with pytest.raises(SystemExit) as ended:
-            main([str(argument) for argument in arguments])
+        code = exit_code(*arguments)
         printed = capsys.readouterr()
-        assert (ended.value.code or 0) == expect, printed.err
+        assert code == expect, printed.err
         return printed.err if expect else printed.out
 
     return run

@@ -30,7 +30,7 @@ class Page(HTMLParser):
 
     def __init__(self, html: str) -> None:
         super().__init__()
-        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.elements: list[tuple[str, dict[str, str]]] = []
         self.text = ""
         self._open: list[str] = []
         self.badly_nested: list[str] = []
@@ -38,7 +38,7 @@ class Page(HTMLParser):
         self.close()
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.elements.append((tag, dict(attrs)))
+        self.elements.append((tag, {name: value or "" for name, value in attrs}))
         if tag not in VOID:
             self._open.append(tag)
 
@@ -50,7 +50,7 @@ class Page(HTMLParser):
         if "style" not in self._open:
             self.text += f" {data}"
 
-    def all(self, tag: str) -> list[dict[str, str | None]]:
+    def all(self, tag: str) -> list[dict[str, str]]:
         return [attributes for name, attributes in self.elements if name == tag]
 
     @property

@@ -8,10 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.cli.app import main
 from harness.records.store import open_records
 from harness.session.unit_run import run_lock
-from tests.cli.commands import switchwalk
+from tests.cli.commands import exit_code, switchwalk
 from tests.jobs import with_checks_of
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
@@ -26,8 +25,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     records = folder / "records.sqlite"
     for serial, faults in (("OB-1", ("--fault", "K3 never operates")), ("OB-2", ())):
         asked = ["run", str(job), "--serial", serial, "--simulate", "--speed", "10", "--json", *faults]
-        with pytest.raises(SystemExit):
-            main([*asked, "--records", str(records)])
+        exit_code(*asked, "--records", str(records))
     shutil.rmtree(job)
     return records
 

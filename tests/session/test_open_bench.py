@@ -1,5 +1,6 @@
 """A bench that stays open for several units: one simulator, one plan, one opening of the instruments."""
 
+import subprocess
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -9,7 +10,7 @@ import pytest
 
 from harness.errors import UsageError
 from harness.records.store import open_records
-from harness.session import open_bench, simulated
+from harness.session import open_bench
 from harness.session.open_bench import at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation
@@ -29,7 +30,7 @@ def counts(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
 
         return counting
 
-    monkeypatch.setattr(simulated.subprocess, "Popen", count("simulators", simulated.subprocess.Popen))
+    monkeypatch.setattr(subprocess, "Popen", count("simulators", subprocess.Popen))
     for name in ("plan_job", "open_bench"):
         monkeypatch.setattr(open_bench, name, count(name, getattr(open_bench, name)))
     return counted

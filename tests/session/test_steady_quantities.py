@@ -11,6 +11,7 @@ from harness.reading import Reading
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk
 from tests.jobs import with_checks_of
+from tests.known import known
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 RARELY = 4.5  # standard uncertainties: no reading of a hundred is further out in a thousand runs but one
@@ -42,6 +43,19 @@ def _elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
 
 
+def value(reading: Reading) -> float:
+    return known(reading.estimate).value
+
+
+def standard(reading: Reading) -> float:
+    return known(known(reading.estimate).standard)
+
+
+def half_width(reading: Reading) -> float:
+    estimate = known(reading.estimate)
+    return (estimate.high - estimate.low) / 2
+
+
 def of(readings: list[Reading], quantity: str) -> list[Reading]:
     result = [reading for reading in readings if reading.key.measurand.quantity == quantity]
     assert result
@@ -54,16 +68,16 @@ def test_a_good_attenuator_passes_with_its_contacts_noise_and_response_as_they_m
     readings = whole_run_of_a_good_unit(capsys, "stepped_attenuator")
     for reading in of(readings, "contact_resistance"):
         # Twelve contacts a leg, each of 50 to 95 mohm by the simulated unit's own draw.
-        assert reading.estimate.value + RARELY * reading.estimate.standard > 24 * 0.050
-        assert reading.estimate.value - RARELY * reading.estimate.standard < 24 * 0.095
-        assert {part.name for part in reading.estimate.budget} >= {"tolerance of the load", "noise"}
+        assert value(reading) + RARELY * standard(reading) > 24 * 0.050
+        assert value(reading) - RARELY * standard(reading) < 24 * 0.095
+        assert {part.name for part in known(reading.estimate).budget} >= {"tolerance of the load", "noise"}
     for reading in of(readings, "response"):
         # Resistors alone: flat, by the closed form.
-        assert abs(reading.estimate.value) <= RARELY * reading.estimate.standard
+        assert abs(value(reading)) <= RARELY * standard(reading)
         assert reading.key.measurand.frequency_hz in (20.0, 100.0, 10e3, 20e3)
     for reading in of(readings, "noise"):
         # Thermal noise of 700 ohm is -125 dBu (Nyquist): what is read is where the bench's own noise ends.
-        assert reading.estimate.floor
+        assert known(reading.estimate).floor
         assert reading.unit == "dBu"
     assert all(reading.unit == "%" for reading in of(readings, "distortion"))
 
@@ -75,7 +89,7 @@ def test_a_good_selector_passes_and_its_open_contacts_have_their_picofarads(
     for reading in of(readings, "coupling_capacitance"):
         # module.toml's off_capacitance is 1 pF; the simulated contact has 0.7 to 1.0 of it, and some stray
         # capacitance lies between neighbouring nets.
-        assert 0.65e-12 < reading.estimate.value < 1.15e-12
+        assert 0.65e-12 < value(reading) < 1.15e-12
         assert (reading.unit, reading.verdict, reading.key.measurand.frequency_hz) == ("F", "pass", None)
 
 
@@ -87,7 +101,7 @@ def test_a_bad_contact_shows_as_ohms(capsys: pytest.CaptureFixture[str]) -> None
         "right": "pass",
     }
     bad, good = (left, right) if left.key.measurand.channel == "left" else (right, left)
-    assert bad.estimate.value - good.estimate.value == pytest.approx(2.0, abs=0.6)
+    assert value(bad) - value(good) == pytest.approx(2.0, abs=0.6)
 
 
 def test_a_line_that_does_not_come_is_caught_in_every_operation(capsys: pytest.CaptureFixture[str]) -> None:
@@ -97,11 +111,11 @@ def test_a_line_that_does_not_come_is_caught_in_every_operation(capsys: pytest.C
     assert [
         (reading.key.measurand.where, reading.key.measurand.state, reading.verdict) for reading in bad
     ] == [("left.out", "loop_a", "fail")]
-    assert bad[0].estimate.value == 1.0
+    assert value(bad[0]) == 1.0
     assert "10 of 10 operations failed" in bad[0].reason
     # Clopper and Pearson, none of ten: 1 - 0.05^(1/10)
     good = next(reading for reading in readings if reading.verdict == "pass")
-    assert good.estimate.high == pytest.approx(0.2589, abs=1e-4)
+    assert known(good.estimate).high == pytest.approx(0.2589, abs=1e-4)
 
 
 def test_a_good_switcher_passes_and_ten_ohm_in_a_leg_convert_what_the_circuit_says(
@@ -113,12 +127,12 @@ def test_a_good_switcher_passes_and_ten_ohm_in_a_leg_convert_what_the_circuit_sa
         assert reading.expected is not None
         # Of four intervals of k = 2 one lies beside the truth once in six runs; of k = 3, once in a hundred.
         below, above = (
-            1.5 * (reading.estimate.value - reading.estimate.low),
-            1.5 * (reading.estimate.high - reading.estimate.value),
+            1.5 * (value(reading) - known(reading.estimate).low),
+            1.5 * (known(reading.estimate).high - value(reading)),
         )
-        assert reading.estimate.value - below < reading.expected.value < reading.estimate.value + above
+        assert value(reading) - below < reading.expected.value < value(reading) + above
     unequal = [reading for reading in readings if "10 ohm" in reading.key.check]
-    assert all(reading.estimate.value < 44 for reading in unequal)
+    assert all(value(reading) < 44 for reading in unequal)
 
 
 def test_a_capacitor_from_one_leg_to_earth_turns_it_by_the_closed_form(
@@ -152,9 +166,9 @@ tolerance = "1 %"
         (legs["right.out"], turned),
         (channels, math.degrees(cmath.phase((hot + 1) / 2))),
     ):
-        half = (reading.estimate.high - reading.estimate.low) / 2
+        half = half_width(reading)
         assert half < 0.15
-        assert reading.estimate.value == pytest.approx(true, abs=1.5 * half + 0.04)  # k = 3: once in 370
+        assert value(reading) == pytest.approx(true, abs=1.5 * half + 0.04)  # k = 3: once in 370
     assert {one.verdict for one in readings} == {"pass"}  # as predicted, of this module
 
 
@@ -170,12 +184,10 @@ def test_swapped_inputs_make_the_balance_sure(capsys: pytest.CaptureFixture[str]
     fixture.write_text("[[setup]]".join([head, *kept]), encoding="utf-8")
     loose = of(run(capsys, job), "leg_gain_difference")
     for one, other in zip(tight, loose, strict=True):
-        assert one.estimate.standard < other.estimate.standard / 4
-        assert abs(one.estimate.value - other.estimate.value) < 2 * (
-            one.estimate.standard + other.estimate.standard
-        )
-        assert abs(one.estimate.value - one.expected.value) < 2 * (
-            one.estimate.standard + one.expected.standard
+        assert standard(one) < standard(other) / 4
+        assert abs(value(one) - value(other)) < 2 * (standard(one) + standard(other))
+        assert abs(value(one) - known(one.expected).value) < 2 * (
+            standard(one) + known(known(one.expected).standard)
         )
 
 
@@ -212,12 +224,14 @@ def test_a_kept_reference_serves_a_run_and_shows_its_drift(capsys: pytest.Captur
         readings = store.readings(1)
     harmonic = [one for one in readings if one.key.check == "Harmonic distortion"]
     for reading in harmonic:  # the generator's own 0.03 % or so are taken off
-        assert reading.estimate.high < 0.003  # which alone is its share where nothing is known of the bench
+        assert (
+            known(reading.estimate).high < 0.003
+        )  # which alone is its share where nothing is known of the bench
     bench_dbu = min(float(line.split()[3]) for line in drifts if "noise" in line)
     for reading in [
         one for one in readings if one.key.check == "Noise"
     ]:  # what the bench adds by itself is off
-        assert reading.estimate.high < bench_dbu - 3
+        assert known(reading.estimate).high < bench_dbu - 3
 
 
 def test_a_run_without_a_reference_says_what_it_loses_and_goes_on(

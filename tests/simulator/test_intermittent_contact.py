@@ -14,6 +14,7 @@ from simulator.dynamics import OPEN, OPERATED, RELEASED, Motion, SupplySetting
 from simulator.faults import apply
 from simulator.unit import Timing
 from simulator.world import Clock, World
+from tests.cli.commands import exit_code
 from tests.jobs import with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
@@ -104,11 +105,9 @@ def readings(tmp_path_factory: pytest.TempPathFactory) -> list[Reading]:
     job = with_checks_of(SEQUENCES / "two_loop_switcher", folder / "job", "intermittency")
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
-        from harness.cli.app import main
 
-        with pytest.raises(SystemExit) as ended:
-            main(["run", str(job), *SIMULATED, "--fault", "K1.1.hot operated intermittent 90 %"])
-    assert ended.value.code == 1
+        code = exit_code("run", str(job), *SIMULATED, "--fault", "K1.1.hot operated intermittent 90 %")
+    assert code == 1
     with open_records(folder / "switchwalk-records" / "records.sqlite", read_only=True) as store:
         return store.readings(1)
 

@@ -12,11 +12,20 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from harness.records.run import CurrentsDrawn, ExplainedGroup, Explanation, FaultsNamed, RelaysOperated
+from harness.records.run import (
+    CurrentsDrawn,
+    ExplainedGroup,
+    Explanation,
+    FaultsNamed,
+    Outcome,
+    Purpose,
+    RelaysOperated,
+)
 from harness.records.store import open_records
 from harness.report.explanation import Explained, keep_explained
 from harness.site.live import LiveSite
 from tests.cli.commands import switchwalk
+from tests.known import known
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.report.test_report import Page
 from tests.simulator.listeners import reachable_at
@@ -35,7 +44,7 @@ def start(records: Path) -> tuple[Server, str]:
         stderr=subprocess.PIPE,
         text=True,
     )
-    return process, process.stdout.readline().strip()
+    return process, known(process.stdout).readline().strip()
 
 
 def end(process: Server, by: int = signal.SIGINT) -> tuple[int, str]:
@@ -74,7 +83,7 @@ def ask(
 ) -> tuple[int, http.client.HTTPMessage, str]:
     """One request as it is given, and the answer's status, headers and text."""
     place = urlsplit(address)
-    connection = http.client.HTTPConnection(place.hostname, place.port, timeout=30)
+    connection = http.client.HTTPConnection(known(place.hostname), place.port, timeout=30)
     connection.putrequest(method, path, skip_host=True)
     connection.putheader("Host", place.netloc if host is None else host)
     for name, value in headers.items():
@@ -86,8 +95,13 @@ def ask(
     return answer.status, answer.headers, text
 
 
+def answer(site: LiveSite, path: str, query: str, state: str) -> tuple[str, str]:
+    """A page that the site has, and its state."""
+    return known(site.answer(path, query, state))
+
+
 def links(text: str, start: str) -> list[str]:
-    return [link["href"] for link in Page(text).all("a") if (link["href"] or "").startswith(start)]
+    return [link["href"] for link in Page(text).all("a") if link["href"].startswith(start)]
 
 
 def test_every_kind_of_page_is_served_with_what_a_browser_must_not_do(served: str) -> None:
@@ -106,18 +120,24 @@ def test_every_kind_of_page_is_served_with_what_a_browser_must_not_do(served: st
 def test_a_run_with_a_verdict_has_a_certificate_and_no_other_has_one(tmp_path: Path) -> None:
     records = tmp_path / "records.sqlite"
     with open_records(records) as store:
-        for outcome, more in (("pass", {}), ("stopped", {}), ("pass", {"purpose": "golden"}), ("fail", {})):
-            run = store.begin(replace(HEADER, **more))
+        ends: list[tuple[Outcome, Purpose]] = [
+            ("pass", ""),
+            ("stopped", ""),
+            ("pass", "golden"),
+            ("fail", ""),
+        ]
+        for outcome, purpose in ends:
+            run = store.begin(replace(HEADER, purpose=purpose))
             store.add_readings(run, [changed(READING, acquisitions=())])
             store.finish(run, outcome, "", ENDED)
     site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
     result = [site.answer(f"/certificates/run-0000{run}.html", "", "") for run in range(1, 6)]
-    (unit,) = links(site.answer("/", "", "")[0], "units/")
-    led_to = links(site.answer(f"/{unit}", "", "")[0], "../certificates/")
+    (unit,) = links(answer(site, "/", "", "")[0], "units/")
+    led_to = links(answer(site, f"/{unit}", "", "")[0], "../certificates/")
     site.close()
     assert [one is not None for one in result] == [True, False, False, True, False]
-    assert "Not the latest" in result[0][0]
-    assert "Test record of a unit that did not pass" in result[3][0]
+    assert "Not the latest" in known(result[0])[0]
+    assert "Test record of a unit that did not pass" in known(result[3])[0]
     assert led_to == ["../certificates/run-00004.html", "../certificates/run-00001.html"]
 
 
@@ -175,23 +195,23 @@ def test_a_page_that_has_the_list_is_sent_what_is_newer_than_that(tmp_path: Path
     records = tmp_path / "records.sqlite"
     fill(records, units=30, readings=10, bad=0.0)
     site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
-    state = site.answer("/", "", "")[1]
+    state = answer(site, "/", "", "")[1]
     with open_records(records) as store:
         run = store.begin(replace(HEADER, serial="OB-00007", batch="1"))
         store.begin(replace(HEADER, serial="OB-90000", batch="1"))
-        text, later = site.answer("/", f"list={state[1:-1]}", state)
+        text, later = answer(site, "/", f"list={state[1:-1]}", state)
         assert [link.rpartition("-")[0] for link in links(text.partition('id="list"')[2], "units/")] == [
             "units/OB-90000",
             "units/OB-00007",
         ]
         store.finish(run, "fail", "", ENDED)
-        text, last = site.answer("/", f"list={later[1:-1]}", later)
+        text, last = answer(site, "/", f"list={later[1:-1]}", later)
         assert [link.rpartition("-")[0] for link in links(text.partition('id="list"')[2], "units/")] == [
             "units/OB-00007"
         ]
-    assert site.answer("/", f"list={last[1:-1]}", last) == ("", last)
+    assert answer(site, "/", f"list={last[1:-1]}", last) == ("", last)
     for unknown in ("", "index-1-1", "?"):
-        text, _ = site.answer("/", f"list={unknown}", "")
+        text, _ = answer(site, "/", f"list={unknown}", "")
         assert len(links(text.partition('id="list"')[2], "units/")) == 31
     site.close()
 
@@ -231,13 +251,13 @@ def test_what_comes_along_with_readings_does_not_send_the_list_again(tmp_path: P
     with open_records(records) as store:
         run = store.begin(HEADER)
         site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
-        state = site.answer("/", "list", "")[1]
+        state = answer(site, "/", "list", "")[1]
         store.add_event(run, CurrentsDrawn(currents_a={}))
         store.add_readings(run, [changed(READING, acquisitions=())])
         store.add_event(run, RelaysOperated(operations={}, read_back=False))
-        assert site.answer("/", f"list={state[1:-1]}", state) == ("", state)
+        assert answer(site, "/", f"list={state[1:-1]}", state) == ("", state)
         store.finish(run, "pass", "", ENDED)
-        assert "✓ pass" in site.answer("/", f"list={state[1:-1]}", state)[0]
+        assert "✓ pass" in answer(site, "/", f"list={state[1:-1]}", state)[0]
     site.close()
 
 
@@ -270,11 +290,11 @@ def test_a_fault_that_is_diagnosed_after_its_run_shows_on_the_page_of_its_batch(
         store.add_readings(run, [changed(READING, acquisitions=(), verdict="fail")])
         store.finish(run, "fail", "", ENDED)
         site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
-        (batch,) = links(site.answer("/", "", "")[0], "batches/")
-        text, state = site.answer(f"/{batch}", "", "")
+        (batch,) = links(answer(site, "/", "", "")[0], "batches/")
+        text, state = answer(site, f"/{batch}", "", "")
         assert "not diagnosed" in text
         store.add_event(run, FaultsNamed(faults=("K3 never operates",), probability=0.9))
-        text, _ = site.answer(f"/{batch}", "", state)
+        text, _ = answer(site, f"/{batch}", "", state)
         site.close()
     assert "K3 never operates" in text
     assert "not diagnosed" not in text
@@ -285,12 +305,12 @@ def test_a_report_that_is_written_after_its_run_is_the_one_that_is_shown(tmp_pat
     with open_records(records) as store:
         store.finish(store.begin(HEADER), "stopped", "by hand", ENDED)
     site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: written)
-    text, state = site.answer("/reports/run-00001.html", "", "")
+    text, state = answer(site, "/reports/run-00001.html", "", "")
     assert "Test record, run 1" in text
     written.write_text("with its diagnosis")
-    text, state = site.answer("/reports/run-00001.html", "", state)
+    text, state = answer(site, "/reports/run-00001.html", "", state)
     assert text == "with its diagnosis"
-    assert site.answer("/reports/run-00001.html", "", state) == ("", state)
+    assert answer(site, "/reports/run-00001.html", "", state) == ("", state)
     site.close()
 
 
@@ -310,7 +330,7 @@ def test_a_report_that_lies_on_another_computer_says_what_was_kept_with_its_run(
             store, run, Explained(names=("K3 never operates",), probability=0.999, explanation=words)
         )
     site = LiveSite(lambda: open_records(records, read_only=True), lambda run, serial: tmp_path / "none")
-    text, _ = site.answer("/reports/run-00001.html", "", "")
+    text, _ = answer(site, "/reports/run-00001.html", "", "")
     site.close()
     assert "Diagnosis" in text
     assert "K3 never operates" in text

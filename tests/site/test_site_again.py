@@ -9,7 +9,7 @@ import pytest
 from harness.records.run import FaultsNamed
 from harness.records.store import RunStore, open_records
 from harness.site.model import Unit
-from harness.site.study import Study, UnitView, view_units
+from harness.site.study import BatchStudy, UnitView, view_units
 from harness.site.write import Written, write_site
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 from tests.report.test_report import Page
@@ -101,7 +101,9 @@ def test_pages_of_other_units_are_made_again_where_the_batch_that_they_show_is_a
             store.finish(run, "pass", "", ENDED)
     seen: list[str] = []
 
-    def view_and_tell(store: RunStore, units: Sequence[Unit], studies: Mapping[str, Study]) -> list[UnitView]:
+    def view_and_tell(
+        store: RunStore, units: Sequence[Unit], studies: Mapping[str, BatchStudy]
+    ) -> list[UnitView]:
         seen.extend(unit.key.serial for unit in units)
         return view_units(store, units, studies)
 

@@ -12,14 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from harness.cli.app import main
 from harness.records.history import RunLine
 from harness.records.store import open_records
 from harness.report.plotter import ticks
 from harness.site.model import make_catalogue
 from harness.site.pages import Pages, UnitSearch
 from harness.site.study import study_batch
-from tests.cli.commands import switchwalk
+from tests.cli.commands import exit_code, switchwalk
 from tests.records.outside_broadcast import HEADER, READING, changed
 from tests.report.test_report import Page
 from tests.site.devtools import Tab, browser
@@ -162,8 +161,7 @@ def test_readings_that_differ_by_what_is_driven_alone_are_told_apart_on_the_page
             )
             store.finish(run, "fail", "", HEADER.started)
     pages_folder = tmp_path / "site"
-    with pytest.raises(SystemExit):
-        main(["site", str(pages_folder), "--records", str(records)])
+    exit_code("site", str(pages_folder), "--records", str(records))
     (batch,) = (pages_folder / "batches").glob("*.html")
     page = Page(batch.read_text(encoding="utf-8"))
     messages = [f"Route and gain: loop_a left.out 1 kHz, {source} driven" for source in sources]

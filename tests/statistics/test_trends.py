@@ -10,12 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from harness.cli.app import main
 from harness.reading import Reading
 from harness.records.run import Outcome
 from harness.records.store import RunStore, open_records
 from harness.statistics import batch
-from tests.cli.commands import switchwalk
+from tests.cli.commands import exit_code, switchwalk
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 
 SIGMA_DB = 0.01
@@ -75,10 +74,9 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def trends(place: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., Any]:
     def run(*arguments: str, expect: int = 0) -> str:
-        with pytest.raises(SystemExit) as ended:
-            main(["trends", "--records", str(place), *map(str, arguments)])
+        code = exit_code("trends", "--records", str(place), *arguments)
         printed = capsys.readouterr()
-        assert (ended.value.code or 0) == expect, printed.err
+        assert code == expect, printed.err
         return printed.err if expect else printed.out
 
     return run
@@ -182,8 +180,7 @@ def test_units_of_no_batch_are_not_said_to_be_of_the_only_one(
     with open_records(path) as store:
         add(store, "A-1", 0, "pass", GAIN, batch="autumn")
         add(store, "A-2", 1, "pass", GAIN)
-    with pytest.raises(SystemExit):
-        main(["trends", "--records", str(path)])
+    exit_code("trends", "--records", str(path))
     assert capsys.readouterr().out.startswith("TLS-2: 2 units of batch autumn and no batch\n")
 
 
@@ -193,8 +190,7 @@ def test_what_a_record_holds_rings_no_bell_in_a_complaint(
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
         add(store, "A-1", 0, "pass", GAIN, batch="aut\x07umn")
-    with pytest.raises(SystemExit):
-        main(["trends", "--records", str(path), "--batch", "spring"])
+    exit_code("trends", "--records", str(path), "--batch", "spring")
     told = capsys.readouterr().err
     assert "there is no batch spring. There are: aut\N{REPLACEMENT CHARACTER}umn" in told
     assert "\x07" not in told
@@ -208,8 +204,7 @@ def test_of_units_that_were_only_stopped_it_is_said(
         add(store, "A-1", 0, "stopped", batch="autumn")
         add(store, "A-1", 1, "stopped", batch="autumn")
         add(store, "A-2", 2, "pass", batch="autumn", purpose="golden")
-    with pytest.raises(SystemExit):
-        main(["trends", "--records", str(path), "--batch", "autumn"])
+    exit_code("trends", "--records", str(path), "--batch", "autumn")
     message = " ".join(capsys.readouterr().err.split())
     assert "no unit of batch autumn has a complete run of its own. Runs: 1 golden, 2 stopped;" in message
 
@@ -277,8 +272,7 @@ def test_only_simulated_runs_are_pointed_out(tmp_path: Path, capsys: pytest.Capt
     path = tmp_path / "records.sqlite"
     with open_records(path) as store:
         add(store, "A", 0, "pass", GAIN, simulated=True)
-    with pytest.raises(SystemExit):
-        main(["trends", "--records", str(path)])
+    exit_code("trends", "--records", str(path))
     assert "there are only simulated runs. Give --simulated to see those" in capsys.readouterr().err
 
 

@@ -1,6 +1,7 @@
 """The structure is checked: who may import whom, how long files are, and what must not be written."""
 
 import ast
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -121,3 +122,30 @@ def test_assert_is_for_tests_only(path: Path) -> None:
 @pytest.mark.parametrize("name", ["utils", "common", "core", "base", "helpers"])
 def test_no_room_is_called_by_a_name_that_says_nothing(name: str) -> None:
     assert [path for path in SOURCES if name in path.with_suffix("").parts[-2:]] == []
+
+
+# Two ideas that still have one name; a name may leave this list, and none may come.
+SHARED_NAMES = {
+    "Candidate",
+    "Check",
+    "Click",
+    "Expected",
+    "Look",
+    "Offset",
+    "Routes",
+    "Seen",
+    "Spread",
+    "Tone",
+}
+
+
+def test_a_public_class_has_a_name_of_its_own() -> None:
+    names = Counter(
+        node.name
+        for path in SOURCES
+        if under(module_name(path), ("harness",))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
+    )
+    shared = {name for name, times in names.items() if times > 1}
+    assert shared == SHARED_NAMES

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from drivers.bench import open_bench
 from harness.bench_file import load_bench
+from harness.reading import ReadingKey
 from tests.wire.standing_bench import Bench, Kept, key, look
 
 LEFT_ON = "the bench was not left safe by"
@@ -33,7 +34,7 @@ def shown(message: str) -> int:
     return sum(int(count) for count in re.findall(r"\d of (\d+) readings pass", message))
 
 
-def whole(bench: Bench) -> tuple[Counter[tuple[object, ...]], float]:
+def whole(bench: Bench) -> tuple[Counter[ReadingKey], float]:
     """What an uninterrupted run makes, and how long it takes."""
     begun = time.monotonic()
     code, message = bench.nursery.run(*bench.run_arguments("WHOLE"))
@@ -41,7 +42,7 @@ def whole(bench: Bench) -> tuple[Counter[tuple[object, ...]], float]:
     return Counter(map(key, look(bench, "WHOLE").readings)), time.monotonic() - begun
 
 
-def check_whole(result: Kept, expected: Counter[tuple[object, ...]]) -> None:
+def check_whole(result: Kept, expected: Counter[ReadingKey]) -> None:
     """A run that came to its end has every reading once, and its verdict."""
     assert Counter(map(key, result.readings)) == expected
     assert result.outcome == "pass"

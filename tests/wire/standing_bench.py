@@ -17,7 +17,7 @@ from drivers.bench import ROLES
 from drivers.claim import LeftOnMarker
 from harness.reading import Reading, ReadingKey
 from harness.records.store import open_records
-from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, Value, check_of, job_in, sequence
+from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in, sequence
 
 ROOT = Path(__file__).resolve().parents[2]
 CHANNELS = 16
@@ -32,8 +32,8 @@ TINY = sequence(*_TINY_CHECKS, states=_TINY_STATES, name="Tiny")
 SERIAL_PATTERN = "OB-[0-9]{4}"
 
 
-def tiny_job(folder: Path, **keys: Value) -> Path:
-    """The two-loop switcher in two states, with a reading that needs two setups. keys: more of [sequence]."""
+def tiny_job(folder: Path, **keys: Any) -> Path:
+    """The two-loop switcher in two states, with a reading that needs two setups. keys: as in `job_in`."""
     return job_in(folder / "tiny", *_TINY_CHECKS, states=_TINY_STATES, name="Tiny", **keys)
 
 

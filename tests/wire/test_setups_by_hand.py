@@ -26,7 +26,8 @@ from harness.session.context import RunContext, run_context
 from harness.session.control_currents import energise
 from harness.session.events import Event, Remark
 from harness.session.setup_check import make_by_hand
-from simulator.server import LeadNodes, Simulator, read_faults
+from simulator.server import Simulator, read_faults
+from simulator.wiring import LeadNodes
 from tests.cli.commands import Printed, switchwalk
 from tests.records.outside_broadcast import HEADER
 from tests.wire.standing_bench import standing_bench

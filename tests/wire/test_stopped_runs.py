@@ -107,7 +107,9 @@ def test_a_terminal_that_is_closed_stops_the_run_and_the_bench_is_safe(bench: Be
             *bench.run_arguments("TERMINAL"),
         ],
         cwd=ROOT,
-        **dict.fromkeys(("stdin", "stdout", "stderr"), its_end),
+        stdin=its_end,
+        stdout=its_end,
+        stderr=its_end,
         start_new_session=True,
     )
     os.close(its_end)
