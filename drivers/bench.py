@@ -49,7 +49,7 @@ class SafeEnd:
         self._marks = marks
         self._is_begun = False
 
-    def come(self, cause: BaseException | None) -> None:
+    def make_safe(self, cause: BaseException | None) -> None:
         """Switch everything off, take the marks away, and raise BenchError for what could not be."""
         with _interrupts_held():
             if self._is_begun:
@@ -73,7 +73,7 @@ class SafeEnd:
             elif mark is not None and mark.left_by:
                 return ""  # left on by another run, and still: its mark stays, and its error was raised
             if mark is not None:
-                mark.go()
+                mark.remove()
         except Exception as error:  # the next instrument must be made safe whatever befell this one
             return f"{role}: {error}"
         return ""
@@ -91,11 +91,11 @@ def safe_end(marks: Mapping[str, LeftOnMarker]) -> Iterator[SafeEnd]:
         try:
             yield safe
         except BaseException as error:
-            safe.come(error)
+            safe.make_safe(error)
             raise
-        safe.come(None)
+        safe.make_safe(None)
     finally:
-        safe.come(None)  # if an interrupt came just before it was begun
+        safe.make_safe(None)  # if an interrupt came just before it was begun
 
 
 @contextmanager
@@ -219,7 +219,7 @@ class Opening:
             }
             self._marks.update(marks)
             for mark in marks.values():
-                mark.stand()
+                mark.put()
         self._profiles.update(profiles)
 
     def make_left_safe(self, tell: Callable[[str], None]) -> None:

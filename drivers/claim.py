@@ -121,12 +121,12 @@ class LeftOnMarker:
             raise self._refused(error) from error
         self.left_by = _read(self._path)
 
-    def stand(self) -> None:
-        """Put the mark on disk, this one for that which was found. Raises BenchError if it cannot be."""
+    def put(self) -> None:
+        """Put the mark on disk, in place of an earlier run's. Raises BenchError if it cannot be."""
         who = _this_process(instrument=self._instrument, address=self._address)
         self._write(json.dumps(who).encode())
 
-    def go(self) -> None:
+    def remove(self) -> None:
         """Take the mark away: the instrument is off, verified."""
         self._write(b"")
 

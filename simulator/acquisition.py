@@ -84,19 +84,19 @@ class Frontend:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class InputSignal:
-    """A signal as one input shows it: the parts of each stretch, ready to be added up in time."""
+class InputStretch:
+    """What one input shows of a stretch, ready to be added up in time. decays: rate, amplitude of each."""
 
-    start_s: tuple[float, ...]
-    constant_v: tuple[float, ...]
-    tones_hz: tuple[tuple[float, ...], ...]
-    phasors: tuple[Complex, ...]  # per stretch: shape (tones,)
-    decays: tuple[tuple[tuple[complex, complex], ...], ...]  # per stretch: (rate, amplitude)
+    start_s: float
+    constant_v: float
+    tones_hz: tuple[float, ...]
+    phasors: Complex  # shape (tones,)
+    decays: tuple[tuple[complex, complex], ...]
 
 
 def input_signal(
     frontend: Frontend, number: int, setting: InputSetting, stretches: list[Stretch]
-) -> InputSignal:
+) -> list[InputStretch]:
     """Pass what stands at an input through its front end."""
     offset_v = frontend.offset_v(number, setting)
     still = float(frontend.response(number, setting, np.zeros(1))[0].real)
@@ -104,13 +104,16 @@ def input_signal(
         tones_hz: frontend.response(number, setting, np.array(tones_hz))
         for tones_hz in {stretch.tones_hz for stretch in stretches}
     }
-    return InputSignal(
-        start_s=tuple(stretch.start_s for stretch in stretches),
-        constant_v=tuple(float(s.constant_v[number - 1]) * still + offset_v for s in stretches),
-        tones_hz=tuple(stretch.tones_hz for stretch in stretches),
-        phasors=tuple(s.phasors[number - 1] * responses[s.tones_hz] for s in stretches),
-        decays=tuple(_input_decays(frontend, number, setting, stretch) for stretch in stretches),
-    )
+    return [
+        InputStretch(
+            start_s=stretch.start_s,
+            constant_v=float(stretch.constant_v[number - 1]) * still + offset_v,
+            tones_hz=stretch.tones_hz,
+            phasors=stretch.phasors[number - 1] * responses[stretch.tones_hz],
+            decays=_input_decays(frontend, number, setting, stretch),
+        )
+        for stretch in stretches
+    ]
 
 
 def _input_decays(
@@ -154,19 +157,19 @@ class Grid:
             self._waves[tones_hz] = result
         return result
 
-    def volts(self, signal: InputSignal) -> Floats:
+    def volts(self, signal: list[InputStretch]) -> Floats:
         """Add a signal up at every instant."""
         volts = np.empty(self.count)
-        starts = [0, *(self._index(start_s) for start_s in signal.start_s[1:]), self.count]
-        for i, (first, last) in enumerate(pairwise(starts)):
+        starts = [0, *(self._index(stretch.start_s) for stretch in signal[1:]), self.count]
+        for stretch, (first, last) in zip(signal, pairwise(starts), strict=True):
             if last <= first:
                 continue
-            shares = np.column_stack([signal.phasors[i].real, -signal.phasors[i].imag]).ravel()
+            shares = np.column_stack([stretch.phasors.real, -stretch.phasors.imag]).ravel()
             piece = volts[first:last]
-            np.matmul(shares, self.waves(signal.tones_hz[i])[:, first:last], out=piece)
-            piece += signal.constant_v[i]
-            for rate, amplitude in signal.decays[i]:
-                self._add_decay(piece, rate, amplitude, first, signal.start_s[i])
+            np.matmul(shares, self.waves(stretch.tones_hz)[:, first:last], out=piece)
+            piece += stretch.constant_v
+            for rate, amplitude in stretch.decays:
+                self._add_decay(piece, rate, amplitude, first, stretch.start_s)
         return volts
 
     def _add_decay(
@@ -302,7 +305,7 @@ class Acquisition:
             return None
         stretches = self._world.stretches(self._searched_s, end_s)
         signal = input_signal(self._frontend, self._arm.source, setting, stretches)
-        fastest_hz = max(tone_hz for tones_hz in signal.tones_hz for tone_hz in tones_hz)
+        fastest_hz = max(tone_hz for stretch in signal for tone_hz in stretch.tones_hz)
         # Fine enough for the tones and for a contact's edges, and never more than a fifth of a million steps.
         step_s = min(1 / (SEARCH_STEPS * fastest_hz), self._arm.interval_s)
         step_s = max(step_s, (end_s - self._searched_s) / SEARCH_MAX)
@@ -315,7 +318,7 @@ class Acquisition:
             self._searched_s = min(end_s, grid.start_s + (count - 1) * step_s)
         return None
 
-    def _crossing(self, grid: Grid, signal: InputSignal, hysteresis_v: float) -> float | None:
+    def _crossing(self, grid: Grid, signal: list[InputStretch], hysteresis_v: float) -> float | None:
         """First passage through the level after having been clearly on its other side."""
         sign = 1.0 if self._arm.rising else -1.0
         height_v = sign * (grid.volts(signal) - self._arm.level_v)
@@ -348,16 +351,11 @@ class Acquisition:
             yield number, _convert(volts, setting, averaged=arm.averages > 1)
 
 
-def _averaged(signal: InputSignal, starts_s: list[float]) -> InputSignal:
+def _averaged(signal: list[InputStretch], starts_s: list[float]) -> list[InputStretch]:
     """The mean of what several triggers saw: each tone keeps what its phases have in common."""
     lags_s = np.array(starts_s) - starts_s[-1]
-    return replace(
-        signal,
-        phasors=tuple(
-            phasors * np.exp(2j * np.pi * np.outer(tones_hz, lags_s)).mean(axis=1)
-            for tones_hz, phasors in zip(signal.tones_hz, signal.phasors, strict=True)
-        ),
-    )
+    common = (np.exp(2j * np.pi * np.outer(stretch.tones_hz, lags_s)).mean(axis=1) for stretch in signal)
+    return [replace(stretch, phasors=stretch.phasors * c) for stretch, c in zip(signal, common, strict=True)]
 
 
 def _convert(volts: Floats, setting: InputSetting, *, averaged: bool) -> NDArray[np.uint16]:

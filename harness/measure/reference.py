@@ -141,8 +141,8 @@ def pooled(spreads: Sequence[RecordSpread]) -> tuple[Repeatability, ...]:
     """
     apart: dict[int, Repeatability] = {}
     alike = [index for index, spread in enumerate(spreads) if spread.records > 1]
-    while (odd := _odd_one([spreads[index] for index in alike])) is not None:
-        index = alike.pop(odd)
+    while (outlier := _outlier([spreads[index] for index in alike])) is not None:
+        index = alike.pop(outlier)
         apart[index] = _of([spreads[index]])
     together = _of([spreads[index] for index in alike]) if alike else None
     return tuple(
@@ -168,7 +168,7 @@ def _of(spreads: Sequence[RecordSpread]) -> Repeatability:
     return Repeatability(standard=tuple(np.sqrt(beyond).tolist()), freedom=tuple(degrees.tolist()))
 
 
-def _odd_one(spreads: Sequence[RecordSpread]) -> int | None:
+def _outlier(spreads: Sequence[RecordSpread]) -> int | None:
     """The series that scatters more than one of so many alike ever would; by all its inputs together.
 
     Cochran's test (ISO 5725-2, 7.3.3), of variances over what noise and the common repeatability make

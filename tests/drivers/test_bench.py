@@ -88,7 +88,7 @@ def standing() -> Iterator[Rig]:
             yield Rig(generator, supply, switch, scope, peers, file)
         finally:  # its ports may be another bench's next
             for role in ROLES:
-                LeftOnMarker(peers[role].address, instrument=role).go()
+                LeftOnMarker(peers[role].address, instrument=role).remove()
 
 
 def switch_all_on(bench: Bench) -> None:
@@ -230,7 +230,7 @@ def leave_on(rig: Rig) -> None:
     rig.supply.on[1] = True
     rig.switch.closed = {1, 9}
     for role in ("generator", "supply", "switchboard"):
-        LeftOnMarker(rig.peers[role].address, instrument=role).stand()
+        LeftOnMarker(rig.peers[role].address, instrument=role).put()
 
 
 def test_what_a_killed_run_left_on_is_told_as_it_was_found_and_made_safe(rig: Rig, tmp_path: Path) -> None:
