@@ -48,7 +48,7 @@ class HostTimes:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Change:
-    """A record across a change of state, looked at.
+    """What a record across a change of state shows.
 
     leg_changes: of the viewed legs. edge: of the control line on the record's time, or why it is not known.
     end_s: of the record. step_v: one code of each leg.
@@ -60,7 +60,7 @@ class Change:
     step_v: tuple[float, ...]
 
 
-def look_at(
+def find_change(
     legs_v: Floats,
     interval_s: float,
     tones_hz: Sequence[float],

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from harness.errors import BenchError, ReadingError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.captures import pick_range
-from harness.measure.change import Change, HostTimes, control_edge, host_edge, look_at
+from harness.measure.change import Change, HostTimes, control_edge, find_change, host_edge
 from harness.measure.sides import Instant, SteadySides
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
@@ -229,7 +229,7 @@ class ChangeWalk:
             return NotTaken(reason="the signal leaves the screen at the coarsest setting")
         loads = [self._context.job.fixture.loads.get(port.net) for port in setup.view]
         try:
-            return look_at(
+            return find_change(
                 capture.volts[rows],
                 capture.interval_s,
                 planned.stimulus.tones.frequencies_hz,

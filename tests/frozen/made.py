@@ -6,7 +6,7 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.job.job import Job, load_job
-from harness.measure.change import HostTimes, control_edge, host_edge, look_at
+from harness.measure.change import HostTimes, control_edge, find_change, host_edge
 from harness.measure.clock import ClockRatio
 from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
@@ -216,7 +216,7 @@ def _change(job: Job, acquisition: ChangeAcquisition, setup: Any, kept: Kept) ->
             board_s=result["board_s"],
         )
     rows = list(range(2 * len(setup.view)))
-    return look_at(
+    return find_change(
         capture.volts[rows],
         capture.interval_s,
         acquisition.stimulus.tones.frequencies_hz,

@@ -7,7 +7,13 @@ from pathlib import Path
 import numpy as np
 
 from harness.job.job import Job, load_job
-from harness.measure.change import control_edge, look_at, read_bounce_time, read_switching, read_transfer_time
+from harness.measure.change import (
+    control_edge,
+    find_change,
+    read_bounce_time,
+    read_switching,
+    read_transfer_time,
+)
 from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones
 from harness.reading import Estimate
@@ -78,7 +84,7 @@ def _read(
         step_v = 8 * scale_v / 256
         volts[row] = np.clip(np.rint(seen / step_v), -128, 127) * step_v
     edge_s = world._scenes[-1].start_s
-    change = look_at(
+    change = find_change(
         volts[:2],
         INTERVAL_S,
         TONES.frequencies_hz,
