@@ -79,11 +79,7 @@ class ReportedRun(RunResult):
 
 @contextmanager
 def at_bench(
-    job: str | Path,
-    *,
-    bench: str | Path | None = None,
-    hands: Hands | None = None,
-    speed: float = 1.0,
+    job: str | Path, *, bench: str | Path | None = None, hands: Hands | None = None, speed: float = 1.0
 ) -> Iterator[OpenBench]:
     """Read a job and plan it for its bench; a simulated bench is started, and ended after.
 

@@ -11,9 +11,9 @@ Decision = Literal["guarded", "simple"]
 
 
 def limits_for(limit: Limit, expected: float | None) -> tuple[float | None, float | None]:
-    """Low and high end of what a value may be, None where open, in the limit's unit.
+    """Low and high end of what a value may be, None for an open end, in the limit's unit.
 
-    `within` limits are centred on the predicted value. Raises ReadingError where there is no prediction.
+    `within` limits are centred on the predicted value. Raises ReadingError if nothing is predicted.
     """
     if limit.kind != "within":
         return limit.low, limit.high

@@ -1,4 +1,4 @@
-"""One reading: what is measured, by which check, within which limits, and what became of it.
+"""One reading: what is measured, by which check, within which limits, and with which verdict.
 
 The session makes readings, the records keep them, and the report and the statistics show them.
 """
@@ -25,9 +25,9 @@ class Estimate:
 
     The interval covers what `coverage_factor` standard uncertainties do of a normal distribution. It is
     narrower where a component between two limits outweighs the others (`factor_for`), and wider where one
-    does that was found from few values (`student_factor`).
-    Where `floor` is true nothing was found: `value` and `high` are the level that it lies below, `low` is
-    minus infinity, `standard` is None and the budget empty.
+    does that was found from few values (`student_factor`). If `floor` is true, no signal was found: `value`
+    and `high` are the level that it lies below, `low` is minus infinity, `standard` is None and the budget
+    empty.
     """
 
     value: float
@@ -69,7 +69,7 @@ class Measurand:
     options: name and value of what tells two measurands of one quantity apart, such as the weighting of a
     noise or the loopbacks that are plugged in; sorted by name. state: a state's name, or that of a change of
     state. channel and port: where it is measured; port is a net, or net.leg for one leg; both "" for the
-    whole unit. driven: the port that the generator feeds, `left.in`; "" where none is.
+    whole unit. driven: the port that the generator feeds, `left.in`; "" if it feeds none.
     """
 
     quantity: str
@@ -128,7 +128,7 @@ class InputRefused:
 
 @dataclass(frozen=True, kw_only=True)
 class LostToBench:
-    """The bench failed while this reading was to be taken, so that it will never be."""
+    """The bench failed when this reading was to be taken, so it stays missing."""
 
     instrument: str
 
@@ -159,7 +159,7 @@ class Reading:
     """A judged reading; a missing one has no estimate and a `reason`.
 
     unit: of the estimate, of what is expected and of the limits; "" for polarity, which reads +1 (normal) or
-    -1 (inverted). limit_low and limit_high: what the value had to satisfy, None where open.
+    -1 (inverted). limit_low and limit_high: what the value had to satisfy, None for an open end.
     """
 
     key: ReadingKey
@@ -172,5 +172,5 @@ class Reading:
     reason: str  # for people: why it is missing or unproven, or a warning; "" otherwise
     facts: tuple[Fact, ...]
     acquisitions: tuple[int, ...]  # the records' numbers of the captures behind it
-    route: str  # the route in words that the circuit predicts, "" where none applies
+    route: str  # the route in words that the circuit predicts, "" if none applies
     setup: str  # the name of the test setup; "" for the supply current

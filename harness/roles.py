@@ -1,7 +1,7 @@
-"""What the runner needs of each instrument, whoever made it.
+"""What a run needs of each instrument, whoever made it.
 
-The runner is written against these; `drivers` supplies them, and only the command line brings the two
-together. Volts, hertz, seconds and amperes; amplitudes of a generator are peak to peak, open circuit.
+The session is written against these; `drivers` supplies them, and only the session and the command line bring
+the two together. Volts, hertz, seconds and amperes; amplitudes of a generator are peak to peak, open circuit.
 """
 
 from collections.abc import Callable, Mapping
@@ -71,11 +71,6 @@ class Generator(Protocol):
     @property
     def identity(self) -> Identity: ...
     @property
-    def independent_frequencies(self) -> bool:
-        """Whether two outputs can run at two frequencies at once."""
-        ...
-
-    @property
     def output_impedance_ohm(self) -> float: ...
     @property
     def amplitude_range_vpp(self) -> tuple[float, float]:
@@ -97,7 +92,7 @@ class Generator(Protocol):
     def recover(self) -> None:
         """After a failure: reopen, same identity, off and verified; settings unknown but those of opening.
 
-        Raises BenchError where that cannot be had. So for every role.
+        Raises BenchError if one of these fails. The same holds for every role.
         """
         ...
 
@@ -126,7 +121,7 @@ class Oscilloscope(Protocol):
     def capture(self, setting: CaptureSetting, meanwhile: Callable[[], None] | None = None) -> Capture:
         """One acquisition of all inputs asked for. Raises BenchError; never returns part of a record.
 
-        meanwhile: done while the record is taken; what it raises goes up, and the record is lost.
+        meanwhile: called while the record is taken; an error from it is raised, and the record is lost.
         """
         ...
 
@@ -136,9 +131,10 @@ class Oscilloscope(Protocol):
         ...
 
     def begin(self, setting: CaptureSetting) -> float:
-        """Arm an acquisition and let it wait; gives the seconds after which its beginning is full.
+        """Arm an acquisition and let it wait; returns the seconds after which its first half is full.
 
-        What is to be seen is done after that, `trigger` at once after it: the trigger is in the middle.
+        The change to be recorded is made after that, and `trigger` called at once: the trigger is in the
+        middle.
         """
         ...
 
@@ -185,8 +181,6 @@ class Switchboard(Protocol):
 
     @property
     def identity(self) -> Identity: ...
-    @property
-    def channel_count(self) -> int: ...
     @property
     def reads_back(self) -> bool: ...
     @property

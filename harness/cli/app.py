@@ -96,13 +96,7 @@ COMMANDS = (
         "JOB --simulate --serials units.txt --faulty 0.2",
     ),
     _entry("bench", "bench:bench", "Check a bench without a unit.", JOB, "JOB --simulate --json"),
-    _entry(
-        "find",
-        "bench:find",
-        "List serial ports and instruments.",
-        "",
-        "--host 192.0.2.17:5025",
-    ),
+    _entry("find", "bench:find", "List serial ports and instruments.", "", "--host 192.0.2.17:5025"),
     _entry("resume", "run:resume", "Continue a run that was interrupted or stopped.", "12"),
     _entry("reference", "measure:reference", "Measure and keep the through reference of a bench.", JOB),
     _entry("plan", "jobs:plan", "Print what a run will do, and how long it takes.", f"{JOB} --steps"),
@@ -150,10 +144,7 @@ COMMANDS = (
     _entry("site", "runs:site", "Write all records as a folder of pages.", "pages"),
     _entry("serve", "runs:serve", "Show the records in a browser on this machine.", "", "--port 8080"),
     _entry(
-        "rejudge",
-        "runs:rejudge",
-        "Judge a recorded run by another sequence.",
-        "12 --sequence tighter.toml",
+        "rejudge", "runs:rejudge", "Judge a recorded run by another sequence.", "12 --sequence tighter.toml"
     ),
     _entry("verify", "records:verify", "Check the records for changes made afterwards.", ""),
     _entry(

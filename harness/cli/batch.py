@@ -10,7 +10,8 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.live_view import OneLine, live_view, watched
+from harness.cli import options
+from harness.cli.live_view import run_watched
 from harness.cli.outcome import (
     BatchResult,
     Refused,
@@ -31,22 +32,11 @@ from harness.cli.person import (
     simulation_for,
     tell,
 )
-from harness.cli.run import Again, TranscriptPath
-from harness.cli.terminal import (
-    BenchPath,
-    JobFolder,
-    Override,
-    RecordsPlace,
-    Speed,
-    Stopping,
-    output_may_be_gone,
-    say,
-    stoppable,
-)
+from harness.cli.terminal import Stopping, output_may_be_gone, print_result, say, stoppable
 from harness.errors import BenchError, SwitchwalkError, UsageError
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
 from harness.job.job import Job
-from harness.records.run import DEFAULT_RECORDS, Noted, RefusalOverridden
+from harness.records.run import Noted, RefusalOverridden
 from harness.records.store import RunStore, open_records
 from harness.report.explanation import Explained
 from harness.report.run_report import Reporter
@@ -63,7 +53,7 @@ from harness.session.admission import (
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
+from harness.session.unit_run import RunRequest, RunResult
 from harness.units import counted
 
 WORST_SHOWN = 3
@@ -72,42 +62,36 @@ TROUBLES_IN_A_ROW = 2  # after so many stopped runs an unattended batch ends: th
 SerialsFile = Annotated[
     Path | None,
     typer.Option(
-        "--serials",
-        metavar="FILE",
-        help="File of serial numbers, one per line, instead of prompting.",
-        show_default=False,
+        "--serials", metavar="FILE", help="File of serial numbers, one per line, instead of prompting."
     ),
 ]
-Operator = Annotated[str | None, typer.Option(metavar="NAME", help="Who runs it.", show_default=False)]
 
 
 def batch(
-    job: JobFolder,
+    job: options.JobFolder,
     serials: SerialsFile = None,
     name: Annotated[str, typer.Option("--batch", metavar="NAME", help="The batch's name.")] = "",
-    operator: Operator = None,
-    notes: Annotated[
-        str, typer.Option(metavar="TEXT", help="Recorded with each run.", show_default=False)
-    ] = "",
-    again: Again = "",
-    override: Override = "",
-    bench: BenchPath = None,
-    simulate: Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")] = False,
+    operator: options.Operator = None,
+    notes: Annotated[str, typer.Option(metavar="TEXT", help="Recorded with each run.")] = "",
+    again: options.Again = "",
+    override: options.Override = "",
+    bench: options.BenchPath = None,
+    simulate: options.SimulateRun = False,
     faulty: Annotated[
         float, typer.Option(min=0.0, max=1.0, metavar="SHARE", help="Share of simulated units with a fault.")
     ] = 0.0,
     seed: Annotated[
         int, typer.Option(metavar="NUMBER", help="Decides which units have a fault, and which fault.")
     ] = 1,
-    speed: Speed = 1.0,
-    records: RecordsPlace = None,
-    transcript: TranscriptPath = None,
+    speed: options.Speed = 1.0,
+    records: options.RecordsLocation = options.RECORDS,
+    transcript: options.TranscriptPath = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the batch as JSON at its end, and nothing else.")
     ] = False,
 ) -> None:
     """Prompt for a serial number, test, show a large PASS or FAIL and the likely fault, then repeat."""
-    described, place = read_job(job, bench), records or DEFAULT_RECORDS
+    described = read_job(job, bench)
     simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
     _check_faulty(faulty, serials, simulate=simulate)
     _check_person(serials, simulate=simulate)
@@ -120,7 +104,7 @@ def batch(
         operator=operator,
         seed=seed if faulty else None,
     )
-    with open_records(place) as store:
+    with open_records(records) as store:
         _check_wanted(store, described, wanted or [], simulated=simulate, again=again, operator=operator)
         with at_bench(
             described,
@@ -129,16 +113,16 @@ def batch(
             hands=person_at,
             transcript=transcript,
             tell=tell,
-        ) as here:
+        ) as opened:
             overridden = check_bench_block(
-                store, here.job, simulated=simulate, override=override, who=operator
+                store, opened.job, simulated=simulate, override=override, who=operator
             )
             if not as_json:
                 typer.echo(TERMINAL_CAUTIONS)
             units = Units(
-                bench=here,
+                bench=opened,
                 store=store,
-                reporter=Reporter(here.planned, store, place),
+                reporter=Reporter(opened.planned, store, records),
                 request=RunRequest(serial="", operator=operator, notes=notes, batch=name),
                 faults=faults,
                 again=again,
@@ -150,11 +134,7 @@ def batch(
             trouble = units.test(wanted)
     left = made.left_of(wanted or [])
     with output_may_be_gone():
-        if as_json:
-            typer.echo(batch_to_json(made, left, trouble))
-        else:
-            for line in summary_lines(made, left):
-                typer.echo(line)
+        print_result(batch_to_json(made, left, trouble), summary_lines(made, left), as_json=as_json)
     if trouble is not None:
         raise trouble
     raise typer.Exit(made.exit_code)
@@ -219,14 +199,7 @@ class Units:
             faults=faults,
             noted=(*(() if retest is None else (retest.noted,)), *self.overridden, *arrived),
         )
-        title = f"{serial}: {self.bench.job.sequence.name}"
-        shown = (
-            None
-            if self.quiet
-            else live_view(self.bench, title=title, shows_readings=False) or OneLine(serial)
-        )
-        with watched(self.bench, stopping, shown) as (observe, hands):
-            result = run_one_of_many(self.bench, self.store, request, hands=hands, observe=observe)
+        result = run_watched(self.bench, self.store, request, stopping, quiet=self.quiet)
         self._report(result, request, retest)
         self._check_trouble()
 
@@ -362,7 +335,7 @@ class Units:
             return
         if all(one.outcome == "stopped" for one in latest):
             raise BenchError(
-                f"the last {TROUBLES_IN_A_ROW} runs were stopped by the bench; the batch ends here. "
+                f"the last {TROUBLES_IN_A_ROW} runs were stopped by the bench; the batch ends opened. "
                 f"Last: {latest[-1].reason}",
                 instrument="bench",
             )

@@ -5,7 +5,6 @@ not this program's to search.
 """
 
 import errno
-import json
 import os
 import re
 import socket
@@ -23,8 +22,9 @@ from drivers.bench import Opening, make_left_safe, open_singly
 from drivers.session import Session
 from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
+from harness.cli import options
 from harness.cli.person import ask_hands, simulation_for, tell
-from harness.cli.terminal import AsJson, BenchPath, Faults, JobFolder, LeadErrors, Speed, say, stoppable
+from harness.cli.terminal import print_json, say, stoppable
 from harness.errors import (
     EXIT_BENCH,
     EXIT_PASS,
@@ -82,11 +82,11 @@ class Checked:
 
 
 def bench(
-    job: JobFolder,
-    bench: BenchPath = None,
+    job: options.JobFolder,
+    bench: options.BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Check a simulated bench.")] = False,
-    speed: Speed = 1.0,
-    as_json: AsJson = False,
+    speed: options.Speed = 1.0,
+    as_json: options.AsJson = False,
 ) -> None:
     """Check a bench without a unit: does each instrument answer, is it the right one, and does it obey?
 
@@ -110,7 +110,7 @@ def bench(
     ready = not any(each.ok is False for each in checked)
     if as_json:
         result = {"bench": file.name, "ready": ready, "checked": [asdict(each) for each in checked]}
-        typer.echo(json.dumps(result, indent=2, ensure_ascii=False))
+        print_json(result)
     else:
         _print(file.name, checked, ready=ready)
     raise typer.Exit(EXIT_PASS if ready else EXIT_BENCH)
@@ -315,7 +315,7 @@ def _of_the_answers(error: SwitchwalkError, profile: str) -> str:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Seen:
+class WireEntry:
     """Something on a wire. address: as bench.toml has it. what: what it says it is; trouble: why not."""
 
     wire: str
@@ -330,10 +330,9 @@ def find(
         typer.Option(
             metavar="HOST:PORT",
             help="Ask *IDN? at this address as well; may be repeated.",
-            show_default=False,
         ),
     ] = None,
-    as_json: AsJson = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """List serial ports, USB and GPIB instruments, and what answers at the addresses given."""
     places = [_place(text) for text in host or []]
@@ -341,7 +340,7 @@ def find(
     seen = [*_serial_ports(), *_usb_and_gpib(notes), *(_asked(*place) for place in places)]
     if as_json:
         result = {"seen": [asdict(each) for each in seen], "notes": notes}
-        typer.echo(json.dumps(result, indent=2, ensure_ascii=False))
+        print_json(result)
         return
     for each in seen:
         typer.echo(f'address = "{each.address}"')
@@ -359,7 +358,7 @@ def _place(text: str) -> tuple[str, int]:
     return result["host"], int(result["port"])
 
 
-def _serial_ports() -> Iterator[Seen]:
+def _serial_ports() -> Iterator[WireEntry]:
     """Serial ports by name; by the name that stays the same over a restart where there is one."""
     from serial.tools.list_ports import comports
 
@@ -369,10 +368,10 @@ def _serial_ports() -> Iterator[Seen]:
             text for text in (port.manufacturer, port.product or port.description) if text and text != "n/a"
         )
         address = lasting.get(Path(port.device), port.device)
-        yield Seen(wire="serial port", address=address, what=what or "no description")
+        yield WireEntry(wire="serial port", address=address, what=what or "no description")
 
 
-def _usb_and_gpib(notes: list[str]) -> Iterator[Seen]:
+def _usb_and_gpib(notes: list[str]) -> Iterator[WireEntry]:
     """Instruments on buses that can be listed without a question to anybody.
 
     Not by the resource manager's own list: that broadcasts on the network as well.
@@ -392,12 +391,12 @@ def _usb_and_gpib(notes: list[str]) -> Iterator[Seen]:
             continue
         able.add(buses[interface])
         for name in names:
-            yield Seen(
+            yield WireEntry(
                 wire=buses[interface], address=name, what="an instrument; ask it with `switchwalk bench`"
             )
     for device in sorted(Path("/dev").glob("usbtmc*")):
         if "USB" not in able:
-            yield Seen(
+            yield WireEntry(
                 wire="USB",
                 address=str(device),
                 what="an instrument's device file; install pyusb and run this again for its address",
@@ -406,7 +405,7 @@ def _usb_and_gpib(notes: list[str]) -> Iterator[Seen]:
         notes.append("USB instruments are not listed: that needs pyusb (pip install pyusb)")
 
 
-def _asked(host: str, port: int) -> Seen:
+def _asked(host: str, port: int) -> WireEntry:
     """What answers *IDN? at an address that was given."""
     address = f"TCPIP::{host}::{port}::SOCKET"
     what = trouble = ""
@@ -415,31 +414,29 @@ def _asked(host: str, port: int) -> Seen:
             what = session.query("*IDN?")
     except BenchError as error:
         trouble = str(error)
-    return Seen(wire="network", address=address, what=what, trouble=trouble)
+    return WireEntry(wire="network", address=address, what=what, trouble=trouble)
 
 
 def simulate(
-    job: JobFolder,
+    job: options.JobFolder,
     serial: Annotated[
         str, typer.Option(metavar="SERIAL", help="The unit's serial number, which decides its values.")
     ] = "SIM-1",
-    fault: Faults = None,
+    fault: options.Faults = None,
     trouble: Annotated[
         list[str] | None,
         typer.Option(
             metavar="TEXT",
             help="Trouble with an instrument, such as oscilloscope late 800 ms "
             "after 20 (docs/profiles.md); may be repeated.",
-            show_default=False,
         ),
     ] = None,
-    speed: Speed = 1.0,
-    lead_errors: LeadErrors = 0.0,
+    speed: options.Speed = 1.0,
+    lead_errors: options.LeadErrors = 0.0,
     switchboard: Annotated[str, typer.Option(metavar="KIND", help="frame, text, route or modbus.")] = "frame",
     bench_seed: Annotated[int, typer.Option(metavar="NUMBER", help="Decides the bench's own errors.")] = 1,
     bench_file: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Write a bench.toml that leads to it.", show_default=False),
+        Path | None, typer.Option(metavar="FILE", help="Write a bench.toml that leads to it.")
     ] = None,
 ) -> None:
     """Start a simulated bench with a unit on it, print its addresses, and run until Ctrl-C."""

@@ -2,8 +2,6 @@
 it.
 """
 
-import json
-import textwrap
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
@@ -13,7 +11,8 @@ from typing import Annotated, Any
 
 import typer
 
-from harness.cli.terminal import WIDTH, AsJson, BenchPath, JobFolder
+from harness.cli import options
+from harness.cli.terminal import TIED, hanging, print_result, wrapped
 from harness.errors import UsageError
 from harness.faults.additions import Addition, cheapest_additions
 from harness.faults.coverage import (
@@ -42,7 +41,6 @@ CONTACT_LOADS_OHM = (600.0, 20.0)
 FEW = 12  # names in a line of text before "and more"
 BARELY = 5  # faults that are named as seen least clearly
 CONTACT, OHM = 19, 8  # widths of columns
-STUCK = "\N{NO-BREAK SPACE}"
 
 
 @contextmanager
@@ -71,15 +69,13 @@ def cluster(workers: str | None) -> Iterator[Executor | None]:
 
 
 def coverage(
-    job: JobFolder,
-    bench: BenchPath = None,
+    job: options.JobFolder,
+    bench: options.BenchPath = None,
     sequence: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another sequence.toml than the job's own.", show_default=False),
+        Path | None, typer.Option(metavar="FILE", help="Another sequence.toml than the job's own.")
     ] = None,
     fixture: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Another fixture.toml than the job's own.", show_default=False),
+        Path | None, typer.Option(metavar="FILE", help="Another fixture.toml than the job's own.")
     ] = None,
     design: Annotated[
         bool, typer.Option("--design-plugs", help="Choose E24 resistors for coded loopback plugs.")
@@ -93,18 +89,13 @@ def coverage(
     fault: Annotated[
         list[str] | None,
         typer.Option(
-            metavar="NAME",
-            help='Evaluate this fault too, or several at once ("A + B"); may be repeated.',
-            show_default=False,
+            metavar="NAME", help='Evaluate this fault too, or several at once ("A + B"); may be repeated.'
         ),
     ] = None,
     workers: Annotated[
-        str | None,
-        typer.Option(
-            metavar="ADDRESS", help="Share the work with a Dask cluster's scheduler.", show_default=False
-        ),
+        str | None, typer.Option(metavar="ADDRESS", help="Share the work with a Dask cluster's scheduler.")
     ] = None,
-    as_json: AsJson = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Print the single-fault coverage of a job: faults detected, faults missed, and what would detect
     them.
@@ -128,31 +119,24 @@ def coverage(
             if design
             else None
         )
-    if as_json:
-        data = coverage_data(result, additions, loads)
-        if asked:
-            data["asked"] = [_fault_data(one) for one in asked]
-        if shorter is not None:
-            data["minimal"] = _minimal_data(shorter)
-        if plugs is not None:
-            data["plugs"] = _plugs_data(plugs)
-        typer.echo(json.dumps(data, indent=2, ensure_ascii=False))
-        return
-    for line in asked_lines(asked):
-        typer.echo(line)
-    for line in coverage_lines(described, plan, result, additions, loads, every=every):
-        typer.echo(line)
-    for line in minimal_lines(shorter) if shorter is not None else ():
-        typer.echo(line)
-    for line in plug_lines(plugs) if plugs is not None else ():
-        typer.echo(line)
+    data = _coverage_data(result, additions, loads)
+    lines = [*_asked_lines(asked), *_coverage_lines(described, plan, result, additions, loads, every=every)]
+    if asked:
+        data["asked"] = [_fault_data(fault) for fault in asked]
+    if shorter is not None:
+        data["minimal"] = _minimal_data(shorter)
+        lines += _minimal_lines(shorter)
+    if plugs is not None:
+        data["plugs"] = _plugs_data(plugs)
+        lines += _plug_lines(plugs)
+    print_result(data, lines, as_json=as_json)
 
 
 def _progress(done: int, total: int) -> None:
     typer.echo(f"\rplugs: {done} of {total} tried", err=True, nl=done == total)
 
 
-def coverage_data(
+def _coverage_data(
     result: Coverage, additions: tuple[Addition, ...], loads: tuple[HeavierLoad, ...]
 ) -> dict[str, Any]:
     """The coverage for another program."""
@@ -259,16 +243,16 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
     }
 
 
-def asked_lines(asked: tuple[SuspectSeen, ...]) -> Iterator[str]:
+def _asked_lines(asked: tuple[SuspectSeen, ...]) -> Iterator[str]:
     """What would see the faults that were asked for by name."""
     for one in asked:
         message = f"detected, {_seen_by(one)}" if one.seen else f"missed: {one.why}"
-        yield from _folded(f"{_whole(one.name)}: {message}", more=6)
+        yield from wrapped(f"{_whole(one.name)}: {message}", hang=6)
     if asked:
         yield ""
 
 
-def coverage_lines(
+def _coverage_lines(
     job: Job,
     plan: Plan,
     result: Coverage,
@@ -279,8 +263,8 @@ def coverage_lines(
 ) -> Iterator[str]:
     """What a plan sees. every: name each fault that is seen, and not only those that are so least clearly."""
     possible, seen = len(result.faults), len(result.seen)
-    yield from _folded(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
-    yield from _folded(
+    yield from wrapped(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
+    yield from wrapped(
         f"{seen} of {possible} faults detected ({100 * seen / max(possible, 1):.1f} %), by "
         f"{counted(plan.count, 'reading')}, in {counted(result.distinct, 'distinguishable group')}"
     )
@@ -288,15 +272,15 @@ def coverage_lines(
         yield ""
         yield "Limits that a good unit may fail, since they are tighter than the spread of good units:"
         for tight in result.tight[:FEW]:
-            yield from _folded(f"{tight.reading}: {tight.margin:.2f} expanded uncertainties", indent=2)
+            yield from wrapped(f"{tight.reading}: {tight.margin:.2f} expanded uncertainties", indent=2)
     yield from _unseen_lines(result)
     yield from _addition_lines(result, additions)
     yield from _seen_lines(result, every=every)
     if result.groups:
         yield ""
-        yield from _folded(f"Detected, but not told apart ({len(result.groups)} groups):")
+        yield from wrapped(f"Detected, but not told apart ({len(result.groups)} groups):")
         for group in result.groups:
-            yield from _folded(" | ".join(map(_whole, group)), indent=2, more=6)
+            yield from wrapped(" | ".join(map(_whole, group)), indent=2, hang=4)
     yield from _contact_lines(result, loads)
 
 
@@ -311,10 +295,10 @@ def _unseen_lines(result: Coverage) -> Iterator[str]:
         reasons.setdefault(one.why, []).append(_whole(one.name))
     for why, names in reasons.items():
         if len(names) == 1:
-            yield from _folded(f"{names[0]}: {why}", indent=2, more=6)
+            yield from wrapped(f"{names[0]}: {why}", indent=2, hang=4)
         else:
-            yield from _folded(f"{why} ({len(names)}):", indent=2, more=6)
-            yield from _folded(" | ".join(names), indent=6)
+            yield from wrapped(f"{why} ({len(names)}):", indent=2, hang=4)
+            yield from wrapped(" | ".join(names), indent=6, hang=0)
 
 
 def _seen_lines(result: Coverage, *, every: bool) -> Iterator[str]:
@@ -323,12 +307,12 @@ def _seen_lines(result: Coverage, *, every: bool) -> Iterator[str]:
     if not told:
         return
     yield ""
-    yield from _folded(
+    yield from wrapped(
         f"{'Detected' if every else 'Detected least clearly'}, by how many expanded uncertainties a reading "
         f"would be past its limit{'' if every else ' (--all lists all)'}:"
     )
     for one in told:
-        yield from _folded(f"{_whole(one.fault.name)}: {_seen_by(one)}", indent=2, more=6)
+        yield from wrapped(f"{_whole(one.fault.name)}: {_seen_by(one)}", indent=2, hang=4)
 
 
 def _seen_by(one: Seen) -> str:
@@ -342,25 +326,23 @@ def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterat
         return
     yield ""
     if not additions:
-        yield from _folded("Nothing that was tried would detect them: no check, state, view, plug or load.")
+        yield from wrapped("Nothing that was tried would detect them: no check, state, view, plug or load.")
         return
     yield "Cheapest additions that would detect them, in this order:"
     for addition in additions:
         cost = f"{addition.cost_s:.1f} s more" if addition.cost_s else "no more time"
-        plural = "s" if len(addition.sees) > 1 else ""
-        yield from _folded(
-            f"{addition.words}: {len(addition.sees)} fault{plural} more, {cost}", indent=2, more=6
-        )
+        more = counted(len(addition.sees), "fault")
+        yield from wrapped(f"{addition.words}: {more} more, {cost}", indent=2, hang=4)
     left = len(result.unseen) - sum(len(one.sees) for one in additions)
     if left:
-        yield from _folded(f"nothing that was tried would detect the other {left}", indent=2)
+        yield from wrapped(f"nothing that was tried would detect the other {left}", indent=2)
 
 
 def _contact_lines(result: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator[str]:
     if not result.contacts:
         return
     yield ""
-    yield from _folded(
+    yield from wrapped(
         f"Resistive contacts, counted separately; detected of {len(result.contacts)}: {_shares(result)}"
     )
     yield ""
@@ -372,14 +354,11 @@ def _contact_lines(result: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator
         least = (contact.smallest_seen_ohm, *(load.least_ohm[index] for load in loads))
         cells = "".join(f"{_ohm(ohm):>{OHM + 2}}" for ohm in least)
         start = f"  {contact.contact:<{CONTACT}}{cells}  "
-        check = textwrap.wrap(contact.check, WIDTH - len(start)) or [""]
-        yield f"{start}{check[0]}".rstrip()
-        yield from (" " * len(start) + more for more in check[1:])
+        yield from hanging(start, contact.check)
     narrow = [f"{load.load_ohm:g} ohm" for load in loads if not load.good]
     if narrow:
-        yield from _folded(
-            f"With {' or '.join(narrow)} some limits must be wider for good units.", indent=2, more=2
-        )
+        limits = f"With {' or '.join(narrow)} some limits must be wider for good units."
+        yield from wrapped(limits, indent=2, hang=0)
 
 
 def _shares(result: Coverage) -> str:
@@ -395,12 +374,12 @@ def _ohm(ohm: float | None) -> str:
     return "never" if ohm is None else format_value(float(f"{ohm:.2g}"), "ohm")
 
 
-def minimal_lines(shorter: Minimal) -> Iterator[str]:
+def _minimal_lines(shorter: Minimal) -> Iterator[str]:
     """The fewest steps that see as much, and what they save."""
     before, after = shorter.before, shorter.after
     yield ""
     best = "the fewest" if shorter.proven else "the fewest found in the available time"
-    yield from _folded(f"Steps that detect the same {shorter.seen} faults, {best}:")
+    yield from wrapped(f"Steps that detect the same {shorter.seen} faults, {best}:")
     steps: dict[str, list[str]] = {}
     for visit in shorter.plan.visits:
         names = [
@@ -409,7 +388,7 @@ def minimal_lines(shorter: Minimal) -> Iterator[str]:
         ]
         steps.setdefault(visit.setup.name, []).extend(names)
     for setup, names in steps.items():
-        yield from _folded(f"{setup}: {', '.join(dict.fromkeys(names))}", indent=2, more=6)
+        yield from wrapped(f"{setup}: {', '.join(dict.fromkeys(names))}", indent=2, hang=4)
     yield ""
     yield f"  {'':<26}{'as it is':>10}{'fewest':>10}"
     rows = (
@@ -421,23 +400,23 @@ def minimal_lines(shorter: Minimal) -> Iterator[str]:
     for what, old, new in rows:
         if old != "0 s":
             yield f"  {what:<26}{old:>10}{new:>10}"
-    yield from _folded("They detect faults of single parts; the states left out are not measured.", indent=2)
+    yield from wrapped("They detect faults of single parts; the states left out are not measured.", indent=2)
 
 
-def plug_lines(plugs: PlugDesign) -> Iterator[str]:
+def _plug_lines(plugs: PlugDesign) -> Iterator[str]:
     """What each set of plugs would show, and the best of them for fixture.toml."""
     yield ""
-    yield from _folded(
+    yield from wrapped(
         f"Loopback plugs, by what is detected at the outputs alone ({plugs.tried} sets tried):"
     )
     for one in (*plugs.others, plugs.best):
-        yield from _folded(
+        yield from wrapped(
             f"{one.words}: {one.seen} of {one.possible} faults, {one.distinct} different things", indent=2
         )
         if one.alike:
             pairs = "; ".join(f"{first} = {second}" for first, second in one.alike[:3])
             more = f" and {len(one.alike) - 3} more pairs" if len(one.alike) > 3 else ""
-            yield from _folded(f"states that read alike: {pairs}{more}", indent=6)
+            yield from wrapped(f"states that read alike: {pairs}{more}", indent=6)
     yield ""
     yield "For fixture.toml:"
     for loopback in plugs.best.loopbacks.values():
@@ -458,16 +437,4 @@ def _toml(loopback: Loopback) -> Iterator[str]:
 
 def _whole(name: str) -> str:
     """A name that no line ends within."""
-    return name.replace(" ", STUCK)
-
-
-def _folded(text: str, *, indent: int = 0, more: int | None = None) -> list[str]:
-    lines = textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=" " * indent,
-        subsequent_indent=" " * (indent if more is None else more),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    return [line.replace(STUCK, " ") for line in lines]
+    return name.replace(" ", TIED)

@@ -1,6 +1,5 @@
 """`switchwalk gauge`: what of a reading is the bench, whether it has drifted, and whether it sees faults."""
 
-import json
 import random
 import sys
 from collections import Counter
@@ -9,10 +8,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
+from harness.cli import options
 from harness.cli.gauge_text import (
     StudyResult,
     golden_lines,
@@ -22,18 +22,9 @@ from harness.cli.gauge_text import (
     study_lines,
     study_to_json,
 )
-from harness.cli.live_view import OneLine, live_view, watched
-from harness.cli.person import ask_hands, listed_lines, person_at, simulation_for, tell
-from harness.cli.terminal import (
-    AsJson,
-    BenchPath,
-    Faults,
-    JobFolder,
-    RecordsPlace,
-    Speed,
-    Stopping,
-    stoppable,
-)
+from harness.cli.live_view import run_watched
+from harness.cli.person import NOBODY, ask_hands, listed_lines, person_at, simulation_for, tell
+from harness.cli.terminal import Stopping, print_result, stoppable
 from harness.errors import (
     EXIT_BENCH,
     EXIT_FAIL,
@@ -47,7 +38,7 @@ from harness.faults.diagnosis import Diagnoser
 from harness.job.faults import parse_fault
 from harness.job.job import Job
 from harness.records.history import RunLine
-from harness.records.run import DEFAULT_RECORDS, Purpose
+from harness.records.run import Purpose
 from harness.records.store import RunStore, open_records
 from harness.report.run_report import Diagnosed, read_recorded
 from harness.report.words import TERMINAL_CAUTIONS
@@ -55,7 +46,7 @@ from harness.session.admission import KnownBad, compare_golden, keep_known_bad, 
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
+from harness.session.unit_run import RunRequest, RunResult
 from harness.statistics.gauge import cross, studies
 from harness.statistics.yields import COMPLETE, NOT_WHOLE
 
@@ -69,10 +60,7 @@ gauge = typer.Typer(
     help="Study the bench (study), or check it with a golden unit (golden) or known faults (known-bad).",
 )
 
-Simulate = Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")]
-Operator = Annotated[
-    str | None, typer.Option(metavar="NAME", help="Who checks the bench.", show_default=False)
-]
+Operator = Annotated[str | None, typer.Option(metavar="NAME", help="Who checks the bench.")]
 
 
 class DifferBy(StrEnum):
@@ -97,16 +85,12 @@ class Study:
 
 @gauge.command()
 def study(
-    job: JobFolder,
-    units: Annotated[
-        str, typer.Option(metavar="S1,S2", help="Units to study, each tested repeatedly.", show_default=False)
-    ],
+    job: options.JobFolder,
+    units: Annotated[str, typer.Option(metavar="S1,S2", help="Units to study, each tested repeatedly.")],
     repeats: Annotated[
         int, typer.Option(min=2, metavar="COUNT", help="Runs of each unit by each operator.")
     ] = 3,
-    operators: Annotated[
-        str, typer.Option(metavar="A,B", help="Operators; each tests all units.", show_default=False)
-    ] = "",
+    operators: Annotated[str, typer.Option(metavar="A,B", help="Operators; each tests all units.")] = "",
     by: Annotated[DifferBy, typer.Option(help="Group recorded runs by this.")] = DifferBy.operator,
     from_records: Annotated[
         bool, typer.Option("--from-records", help="Test nothing: evaluate recorded runs of the units.")
@@ -118,11 +102,11 @@ def study(
     seed: Annotated[
         int, typer.Option(metavar="NUMBER", help="Decides the order in which units are tested.")
     ] = 1,
-    bench: BenchPath = None,
-    simulate: Simulate = False,
-    speed: Speed = 1.0,
-    records: RecordsPlace = None,
-    as_json: AsJson = False,
+    bench: options.BenchPath = None,
+    simulate: options.Simulate = False,
+    speed: options.Speed = 1.0,
+    records: options.RecordsLocation = options.RECORDS,
+    as_json: options.AsJson = False,
 ) -> None:
     """Study how much of a reading's spread is the bench. Several operators test each unit repeatedly."""
     described = read_job(job, bench)
@@ -134,7 +118,7 @@ def study(
         name=name,
         seed=seed,
     )
-    with open_records(records or DEFAULT_RECORDS, read_only=from_records) as store:
+    with open_records(records, read_only=from_records) as store:
         if not from_records:
             _check_study(wanted, described)
             left = runs_left(wanted, _of_study(store, described, wanted, simulate=simulate) if name else ())
@@ -142,38 +126,29 @@ def study(
             if left:
                 with _at_gauge(
                     described, bench, simulation, store, "gauge", batch=name, quiet=as_json
-                ) as here:
-                    _run_study(here, left)
-        study_result = study_of_records(store, described, wanted, simulate=simulate)
-    if as_json:
-        _print_json(study_to_json(study_result))
-    else:
-        for line in study_lines(study_result):
-            typer.echo(line)
-    result = [reading.study for reading in study_result.readings if reading.study is not None]
-    shares = [one.gauge.tolerance_percent or 0.0 for one in result]
-    raise typer.Exit(EXIT_FAIL if any(share > POOR_PERCENT for share in shares) else EXIT_PASS)
+                ) as opened:
+                    _run_study(opened, left)
+        result = study_of_records(store, described, wanted, simulate=simulate)
+    print_result(study_to_json(result), study_lines(result), as_json=as_json)
+    studies_made = [reading.study for reading in result.readings if reading.study is not None]
+    poor = any((each.gauge.tolerance_percent or 0.0) > POOR_PERCENT for each in studies_made)
+    raise typer.Exit(EXIT_FAIL if poor else EXIT_PASS)
 
 
 @gauge.command()
 def golden(
-    job: JobFolder,
-    serial: Annotated[
-        str, typer.Argument(metavar="SERIAL", help="The golden unit's serial number.", show_default=False)
-    ],
+    job: options.JobFolder,
+    serial: Annotated[str, typer.Argument(metavar="SERIAL", help="The golden unit's serial number.")],
     new_history: Annotated[
-        str,
-        typer.Option(
-            metavar="REASON", help="Begin a new history of the unit, for this reason.", show_default=False
-        ),
+        str, typer.Option(metavar="REASON", help="Begin a new history of the unit, for this reason.")
     ] = "",
     operator: Operator = None,
-    bench: BenchPath = None,
-    simulate: Simulate = False,
-    fault: Faults = None,
-    speed: Speed = 1.0,
-    records: RecordsPlace = None,
-    as_json: AsJson = False,
+    bench: options.BenchPath = None,
+    simulate: options.Simulate = False,
+    fault: options.Faults = None,
+    speed: options.Speed = 1.0,
+    records: options.RecordsLocation = options.RECORDS,
+    as_json: options.AsJson = False,
 ) -> None:
     """Check the bench with a golden unit. It must read as it did on this bench before."""
     described = read_job(job, bench)
@@ -184,50 +159,39 @@ def golden(
     simulation = simulation_for(described, bench, wanted, simulate=simulate)
     for each in faults:
         parse_fault(each, described.module, described.fixture)  # a bench would say it, as its own trouble
-    with open_records(records or DEFAULT_RECORDS) as store:
-        with _at_gauge(described, bench, simulation, store, "golden", quiet=as_json) as here:
-            here.place(serial, f"put the golden unit {serial} in", faults)
-            run_result = here.test(serial, operator, faults)
+    with open_records(records) as store:
+        with _at_gauge(described, bench, simulation, store, "golden", quiet=as_json) as opened:
+            opened.place(serial, f"put the golden unit {serial} in", faults)
+            run_result = opened.test(serial, operator, faults)
         if run_result.outcome == "stopped":
             raise BenchError(f"the golden unit's run was stopped: {run_result.reason}", instrument="bench")
         result = compare_golden(store, run_result.run_id, new_history=new_history)
-    if as_json:
-        _print_json(golden_to_json(result))
-    else:
-        for line in golden_lines(result):
-            typer.echo(line)
+    print_result(golden_to_json(result), golden_lines(result), as_json=as_json)
     raise typer.Exit(EXIT_PASS if result.check.good else EXIT_BENCH)
 
 
 @gauge.command("known-bad")
 def known_bad(
-    job: JobFolder,
+    job: options.JobFolder,
     faults: Annotated[
-        Path,
-        typer.Argument(
-            metavar="FILE", help="Units with known faults: SERIAL, FAULT on each line.", show_default=False
-        ),
+        Path, typer.Argument(metavar="FILE", help="Units with known faults: SERIAL, FAULT on each line.")
     ],
     operator: Operator = None,
-    bench: BenchPath = None,
-    simulate: Simulate = False,
-    speed: Speed = 1.0,
-    records: RecordsPlace = None,
-    as_json: AsJson = False,
+    bench: options.BenchPath = None,
+    simulate: options.Simulate = False,
+    speed: options.Speed = 1.0,
+    records: options.RecordsLocation = options.RECORDS,
+    as_json: options.AsJson = False,
 ) -> None:
     """Check the bench with units of known faults. Each must fail, and the diagnosis must name its fault."""
     described = read_job(job, bench)
     wanted = read_known_bad(faults, described)
     simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
-    with open_records(records or DEFAULT_RECORDS) as store:
-        with _at_gauge(described, bench, simulation, store, "known-bad", quiet=as_json) as here:
-            result = list(_run_known_bad(here, wanted, operator))
+    with open_records(records) as store:
+        with _at_gauge(described, bench, simulation, store, "known-bad", quiet=as_json) as opened:
+            result = list(_run_known_bad(opened, wanted, operator))
         keep_known_bad(store, result)
-    if as_json:
-        _print_json(known_bad_to_json(result))
-    else:
-        for line in known_bad_lines(result):
-            typer.echo(line)
+    print_result(known_bad_to_json(result), known_bad_lines(result), as_json=as_json)
     raise typer.Exit(EXIT_PASS if all(one.good for one in result) else EXIT_BENCH)
 
 
@@ -248,7 +212,7 @@ class _GaugeBench:
             self.bench.simulator.place_unit(serial, faults)
             return
         if not sys.stdin.isatty():
-            raise UsageError(f"standard input is not a terminal, so nobody can be asked: {request}")
+            raise UsageError(f"{NOBODY}: {request}")
         ask_hands(f"{request}, and press Enter: ", undone=f"nobody put unit {serial} in")
 
     def test(
@@ -264,14 +228,7 @@ class _GaugeBench:
             batch=self.batch,
             purpose=self.purpose,
         )
-        title = f"{serial}: {self.bench.job.sequence.name}"
-        shown = (
-            None
-            if self.quiet
-            else live_view(self.bench, title=title, shows_readings=False) or OneLine(serial)
-        )
-        with watched(self.bench, self.stopping, shown) as (observe, hands):
-            return run_one_of_many(self.bench, self.store, request, hands=hands, observe=observe)
+        return run_watched(self.bench, self.store, request, self.stopping, quiet=self.quiet)
 
 
 @contextmanager
@@ -287,12 +244,12 @@ def _at_gauge(
 ) -> Iterator[_GaugeBench]:
     with (
         stoppable() as stopping,
-        at_bench(job, bench_file=bench, simulation=simulation, hands=person_at, tell=tell) as here,
+        at_bench(job, bench_file=bench, simulation=simulation, hands=person_at, tell=tell) as opened,
     ):
         if not quiet:
             typer.echo(TERMINAL_CAUTIONS)
         yield _GaugeBench(
-            bench=here, store=store, stopping=stopping, purpose=purpose, batch=batch, quiet=quiet
+            bench=opened, store=store, stopping=stopping, purpose=purpose, batch=batch, quiet=quiet
         )
 
 
@@ -308,18 +265,18 @@ def _check_study(wanted: Study, job: Job) -> None:
             raise UsageError(f"--units {serial}: {wrong}")
 
 
-def _run_study(here: _GaugeBench, left: Sequence[tuple[str, str]]) -> None:
+def _run_study(opened: _GaugeBench, left: Sequence[tuple[str, str]]) -> None:
     """Make the runs of a study that are not there yet. Raises BenchError if a run was stopped."""
     for number, (serial, operator) in enumerate(left, start=1):
-        here.place(serial, f"run {number} of {len(left)}: {operator}, plug unit {serial} in again")
-        result = here.test(serial, operator)
+        opened.place(serial, f"run {number} of {len(left)}: {operator}, plug unit {serial} in again")
+        result = opened.test(serial, operator)
         if result.outcome == "stopped":
             raise BenchError(
                 f"run {result.run_id} of the study was stopped: {result.reason}. The runs before it are "
                 "recorded; with the same --batch NAME the study continues",
                 instrument="bench",
             )
-        if not here.quiet:
+        if not opened.quiet:
             done = f"{number}/{len(left)} {serial} by {operator}: run {result.run_id}"
             typer.echo(f"{done}, {result.outcome.upper()}, {result.duration_s:.1f} s")
 
@@ -399,15 +356,15 @@ def read_known_bad(path: Path, job: Job) -> list[tuple[str, str]]:
 
 
 def _run_known_bad(
-    here: _GaugeBench, wanted: Sequence[tuple[str, str]], operator: str | None
+    opened: _GaugeBench, wanted: Sequence[tuple[str, str]], operator: str | None
 ) -> Iterator[KnownBad]:
     """Run every unit with its known fault. Raises BenchError if a run was stopped."""
     diagnosers: dict[tuple[int, ...], Diagnoser] = {}  # what all faults would show is the same for every unit
     for number, (serial, fault) in enumerate(wanted, start=1):
-        here.place(serial, f"put unit {serial} in with the fault {fault!r} switched on", [fault])
-        simulated = here.bench.simulated
+        opened.place(serial, f"put unit {serial} in with the fault {fault!r} switched on", [fault])
+        simulated = opened.bench.simulated
         notes = "" if simulated else f"known fault: {fault}"
-        result = here.test(serial, operator, [fault] if simulated else [], notes)
+        result = opened.test(serial, operator, [fault] if simulated else [], notes)
         if result.outcome == "stopped":
             raise BenchError(f"the run of {serial} was stopped: {result.reason}", instrument="bench")
         one = KnownBad(
@@ -415,29 +372,25 @@ def _run_known_bad(
             fault=fault,
             run_id=result.run_id,
             outcome=result.outcome,
-            named=_named(here, result, diagnosers),
+            named=_named(opened, result, diagnosers),
         )
-        if not here.quiet:
+        if not opened.quiet:
             text = "failed, and named" if one.good else "NOT as it should"
             typer.echo(f"{number}/{len(wanted)} {serial}, {fault}: {text}, {result.duration_s:.1f} s")
         yield one
 
 
 def _named(
-    here: _GaugeBench, result: RunResult, diagnosers: dict[tuple[int, ...], Diagnoser]
+    opened: _GaugeBench, result: RunResult, diagnosers: dict[tuple[int, ...], Diagnoser]
 ) -> tuple[str, ...]:
     """What the diagnosis names, however long it takes; nothing of a run that did not fail."""
     if result.outcome != "fail":
         return ()
     try:
-        recorded = read_recorded(here.store, here.store.run(result.run_id), here.bench.planned)
+        recorded = read_recorded(opened.store, opened.store.run(result.run_id), opened.bench.planned)
         return Diagnosed(recorded, double=False, diagnosers=diagnosers).names
     except (CircuitError, RecordsError):
         return ()
-
-
-def _print_json(content: dict[str, Any]) -> None:
-    typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def _listed(option: str, text: str) -> tuple[str, ...]:

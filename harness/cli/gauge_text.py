@@ -1,12 +1,11 @@
 """What a study and the checks of a bench print, within eighty columns; and the same as JSON values."""
 
 import math
-import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from harness.cli.terminal import WIDTH, printable
+from harness.cli.terminal import hanging, printable, wrapped
 from harness.records.history import labels
 from harness.session.admission import Golden, KnownBad
 from harness.statistics.batch import plain
@@ -50,7 +49,7 @@ def study_lines(study_result: StudyResult) -> Iterator[str]:
     simulated = "   SIMULATED" if study_result.simulated else ""
     named = f" {printable(study_result.name)}" if study_result.name else ""
     yield f"Gauge study{named}: {printable(study_result.part)}{simulated}"
-    yield from _wrapped(
+    yield from wrapped(
         f"{counted(len(crossing.units), 'unit')} ({', '.join(map(printable, crossing.units))}) by "
         f"{len(crossing.appraisers)} {by}s ({', '.join(map(printable, crossing.appraisers))}), "
         f"{crossing.trials} times each; crossed, analysis of variance"
@@ -69,10 +68,10 @@ def study_lines(study_result: StudyResult) -> Iterator[str]:
     reasons = sorted({one.reason for one in result if one.study is None})
     for reason in reasons:
         count = sum(one.reason == reason for one in result)
-        yield from _wrapped(f"{counted(count, 'reading')} without a study: {reason}")
+        yield from wrapped(f"{counted(count, 'reading')} without a study: {reason}")
     yield ""
     for means in STUDY_MEANS:
-        yield from _wrapped(means.format(by=by))
+        yield from wrapped(means.format(by=by))
 
 
 def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
@@ -90,7 +89,7 @@ def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
         f"{format_difference(study.reproducibility.sigma, unit):>11}  "
     )
     caveats = f" ({'; '.join(study.caveats)})" if study.caveats else ""
-    yield from _hanging(start, label + caveats)
+    yield from hanging(start, label + caveats)
 
 
 def study_to_json(result: StudyResult) -> dict[str, Any]:
@@ -119,14 +118,14 @@ def golden_lines(result: Golden) -> Iterator[str]:
     word = "BENCH OK" if result.check.good else "BENCH DRIFTED" if result.moved else "BENCH NOT OK"
     yield ""
     yield printable(f"{word}  bench {result.bench!r} by golden unit {result.serial}, run {result.run_id}")
-    yield from _wrapped(f"{result.check.why}.")
+    yield from wrapped(printable(f"{result.check.why}."))
     if result.history:
         yield (
             f"{counted(len(result.shifts), 'reading')} against {counted(len(result.history), 'earlier run')}"
         )
     elif result.check.good:
         reason = f" anew: {result.check.new_history}" if result.check.new_history else ""
-        yield from _wrapped(f"With this run its history begins{reason}.")
+        yield from wrapped(printable(f"With this run its history begins{reason}."))
     if result.moved:
         yield ""
         yield "      moved by  from its mean     claimed  reading"
@@ -136,7 +135,7 @@ def golden_lines(result: Golden) -> Iterator[str]:
         if len(result.moved) > SHOWN:
             yield f"and {len(result.moved) - SHOWN} more; --json has them all"
     if not result.check.good:
-        yield from _wrapped(
+        yield from wrapped(
             "Runs and batches are refused on this bench until a check is good again. Check leads, plugs, "
             "loads and probes, then the golden unit. If the bench was changed on purpose, --new-history "
             "REASON starts a new history with the next check."
@@ -149,7 +148,7 @@ def _shift_lines(one: Shift, label: str) -> Iterator[str]:
     mean = format_value(one.mean, unit, digits=3) if unit else f"{one.mean:.3g}"
     start = f"  {moved:>12} {mean:>14} {format_difference(one.expanded, unit):>11}  "
     text = "" if one.p is None else f", p {one.p:.2g}"
-    yield from _hanging(start, label + text)
+    yield from hanging(start, label + text)
 
 
 def golden_to_json(result: Golden) -> dict[str, Any]:
@@ -177,7 +176,7 @@ def known_bad_lines(result: Sequence[KnownBad]) -> Iterator[str]:
     yield "   run verdict   known fault, and what was named where that is another"
     for one in result:
         start = f"{one.run_id:6d} {one.outcome.upper():<8}  "
-        yield from _hanging(start, f"{one.serial}, {one.fault}{_beside(one)}")
+        yield from hanging(start, f"{one.serial}, {one.fault}{_beside(one)}")
     word = "SEES ALL" if good == len(result) else "DOES NOT SEE ALL"
     yield f"{word}  {good} of {len(result)} known faults failed and were named"
 
@@ -193,22 +192,9 @@ def _beside(one: KnownBad) -> str:
 
 def known_bad_to_json(result: Sequence[KnownBad]) -> dict[str, Any]:
     """Keys: good, faults: serial, fault, run, outcome, named, good."""
-    return {
-        "good": all(one.good for one in result),
-        "faults": [_known_bad(one) for one in result],
-    }
+    return {"good": all(one.good for one in result), "faults": [_known_bad(one) for one in result]}
 
 
 def _known_bad(one: KnownBad) -> dict[str, Any]:
     content = asdict(one)
     return {"run": content.pop("run_id")} | content | {"named": list(one.named), "good": one.good}
-
-
-def _hanging(start: str, text: str) -> list[str]:
-    return textwrap.wrap(
-        printable(text), WIDTH, initial_indent=start, subsequent_indent=" " * len(start)
-    ) or [start]
-
-
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(printable(text), WIDTH, subsequent_indent="  ")

@@ -1,7 +1,6 @@
 """Commands on job files alone: write a job, draft one, print its plan, its truth table and its wiring."""
 
 import dataclasses
-import json
 import sys
 from collections.abc import Sequence
 from itertools import groupby
@@ -14,7 +13,8 @@ from rich.console import Console
 from rich.table import Table
 
 from harness.circuit.truth import TruthRow, truth_table
-from harness.cli.terminal import WIDTH, AsJson, BenchPath, JobFolder, duration, say
+from harness.cli import options
+from harness.cli.terminal import WIDTH, duration, print_json, say
 from harness.drafts.job_text import EXTRA_CONTROLS, USUAL, Answers, check_answers, job_texts, write_new
 from harness.drafts.job_text import template as template_named
 from harness.drafts.module_draft import draft_module
@@ -26,8 +26,7 @@ from harness.plan.states import TimeEstimate, estimate_time
 from harness.report.setup_picture import drawing
 from harness.session.planned_job import impedances_of, plan_job, read_job
 from harness.units import counted
-from harness.wiring.document import wiring_lines, wiring_of
-from harness.wiring.page import render_page
+from harness.wiring.document import render_page, wiring_lines, wiring_of
 
 FREQUENCY_HZ = 1e3
 STATE_WIDTH = 24
@@ -35,40 +34,23 @@ NOTHING_BELOW_DB = -200.0  # a circuit of ideal symmetry computes less than this
 
 
 def new(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.", show_default=False)],
-    channels: Annotated[
-        int | None,
-        typer.Option("--channels", help="Audio channels: 1 or 2.", metavar="COUNT", show_default=False),
-    ] = None,
-    loops: Annotated[
-        int | None,
-        typer.Option("--loops", help="Send/return loops: 0 to 4.", metavar="COUNT", show_default=False),
-    ] = None,
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")],
+    channels: Annotated[int | None, typer.Option(metavar="COUNT", help="Audio channels: 1 or 2.")] = None,
+    loops: Annotated[int | None, typer.Option(metavar="COUNT", help="Send/return loops: 0 to 4.")] = None,
     controls: Annotated[
-        int | None,
-        typer.Option(
-            "--controls",
-            metavar="COUNT",
-            help="Control lines: one per loop, then mute, dim.",
-            show_default=False,
-        ),
+        int | None, typer.Option(metavar="COUNT", help="Control lines: one per loop, then mute, dim.")
     ] = None,
     relays: Annotated[
         int | None,
         typer.Option(
-            "--relays-per-line",
-            metavar="COUNT",
-            help="1 for all channels, or one for each channel.",
-            show_default=False,
+            "--relays-per-line", metavar="COUNT", help="1 for all channels, or one for each channel."
         ),
     ] = None,
     template: Annotated[
         str | None,
         typer.Option(
-            "--template",
             metavar="NAME",
             help="Ask nothing: stereo-loops, mono-insert or stereo-mute; other options change it.",
-            show_default=False,
         ),
     ] = None,
 ) -> None:
@@ -116,12 +98,7 @@ def import_netlist(
     netlist: Annotated[Path, typer.Argument(metavar="NETLIST", help="SPICE or S-expression netlist.")],
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out",
-            metavar="FILE",
-            help="Write the draft to this new file instead of the terminal.",
-            show_default=False,
-        ),
+        typer.Option(metavar="FILE", help="Write the draft to this new file instead of the terminal."),
     ] = None,
 ) -> None:
     """Draft a module.toml from a netlist: relays, contacts, nets, resistors, capacitors, connectors.
@@ -148,17 +125,17 @@ def import_netlist(
 
 
 def plan(
-    job: JobFolder,
-    bench: BenchPath = None,
+    job: options.JobFolder,
+    bench: options.BenchPath = None,
     steps: Annotated[bool, typer.Option("--steps", help="List every step, not only the setups.")] = False,
-    as_json: AsJson = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Print what a run of a job will do: setups, states, acquisitions, relay operations, time."""
     described = read_job(job, bench)
     made = plan_job(described, bench).plan
     cost = estimate_time(made, described)
     if as_json:
-        typer.echo(json.dumps(_plan_data(described, made, cost), indent=2, ensure_ascii=False))
+        print_json(_plan_data(described, made, cost))
         return
     _print_plan(described, made, cost, steps=steps)
 
@@ -214,8 +191,7 @@ def _print_steps(visit: SetupVisit) -> None:
 def _made_by(select: tuple[int, ...] | None) -> str:
     if select is None:
         return "a person moves the leads"
-    plural = "s" if len(select) > 1 else ""
-    return f"switchboard channel{plural} {', '.join(map(str, select))}"
+    return f"switchboard channel{'s' if len(select) > 1 else ''} {', '.join(map(str, select))}"
 
 
 def _leads(visit: SetupVisit) -> str:
@@ -287,11 +263,7 @@ def _plan_data(job: Job, made: Plan, cost: TimeEstimate) -> dict[str, Any]:
     }
 
 
-def table(
-    job: JobFolder,
-    bench: BenchPath = None,
-    as_json: AsJson = False,
-) -> None:
+def table(job: options.JobFolder, bench: options.BenchPath = None, as_json: options.AsJson = False) -> None:
     """Print what the circuit predicts: for each state and port the route, level and polarity."""
     described = read_job(job, bench)
     rows = truth_table(
@@ -302,11 +274,14 @@ def table(
         impedances=impedances_of(described, bench),
     )
     if as_json:
-        typer.echo(json.dumps(truth_data(described, rows), indent=2, ensure_ascii=False))
+        print_json(truth_data(described, rows))
         return
-
     console = Console(highlight=False)
-    console.print(_truth_title(described), soft_wrap=True)
+    console.print(
+        f"{described.module.name} ({described.module.part} {described.module.revision}): differential level "
+        f"at {FREQUENCY_HZ:g} Hz,\nre the generator's e.m.f., with the fixture's loads and plugs",
+        soft_wrap=True,
+    )
     for driven, group in groupby(rows, key=lambda row: row.driven):
         console.print(f"\nDriven at {driven}")
         console.print(truth_as_table(tuple(group)))
@@ -324,29 +299,22 @@ def truth_data(job: Job, rows: Sequence[TruthRow]) -> dict[str, Any]:
 
 def truth_as_table(rows: Sequence[TruthRow]) -> Table:
     """The rows of one driven port, made for 80 columns; a state is named at its first row."""
-    made = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
-    made.add_column("state", no_wrap=True)
-    made.add_column("port", no_wrap=True)
-    made.add_column("dB", no_wrap=True, justify="right")
-    made.add_column("polarity", no_wrap=True)
-    made.add_column("route")
+    result = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    result.add_column("state", no_wrap=True)
+    result.add_column("port", no_wrap=True)
+    result.add_column("dB", no_wrap=True, justify="right")
+    result.add_column("polarity", no_wrap=True)
+    result.add_column("route")
     before = ""
     for row in rows:
         name = "" if row.state == before else _folded_state(row.state)
         before = row.state
         port = row.port.partition(".")[2]
         if row.setup is None:
-            made.add_row(name, port, "", "", "not viewed by any setup that drives here")
+            result.add_row(name, port, "", "", "not viewed by any setup that drives here")
         else:
-            made.add_row(name, port, _level(row), row.polarity or "", row.route)
-    return made
-
-
-def _truth_title(job: Job) -> str:
-    return (
-        f"{job.module.name} ({job.module.part} {job.module.revision}): differential level at "
-        f"{FREQUENCY_HZ:g} Hz,\nre the generator's e.m.f., with the fixture's loads and plugs"
-    )
+            result.add_row(name, port, _level(row), row.polarity or "", row.route)
+    return result
 
 
 def _level(row: TruthRow) -> str:
@@ -371,26 +339,25 @@ def _folded_state(state: str) -> str:
 
 
 def wiring(
-    job: JobFolder,
-    bench: BenchPath = None,
+    job: options.JobFolder,
+    bench: options.BenchPath = None,
     html: Annotated[
-        Path | None,
-        typer.Option("--html", metavar="FILE", help="Write it as a page with drawings.", show_default=False),
+        Path | None, typer.Option(metavar="FILE", help="Write it as a page with drawings.")
     ] = None,
     setups: Annotated[
         bool, typer.Option("--setups", help="Also draw the leads of every test setup.")
     ] = False,
-    as_json: AsJson = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Print the fixture's pin lists, its loopback plugs with the resistors to buy, and the bill of
     materials.
     """
     described = read_job(job, bench)
     document = wiring_of(described)
-    drawn = [drawing(described, setup) for setup in described.fixture.setups]
+    drawings = [drawing(described, setup) for setup in described.fixture.setups]
     if html is not None:
         try:
-            html.write_text(render_page(document, drawn), encoding="utf-8")
+            html.write_text(render_page(document, drawings), encoding="utf-8")
         except OSError as error:
             raise UsageError(
                 f"{html}: cannot be written: {error.strerror or error}; choose another file"
@@ -398,10 +365,9 @@ def wiring(
         say(f"wiring: {html}", err=True)
         return
     if as_json:
-        typer.echo(json.dumps(dataclasses.asdict(document), indent=2, ensure_ascii=False))
+        print_json(dataclasses.asdict(document))
         return
-
-    leads = [line for each in drawn for line in ("", *each.splitlines())] if setups else []
+    leads = [line for drawn in drawings for line in ("", *drawn.splitlines())] if setups else []
     for line in (*wiring_lines(document), *leads):
         if len(line) <= WIDTH:
             typer.echo(line)

@@ -7,19 +7,19 @@ cannot move its cursor, or there is none, plain lines stand for it.
 
 import sys
 import time
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import accumulate
-from types import TracebackType
-from typing import Protocol, Self
+from typing import Self
 
 from rich.console import Console, Group
 from rich.live import Live
 from rich.text import Text
 
 from harness.circuit.routes import SILENT, route
-from harness.cli.terminal import WIDTH, Stopping, as_shown, duration, fitted, say, wrapped
+from harness.cli.terminal import TIED, WIDTH, Stopping, as_shown, duration, fitted, say, wrapped
 from harness.errors import CircuitError
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
@@ -27,53 +27,42 @@ from harness.job.state import State
 from harness.plan.model import Plan
 from harness.plan.states import CHANGE_RECORD_S, CYCLE_RECORD_S, record_s
 from harness.reading import Reading
-from harness.report.words import MARKS, place_words, reading_line, value_words
+from harness.records.store import RunStore
+from harness.report.words import MARKS, reading_line, reading_name, value_text
 from harness.session.events import Event, Hands, Observer, ReadingsMade, Remark, SetupBegun, StateBegun
 from harness.session.open_bench import OpenBench
+from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
 from harness.units import counted
 
 DRAWN_HZ = 4.0
 LABEL = 9  # columns before what a line says
 MOST_READINGS = 6
 WIDE = 110  # columns from which a reading has one line; below it has two
-TIED = "\N{NO-BREAK SPACE}"  # where no line may be broken
 STYLES = {"pass": "green", "fail": "bold red", "unproven": "yellow", "missing": "magenta"}
 MOST_PORTS = 2  # of each channel: a view has twenty-odd lines
 SURE_S = 5.0  # of a run's beginning, in which the plan's own time counts more than the pace that is seen
 
 
-class Watcher(Protocol):
-    """Sees a run's events, between its first and its last."""
-
-    def __call__(self, event: Event) -> None:
-        """Show an event."""
-        ...
-
-    def put_away(self) -> AbstractContextManager[None]:
-        """Leave the terminal to a person who is asked something."""
-        ...
-
-    def __enter__(self) -> Self: ...
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
-
-
-class Lines:
-    """Plain lines: a line a state, and one for each reading that did not pass."""
+class Watcher:
+    """Shows a run's events to a person. A context manager around the run; this one shows nothing."""
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         return None
 
+    def __call__(self, event: Event) -> None:
+        """Show an event."""
+
     @contextmanager
-    def put_away(self) -> Iterator[None]:
-        """Lines stay where they are."""
+    def paused(self) -> Iterator[None]:
+        """Leave the terminal to a person who is asked something."""
         yield
+
+
+class Lines(Watcher):
+    """Plain lines: a line a state, and one for each reading that did not pass."""
 
     def __call__(self, event: Event) -> None:
         """Print an event."""
@@ -91,22 +80,17 @@ class Lines:
                 say(text, indent=2)
 
 
-class OneLine:
-    """One line that is written over while a unit is tested; nothing where it is no terminal."""
+class OneLine(Watcher):
+    """One line that is written over while a unit is tested; nothing if standard error is no terminal."""
 
     def __init__(self, serial: str) -> None:
         self._serial, self._shown = serial, sys.stderr.isatty()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._write("")
 
     @contextmanager
-    def put_away(self) -> Iterator[None]:
+    def paused(self) -> Iterator[None]:
         """Clear the line."""
         self._write("")
         yield
@@ -118,8 +102,6 @@ class OneLine:
                 self._write(f"{self._serial}: {setup.name}")
             case StateBegun(state=state, done=done, total=total):
                 self._write(f"{self._serial}: {done} of {total}, {state.name}")
-            case ReadingsMade():
-                pass
 
     def _write(self, text: str) -> None:
         if self._shown:
@@ -127,37 +109,25 @@ class OneLine:
             sys.stderr.flush()
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Place:
-    """Where a run is: the setup, and what a StateBegun said."""
-
-    setup: Setup | None = None
-    number: int = 0
-    setups: int = 0
-    begun: StateBegun | None = None
-
-
-class LiveView:
+class LiveView(Watcher):
     """Watches a run, drawing over what it drew before.
 
     title: the unit. shows_readings: whether readings that did not pass are printed above the view.
     """
 
-    def __init__(
-        self, console: Console, job: Job, plan: Plan, *, title: str, shows_readings: bool = True
-    ) -> None:
+    def __init__(self, console: Console, job: Job, plan: Plan, *, title: str, shows_readings: bool) -> None:
         self._console, self._job, self._title, self._shows_readings = console, job, title, shows_readings
         self._readings = plan.count
         board_settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
         self._remaining = TimeRemaining(plan, settle_s=job.sequence.settle_s + board_settle_s)
-        self._routes = Routes(job)
+        self._routes = RouteTexts(job)
         self._by_hand = [visit.setup.select is None for visit in plan.visits]
-        self._place = _Place()
-        self._counts = dict.fromkeys(MARKS, 0)
+        self._begun: tuple[SetupBegun | None, StateBegun | None] = None, None  # replaced as a whole
+        self._counts = Counter(dict.fromkeys(MARKS, 0))
         self._last: tuple[Reading, ...] = ()
         self._done, self._total = 0, 0
         self._begun_s: float | None = None
-        self._put_away_s = 0.0
+        self._paused_s = 0.0
         self._live = Live(
             console=console,
             refresh_per_second=DRAWN_HZ,
@@ -170,35 +140,31 @@ class LiveView:
         self._live.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._live.stop()
 
     @contextmanager
-    def put_away(self) -> Iterator[None]:
-        """Draw nothing while a person is asked and types; what is asked stands where the view was."""
+    def paused(self) -> Iterator[None]:
+        """Draw nothing while a person is asked and types; the question stands where the view was."""
         self._live.stop()
         from_s = time.monotonic()
         yield
-        self._put_away_s += time.monotonic() - from_s if self._begun_s is not None else 0.0
+        self._paused_s += time.monotonic() - from_s if self._begun_s is not None else 0.0
         self._live.start()
 
     def __call__(self, event: Event) -> None:
         """Take an event in; it is drawn when a drawing is due."""
         match event:
-            case SetupBegun(setup=setup, number=number, total=total):
-                self._place = _Place(setup=setup, number=number, setups=total)
+            case SetupBegun():
+                self._begun = event, None
             case StateBegun(done=done, total=total):
                 if self._begun_s is None:
                     self._begun_s = time.monotonic()
-                place = self._place
-                self._place = _Place(setup=place.setup, number=place.number, setups=place.setups, begun=event)
+                self._begun = self._begun[0], event
                 self._done, self._total = done, total
             case ReadingsMade(readings=readings):
                 self._last = (*self._last, *readings)[-MOST_READINGS:]
-                for reading in readings:
-                    self._counts[reading.verdict] += 1
+                self._counts.update(reading.verdict for reading in readings)
                 for reading in readings:
                     if self._shows_readings and reading.verdict != "pass":
                         self._above(reading_line(reading))
@@ -210,9 +176,9 @@ class LiveView:
             self._console.print(line, markup=False, highlight=False, soft_wrap=True)
 
     def _view(self) -> Group:
-        place, width = self._place, self._console.width
-        head = [*self._heading(place), *self._state(place)]
-        foot = [*self._progress(width), *self._operations(place.begun, width)]
+        (visit, begun), width = self._begun, self._console.width
+        head = [*self._heading(visit), *self._state(visit, begun)]
+        foot = [*self._progress(width), *self._operations(begun, width)]
         room = self._console.height - 1 - len(head) - len(foot) - 2
         return Group(*head, *self._last_readings(room, width), *foot)
 
@@ -222,36 +188,33 @@ class LiveView:
         line.append(fitted(shown, self._console.width - LABEL), style=style or "not dim")
         return line
 
-    def _heading(self, place: _Place) -> list[Text]:
+    def _heading(self, visit: SetupBegun | None) -> list[Text]:
         lines = [self._line("unit", self._title, "bold not dim")]
-        if place.setup is None:
+        if visit is None:
             return [*lines, self._line("setup", "none yet: the bench is looked at")]
-        which = f"{place.number} of {place.setups}: " if place.number else ""
-        lines.append(self._line("setup", f"{which}{place.setup.name}"))
-        if place.setup.drive is None:
-            return [*lines, self._line("leads", "generator straight on the scope")]
-        views = ", ".join(map(str, place.setup.view))
-        return [*lines, self._line("leads", f"generator on {place.setup.drive}; scope on {views}")]
+        setup, which = visit.setup, f"{visit.number} of {visit.total}: " if visit.number else ""
+        leads = "generator straight on the scope"
+        if setup.drive is not None:
+            leads = f"generator on {setup.drive}; scope on {', '.join(map(str, setup.view))}"
+        return [*lines, self._line("setup", f"{which}{setup.name}"), self._line("leads", leads)]
 
-    def _state(self, place: _Place) -> list[Text]:
-        begun = place.begun
-        if begun is None or place.setup is None:
+    def _state(self, visit: SetupBegun | None, begun: StateBegun | None) -> list[Text]:
+        if begun is None or visit is None:
             return []
-        state, lines_there = begun.state, len(self._job.module.control_names)
-        on = f"{len(state.on) or 'none'} of {counted(lines_there, 'control line')} on"
-        words = f"{state.name} ({on if state.powered else 'relay supply off'})"
-        if begun.doing:
-            words += f"; {begun.doing}"
-        lines = [self._line("state", words, "bold not dim")]
-        label = "route"
-        width = self._console.width - LABEL
-        for shown in self._routes.of(place.setup, state):
-            lead = f"{shown.channel}{'' if shown.driven else ' (if driven)'}: "
-            text = as_shown(lead + shown.words.replace(" > ", " → "), self._console.encoding)
-            for line in wrapped(text, width):
-                lines.append(self._line(label, line))
-                label = ""
-        return lines
+        state, controls = begun.state, len(self._job.module.control_names)
+        on = f"{len(state.on) or 'none'} of {counted(controls, 'control line')} on"
+        text = f"{state.name} ({on if state.powered else 'relay supply off'})"
+        text += f"; {begun.doing}" if begun.doing else ""
+        routes: list[str] = []
+        for way in self._routes.of(visit.setup, state):
+            lead = f"{way.channel}{'' if way.driven else ' (if driven)'}: "
+            shown = as_shown(lead + way.text.replace(" > ", " → "), self._console.encoding)
+            routes += wrapped(shown, self._console.width - LABEL)
+        return [self._line("state", text, "bold not dim"), *self._block("route", routes)]
+
+    def _block(self, label: str, lines: Sequence[str]) -> list[Text]:
+        """Lines of which the first has a label."""
+        return [self._line("" if index else label, line) for index, line in enumerate(lines)]
 
     def _last_readings(self, room: int, width: int) -> list[Text]:
         """The newest readings that there is room for, the newest last, and an empty line around them."""
@@ -260,12 +223,11 @@ class LiveView:
         lines = [self._line("", "")]
         for reading in self._last[-count:]:
             style = STYLES[reading.verdict]
-            mark, where, value = MARKS[reading.verdict], place_words(reading), value_words(reading)
+            mark, what, value = MARKS[reading.verdict], reading_name(reading), value_text(reading)
             if each == 1:
-                text = f"{where}: {value}"
-                lines.append(self._marked(mark, style, text))
+                lines.append(self._marked(mark, style, f"{what}: {value}"))
             else:
-                lines += [self._marked(mark, style, where), self._line("", f"  {value}")]
+                lines += [self._marked(mark, style, what), self._line("", f"  {value}")]
         return [*lines, self._line("", "")]
 
     def _marked(self, mark: str, style: str, text: str) -> Text:
@@ -274,29 +236,24 @@ class LiveView:
         return line
 
     def _progress(self, width: int) -> list[Text]:
-        made = sum(self._counts.values())
         counts = ", ".join(f"{count} {verdict}" for verdict, count in self._counts.items() if count)
-        bar = self._bar(width - LABEL)
-        message = f"{made} of {counted(self._readings, 'reading')}" + (f": {counts}" if counts else "")
+        readings = f"{self._counts.total()} of {counted(self._readings, 'reading')}"
+        acquisitions = f"{self._done} of {self._total} acquisitions, " if self._total else ""
+        full = round((width - LABEL) * self._done / self._total) if self._total else 0
         return [
-            self._line("done", bar),
-            self._line(
-                "", f"{self._done} of {self._total} acquisitions, {message}" if self._total else message
-            ),
+            self._line("done", "#" * full + "." * (width - LABEL - full)),
+            self._line("", acquisitions + readings + (f": {counts}" if counts else "")),
             self._line("time", self._time_remaining()),
         ]
 
-    def _bar(self, width: int) -> str:
-        full = round(width * self._done / self._total) if self._total else 0
-        return "#" * full + "." * (width - full)
-
     def _time_remaining(self) -> str:
-        hands = sum(self._by_hand[self._place.number :])
+        visit, _ = self._begun
+        hands = sum(self._by_hand[0 if visit is None else visit.number :])
         more = f", and {counted(hands, 'setup')} to be made by hand" if hands else ""
         if self._begun_s is None:
             duration_s = self._remaining.after(0, spent_s=0.0)
             return f"about {duration(duration_s)} once the bench is proven{more}"
-        spent_s = time.monotonic() - self._begun_s - self._put_away_s
+        spent_s = time.monotonic() - self._begun_s - self._paused_s
         remaining_s = self._remaining.after(self._done, spent_s=spent_s)
         shown = f"about {duration(remaining_s)}" if remaining_s >= 1.0 else "a moment"
         return f"{shown} remaining{more}"
@@ -312,22 +269,19 @@ class LiveView:
             lines = [
                 f"{counted(sum(made.values()), 'operation')} of {len(made)} so far, {most} most: {made[most]}"
             ]
-        return [
-            self._line("relays" if not index else "", line.replace(TIED, " "))
-            for index, line in enumerate(lines)
-        ]
+        return self._block("relays", lines)
 
 
 @dataclass(frozen=True, kw_only=True)
 class ShownRoute:
-    """One way through the unit. words: as the circuit has it. driven: whether the generator is there now."""
+    """One way through the unit. driven: whether the generator is on this channel now."""
 
     channel: str
-    words: str
+    text: str
     driven: bool
 
 
-class Routes:
+class RouteTexts:
     """The ways to the ports of a setup; each is computed when it is first asked for, and once."""
 
     def __init__(self, job: Job) -> None:
@@ -340,9 +294,7 @@ class Routes:
             return ()
         return tuple(
             ShownRoute(
-                channel=channel,
-                words=self._words(twin, state, port),
-                driven=channel == setup.drive.channel,
+                channel=channel, text=self._text(twin, state, port), driven=channel == setup.drive.channel
             )
             for channel in self._job.module.channels
             if (twin := self._twin(setup, channel)) is not None
@@ -373,16 +325,16 @@ class Routes:
             nets = [port.net for port in self._job.module.ports if port.role == "output"]
         return [PortName(channel=channel, net=net) for net in nets[:MOST_PORTS]]
 
-    def _words(self, setup: Setup, state: State, port: PortName) -> str:
+    def _text(self, setup: Setup, state: State, port: PortName) -> str:
         if setup.drive is None:
             return SILENT
         key = setup.drive, setup.loopbacks, state, port
         if key not in self._known:
             try:
-                words = route(self._job.module, self._job.fixture, setup, state, port)
+                text = route(self._job.module, self._job.fixture, setup, state, port)
             except CircuitError as error:
-                words = str(error)
-            self._known[key] = f"{words} at {port.net}" if words == SILENT else words
+                text = str(error)
+            self._known[key] = f"{text} at {port.net}" if text == SILENT else text
         return self._known[key]
 
 
@@ -417,41 +369,42 @@ def _planned_s(plan: Plan, settle_s: float) -> list[float]:
 
 
 class HandsWatched:
-    """Hands that are asked for something while what is watched is put away."""
+    """Hands that are asked for something while the view is paused."""
 
     def __init__(self, hands: Hands, shown: Watcher) -> None:
         self._hands, self._shown = hands, shown
 
     def make(self, setup: Setup) -> None:
         """Have a setup made."""
-        with self._shown.put_away():
+        with self._shown.paused():
             self._hands.make(setup)
 
     def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
         """Have leads of a setup seen to."""
-        with self._shown.put_away():
+        with self._shown.paused():
             self._hands.correct(setup, leads, message)
 
 
-def plain_or_live(bench: OpenBench, *, title: str, plan: Plan | None = None) -> Watcher:
-    """A live view where standard output is a terminal that can move its cursor; plain lines elsewhere."""
-    return live_view(bench, title=title, plan=plan) or Lines()
+def live_or_lines(bench: OpenBench, serial: str, plan: Plan | None = None) -> Watcher:
+    """A live view if standard output is a terminal that can move its cursor, else plain lines.
 
-
-def live_view(
-    bench: OpenBench, *, title: str, plan: Plan | None = None, shows_readings: bool = True
-) -> LiveView | None:
-    """A live view, if there can be one; `plan` is what is left to do of the job's.
-
-    shows_readings: readings that did not pass are printed and stay.
+    plan: what is left to do of the job's.
     """
+    title = f"{serial}{', simulated' if bench.simulated else ''}: {bench.job.sequence.name}"
+    return _live_view(bench, title, plan=plan, shows_readings=True) or Lines()
+
+
+def _live_view(
+    bench: OpenBench, title: str, *, plan: Plan | None = None, shows_readings: bool
+) -> LiveView | None:
     if not sys.stdout.isatty():
         return None
     console = Console()
     if not console.is_terminal or console.is_dumb_terminal:
         return None
-    left = plan or bench.planned.plan
-    return LiveView(console, bench.job, left, title=title, shows_readings=shows_readings)
+    return LiveView(
+        console, bench.job, plan or bench.planned.plan, title=title, shows_readings=shows_readings
+    )
 
 
 @contextmanager
@@ -478,3 +431,15 @@ def watched(bench: OpenBench, stopping: Stopping, shown: Watcher | None) -> Iter
     finally:
         with suppress(OSError):  # a lost terminal must not hide why the run ended
             shown.__exit__(None, None, None)
+
+
+def run_watched(
+    bench: OpenBench, store: RunStore, request: RunRequest, stopping: Stopping, *, quiet: bool
+) -> RunResult:
+    """Run a unit of several, shown in a live view or one line, without its readings; quiet: not shown."""
+    shown: Watcher | None = None
+    if not quiet:
+        title = f"{request.serial}: {bench.job.sequence.name}"
+        shown = _live_view(bench, title, shows_readings=False) or OneLine(request.serial)
+    with watched(bench, stopping, shown) as (observe, hands):
+        return run_one_of_many(bench, store, request, hands=hands, observe=observe)

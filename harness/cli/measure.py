@@ -3,7 +3,6 @@
 `measure` keeps nothing; `reference` keeps what the bench itself adds for the next hours' runs.
 """
 
-import json
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,27 +11,18 @@ from typing import Annotated
 
 import typer
 
+from harness.cli import options
 from harness.cli.live_view import watched
 from harness.cli.outcome import EXIT_OF
 from harness.cli.person import PersonAtTheBench, require_person, simulation_for, tell
-from harness.cli.terminal import (
-    BenchPath,
-    Faults,
-    JobFolder,
-    RecordsPlace,
-    Speed,
-    output_may_be_gone,
-    say,
-    stoppable,
-)
+from harness.cli.terminal import output_may_be_gone, print_json, print_lines, say, stoppable
 from harness.errors import UsageError
 from harness.measure.reference import LIFE_S, Reference
 from harness.measure.through import drift, harmonic_drift, noise_drift
 from harness.measure.tones import Stimulus
-from harness.plan.model import Plan
-from harness.plan.remaining import part_in_state
+from harness.plan.model import Plan, part_in_state
 from harness.records.export import reading_to_json
-from harness.records.run import DEFAULT_RECORDS, KeptReference
+from harness.records.run import KeptReference
 from harness.records.store import RunStore, open_records
 from harness.report.waveforms import COLD_LETTER, HOT_LETTER, draw_traces, text_trace
 from harness.report.words import TERMINAL_CAUTIONS, reading_line
@@ -65,29 +55,22 @@ class Trace:
 
 
 def measure(
-    job: JobFolder,
+    job: options.JobFolder,
     state: Annotated[
-        str,
-        typer.Argument(
-            metavar="STATE", help="idle, unpowered, or control lines: loop_a+swap.", show_default=False
-        ),
+        str, typer.Argument(metavar="STATE", help="idle, unpowered, or control lines: loop_a+swap.")
     ],
-    setup: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Measure only in this setup.", show_default=False)
-    ] = None,
+    setup: Annotated[str | None, typer.Option(metavar="NAME", help="Measure only in this setup.")] = None,
     serial: Annotated[
         str,
         typer.Option(
             metavar="SERIAL", help="The unit's serial number, which decides a simulated unit's values."
         ),
     ] = "measured",
-    bench: BenchPath = None,
+    bench: options.BenchPath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Measure a simulated unit.")] = False,
-    fault: Faults = None,
-    speed: Speed = 1.0,
-    png: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Draw the waveforms to a file.", show_default=False)
-    ] = None,
+    fault: options.Faults = None,
+    speed: options.Speed = 1.0,
+    png: Annotated[Path | None, typer.Option(metavar="FILE", help="Draw the waveforms to a file.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and nothing else.")] = False,
 ) -> None:
     """Measure one state once and print its readings and the level of each leg. Nothing is recorded."""
@@ -106,20 +89,20 @@ def measure(
             simulation=simulation_for(described, bench, wanted, simulate=simulate),
             hands=hands,
             tell=tell,
-        ) as here,
+        ) as opened,
         TemporaryDirectory(prefix="switchwalk-") as scratch,
         open_records(Path(scratch) / "measured.sqlite") as store,
     ):
-        part = part_in_state(here.planned.plan, state, setup)
+        part = part_in_state(opened.planned.plan, state, setup)
         if not as_json:
             typer.echo(f"{TERMINAL_CAUTIONS}\n")
         request = RunRequest(serial=serial, plan=part, resumable=False)
         with (
-            watched(here, stopping, None) as (observe, _),
-            UnitRun.begin(here, store, request, observe=observe) as unit_run,
+            watched(opened, stopping, None) as (observe, _),
+            UnitRun.begin(opened, store, request, observe=observe) as unit_run,
         ):
             result = unit_run.complete()
-        here.close()
+        opened.close()
         traces = _traces(part, store, result.run_id)
     with output_may_be_gone():
         _show(result, traces, as_json=as_json)
@@ -129,48 +112,47 @@ def measure(
 
 
 def reference(
-    job: JobFolder,
-    bench: BenchPath = None,
-    simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")] = False,
-    speed: Speed = 1.0,
-    records: RecordsPlace = None,
+    job: options.JobFolder,
+    bench: options.BenchPath = None,
+    simulate: options.Simulate = False,
+    speed: options.Speed = 1.0,
+    records: options.RecordsLocation = options.RECORDS,
     temperature: Annotated[
-        float | None,
-        typer.Option(metavar="CELSIUS", help="The room's temperature, recorded with it.", show_default=False),
+        float | None, typer.Option(metavar="CELSIUS", help="The room's temperature, recorded with it.")
     ] = None,
 ) -> None:
     """Measure the through setup at every tone of a job, keep it, and show the drift since the last one."""
     described = read_job(job, bench)
     with (
         stoppable(),
-        open_records(records or DEFAULT_RECORDS) as store,
+        open_records(records) as store,
         at_bench(
             described,
             bench_file=bench,
             simulation=simulation_for(described, bench, Simulation(speed=speed), simulate=simulate),
             hands=lambda planned: PersonAtTheBench(planned.job),
             tell=tell,
-        ) as here,
+        ) as opened,
     ):
-        if here.planned.plan.through is None:
+        if opened.planned.plan.through is None:
             raise UsageError(
                 "fixture.toml has no through setup: add a [[setup]] with through = true, in which the "
                 "generator goes straight to every scope pair"
             )
         typer.echo(TERMINAL_CAUTIONS)
-        before = store.latest_reference(here.file.name, simulated=simulate)
-        result = _measure_bench(here)
+        before = store.latest_reference(opened.file.name, simulated=simulate)
+        result = _measure_bench(opened)
         taken = datetime.now(UTC)
         store.keep_reference(
             KeptReference(
                 taken=taken,
-                bench=here.file.name,
+                bench=opened.file.name,
                 temperature_c=temperature,
                 simulated=simulate,
                 content=result.to_dict(),
             )
         )
-    _say_reference(result, taken, here.file.name)
+    _say_reference(result, taken, opened.file.name)
     _say_drift(result, before)
 
 
@@ -231,7 +213,7 @@ def _show(result: RunResult, traces: list[Trace], *, as_json: bool) -> None:
             "readings": [reading_to_json(reading) for reading in result.readings],
             "traces": [_trace_to_json(trace) for trace in traces],
         }
-        typer.echo(json.dumps(shown, indent=2, ensure_ascii=False, allow_nan=False))
+        print_json(shown)
         return
     traced = {trace.setup: trace for trace in traces}
     for setup in dict.fromkeys(["", *(reading.setup for reading in result.readings), *traced]):
@@ -257,8 +239,7 @@ def _show_trace(trace: Trace) -> None:
     for number, port in enumerate(trace.ports):
         typer.echo(f"\n{port} at {trace.stimulus}: hot {HOT_LETTER}, cold {COLD_LETTER}")
         hot, cold = capture.volts[2 * number : 2 * number + 2]
-        for line in text_trace(hot, cold, interval_s=capture.interval_s, window_s=trace.window_s):
-            typer.echo(line)
+        print_lines(text_trace(hot, cold, interval_s=capture.interval_s, window_s=trace.window_s))
 
 
 def _trace_to_json(trace: Trace) -> dict[str, object]:

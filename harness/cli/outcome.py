@@ -1,10 +1,8 @@
 """How a run ends for the person who started it, and a batch: one word across the room, lines, or JSON."""
 
-import json
 import os
 import shutil
 import sys
-import textwrap
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field
@@ -12,7 +10,7 @@ from typing import Any
 
 import typer
 
-from harness.cli.terminal import WIDTH, printable, say
+from harness.cli.terminal import WIDTH, hanging, print_json, printable, say, wrapped
 from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, EXIT_USAGE, SwitchwalkError
 from harness.reading import Reading
 from harness.records.run import Outcome
@@ -62,7 +60,7 @@ def say_outcome(result: RunResult, serial: str, report: RunReport, *, as_json: b
             "report": str(report.page),
             "likely": [] if report.result is None else list(report.result.names),
         }
-        typer.echo(json.dumps(summary, ensure_ascii=False))
+        print_json(summary, indent=None)
         return
     typer.echo(f"\nworst of {counted(len(result.readings), 'reading')}:")
     say_worst(result.readings, WORST_SHOWN)
@@ -148,7 +146,9 @@ def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:
         yield f"{'serial':<{width}} {'run':>5} {'verdict':<8} {'time':>7}  likely fault"
         for one in results:
             yield from _unit_lines(one, width)
-    yield f"{_counts(results)}{_escapes(results)}"
+    counts = sorted(Counter(result.outcome for result in results).items())
+    text = ", ".join(f"{count} {outcome}" for outcome, count in counts)
+    yield f"{text or 'no unit was run'}{_escapes(results)}"
     if results:
         yield (
             f"ready for the next after {max(one.ready_s for one in results):.1f} s at most, "
@@ -157,7 +157,7 @@ def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:
     if batch.refused:
         yield f"not tested, for the reasons above: {len(batch.refused)}"
     if left:
-        yield from textwrap.wrap(f"not run: {', '.join(map(printable, left))}", WIDTH, subsequent_indent="  ")
+        yield from wrapped(f"not run: {', '.join(map(printable, left))}")
 
 
 def _unit_lines(one: UnitResult, width: int) -> Iterator[str]:
@@ -171,25 +171,11 @@ def _unit_lines(one: UnitResult, width: int) -> Iterator[str]:
     elif one.outcome == "stopped":
         messages.append(one.reason)
     if one.injected:
-        messages.append(f"[{_beside(one)}]")
+        named = one.faults[:1] == (one.injected,)
+        messages.append("[as injected]" if named else f"[injected: {one.injected}]")
     if one.retest:
         messages.append(f"(retest {one.retest})")
-    yield from textwrap.wrap(
-        printable(" ".join(messages)), WIDTH, initial_indent=start, subsequent_indent=" " * len(start)
-    ) or [start.rstrip()]
-
-
-def _beside(one: UnitResult) -> str:
-    """What was injected, against what was named."""
-    if one.faults and one.injected == one.faults[0]:
-        return "as injected"
-    return f"injected: {one.injected}"
-
-
-def _counts(results: Sequence[UnitResult]) -> str:
-    counts = Counter(result.outcome for result in results)
-    text = ", ".join(f"{count} {outcome}" for outcome, count in sorted(counts.items()))
-    return text or "no unit was run"
+    yield from hanging(start, " ".join(messages))
 
 
 def _escapes(results: Sequence[UnitResult]) -> str:
@@ -202,13 +188,13 @@ def _escapes(results: Sequence[UnitResult]) -> str:
     return f"; of {counted(len(faulty), 'injected fault')} {len(caught)} failed their unit, {named} named"
 
 
-def batch_to_json(batch: BatchResult, left: Sequence[str], trouble: SwitchwalkError | None) -> str:
+def batch_to_json(batch: BatchResult, left: Sequence[str], trouble: SwitchwalkError | None) -> dict[str, Any]:
     """Keys: batch, part, simulated, operator, seed, units, counts, not_tested, not_run, stopped.
 
     units: the fields of `UnitResult`, `run` for its run_id. not_tested: serial, why. stopped: why the batch
     ended before its end, null if it did not.
     """
-    content: dict[str, Any] = {
+    return {
         "batch": batch.name,
         "part": batch.part,
         "simulated": batch.simulated,
@@ -220,7 +206,6 @@ def batch_to_json(batch: BatchResult, left: Sequence[str], trouble: SwitchwalkEr
         "not_run": list(left),
         "stopped": None if trouble is None else str(trouble),
     }
-    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False)
 
 
 def _unit(one: UnitResult) -> dict[str, Any]:

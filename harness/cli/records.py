@@ -3,7 +3,6 @@
 The keys that `--json` prints are promised in harness/records/export.py.
 """
 
-import json
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
@@ -15,13 +14,13 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
-from harness.cli.terminal import AsJson, RecordsPlace, RunNumber, printable, say
+from harness.cli import options
+from harness.cli.terminal import print_json, printable, say
 from harness.errors import EXIT_FAIL, EXIT_PASS, UsageError
 from harness.reading import Reading
 from harness.records.export import FORMATS, reading_to_json, run_to_json, unit_to_json, write_run
 from harness.records.run import (
     BY_HAND,
-    DEFAULT_RECORDS,
     CurrentsDrawn,
     Ended,
     Event,
@@ -43,15 +42,13 @@ SEEN = ("pass", "fail", "unproven")
 def units(
     serial: Annotated[
         str | None,
-        typer.Argument(
-            metavar="[SERIAL]", help="Show this unit, with its relay operation counts.", show_default=False
-        ),
+        typer.Argument(metavar="[SERIAL]", help="Show this unit, with its relay operation counts."),
     ] = None,
-    records: RecordsPlace = None,
-    as_json: AsJson = False,
+    records: options.RecordsLocation = options.RECORDS,
+    as_json: options.AsJson = False,
 ) -> None:
     """List recorded units with their latest runs, or one unit with its relay operation counts."""
-    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+    with open_records(records, read_only=True) as store:
         result = [unit for unit in store.units() if serial in (None, unit.serial)]
         told = as_json or serial is not None
         operations = store.operations(serial=serial) if told else {}
@@ -59,7 +56,7 @@ def units(
             raise UsageError(f"{store.location}: no unit {serial!r}; `switchwalk units` lists what there is")
     counts = [operations.get((unit.part, unit.serial, unit.simulated), Counter()) for unit in result]
     if as_json:
-        _print_json([unit_to_json(unit, each) for unit, each in zip(result, counts, strict=True)])
+        print_json([unit_to_json(unit, each) for unit, each in zip(result, counts, strict=True)])
         return
     _print_units(result)
     for unit, each in zip(result, counts, strict=True) if serial is not None else ():
@@ -69,16 +66,16 @@ def units(
 
 
 def show(
-    run: RunNumber,
-    records: RecordsPlace = None,
-    as_json: AsJson = False,
+    run: options.RunNumber,
+    records: options.RecordsLocation = options.RECORDS,
+    as_json: options.AsJson = False,
     every: Annotated[bool, typer.Option("--all", help="Show the readings that passed as well.")] = False,
     budget: Annotated[
         bool, typer.Option("--budget", help="Show the uncertainty budget of each reading.")
     ] = False,
 ) -> None:
     """Show one run: its verdict and the readings that did not pass."""
-    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+    with open_records(records, read_only=True) as store:
         record, readings, events = store.run(run), store.readings(run), store.events(run)
         relay_operations = relay_operations_of(store, record, readings, events)
     if as_json:
@@ -86,7 +83,7 @@ def show(
             {"at": event.at.isoformat(), "said": event.text} for event in events if event.kind in BY_HAND
         ]
         made = {"by_hand": by_hand, "readings": [reading_to_json(reading) for reading in readings]}
-        _print_json(run_to_json(record) | {"relays": relay_operations} | made)
+        print_json(run_to_json(record) | {"relays": relay_operations} | made)
         return
     console = _console()
     _print_run(console, record)
@@ -97,10 +94,6 @@ def show(
     for line in relay_operation_lines(relay_operations) if relay_operations else ():
         say(printable(line))
     _print_readings(console, readings, every=every, budget=budget)
-
-
-def _print_json(content: Any) -> None:
-    typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def _console() -> Console:
@@ -282,26 +275,21 @@ def relay_operation_lines(relay_operations: dict[str, Any]) -> list[str]:
 
 
 def verify(
-    run: Annotated[
-        int | None, typer.Argument(metavar="[RUN]", help="One run alone.", show_default=False)
-    ] = None,
-    records: RecordsPlace = None,
+    run: Annotated[int | None, typer.Argument(metavar="[RUN]", help="One run alone.")] = None,
+    records: options.RecordsLocation = options.RECORDS,
     expect: Annotated[
-        str,
-        typer.Option(
-            "--expect", metavar="SHA256", help="A digest noted earlier; the records must still have it."
-        ),
+        str, typer.Option(metavar="SHA256", help="A digest noted earlier; the records must still have it.")
     ] = "",
     upgrade: Annotated[
         bool, typer.Option("--upgrade", help="First upgrade records of an older version.")
     ] = False,
-    as_json: AsJson = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Check that no record was edited, removed, moved or added after it was written."""
-    with open_records(records or DEFAULT_RECORDS, read_only=not upgrade, bring_up=upgrade) as store:
+    with open_records(records, read_only=not upgrade, bring_up=upgrade) as store:
         result = store.verify(run, expected=expect)
     if as_json:
-        typer.echo(json.dumps(asdict(result) | {"intact": not result.findings}, ensure_ascii=False))
+        print_json(asdict(result) | {"intact": not result.findings}, indent=None)
     else:
         for finding in result.findings:
             place = f"run {finding.run_id}: " if finding.run_id else ""
@@ -317,19 +305,16 @@ def verify(
 
 
 def export(
-    run: RunNumber,
+    run: options.RunNumber,
     form: Annotated[
         str, typer.Option("--format", metavar="FORMAT", help="csv, json, parquet, junit, wav or npz.")
     ],
-    out: Annotated[
-        Path,
-        typer.Option("--out", metavar="PATH", help="The file; for wav a folder.", show_default=False),
-    ],
-    records: RecordsPlace = None,
+    out: Annotated[Path, typer.Option(metavar="PATH", help="The file; for wav a folder.")],
+    records: options.RecordsLocation = options.RECORDS,
 ) -> None:
     """Write a run's readings or waveforms to a file: a table, a test report, or audio."""
     known = next((one for one in FORMATS if one == form), None)
     if known is None:
         raise UsageError(f"there is no format {form!r}; expected one of {', '.join(FORMATS)}")
-    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+    with open_records(records, read_only=True) as store:
         typer.echo(write_run(store, run, known, out))

@@ -7,24 +7,14 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.live_view import plain_or_live, watched
+from harness.cli import options
+from harness.cli.live_view import live_or_lines, watched
 from harness.cli.outcome import EXIT_OF, say_outcome
 from harness.cli.person import PersonAtTheBench, agreed, person_at, simulation_for, tell
-from harness.cli.terminal import (
-    BenchPath,
-    Faults,
-    JobFolder,
-    LeadErrors,
-    Override,
-    RecordsPlace,
-    RunNumber,
-    Speed,
-    output_may_be_gone,
-    stoppable,
-)
+from harness.cli.terminal import output_may_be_gone, stoppable
 from harness.errors import UsageError
 from harness.measure.reference import Reference
-from harness.records.run import DEFAULT_RECORDS, RunHeader, RunRecord
+from harness.records.run import RunHeader, RunRecord
 from harness.records.store import RunStore, open_records
 from harness.report.run_report import Reporter, report_path, write_recorded_report
 from harness.report.words import TERMINAL_CAUTIONS
@@ -47,38 +37,21 @@ class ReferenceFrom(StrEnum):
     none = "none"
 
 
-TranscriptPath = Annotated[
-    Path | None,
-    typer.Option(metavar="FILE", help="Record every message on the wires to a file.", show_default=False),
-]
 OutcomeAsJson = Annotated[bool, typer.Option("--json", help="Print the outcome as JSON, and nothing else.")]
-Again = Annotated[
-    str,
-    typer.Option(
-        "--again",
-        metavar="REASON",
-        help="Run a unit that has been run before, for this reason; kept with the run.",
-        show_default=False,
-    ),
-]
 
 
 def run(
-    job: JobFolder,
-    serial: Annotated[
-        str, typer.Option(metavar="SERIAL", help="The unit's serial number.", show_default=False)
-    ],
-    bench: BenchPath = None,
-    simulate: Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")] = False,
-    fault: Faults = None,
-    speed: Speed = 1.0,
-    lead_errors: LeadErrors = 0.0,
-    records: RecordsPlace = None,
-    again: Again = "",
-    operator: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Who runs it.", show_default=False)
-    ] = None,
-    override: Override = "",
+    job: options.JobFolder,
+    serial: Annotated[str, typer.Option(metavar="SERIAL", help="The unit's serial number.")],
+    bench: options.BenchPath = None,
+    simulate: options.SimulateRun = False,
+    fault: options.Faults = None,
+    speed: options.Speed = 1.0,
+    lead_errors: options.LeadErrors = 0.0,
+    records: options.RecordsLocation = options.RECORDS,
+    again: options.Again = "",
+    operator: options.Operator = None,
+    override: options.Override = "",
     reference: Annotated[
         ReferenceFrom,
         typer.Option(
@@ -86,13 +59,13 @@ def run(
             "(own; kept if a new one would need hands and the recorded one is still valid)."
         ),
     ] = ReferenceFrom.auto,
-    transcript: TranscriptPath = None,
+    transcript: options.TranscriptPath = None,
     as_json: OutcomeAsJson = False,
 ) -> None:
     """Test one unit in every state, on both channels. The run ends with PASS, FAIL or UNPROVEN, and a
     report.
     """
-    described, place = read_job(job, bench), records or DEFAULT_RECORDS
+    described = read_job(job, bench)
     wrong = serial_mistake(serial, described.sequence)
     if wrong:
         raise UsageError(f"--serial {serial!r}: {wrong}")
@@ -108,27 +81,27 @@ def run(
             through=reference is not ReferenceFrom.none,
             transcript=transcript,
             tell=tell,
-        ) as here,
+        ) as opened,
         # Only now: a job that cannot be planned leaves no records behind.
-        open_records(place) as store,
+        open_records(records) as store,
     ):
-        again = again or _agreed_to(passed_before(store, here.job, serial, simulated=simulate), as_json)
+        again = again or _agreed_to(passed_before(store, opened.job, serial, simulated=simulate), as_json)
         noted = admit(
-            store, here.job, serial, simulated=simulate, who=operator, again=again, override=override
+            store, opened.job, serial, simulated=simulate, who=operator, again=again, override=override
         )
-        here.reference = _kept_reference(store, here, reference)
+        opened.reference = _kept_reference(store, opened, reference)
         if not as_json:
             typer.echo(TERMINAL_CAUTIONS)
         request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), noted=noted)
-        reporter = Reporter(here.planned, store, place)
-        shown = None if as_json else plain_or_live(here, title=_title(here, serial))
+        reporter = Reporter(opened.planned, store, records)
+        shown = None if as_json else live_or_lines(opened, serial)
         with reporter.helped():
             with (
-                watched(here, stopping, shown) as (observe, hands),
-                UnitRun.begin(here, store, request, hands=hands, observe=observe) as unit_run,
+                watched(opened, stopping, shown) as (observe, hands),
+                UnitRun.begin(opened, store, request, hands=hands, observe=observe) as unit_run,
             ):
                 result = unit_run.complete()
-            here.close()
+            opened.close()
             report = reporter.write(result.run_id)
     with output_may_be_gone():
         say_outcome(result, serial, report, as_json=as_json)
@@ -136,7 +109,7 @@ def run(
 
 
 def resume(
-    run: RunNumber,
+    run: options.RunNumber,
     serial: Annotated[
         str | None,
         typer.Option(
@@ -144,19 +117,18 @@ def resume(
             help="The serial number of the unit in the fixture, to confirm that it is the run's.",
         ),
     ] = None,
-    speed: Speed = 1.0,
-    records: RecordsPlace = None,
-    transcript: TranscriptPath = None,
+    speed: options.Speed = 1.0,
+    records: options.RecordsLocation = options.RECORDS,
+    transcript: options.TranscriptPath = None,
     as_json: OutcomeAsJson = False,
 ) -> None:
     """Continue a run that was interrupted or stopped, on the same bench with the same unit."""
-    place = records or DEFAULT_RECORDS
-    with stoppable() as stopping, open_records(place) as store:
+    with stoppable() as stopping, open_records(records) as store:
         record = store.run(run)
         header = record.header
         refuse_running(store, run)
-        if _lacks_report(record, place):
-            raise typer.Exit(_end_with_report(store, record, place, as_json=as_json))
+        if _lacks_report(record, records):
+            raise typer.Exit(_end_with_report(store, record, records, as_json=as_json))
         point = find_resume_point(store, record)
         if speed != 1.0 and not header.simulated:
             raise UsageError("--speed is for a simulated bench")
@@ -168,29 +140,25 @@ def resume(
             hands=lambda planned: PersonAtTheBench(planned.job),
             transcript=transcript,
             tell=tell,
-        ) as here:
+        ) as opened:
             _check_unit(header, serial, as_json=as_json)
-            check_files(header, here.planned)
+            check_files(header, opened.planned)
             if not as_json:
                 typer.echo(TERMINAL_CAUTIONS)
-            left = left_to_do(header, here.planned.plan, point.readings)
-            reporter = Reporter(here.planned, store, place)
-            shown = None if as_json else plain_or_live(here, title=_title(here, header.serial), plan=left)
+            left = left_to_do(header, opened.planned.plan, point.readings)
+            reporter = Reporter(opened.planned, store, records)
+            shown = None if as_json else live_or_lines(opened, header.serial, left)
             with reporter.helped():
                 with (
-                    watched(here, stopping, shown) as (observe, hands),
-                    UnitRun.resume(here, store, point, left, hands=hands, observe=observe) as going_on,
+                    watched(opened, stopping, shown) as (observe, hands),
+                    UnitRun.resume(opened, store, point, left, hands=hands, observe=observe) as going_on,
                 ):
                     result = going_on.complete()
-                here.close()
+                opened.close()
                 report = reporter.write(run)
     with output_may_be_gone():
         say_outcome(result, header.serial, report, as_json=as_json)
     raise typer.Exit(EXIT_OF[result.outcome])
-
-
-def _title(bench: OpenBench, serial: str) -> str:
-    return f"{serial}{', simulated' if bench.simulated else ''}: {bench.job.sequence.name}"
 
 
 def _agreed_to(passed: str, as_json: bool) -> str:

@@ -1,6 +1,5 @@
 """Commands on recorded runs: pages, certificate, diagnosis, and judging by another sequence."""
 
-import json
 import signal
 from collections import Counter
 from functools import partial
@@ -12,14 +11,15 @@ from typing import Annotated, Any
 import typer
 
 from harness.circuit.elements import BenchImpedances
-from harness.cli.terminal import AsJson, RecordsPlace, RunNumber, say
+from harness.cli import options
+from harness.cli.terminal import print_json, say
 from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
 from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
 from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
 from harness.records.evidence import Rejudged, judge_again, refuse_upgraded
 from harness.records.export import reading_to_json
-from harness.records.run import DEFAULT_RECORDS, Explanation, RunRecord
+from harness.records.run import Explanation, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify
 from harness.report.explanation import as_data
@@ -35,39 +35,29 @@ EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN}
 
 
 def report(
-    run: RunNumber,
-    records: RecordsPlace = None,
+    run: options.RunNumber,
+    records: options.RecordsLocation = options.RECORDS,
     out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            metavar="FILE",
-            help="The page  [default: reports/… beside the records]",
-            show_default=False,
-        ),
+        Path | None, typer.Option(metavar="FILE", help="The page  [default: reports/… beside the records]")
     ] = None,
 ) -> None:
     """Write the report of a run again, on another computer or if it was lost.
 
     The diagnosis is the one that was made at the end of the run.
     """
-    place = records or DEFAULT_RECORDS
-    with open_records(place, read_only=True) as store:
+    with open_records(records, read_only=True) as store:
         store.run(run)
         refuse_running(store, run)
-        typer.echo(write_report_again(store, run, place, page=out))
+        typer.echo(write_report_again(store, run, records, page=out))
 
 
 def certificate(
-    run: RunNumber,
-    records: RecordsPlace = None,
+    run: options.RunNumber,
+    records: options.RecordsLocation = options.RECORDS,
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out",
-            metavar="FILE",
-            help="The page, or .pdf for both  [default: certificates/… beside the records]",
-            show_default=False,
+            metavar="FILE", help="The page, or .pdf for both  [default: certificates/… beside the records]"
         ),
     ] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Print it to a PDF as well, with a browser.")] = False,
@@ -79,10 +69,9 @@ def certificate(
     """
     if out is not None and out.suffix.lower() == ".pdf":
         out, pdf = out.with_suffix(".html"), True  # a browser prints it from the page
-    place = records or DEFAULT_RECORDS
-    with open_records(place, read_only=True) as store:
+    with open_records(records, read_only=True) as store:
         text = certify(store, run)
-        page = out or page_beside(place, "certificates", run, store.run(run).header.serial)
+        page = out or page_beside(records, "certificates", run, store.run(run).header.serial)
     _write_page(page, text)
     typer.echo(page)
     if pdf:
@@ -101,15 +90,15 @@ def _write_page(page: Path, text: str) -> None:
 
 
 def diagnose(
-    run: RunNumber,
-    records: RecordsPlace = None,
-    as_json: AsJson = False,
+    run: options.RunNumber,
+    records: options.RecordsLocation = options.RECORDS,
+    as_json: options.AsJson = False,
     double: Annotated[
         bool, typer.Option("--double/--no-double", help="Try pairs of faults if no single one fits.")
     ] = True,
 ) -> None:
     """Name the faults that explain a run best, from its recorded job files and phasors."""
-    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+    with open_records(records, read_only=True) as store:
         record = store.run(run)
         recorded = None if record.outcome == "pass" else read_recorded(store, record)
     result = None if recorded is None else Diagnosed(recorded, double=double)
@@ -147,29 +136,20 @@ def _print_explanation(explanation: Explanation) -> None:
 def _print_explanation_json(record: RunRecord, done: Diagnosed | None) -> None:
     content = {"run": record.run_id, "serial": record.header.serial, "outcome": record.outcome}
     if done is None:
-        content |= {
-            "explained": True,
-            "good": 1.0,
-            "something_else": 0.0,
-            "groups": [],
-            "next_probe": None,
-        }
+        content |= {"explained": True, "good": 1.0, "something_else": 0.0, "groups": [], "next_probe": None}
     else:
         content |= as_data(done.result, done.probe, done.job.module, done.job.fixture)
-    typer.echo(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False))
+    print_json(content)
 
 
 def rejudge(
-    run: RunNumber,
-    sequence: Annotated[
-        Path,
-        typer.Option(metavar="FILE", help="The sequence.toml to judge by.", show_default=False),
-    ],
-    records: RecordsPlace = None,
-    as_json: AsJson = False,
+    run: options.RunNumber,
+    sequence: Annotated[Path, typer.Option(metavar="FILE", help="The sequence.toml to judge by.")],
+    records: options.RecordsLocation = options.RECORDS,
+    as_json: options.AsJson = False,
 ) -> None:
     """Judge a run's recorded readings by another sequence. The run's own verdict does not change."""
-    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+    with open_records(records, read_only=True) as store:
         record, kept = store.run(run), store.readings(run)
     refuse_upgraded(record, "judging it again")
     job = _job_as_it_was(record, sequence)
@@ -179,7 +159,7 @@ def rejudge(
     if verdict == "pass" and judged.absent:
         verdict = "unproven"
     if as_json:
-        typer.echo(json.dumps(_rejudged_data(record, judged, verdict), ensure_ascii=False))
+        print_json(_rejudged_data(record, judged, verdict), indent=None)
     else:
         _print_rejudged(record, judged, verdict)
     raise typer.Exit(EXIT_OF[verdict])
@@ -243,18 +223,14 @@ def _print_rejudged(record: RunRecord, judged: Rejudged, verdict: str) -> None:
 
 
 def site(
-    folder: Annotated[
-        Path,
-        typer.Argument(metavar="DIR", help="Folder to write to; created if necessary.", show_default=False),
-    ],
-    records: RecordsPlace = None,
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to write to; created if necessary.")],
+    records: options.RecordsLocation = options.RECORDS,
 ) -> None:
     """Write the records as web pages: all units with a search, one page per unit, one page with charts per
     batch.
     """
-    place = records or DEFAULT_RECORDS
-    with open_records(place, read_only=True) as store:
-        written = write_site(store, folder, partial(page_beside, place))
+    with open_records(records, read_only=True) as store:
+        written = write_site(store, folder, partial(page_beside, records))
     lacking = written.runs - written.reports
     without = f", {lacking} without a report beside the records" if lacking else ""
     typer.echo(
@@ -267,15 +243,12 @@ def site(
 
 
 def serve(
-    records: RecordsPlace = None,
-    port: Annotated[
-        int, typer.Option("--port", min=0, max=65535, metavar="PORT", help="0 for any free port.")
-    ] = 0,
+    records: options.RecordsLocation = options.RECORDS,
+    port: Annotated[int, typer.Option(min=0, max=65535, metavar="PORT", help="0 for any free port.")] = 0,
 ) -> None:
     """Show the records in a browser on this machine, also during a run. The pages are read-only."""
-    place = records or DEFAULT_RECORDS
     pages = LiveSite(
-        lambda: open_records(place, read_only=True), lambda run, serial: report_path(place, run, serial)
+        lambda: open_records(records, read_only=True), lambda run, serial: report_path(records, run, serial)
     )
     try:
         server = SiteServer(pages, port)

@@ -1,4 +1,4 @@
-"""Between the shell and the commands: shared arguments and options, lines at eighty columns, signals.
+"""Between the shell and the commands: lines at eighty columns, JSON, signals.
 
 Lines are written in letters that the terminal has. The first signal stops a run; further ones change nothing
 of how that ends.
@@ -6,86 +6,22 @@ of how that ends.
 
 import codecs
 import contextlib
+import json
 import os
 import signal
 import sys
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from types import FrameType
-from typing import Annotated
+from typing import Any
 
 import typer
 
 from harness.errors import RunStopped, SwitchwalkError
 
-JobFolder = Annotated[
-    Path,
-    typer.Argument(
-        metavar="JOB", help="Folder with module.toml, fixture.toml and sequence.toml.", show_default=False
-    ),
-]
-BenchPath = Annotated[
-    Path | None,
-    typer.Option(
-        "--bench", metavar="FILE", help="Another bench.toml than the job's own.", show_default=False
-    ),
-]
-RecordsPlace = Annotated[
-    str | None,
-    typer.Option(
-        "--records",
-        metavar="PLACE",
-        help="A SQLite file or a database URL  [default: switchwalk-records/records.sqlite]",
-        show_default=False,
-    ),
-]
-RunNumber = Annotated[int, typer.Argument(metavar="RUN", help="The run's number.", show_default=False)]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
-Override = Annotated[
-    str,
-    typer.Option(
-        "--override",
-        metavar="REASON",
-        help="Test on a bench with a failed or expired check, for this reason; recorded with each run.",
-        show_default=False,
-    ),
-]
-Faults = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--fault",
-        metavar="NAME",
-        help='A fault of the simulated unit, by its name in `coverage` and `diagnose`: "K3 never operates", '
-        '"K2.1.cold operated stuck open", "K1.1.hot released 10 ohm", "left.out.hot open"; may be repeated, '
-        'or joined by " + ".',
-        show_default=False,
-    ),
-]
-Speed = Annotated[
-    float,
-    typer.Option(
-        "--speed",
-        min=0.01,
-        max=1000.0,
-        metavar="TIMES",
-        help="Speed of the simulated bench, times real time.",
-    ),
-]
-LeadErrors = Annotated[
-    float,
-    typer.Option(
-        "--lead-errors",
-        min=0.0,
-        max=1.0,
-        metavar="SHARE",
-        help="Share of setups in which the simulated person misplaces a lead.",
-    ),
-]
-
-
 WIDTH = 80
+TIED = "\N{NO-BREAK SPACE}"  # between words that stay in one line, where it is written as a space
 IN_ASCII = {
     "±": "+/-",
     "µ": "u",
@@ -120,19 +56,43 @@ def say(text: str, *, indent: int = 0, hang: int = 2, err: bool = False) -> None
         typer.echo(line, err=err)
 
 
+def print_json(content: Any, *, indent: int | None = 2) -> None:
+    """Print what another program reads."""
+    typer.echo(json.dumps(content, indent=indent, ensure_ascii=False, allow_nan=False))
+
+
+def print_lines(lines: Iterable[str]) -> None:
+    """Print lines as they are."""
+    for line in lines:
+        typer.echo(line)
+
+
+def print_result(content: Any, lines: Iterable[str], *, as_json: bool) -> None:
+    """Print a result for another program, or its lines for a person."""
+    if as_json:
+        print_json(content)
+    else:
+        print_lines(lines)
+
+
 def wrapped(text: str, width: int = WIDTH, *, indent: int = 0, hang: int = 2) -> list[str]:
     """A text's lines, none longer than this unless a word is."""
-    lines: list[str] = []
-    for line in text.splitlines() or [""]:
-        lines += textwrap.wrap(
-            line,
-            width,
-            initial_indent=" " * indent,
-            subsequent_indent=" " * (indent + hang),
-            break_long_words=False,
-            break_on_hyphens=False,
-        ) or [""]
-    return lines
+    wrapper = textwrap.TextWrapper(
+        width,
+        initial_indent=" " * indent,
+        subsequent_indent=" " * (indent + hang),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    lines = [line for paragraph in text.splitlines() or [""] for line in wrapper.wrap(paragraph) or [""]]
+    return [line.replace(TIED, " ") for line in lines]
+
+
+def hanging(columns: str, text: str) -> list[str]:
+    """A row's columns and a text at their right, which goes on below itself."""
+    return textwrap.wrap(
+        printable(text), WIDTH, initial_indent=columns, subsequent_indent=" " * len(columns)
+    ) or [columns.rstrip()]
 
 
 def fitted(text: str, width: int) -> str:

@@ -3,20 +3,19 @@
 The keys that `--json` prints are promised in harness/statistics/batch.py.
 """
 
-import json
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from typing import Annotated, Any
 
 import typer
 
+from harness.cli import options
 from harness.cli import trends_text as text
-from harness.cli.terminal import AsJson, RecordsPlace
+from harness.cli.terminal import print_json, print_lines
 from harness.errors import UsageError
 from harness.records.history import RunLine, Series, labels
-from harness.records.run import DEFAULT_RECORDS
 from harness.records.store import RunStore, open_records
 from harness.statistics import batch as figures
 from harness.statistics.batch import UnitBatch, diagnosed_faults, latest_units
@@ -28,20 +27,14 @@ LATEST_UNITS = 100
 
 
 def trends(
-    records: RecordsPlace = None,
+    records: options.RecordsLocation = options.RECORDS,
     part: Annotated[
-        str | None,
-        typer.Option(
-            "--part", metavar="P", help="The part, where the records hold several.", show_default=False
-        ),
+        str | None, typer.Option(metavar="P", help="The part, where the records hold several.")
     ] = None,
     reading: Annotated[
         str | None,
         typer.Option(
-            "--reading",
-            metavar="TEXT",
-            help="Only readings whose name contains this text; a single one is charted.",
-            show_default=False,
+            metavar="TEXT", help="Only readings whose name contains this text; a single one is charted."
         ),
     ] = None,
     serials: Annotated[
@@ -52,43 +45,31 @@ def trends(
             help="Only units whose serial number matches, such as 'OB-1*'.",
         ),
     ] = "*",
-    batch: Annotated[
-        str | None,
-        typer.Option("--batch", metavar="NAME", help="Only units of this batch.", show_default=False),
-    ] = None,
+    batch: Annotated[str | None, typer.Option(metavar="NAME", help="Only units of this batch.")] = None,
     against: Annotated[
-        str | None,
-        typer.Option(
-            "--against", metavar="PATTERN", help="Compare with these units as well.", show_default=False
-        ),
+        str | None, typer.Option(metavar="PATTERN", help="Compare with these units as well.")
     ] = None,
     against_batch: Annotated[
-        str | None,
-        typer.Option(
-            "--against-batch", metavar="NAME", help="Compare with this batch as well.", show_default=False
-        ),
+        str | None, typer.Option(metavar="NAME", help="Compare with this batch as well.")
     ] = None,
     golden: Annotated[
         str | None,
         typer.Option(
-            "--golden",
-            metavar="SERIAL",
-            help="Show the drift of this golden unit, which is not part of the batch.",
-            show_default=False,
+            metavar="SERIAL", help="Show the drift of this golden unit, which is not part of the batch."
         ),
     ] = None,
     last: Annotated[
-        int, typer.Option("--last", min=1, metavar="COUNT", help="Number of units, the latest ones.")
+        int, typer.Option(min=1, metavar="COUNT", help="Number of units, the latest ones.")
     ] = LATEST_UNITS,
     passed: Annotated[
         bool,
         typer.Option("--passed", help="Only figures of units that passed their first run, without outliers."),
     ] = False,
     simulated: Annotated[bool, typer.Option("--simulated", help="Use simulated runs (no hardware).")] = False,
-    as_json: AsJson = False,
+    as_json: options.AsJson = False,
 ) -> None:
     """Show the yields of a batch, what fails, and how far every reading stays from its limits."""
-    with open_records(records or DEFAULT_RECORDS, read_only=True) as store:
+    with open_records(records, read_only=True) as store:
         lines = _lines_of_part(store, part, simulated=simulated)
         units = _Units(last=last, reading=reading, passed=passed, without=frozenset({golden}))
         golden_batch = None if golden is None else _golden(store, lines, golden, reading)
@@ -99,10 +80,9 @@ def trends(
         alone = golden_batch is not None and batch is None and serials == "*" and not tests_of_units(lines)
         first = None if alone else _batch(store, lines, units, serials, batch)
     if as_json:
-        content = _to_json(first, second, golden_batch, each=reading is not None)
-        typer.echo(json.dumps(content, indent=2, ensure_ascii=False))
-        return
-    _print(first, second, golden_batch)
+        print_json(_to_json(first, second, golden_batch, each=reading is not None))
+    else:
+        print_lines(_lines(first, second, golden_batch))
 
 
 def _lines_of_part(store: RunStore, part: str | None, *, simulated: bool) -> list[RunLine]:
@@ -231,23 +211,15 @@ def _to_json(
     return content
 
 
-def _print(batch: UnitBatch | None, second: UnitBatch | None, golden: UnitBatch | None) -> None:
+def _lines(batch: UnitBatch | None, second: UnitBatch | None, golden: UnitBatch | None) -> Iterator[str]:
     if batch is not None:
-        _print_batch(batch, second)
+        yield from text.batch_lines(batch)
+        if len(batch.series) == 1:
+            yield from text.reading_lines(batch, batch.series[0])
+        else:
+            yield from text.readings_lines(batch)
+            yield from text.side_lines(batch)
+        if second is not None:
+            yield from text.comparison_lines(batch, second)
     if golden is not None:
-        for line in text.drift_lines(golden):
-            typer.echo(line)
-
-
-def _print_batch(batch: UnitBatch, second: UnitBatch | None) -> None:
-    for line in text.batch_lines(batch):
-        typer.echo(line)
-    if len(batch.series) == 1:
-        for line in text.reading_lines(batch, batch.series[0]):
-            typer.echo(line)
-    else:
-        for line in (*text.readings_lines(batch), *text.side_lines(batch)):
-            typer.echo(line)
-    if second is not None:
-        for line in text.comparison_lines(batch, second):
-            typer.echo(line)
+        yield from text.drift_lines(golden)

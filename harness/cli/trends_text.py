@@ -2,10 +2,9 @@
 
 import itertools
 import math
-import textwrap
 from collections.abc import Iterator, Sequence
 
-from harness.cli.terminal import WIDTH, printable
+from harness.cli.terminal import hanging, printable, wrapped
 from harness.records.history import Series
 from harness.statistics import batch as figures
 from harness.statistics.batch import Distribution, ReadingFigures, UnitBatch
@@ -34,7 +33,7 @@ def batch_lines(batch: UnitBatch) -> Iterator[str]:
     count = counted(len(batch.firsts), "unit")
     if batch.units_in_all > len(batch.firsts):
         count = f"the latest {count} of {batch.units_in_all}"
-    yield from _hanging("", f"{first.part}: {count}{named}{simulated}")
+    yield from hanging("", f"{first.part}: {count}{named}{simulated}")
     yield f"first runs {first.started:%Y-%m-%d} to {last.started:%Y-%m-%d} UTC"
     for what, kinds in (
         ("revisions", {run.revision for run in batch.firsts}),
@@ -42,14 +41,14 @@ def batch_lines(batch: UnitBatch) -> Iterator[str]:
         ("sequences", {run.sequence_name for run in batch.firsts}),
     ):
         if len(kinds) > 1:
-            yield from _wrapped(f"several {what} are mixed here: {', '.join(sorted(kinds))}", indent="")
+            yield from wrapped(printable(f"several {what} are mixed here: {', '.join(sorted(kinds))}"))
     yield ""
     result = batch.yields
     yield _yield_line("First-pass yield", result.first_pass)
     yield _yield_line("Final yield", result.final)
     if result.other_runs:
         yield f"{counted(result.other_runs, 'run')} stopped or interrupted"
-    yield from _wrapped(YIELD_DEFINITION, indent="  ")
+    yield from wrapped(YIELD_DEFINITION, indent=2)
     for title, lines in (
         ("Likely faults of units that failed their first run", batch.diagnosed_faults),
         ("Checks not passed in the first run", batch.failing_checks),
@@ -78,15 +77,15 @@ def readings_lines(batch: UnitBatch) -> Iterator[str]:
             f"{one.n:4d} {_number(one.mean, unit, none='none'):>11} {_spread(one.sigma, unit):>10} "
             f"{_index(index):>6} {'' if index is None else f'{index.low:.2f}':>9}  {marks:<4} "
         )
-        yield from _hanging(numbers, _beside(one, batch))
+        yield from hanging(numbers, _beside(one, batch))
     whom = "these units" if batch.only_passed else "all units, failed ones among them (--passed: without)"
-    yield from _wrapped(
+    yield from wrapped(
         f"Cpk: the distance from the mean to the nearer limit, in three sigmas of {whom}; 1.33, four "
         "sigmas, is often asked for (common practice, no source). At least: the lower end of its 95 % "
         "interval. ! f: fewer than 30 units, n: not normal, c: not in control, l: limits changed, p: of a "
         "part, since the other readings lie below the bench's floor; such a Cpk may not hold. Each is "
         "charted with --reading.",
-        indent="  ",
+        indent=2,
     )
 
 
@@ -108,11 +107,11 @@ def side_lines(batch: UnitBatch) -> Iterator[str]:
             f"  {_spread(side.difference.mean, unit):>10} "
             f"({_spread(side.difference.low, unit)} to {_spread(side.difference.high, unit)})  "
         )
-        yield from _hanging(numbers, batch.labels[side.key])
+        yield from hanging(numbers, batch.labels[side.key])
     if len(differing) > FEW_SHOWN:
         yield f"  and {len(differing) - FEW_SHOWN} more; --json has them all"
     if differing:
-        yield from _wrapped(f"Means with 95 % intervals, Student's t of pairs; {HOLM_MEANS}.", indent="  ")
+        yield from wrapped(f"Means with 95 % intervals, Student's t of pairs; {HOLM_MEANS}.", indent=2)
 
 
 def comparison_lines(first: UnitBatch, second: UnitBatch) -> Iterator[str]:
@@ -131,13 +130,13 @@ def comparison_lines(first: UnitBatch, second: UnitBatch) -> Iterator[str]:
             f"  {_spread(one.difference.shift, unit):>10} "
             f"({_spread(one.difference.low, unit)} to {_spread(one.difference.high, unit)})  "
         )
-        yield from _hanging(numbers, f"{first.labels[one.key]}, p {one.p_corrected:.2g}")
+        yield from hanging(numbers, f"{first.labels[one.key]}, p {one.p_corrected:.2g}")
     if len(moved) > SHOWN:
         yield f"  and {len(moved) - SHOWN} more; --json has them all"
     tests = sorted({one.difference.test for one in result})
     if result:
         by = ". ".join(_TESTS[test] for test in tests)
-        yield from _wrapped(f"{by}. 95 % intervals; {HOLM_MEANS}.", indent="  ")
+        yield from wrapped(f"{by}. 95 % intervals; {HOLM_MEANS}.", indent=2)
     else:
         yield "  Two units or more on either side, with the same readings, can be compared."
 
@@ -158,15 +157,12 @@ def drift_lines(golden: UnitBatch) -> Iterator[str]:
     text = f"a drift in {len(moving)} of {counted(len(result), 'reading')}"
     if not result:
         text = f"no drift can be seen; {FEWEST_FOR_SLOPES} runs or more, at different times, can be fitted"
-    yield from _wrapped(
-        f"Golden unit {golden.firsts[0].serial} on bench {golden.firsts[0].bench_name!r}, "
-        f"{counted(runs, 'run')}: {text}",
-        indent="",
-    )
+    golden_unit = f"Golden unit {golden.firsts[0].serial} on bench {golden.firsts[0].bench_name!r}"
+    yield from wrapped(printable(f"{golden_unit}, {counted(runs, 'run')}: {text}"))
     wanted = next(n for n in itertools.count(1) if least_p_of_trend(n) * len(result) <= LEVEL)
     if runs < wanted and result:
-        yield from _wrapped(
-            f"So few runs can't show a drift in so many readings: {wanted} or more can.", indent="  "
+        yield from wrapped(
+            f"So few runs can't show a drift in so many readings: {wanted} or more can.", indent=2
         )
     for one in moving[:SHOWN]:
         unit = one.unit
@@ -174,11 +170,11 @@ def drift_lines(golden: UnitBatch) -> Iterator[str]:
             f"  {_spread(one.drift.slope, unit):>10} a day "
             f"({_spread(one.drift.low, unit)} to {_spread(one.drift.high, unit)})  "
         )
-        yield from _hanging(numbers, f"{golden.labels[one.key]}, p {one.p_corrected:.2g}")
+        yield from hanging(numbers, f"{golden.labels[one.key]}, p {one.p_corrected:.2g}")
     if result:
-        yield from _wrapped(
+        yield from wrapped(
             f"The median of all slopes between two runs (Theil and Sen) with 95 % intervals; {HOLM_MEANS}.",
-            indent="  ",
+            indent=2,
         )
 
 
@@ -186,16 +182,16 @@ def reading_lines(batch: UnitBatch, one: Series) -> Iterator[str]:
     """One reading: its figures, its chart, what the chart says, and limits that it would propose."""
     result, unit = figures.figures(one), one.unit
     yield ""
-    yield from _hanging("", _beside(result, batch))
+    yield from hanging("", _beside(result, batch))
     if result.mean is None:
         yield "  no value to describe"
         return
     sigma = "" if result.sigma is None else f", sigma {_spread(result.sigma, unit)}"
-    yield from _wrapped(
+    yield from wrapped(
         f"{counted(result.n, 'value')}: mean {_number(result.mean, unit)}{sigma}; from "
         f"{_number(result.smallest, unit)} over {_number(result.median, unit)} (median) to "
         f"{_number(result.largest, unit)}",
-        indent="  ",
+        indent=2,
     )
     yield f"  limits {_number(result.limit_low, unit)} to {_number(result.limit_high, unit)}"
     if result.capability is not None:
@@ -215,7 +211,7 @@ def reading_lines(batch: UnitBatch, one: Series) -> Iterator[str]:
         text = f"{_number(proposal.low, unit)} to {_number(proposal.high, unit)}"
         yield f"  Limits proposed: {'none' if proposal.low is proposal.high is None else text}"
         for reason in proposal.reasoning:
-            yield from _wrapped(reason, indent="    ")
+            yield from wrapped(reason, indent=4)
 
 
 def _distribution_lines(spread: Distribution, unit: str) -> Iterator[str]:
@@ -267,12 +263,12 @@ def _signal_lines(chart: IndividualsChart, names: Sequence[str]) -> Iterator[str
     for rule, signal in sorted(first_of_rule.items()):
         count = sum(one.rule == rule for one in chart.signals)
         more = f", and {count - 1} more" if count > 1 else ""
-        yield from _wrapped(f"# {signal.sentence}: at {printable(names[signal.at])}{more}", indent="  ")
+        yield from wrapped(f"# {signal.sentence}: at {printable(names[signal.at])}{more}", indent=2)
     if chart.range_signals:
         where = printable(names[chart.range_signals[0]])
         count = len(chart.range_signals)
         more = f", and {count - 1} more" if count > 1 else ""
-        yield from _wrapped(f"R a moving range beyond its limit: at {where}{more}", indent="  ")
+        yield from wrapped(f"R a moving range beyond its limit: at {where}{more}", indent=2)
     if chart.sigma == 0:
         return
     smooth = ewma_chart(chart.values, target=chart.centre, sigma=chart.sigma)
@@ -289,14 +285,14 @@ def _signal_lines(chart: IndividualsChart, names: Sequence[str]) -> Iterator[str
 
 def _caveat_lines(caveats: Sequence[Caveat]) -> Iterator[str]:
     for caveat in caveats:
-        yield from _wrapped(f"! {caveat}", indent="  ")
+        yield from wrapped(f"! {caveat}", indent=2)
 
 
 def _pareto_lines(title: str, lines: Sequence[ParetoLine]) -> Iterator[str]:
     yield title
     yield "units  share  added up"
     for line in lines[:FEW_SHOWN]:
-        yield from _hanging(
+        yield from hanging(
             f"{line.count:5d} {100 * line.share:4.0f} %    {100 * line.cumulative:4.0f} %  ", line.label
         )
     if len(lines) > FEW_SHOWN:
@@ -346,17 +342,3 @@ def _short(value: float, unit: str) -> str:
     if unit in ("dB", "dBu", "dBV", "deg"):
         return f"{value:.4g} {unit}" if abs(value) < 1 else f"{value:.3f} {unit}"
     return format_value(value, unit)
-
-
-def _hanging(start: str, label: str) -> list[str]:
-    return textwrap.wrap(
-        printable(label),
-        WIDTH,
-        initial_indent=start,
-        subsequent_indent=" " * len(start),
-        drop_whitespace=True,
-    ) or [start]
-
-
-def _wrapped(text: str, *, indent: str) -> list[str]:
-    return textwrap.wrap(printable(text), WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")

@@ -17,7 +17,7 @@ from harness.toml_files.source import Source
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
-    """What to test, how it is wired, what to check and (where known) with what."""
+    """What to test, how it is wired, what to check and, if known, with which instruments."""
 
     folder: Path
     module: Module
@@ -33,6 +33,7 @@ class Job:
 
 
 MODULE, FIXTURE, SEQUENCE, BENCH = "module.toml", "fixture.toml", "sequence.toml", "bench.toml"
+FOUR_FILES = f"{MODULE}, {FIXTURE}, {SEQUENCE} and, unless --bench is given, {BENCH}"
 
 
 def load_job(
@@ -42,9 +43,9 @@ def load_job(
     sequence_file: Path | None = None,
     fixture_file: Path | None = None,
 ) -> Job:
-    """Read and cross-check a job's files; `bench` takes the place of the job's own bench.toml.
+    """Read and cross-check a job's files; `bench` is read instead of the job's own bench.toml.
 
-    So do `sequence_file` and `fixture_file` of its sequence.toml and fixture.toml.
+    So are `sequence_file` and `fixture_file` instead of its sequence.toml and fixture.toml.
 
     Raises JobError with every mistake of every file, in the order of the files and their lines.
     """
@@ -56,10 +57,12 @@ def load_job(
     }
     needed = [name for name, path in paths.items() if not path.is_file()]
     if len(needed) == 3:
-        raise JobError([_no_job(folder)])
+        what = "no job here" if folder.is_dir() else "no such folder"
+        message = f"{what}; expected a folder with {FOUR_FILES}"
+        raise JobError([Mistake(file=str(folder), message=message)])
     for name in needed:
         missing = f"missing in {folder}" if paths[name] == folder / name else f"no such file: {paths[name]}"
-        mistakes.append(_mistake(name, f"{missing}; expected {_four_files()}"))
+        mistakes.append(Mistake(file=name, message=f"{missing}; expected {FOUR_FILES}"))
     sources = {name: Source.open(path, name, mistakes) for name, path in paths.items() if name not in needed}
     if bench is not None:
         sources[BENCH] = Source.open(bench, str(bench), mistakes)
@@ -88,19 +91,6 @@ def load_job(
     )
 
 
-def _mistake(name: str, message: str, line: int | None = None) -> Mistake:
-    return Mistake(file=name, line=line, key="", message=message)
-
-
-def _four_files() -> str:
-    return f"{MODULE}, {FIXTURE}, {SEQUENCE} and, unless --bench is given, {BENCH}"
-
-
-def _no_job(folder: Path) -> Mistake:
-    what = "no job here" if folder.is_dir() else "no such folder"
-    return _mistake(str(folder), f"{what}; expected a folder with {_four_files()}")
-
-
 def _in_order(mistakes: list[Mistake]) -> list[Mistake]:
     order = {name: index for index, name in enumerate((MODULE, FIXTURE, SEQUENCE))}
-    return sorted(mistakes, key=lambda each: (order.get(each.file, len(order)), each.line or 0))
+    return sorted(mistakes, key=lambda mistake: (order.get(mistake.file, len(order)), mistake.line or 0))

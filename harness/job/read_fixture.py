@@ -62,8 +62,7 @@ def read_fixture(source: Source, names: Names) -> Fixture:
     """Read fixture.toml; notes its mistakes."""
     file = source.read(FixtureFile)
     _check_controls(source, file.controls, names)
-    undriven = file.fixture.undriven_inputs
-    if undriven is not None:
+    if (undriven := file.fixture.undriven_inputs) is not None:
         _check_termination(source, undriven, ("fixture", "undriven_inputs"))
     for net, load in file.loads.items():
         _is_port(source, net, ("loads", net), names)
@@ -85,12 +84,12 @@ def read_fixture(source: Source, names: Names) -> Fixture:
             replace(setup, line=source.located.line(("setup", index)) or 0)
             for index, setup in enumerate(file.setup)
         ),
-        connectors=tuple(_connector(name, each) for name, each in file.connectors.items()),
+        connectors=tuple(_connector(name, connector) for name, connector in file.connectors.items()),
     )
 
 
 def has_every_view(source: Source) -> bool:
-    """Whether it is known what every setup drives and views; else one that seems to lack may be there."""
+    """Whether it is known what every setup drives and views; if not, none can be called missing."""
     return all(
         source.without_mistake("setup", None, key) for key in ("through", "drive", "view", "source_added")
     )
@@ -139,7 +138,7 @@ def _check_termination(source: Source, termination: Termination, key: Key) -> No
 
 
 def _is_port(source: Source, net: str, key: Key, names: Names) -> bool:
-    """Note a net that is no port; where the ports are not known, nothing is one."""
+    """Whether a net is a port; notes one that is not, if the ports are known."""
     if names.ports and net not in names.ports:
         source.wrong(key, unknown("port", net, names.ports, where=MODULE_FILE))
     return net in names.ports
@@ -202,7 +201,7 @@ def _check_setups(source: Source, file: FixtureFile, names: Names) -> None:
                 )
         _check_select(source, setup, key, file.controls)
         _check_leads(source, setup, key)
-        _check_lines_on(source, setup, key, names)
+        _check_controls_viewed(source, setup, key, names)
         if setup.drive is not None:
             _check_port(source, setup.drive, (*key, "drive"), names, is_input=True)
         for position, port in enumerate(setup.view):
@@ -237,20 +236,18 @@ def _check_leads(source: Source, setup: Setup, key: Key) -> None:
 
 
 def _check_select(source: Source, setup: Setup, key: Key, controls: Mapping[str, int]) -> None:
-    place: Key = (*key, "select")
+    key = (*key, "select")
     for channel in setup.select or ():
         if channel < 1:
-            source.wrong(place, f"found {channel}; expected switchboard channels, 1 or more")
+            source.wrong(key, f"found {channel}; expected switchboard channels, 1 or more")
         for control, used in controls.items():
             if used == channel:
-                source.wrong(place, f"switchboard channel {channel} already energises control line {control}")
-    _check_once(source, setup.select or (), place)
+                source.wrong(key, f"switchboard channel {channel} already energises control line {control}")
+    _check_once(source, setup.select or (), key)
 
 
-def _check_lines_on(source: Source, setup: Setup, key: Key, names: Names) -> None:
-    """Note control lines that there aren't, and inputs that view a leg; the bench knows how many there
-    are.
-    """
+def _check_controls_viewed(source: Source, setup: Setup, key: Key, names: Names) -> None:
+    """Note unknown control lines, and inputs that view a leg; how many inputs a scope has, the bench says."""
     if setup.through and setup.controls_viewed:
         source.wrong(
             (*key, "controls_viewed"),
@@ -258,19 +255,19 @@ def _check_lines_on(source: Source, setup: Setup, key: Key, names: Names) -> Non
         )
     taken = 2 * len(setup.view)
     for control, number in setup.controls_viewed.items():
-        place: Key = (*key, "controls_viewed", control)
+        control_key: Key = (*key, "controls_viewed", control)
         if names.controls and control not in names.controls:
-            source.wrong(place, unknown("control line", control, names.controls, where=MODULE_FILE))
+            source.wrong(control_key, unknown("control line", control, names.controls, where=MODULE_FILE))
         if number < 1 or (number <= taken and not setup.through):
             source.wrong(
-                place,
+                control_key,
                 f"found input {number}; inputs 1 to {taken} view the legs of "
                 f"{', '.join(map(str, setup.view))}: expected a spare one, {taken + 1} or more",
             )
 
 
 def _check_apart(source: Source, setups: Sequence[Setup]) -> None:
-    """Note two setups of one name, or that the same switchboard channels would make."""
+    """Note two setups of one name, or of the same switchboard channels."""
     names: set[str] = set()
     selects: dict[frozenset[int], str] = {}
     for index, setup in enumerate(setups):
@@ -286,9 +283,7 @@ def _check_apart(source: Source, setups: Sequence[Setup]) -> None:
 
 
 def _check_swapped(source: Source, setups: Sequence[Setup]) -> None:
-    """Note a setup with swapped inputs that is nothing's partner; of one that is wrong no partner can be
-    told.
-    """
+    """Note a setup with swapped inputs that is no other's partner; setups with mistakes are not compared."""
     keys = ("through", "drive", "view", "loopbacks", "inputs_swapped", "source_added")
     if not all(source.without_mistake("setup", None, key) for key in keys):
         return
@@ -310,7 +305,7 @@ def _check_driven(source: Source, setups: Sequence[Setup], names: Names) -> None
         )
         return
     inputs = names.with_role("input")
-    if driven <= set(inputs):  # else an input may be meant by a drive that is misspelt, which is told there
+    if driven <= set(inputs):  # else an input may be meant by a misspelt drive, which is noted already
         channel = next(iter(names.channels), "left")
         for net in inputs:
             if net not in driven:
@@ -322,7 +317,7 @@ def _check_driven(source: Source, setups: Sequence[Setup], names: Names) -> None
 
 
 def _check_connectors(source: Source, connectors: Mapping[str, Connector], names: Names) -> None:
-    """Note unknown ports, ports that stand twice, and pins that do."""
+    """Note unknown ports, and ports and pins that are listed twice."""
     seen: set[str] = set()
     for name, connector in connectors.items():
         key: Key = ("connectors", name)
@@ -346,8 +341,8 @@ def _check_shape(source: Source, connector: Connector, key: Key) -> None:
             source.wrong(
                 key, 'expected pins."left.in" = { hot = "2", cold = "3", ground = "1" } and so on, no ports'
             )
-        legs = [pin for each in connector.pins.values() for pin in (each.hot, each.cold) if pin]
-        grounds = {each.ground for each in connector.pins.values()}
+        legs = [pin for port in connector.pins.values() for pin in (port.hot, port.cold) if pin]
+        grounds = {port.ground for port in connector.pins.values()}
         if twice := sorted({pin for pin in legs if legs.count(pin) > 1 or pin in grounds}):
             source.wrong((*key, "pins"), f"pin {', '.join(twice)} is listed twice; expected one leg on each")
         return

@@ -2,7 +2,7 @@
 the nets, ports and lines that are left without a part.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -93,8 +93,8 @@ def _check_controls_used(source: Source, file: ModuleFile) -> None:
 
 
 def _check_nets(nets: Nets) -> None:
-    """Note every net that only one thing is on and that is no port, then what such nets don't explain: every
-    port that nothing is on, and every output or send that no state can drive.
+    """Note every net with only one part on it that is no port; then, if such nets don't explain it, every
+    port without a part, and every output or send that no state can drive.
     """
     if not nets.complete or not nets.names.known:
         return
@@ -114,7 +114,7 @@ def _check_nets(nets: Nets) -> None:
 
 
 def _check_lonely(nets: Nets) -> dict[str, str | None]:
-    """Note every net that only one thing is on; gives the net that each is probably meant to be."""
+    """Note every net with only one part on it; returns the net that each is probably meant to be."""
     count = Counter(node for node, _, _ in nets.attached)
     ports = nets.names.ports
     lonely: dict[str, Key] = {}
@@ -133,7 +133,7 @@ def _as_meant(node: str, meant: dict[str, str | None]) -> str:
 
 
 def _reached_from_sources(nets: Nets, meant: dict[str, str | None]) -> set[str] | None:
-    """Every node that some state can drive; None where that cannot be told."""
+    """Every node that some state can drive; None if that is not known."""
     names = nets.names
     if "" in names.ports.values() or None in meant.values():
         return None
@@ -147,17 +147,16 @@ def _reached_from_sources(nets: Nets, meant: dict[str, str | None]) -> set[str] 
 
 
 def _reached(starts: Iterable[str], joins: Iterable[tuple[str, str]]) -> set[str]:
-    beside: dict[str, set[str]] = {}
+    beside: defaultdict[str, set[str]] = defaultdict(set)
     for a, b in joins:
-        beside.setdefault(a, set()).add(b)
-        beside.setdefault(b, set()).add(a)
+        beside[a].add(b)
+        beside[b].add(a)
     reached: set[str] = set()
-    waiting = list(starts)
+    waiting = set(starts)
     while waiting:
         node = waiting.pop()
-        if node not in reached:
-            reached.add(node)
-            waiting.extend(beside.get(node, ()))
+        reached.add(node)
+        waiting |= beside[node] - reached
     return reached
 
 
@@ -224,7 +223,7 @@ def _known_channel(nets: Nets, written: str, key: Key, meant: Sequence[str]) -> 
 
 
 def _channel(nets: Nets, of_names: str | None, own: str | None, key: Key) -> str | None:
-    """A part's channel: from `names`, or its own `channel`; the only one where a module has one."""
+    """A part's channel: from `names`, or its own `channel`; the only one of a module with one."""
     channels = nets.names.channels
     if of_names is not None:
         if own is not None:

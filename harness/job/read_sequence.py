@@ -22,7 +22,7 @@ MOST_CONTROLS_FOR_ALL = 12
 def read_sequence(source: Source, names: Names, setups: tuple[Setup, ...] | None) -> CheckSequence:
     """Read sequence.toml; notes its mistakes.
 
-    `setups` is None where it is not known what each of them views: then nothing is said of what they miss.
+    `setups` is None if it is not known what each of them views: then none is called missing.
     """
     file = source.read(SequenceFile)
     head = file.sequence
@@ -126,7 +126,7 @@ def _check_views(
 def _missing_view(
     check: Check, channel: str, net: str, names: Names, setups: tuple[Setup, ...]
 ) -> str | None:
-    """Say which setup to add so that the quantity can be measured at a port; None where there is one."""
+    """Which setup to add so that the quantity can be measured at a port; None if there is one."""
     port = f"{channel}.{net}"
     inputs = names.with_role("input")
     drive = f"{channel}.{inputs[0]}" if inputs else f"{channel}.in"
@@ -173,10 +173,10 @@ def _missing_view(
 def read_check(
     source: Source, entry: CheckEntry, key: Key, names: Names, tone: Tone, states: Mapping[str, State]
 ) -> Check | None:
-    """Make a check of a [[check]]; notes its mistakes. None where its quantity is unknown.
+    """Make a check of a [[check]]; notes its mistakes. None if its quantity is unknown.
 
-    tone: the sequence's. states: the sequence's, by name; empty where these could not all be read, and
-    nothing is said about what they do not have.
+    tone: the sequence's. states: the sequence's, by name; empty if these could not all be read: then none is
+    called unknown.
     """
     quantity = _quantity(source, entry.quantity, key)
     if quantity is None or quantity.at_ports:
@@ -204,7 +204,7 @@ def read_check(
 
 
 def _quantity(source: Source, name: str, key: Key) -> AnyQuantity | None:
-    """The quantity of a name; where there is none such, which is noted, the one that is probably meant."""
+    """The quantity of a name; if it is unknown, which is noted, the one that is probably meant."""
     if name not in QUANTITIES:
         source.wrong((*key, "quantity"), unknown("quantity", name, QUANTITIES, where="switchwalk"))
         name = nearest(name, QUANTITIES) or ""
@@ -241,37 +241,35 @@ def _options(
 def _races(
     source: Source, texts: tuple[str, ...], key: Key, names: Names, states: Mapping[str, State]
 ) -> Iterator[StateChange]:
-    """Changes of state as people write them; notes what is none between two states of the sequence."""
+    """Changes of state as people write them; notes one that is not between two states of the sequence."""
     changes: list[StateChange] = []
     for index, text in enumerate(texts):
         ends = [part.strip() for part in text.split(BECOMES.strip())]
-        place: Key = (*key, index)
+        race_key: Key = (*key, index)
         if len(ends) != 2 or not all(ends) or ends[0] == ends[1]:
-            source.wrong(place, f'found "{text}"; expected two states such as "loop_a > loop_b"')
+            source.wrong(race_key, f'found "{text}"; expected two states such as "loop_a > loop_b"')
             continue
         if not states:
             for end in ends:
-                _check_controls(source, end, place, names)
+                _check_controls(source, end, race_key, names)
             continue
         powered = [name for name, state in states.items() if state.powered]
         if unknown := [end for end in ends if end not in powered]:
             source.wrong(
-                place,
+                race_key,
                 f'found "{text}"; expected two powered states of this sequence, and {unknown[0]} is none'
                 + did_you_mean(unknown[0], powered),
             )
             continue
         change = StateChange(before=states[ends[0]], after=states[ends[1]])
         if change in changes:
-            source.wrong(place, f'"{text}" is listed twice; expected once')
+            source.wrong(race_key, f'"{text}" is listed twice; expected once')
         changes.append(change)
         yield change
 
 
 def _check_controls(source: Source, state: str, key: Key, names: Names) -> None:
-    """Note a control line in a state's name that there isn't: all that can be said where no states are
-    known.
-    """
+    """Note an unknown control line in a state's name: all that can be checked if no states are known."""
     try:
         if names.controls:
             parse_state(state, names.controls)
@@ -287,11 +285,11 @@ def _check_ports(source: Source, entry: CheckEntry, key: Key, names: Names) -> N
             missing="at" not in entry.model_fields_set,
         )
     for index, net in enumerate(entry.at):
-        place: Key = (*key, "at", index)
+        port_key: Key = (*key, "at", index)
         if names.ports and net not in names.ports:
-            source.wrong(place, unknown("port", net, names.ports, where="module.toml"))
+            source.wrong(port_key, unknown("port", net, names.ports, where="module.toml"))
         elif net in entry.at[:index]:
-            source.wrong(place, f"{net} is listed twice; expected once")
+            source.wrong(port_key, f"{net} is listed twice; expected once")
 
 
 def _check_tone(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: Key) -> None:
@@ -331,36 +329,35 @@ def _states_of_check(
         source.wrong((*key, "states"), 'found none; expected states such as ["idle"]')
     result: list[State] = []
     for index, text in enumerate(entry.states):
-        place: Key = (*key, "states", index)
+        state_key: Key = (*key, "states", index)
         if not states:
-            _check_controls(source, text, place, names)
+            _check_controls(source, text, state_key, names)
             continue
         state = _state(text, states)
         if state is None:
             some = ", ".join(list(states)[:8]) + (", ..." if len(states) > 8 else "")
             source.wrong(
-                place,
+                state_key,
                 f'found "{text}"; expected one of the sequence\'s states: {some}'
                 + did_you_mean(text, states),
             )
         elif state in result:
-            source.wrong(place, f"{text} is listed twice; expected once")
+            source.wrong(state_key, f"{text} is listed twice; expected once")
         else:
             result.append(state)
     return tuple(result)
 
 
 def _state(text: str, states: Mapping[str, State]) -> State | None:
-    """A state as people write it, its lines in any order."""
-    lines = sorted(part.strip() for part in text.split("+"))
-    return next((state for name, state in states.items() if sorted(name.split("+")) == lines), None)
+    """A state as people write it, its control lines in any order."""
+    controls = sorted(part.strip() for part in text.split("+"))
+    return next((state for name, state in states.items() if sorted(name.split("+")) == controls), None)
 
 
 def _read_limit(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: Key) -> Limit | None:
     """Read a check's one limit; notes a limit too many or too few, and a wrong unit."""
     rule = quantity.limits
-    values = {"within": entry.within, "below": entry.below, "above": entry.above, "between": entry.between}
-    given = [kind for kind in KINDS if values[kind] is not None]
+    given = [kind for kind in KINDS if getattr(entry, kind) is not None]
     if rule is None:
         for kind in given:
             source.wrong((*key, kind), f"{quantity.name} must be as predicted and takes no limit")
@@ -376,7 +373,7 @@ def _read_limit(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: K
             f"{quantity.name} takes {', '.join(rule.kinds)} only; expected one such as {rule.example}",
         )
         return None
-    return _limit(source, values[kind], kind, rule, (*key, kind))
+    return _limit(source, getattr(entry, kind), kind, rule, (*key, kind))
 
 
 def _limit(source: Source, value: object, kind: LimitKind, rule: LimitRule, key: Key) -> Limit | None:

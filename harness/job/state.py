@@ -16,9 +16,7 @@ Direction = Literal["operate", "release", "mixed"]
 
 @dataclass(frozen=True, kw_only=True)
 class State:
-    """The control lines that are on, in the module's order; `unpowered` is the supply off, with no control
-    line on.
-    """
+    """The control lines that are on, in the module's order; `unpowered` is the supply off, and none on."""
 
     on: tuple[str, ...]
     powered: bool = True
@@ -33,7 +31,7 @@ class State:
 
 @dataclass(frozen=True, kw_only=True)
 class StateChange:
-    """A change of state: of one line, or of several at once (then they race)."""
+    """A change of state: of one control line, or of several at once (a race)."""
 
     before: State
     after: State
@@ -46,7 +44,8 @@ class StateChange:
     @property
     def controls(self) -> tuple[str, ...]:
         """Control lines that change."""
-        return tuple(control for control in (*self.before.on, *self.after.on) if self._changes(control))
+        changing = set(self.before.on) ^ set(self.after.on)
+        return tuple(control for control in (*self.before.on, *self.after.on) if control in changing)
 
     @property
     def direction(self) -> Direction:
@@ -54,9 +53,6 @@ class StateChange:
         if set(self.before.on) < set(self.after.on):
             return "operate"
         return "release" if set(self.after.on) < set(self.before.on) else "mixed"
-
-    def _changes(self, control: str) -> bool:
-        return (control in self.before.on) != (control in self.after.on)
 
 
 IDLE_STATE = State(on=())
@@ -69,20 +65,15 @@ def single_control_states(controls: Sequence[str]) -> tuple[State, ...]:
 
 
 def all_states(controls: Sequence[str]) -> tuple[State, ...]:
-    """Every combination of the control lines, in Gray-code order: one control line changes from each to the
-    next.
-    """
-    states = []
-    for index in range(1 << len(controls)):
-        gray = index ^ (index >> 1)
-        states.append(State(on=tuple(control for bit, control in enumerate(controls) if gray >> bit & 1)))
-    return tuple(states)
+    """Every combination of the control lines, in Gray-code order: one changes from each to the next."""
+    codes = (index ^ (index >> 1) for index in range(1 << len(controls)))
+    return tuple(
+        State(on=tuple(control for bit, control in enumerate(controls) if code >> bit & 1)) for code in codes
+    )
 
 
 def parse_state(text: str, controls: tuple[str, ...]) -> State:
-    """Read a state as people write it, its control lines in any order; raises ValueError with what was
-    expected.
-    """
+    """Read a state as people write it, its control lines in any order; ValueError says what was expected."""
     if text == UNPOWERED:
         return UNPOWERED_STATE
     if text == IDLE:
@@ -100,9 +91,7 @@ def parse_state(text: str, controls: tuple[str, ...]) -> State:
 
 
 def single_control_changes(states: Sequence[State]) -> tuple[StateChange, ...]:
-    """Every change of exactly one control line between two of these states, both ways; the supply stays
-    on.
-    """
+    """Every change of exactly one control line between two of these states; the supply stays on."""
     powered = [state for state in states if state.powered]
     return tuple(
         StateChange(before=before, after=after)

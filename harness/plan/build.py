@@ -133,7 +133,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     readings += _of_channels(draft, wanted, assigned, walk)
     routes = Routes(job=job, impedances=impedances)
     changes = change_wants(routes)
-    changing = tuple(dict.fromkeys(want.setup for want in changes if want.places))
+    changing = tuple(dict.fromkeys(want.setup for want in changes if want.legs))
     acquiring = (*assigned.values(), *draft.setups.values(), *changing)
     # A sequence of supply currents alone still walks through its states in some setup.
     any_setup = tuple(setup for setup in job.fixture.setups if not setup.through)[:1]

@@ -14,7 +14,7 @@ from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
-from harness.job.state import State, StateChange, named_change, single_control_changes
+from harness.job.state import IDLE_STATE, State, StateChange, named_change, single_control_changes
 from harness.measure.segments import Floating
 from harness.measure.tones import TERMINATED, Stimulus, choose_tones
 from harness.plan.model import ChangeAcquisition, SetupVisit
@@ -76,30 +76,29 @@ class Routes:
         def shows(change: Complex, row: int) -> bool:
             return bool(level[row] > MOVES and np.abs(change[row]).max() > MOVES * level[row])
 
-        result = []
-        for row, leg in zip(setup.rows(port), LEGS, strict=True):
-            here = tuple(
+        def shows_alone(relay: str, leg: Leg, row: int) -> bool:
+            return any(
+                shows(self.transfer(setup, state, frequency_hz, (relay,), leg) - closed, row)
+                for state, closed in ((change.before, before), (change.after, after))
+            )
+
+        def of_leg(leg: Leg, row: int) -> LegMoves:
+            relays = tuple(
                 relay.name
                 for relay in self.job.module.relays
                 if relay.name in opened and any(pole.leg == leg for pole in relay.poles)
             )
-            alone = here if len(here) < 2 else tuple(
-                name
-                for name in here
-                if any(
-                    shows(self.transfer(setup, state, frequency_hz, (name,), leg) - closed, row)
-                    for state, closed in ((change.before, before), (change.after, after))
-                )
-            )  # fmt: skip
-            result.append(
-                LegMoves(
-                    moves=shows(between - before, row) or shows(after - before, row),
-                    closes=shows(after - between, row),
-                    breaks=shows(before - between, row),
-                    relays=alone,
-                )
+            if len(relays) > 1:
+                relays = tuple(relay for relay in relays if shows_alone(relay, leg, row))
+            return LegMoves(
+                moves=shows(between - before, row) or shows(after - before, row),
+                closes=shows(after - between, row),
+                breaks=shows(before - between, row),
+                relays=relays,
             )
-        return result[0], result[1]
+
+        hot, cold = setup.rows(port)
+        return of_leg("hot", hot), of_leg("cold", cold)
 
 
 def _opened(relay: Relay, leg: Leg | None) -> Relay:
@@ -108,9 +107,7 @@ def _opened(relay: Relay, leg: Leg | None) -> Relay:
 
 
 def moves(relay: Relay, change: StateChange) -> bool:
-    """Whether a relay changes sides at a change of state; a latching one may, when either of its control
-    lines comes on.
-    """
+    """Whether a relay changes sides at a change of state; a latching one, if one of its lines comes on."""
     if relay.control is not None:
         return energised(relay, change.before) != energised(relay, change.after)
     return any(
@@ -123,8 +120,8 @@ def moves(relay: Relay, change: StateChange) -> bool:
 class ChangeWant:
     """A check of one change of state at one port of the driven channel, and the setup that shows it.
 
-    moves: of the port's legs; None where no route is needed. places: the legs that it is read at, None for
-    the pair; none where the change of state shows nothing of what is asked.
+    moves: of the port's legs; None if no route is needed. legs: at which it is read, None for the pair; empty
+    if the change of state shows nothing of what is asked.
     """
 
     check: Check
@@ -132,22 +129,13 @@ class ChangeWant:
     setup: Setup
     port: PortName
     moves: tuple[LegMoves, LegMoves] | None
-    places: tuple[Leg | None, ...]
-
-
-def change_checks(job: Job) -> tuple[Check, ...]:
-    """The checks of a sequence that are about changes of state."""
-    return tuple(check for check in job.sequence.checks if check.quantity.family == "change")
+    legs: tuple[Leg | None, ...]
 
 
 def changes_of(check: Check, states: Sequence[State]) -> tuple[StateChange, ...]:
-    """The changes of state that a check is taken at: of single control lines between its states, then the
-    races it names.
-    """
-    own = [state for state in states if check.covers(state)]
-    return tuple(
-        change for change in (*single_control_changes(own), *races_of(check, states)) if fits(check, change)
-    )
+    """A check's changes of state: of single control lines between its states, then the races it names."""
+    own = single_control_changes([state for state in states if check.covers(state)])
+    return tuple(change for change in (*own, *races_of(check, states)) if fits(check, change))
 
 
 def fits(check: Check, change: StateChange) -> bool:
@@ -161,17 +149,15 @@ def races_of(check: Check, states: Sequence[State]) -> tuple[StateChange, ...]:
 
 
 def change_wants(routes: Routes) -> tuple[ChangeWant, ...]:
-    """Every check at every change of state and port that some setup views, with the setup that shows most of
-    it.
+    """Every check at every change of state and port that a setup views, with the setup that shows most of it.
 
-    One whose spare inputs see the control line comes first, where times are asked for; then one that serves
-    already; then the first in the file. Nothing is read of a route's times where no contact of the route
-    moves.
+    If times are asked for, a setup whose spare inputs see the control line comes first; then one that serves
+    already; then the first in the file. No time is read of a route of which no contact moves.
     """
     job = routes.job
-    checks = change_checks(job)
+    checks = [check for check in job.sequence.checks if check.quantity.family == "change"]
     timed = any(as_of_change(check.quantity).direction is not None for check in checks)
-    used: dict[str, None] = {}
+    used: set[str] = set()
     result: list[ChangeWant] = []
     for check in checks:
         for channel in job.sequence.channels:
@@ -189,7 +175,7 @@ def change_wants(routes: Routes) -> tuple[ChangeWant, ...]:
                     )
                     if ranked:
                         want = best_view(routes, check, change, port, ranked)
-                        used.setdefault(want.setup.name)
+                        used.add(want.setup.name)
                         result.append(want)
     return tuple(result)
 
@@ -213,23 +199,23 @@ def best_view(
     """The first of some setups that shows the closing of a route; else the first that shows anything."""
     quantity = as_of_change(check.quantity)
     if not quantity.needs_route:
-        return ChangeWant(check=check, change=change, setup=setups[0], port=port, moves=None, places=(None,))
+        return ChangeWant(check=check, change=change, setup=setups[0], port=port, moves=None, legs=(None,))
     views = []
     for setup in setups:
         moves = routes.of_port(setup, change, port, check.tone.frequency_hz)
         view = ChangeWant(
-            check=check, change=change, setup=setup, port=port, moves=moves, places=quantity.legs(moves)
+            check=check, change=change, setup=setup, port=port, moves=moves, legs=quantity.legs(moves)
         )
-        if view.places and all(leg.closes for leg in moves):
+        if view.legs and all(leg.closes for leg in moves):
             return view
         views.append(view)
-    return next((view for view in views if view.places), views[0])
+    return next((view for view in views if view.legs), views[0])
 
 
 def add_changes(
     routes: Routes, wanted: Sequence[ChangeWant], visits: Sequence[SetupVisit], *, first_number: int
 ) -> tuple[tuple[SetupVisit, ...], tuple[PlannedReading[OfRecordAcross], ...]]:
-    """Put the changes of state at the end of each visit to their setup, and say what is read from them.
+    """Put the changes of state at the end of each visit to their setup; returns the readings as well.
 
     One record serves every check of a change of state under one stimulus. A setup that is visited twice has
     its changes in the later visit, as they are loud.
@@ -237,13 +223,13 @@ def add_changes(
     made: list[SetupVisit] = []
     readings: list[PlannedReading[OfRecordAcross]] = []
     number = first_number
-    last = {visit.setup.name: index for index, visit in enumerate(visits)}  # dry visits come before
+    last = {visit.setup.name: index for index, visit in enumerate(visits)}  # low-level visits come before
     for index, visit in enumerate(visits):
-        here = [want for want in wanted if want.setup == visit.setup and want.places]
+        own = [want for want in wanted if want.setup == visit.setup and want.legs]
         if index != last[visit.setup.name]:
-            here = []
-        keys = dict.fromkeys((_stimulus(want.check), want.change) for want in here)
-        start = visit.states[-1].state if visit.states else State(on=())
+            own = []
+        keys = dict.fromkeys((_stimulus(want.check), want.change) for want in own)
+        start = visit.states[-1].state if visit.states else IDLE_STATE
         numbers: dict[tuple[Stimulus, StateChange], int] = {}
         acquisitions: list[ChangeAcquisition] = []
         for stimulus, change in _walk(keys, start):
@@ -259,7 +245,7 @@ def add_changes(
                 )
             )
             number += 1
-        for want in here:
+        for want in own:
             readings += _readings(want, numbers[_stimulus(want.check), want.change])
         made.append(replace(visit, changes=tuple(acquisitions)))
     return tuple(made), tuple(readings)
@@ -306,17 +292,15 @@ def _floating(routes: Routes, setup: Setup, change: StateChange, stimulus: Stimu
 def _walk(
     keys: Iterable[tuple[Stimulus, StateChange]], start: State
 ) -> Iterable[tuple[Stimulus, StateChange]]:
-    """One stimulus after the other; the next change of state begins where the last one ended, or nearest to
-    it.
-    """
+    """One stimulus after the other; the next change of state begins nearest to where the last one ended."""
     left = list(keys)
-    here = start
+    state = start
     for stimulus in dict.fromkeys(stimulus for stimulus, _ in left):
         changes = [change for other, change in left if other == stimulus]
         while changes:
-            change = min(changes, key=lambda one: distance(here, one.before))
+            change = min(changes, key=lambda change: distance(state, change.before))
             changes.remove(change)
-            here = change.after
+            state = change.after
             yield stimulus, change
 
 
@@ -325,7 +309,7 @@ def _readings(want: ChangeWant, acquisition: int) -> Iterator[PlannedReading[OfR
     options = check.options.of_measurand()
     if setup.loopbacks:
         options["loopbacks"] = "+".join(sorted(setup.loopbacks))
-    for leg in want.places:
+    for leg in want.legs:
         rows = setup.rows(want.port)
         yield PlannedReading(
             key=ReadingKey(

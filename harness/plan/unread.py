@@ -1,4 +1,4 @@
-"""Checks that would give no reading where they ask for one: refused before a run, with what helps. Pure."""
+"""Checks that would give no reading at a port or in a state: refused before a run, with what helps. Pure."""
 
 from collections.abc import Iterable, Iterator
 from itertools import islice
@@ -8,15 +8,14 @@ from harness.errors import JobError
 from harness.job.fixture import PortName
 from harness.job.job import Job
 from harness.job.sequence import Check
-from harness.job.state import State, StateChange
-from harness.plan.model import Plan, Planned
+from harness.job.state import IDLE_STATE, State, StateChange, single_control_states
+from harness.plan.model import Plan, Planned, driven_channel
 from harness.plan.state_changes import Routes, best_view, changes_of, fits, fitting_setups, races_of
 from harness.quantities.change import as_of_change
 
 SOME = 3  # examples of what would help
-IDLE = State(on=())
 
-Place = tuple[str, str]  # a channel that is driven, or read where no matter which is; a net
+ChannelNet = tuple[str, str]  # the driven channel, or the channel that is read if nothing drives it; a net
 
 
 def refuse_unread(job: Job, plan: Plan, *, impedances: BenchImpedances) -> None:
@@ -39,23 +38,24 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
     """What a check in states lacks: every reading at a port, else those of a state that it names."""
     job, words = routes.job, check.quantity.spoken
     if check.quantity.family == "supply":
-        if not any(_of_check(plan, check)):
+        if not _of_check(plan, check):
             yield "none of its states has the relay supply on; expected one that has, such as idle"
         return
     read = set(_read(plan, check))
-    missing = [place for place in _asked(job, check) if place not in read]
+    missing = [port for port in _asked(job, check) if port not in read]
     if missing:
-        here = ", ".join(dict.fromkeys(f"{channel}.{net}".removeprefix(".") for channel, net in missing))
-        yield f"gives no {words} at {here}: {_why(routes, check, missing)}"
+        ports = ", ".join(dict.fromkeys(f"{channel}.{net}".removeprefix(".") for channel, net in missing))
+        yield f"gives no {words} at {ports}: {_why(routes, check, missing)}"
         return
-    silent = [state.name for state in check.states or () if state.name not in _states_read(plan, check)]
+    states_read = {reading.measurand.state for reading in _of_check(plan, check)}
     if check.quantity.family == "cycle":
-        silent = [name for name in silent if name != IDLE.name]
+        states_read.add(IDLE_STATE.name)
+    silent = [state.name for state in check.states or () if state.name not in states_read]
     if silent:
         yield f"gives no {words} in {', '.join(silent)}: {_why(routes, check, [])}"
 
 
-def _asked(job: Job, check: Check) -> Iterator[Place]:
+def _asked(job: Job, check: Check) -> Iterator[ChannelNet]:
     for net in check.at:
         if check.quantity.between_channels:
             yield "", net
@@ -63,23 +63,17 @@ def _asked(job: Job, check: Check) -> Iterator[Place]:
             yield from ((channel, net) for channel in job.sequence.channels)
 
 
-def _read(plan: Plan, check: Check) -> Iterator[Place]:
+def _read(plan: Plan, check: Check) -> Iterator[ChannelNet]:
     for reading in _of_check(plan, check):
-        net = reading.measurand.port.partition(".")[0]
-        driven = reading.measurand.driven.partition(".")[0]
-        channel = driven if check.quantity.driven else reading.measurand.channel
-        yield ("" if check.quantity.between_channels else channel), net
+        channel = driven_channel(reading) if check.quantity.driven else reading.measurand.channel
+        yield ("" if check.quantity.between_channels else channel), reading.measurand.net
 
 
-def _states_read(plan: Plan, check: Check) -> set[str]:
-    return {reading.measurand.state for reading in _of_check(plan, check)}
+def _of_check(plan: Plan, check: Check) -> list[Planned]:
+    return [reading for reading in plan.readings if reading.key.check == check.name]
 
 
-def _of_check(plan: Plan, check: Check) -> Iterator[Planned]:
-    yield from (reading for reading in plan.readings if reading.key.check == check.name)
-
-
-def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
+def _why(routes: Routes, check: Check, missing: Iterable[ChannelNet]) -> str:
     """Why a check in states gives nothing there, and what would."""
     job = routes.job
     if check.quantity.family == "cycle":
@@ -102,9 +96,9 @@ def _why(routes: Routes, check: Check, missing: Iterable[Place]) -> str:
 
 
 def _is_live(
-    routes: Routes, check: Check, missing: Iterable[Place], states: Iterable[State] | None
+    routes: Routes, check: Check, missing: Iterable[ChannelNet], states: Iterable[State] | None
 ) -> list[str]:
-    """Of some states, or the check's own, those in which a setup leads its drive to the first place."""
+    """The names of these states, or of the check's own, in which the drive reaches the first missing port."""
     job = routes.job
     own = [state for state in job.sequence.states if check.covers(state)]
     channel, net = next(iter(missing), (job.sequence.channels[0], check.at[0]))
@@ -122,19 +116,19 @@ def _changes_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
     """What a check of changes of state lacks: every reading at a port, else those of a race that it names."""
     job, words = routes.job, check.quantity.spoken
     read = {
-        (one.measurand.state, one.measurand.channel, one.measurand.port.partition(".")[0])
-        for one in _of_check(plan, check)
+        (reading.measurand.state, reading.measurand.channel, reading.measurand.net)
+        for reading in _of_check(plan, check)
     }
     changes = changes_of(check, job.sequence.states)
     for channel in job.sequence.channels:
         for net in check.at:
-            here = [change for change in changes if (change.name, channel, net) in read]
+            seen = [change for change in changes if (change.name, channel, net) in read]
             port = PortName(channel=channel, net=net)
-            if not here:
+            if not seen:
                 yield f"gives no {words} at {port}: {_why_no_change(routes, check, changes, port)}"
                 continue
             races = races_of(check, job.sequence.states)
-            for race in (race for race in races if race not in here):
+            for race in (race for race in races if race not in seen):
                 why = _why_no_change(routes, check, [race], port)
                 yield f"gives no {words} at {port} in {race.name}: {why}"
 
@@ -175,12 +169,9 @@ def _several(routes: Routes, check: Check, changes: Iterable[StateChange], port:
 
 def _would(routes: Routes, check: Check, port: PortName) -> Iterator[str]:
     """Changes of one control line from idle, or back, that would show what is asked."""
-    for control in routes.job.module.control_names:
-        pair = (IDLE, State(on=(control,)))
-        for before, after in (pair, pair[::-1]):
+    setups = fitting_setups(routes.job, port)
+    for state in single_control_states(routes.job.module.control_names)[1:]:
+        for before, after in ((IDLE_STATE, state), (state, IDLE_STATE)):
             change = StateChange(before=before, after=after)
-            if (
-                fits(check, change)
-                and best_view(routes, check, change, port, fitting_setups(routes.job, port)).places
-            ):
+            if fits(check, change) and best_view(routes, check, change, port, setups).legs:
                 yield f'"{change.name}"'

@@ -23,7 +23,7 @@ _VERDICTS = ("pass", "fail", "unproven")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Line:
+class CertificateLine:
     """Readings of one quantity of a check: where, within which limits, and the one closest to its limit."""
 
     title: str
@@ -114,7 +114,7 @@ def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
     return message[:1].upper() + message[1:] or words.OUTCOME_MEANS[run.outcome]
 
 
-def _lines(readings: Sequence[Reading]) -> list[Line]:
+def _lines(readings: Sequence[Reading]) -> list[CertificateLine]:
     """A line for each quantity of each check: a check of gain judges silent ports by isolation."""
     names = {str(name): text for name, text in words.QUANTITIES_IN_WORDS.items()}
     one_by_one = _one_by_one(readings)
@@ -137,7 +137,7 @@ def _one_by_one(readings: Sequence[Reading]) -> bool:
     return len({(reading.key.check, reading.key.measurand.quantity) for reading in readings}) <= MOST_LINES
 
 
-def _line(title: str, group: Sequence[Reading]) -> Line:
+def _line(title: str, group: Sequence[Reading]) -> CertificateLine:
     worst = words.worst_first(group)[0]
     known = [
         half
@@ -148,7 +148,7 @@ def _line(title: str, group: Sequence[Reading]) -> Line:
         and (half := words.half_interval(one.estimate)) is not None
     ]
     largest = max(known, default=0.0)
-    return Line(
+    return CertificateLine(
         title=title,
         count=len(group),
         not_passed=sum(reading.verdict != "pass" for reading in group),

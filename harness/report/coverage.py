@@ -19,7 +19,7 @@ from importlib.metadata import version
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import ParamSpec, Self, TypeVar
+from typing import Any, Self
 
 from harness.errors import CircuitError
 from harness.faults.coverage import FaultSeen, hard_faults, judge_faults
@@ -30,8 +30,6 @@ from harness.session.planned_job import PlannedJob
 
 NICENESS = 5  # gives way to the run, and still gets on where a processor has other work as well
 
-Asked = ParamSpec("Asked")
-Found = TypeVar("Found")
 LARGEST_KEPT = 400_000  # faults times acquisitions: what is worked out once for all units of a job
 PANELS: dict[str, dict[FaultKind, str]] = {
     "Relays": {
@@ -75,7 +73,7 @@ _HATCHED = (
     'patternTransform="rotate(45)"><rect width="5" height="5" fill="#fff"/>'
     '<path d="M0 0V5" stroke="#33332f" stroke-width="2"/></pattern></defs>'
 )
-_LOOKS = {
+_STYLES = {
     "text": "font-size:12px",
     ".title,.short": "font-weight:bold",
     ".title": "font-size:13px",
@@ -104,24 +102,15 @@ class SecondProcess:
 
     def begin_coverage(self, planned: PlannedJob) -> None:
         """Begin to work out what a plan would see of every fault."""
-        self._coverage = self._ask(judge_faults, planned.job, planned.plan, impedances=planned.impedances)
+        with suppress(BrokenExecutor):
+            self._coverage = self._pool.submit(
+                judge_faults, planned.job, planned.plan, impedances=planned.impedances
+            )
 
     def coverage(self) -> tuple[FaultSeen, ...]:
-        """Wait for the coverage; () where that came to nothing."""
-        return _answer(self._coverage) or ()
-
-    def _ask(
-        self, work: Callable[Asked, Found], *args: Asked.args, **kwargs: Asked.kwargs
-    ) -> Future[Found] | None:
-        """Have something worked out after what was asked before; None where the other process is no more."""
-        with suppress(BrokenExecutor):
-            return self._pool.submit(work, *args, **kwargs)
-        return None
-
-
-def _answer(asked: Future[Found] | None) -> Found | None:
-    """Wait for what was found; None where that came to nothing."""
-    return asked.result() if asked is not None and asked.exception() is None else None
+        """Wait for the coverage; () if the other process failed at it, or was not asked."""
+        asked = self._coverage
+        return asked.result() if asked is not None and asked.exception() is None else ()
 
 
 @contextmanager
@@ -177,11 +166,11 @@ class KeptCoverage:
         result = _read(self._path, self._faults)
         if result or not self._faults:
             return result
-        if helper is not None:
-            result = helper.coverage()
         planned = self._planned
         try:
-            result = result or judge_faults(planned.job, planned.plan, impedances=planned.impedances)
+            result = (() if helper is None else helper.coverage()) or judge_faults(
+                planned.job, planned.plan, impedances=planned.impedances
+            )
         except CircuitError:
             return ()
         _write(self._path, result)
@@ -203,20 +192,22 @@ def file_name(planned: PlannedJob) -> str:
     return f"coverage-{digest[:16]}.json"
 
 
+_STORED: dict[str, Callable[[Any], Any]] = {
+    "seen": bool,
+    "by": str,
+    "margin": float,
+    "readings": int,
+    "why": str,
+}
+
+
 def _read(path: Path, faults: Sequence[Fault]) -> tuple[FaultSeen, ...]:
     """What was kept of just these faults; () if it is not there, or not whole."""
     try:
         rows = json.loads(path.read_text(encoding="utf-8"))
         return tuple(
-            FaultSeen(
-                fault=fault,
-                seen=bool(row["seen"]),
-                by=str(row["by"]),
-                margin=float(row["margin"]),
-                readings=int(row["readings"]),
-                why=str(row["why"]),
-            )
-            for fault, row in zip(faults, (rows[fault.name] for fault in faults), strict=True)
+            FaultSeen(fault=fault, **{name: kind(rows[fault.name][name]) for name, kind in _STORED.items()})
+            for fault in faults
         )
     except (OSError, ValueError, KeyError, TypeError):
         return ()
@@ -224,16 +215,7 @@ def _read(path: Path, faults: Sequence[Fault]) -> tuple[FaultSeen, ...]:
 
 def _write(path: Path, result: Sequence[FaultSeen]) -> None:
     """Keep it for the next unit; if that can't be, it is worked out again."""
-    rows = {
-        one.fault.name: {
-            "seen": one.seen,
-            "by": one.by,
-            "margin": one.margin,
-            "readings": one.readings,
-            "why": one.why,
-        }
-        for one in result
-    }
+    rows = {fault.name: {name: getattr(fault, name) for name in _STORED} for fault in result}
     with suppress(OSError):
         write_whole(path, json.dumps(rows, ensure_ascii=False, indent=1).encode("utf-8"))
 
@@ -251,15 +233,7 @@ class CoverageFigure:
     more: int
 
 
-@dataclass(frozen=True, kw_only=True)
-class Tally:
-    """How many faults of one part and kind are seen, of how many."""
-
-    seen: int
-    possible: int
-
-
-Cells = dict[str, dict[str, Tally]]  # by part, by column
+Cells = dict[str, dict[str, list[bool]]]  # by part, by column: whether each fault is seen
 
 
 def draw_coverage(faults: Sequence[FaultSeen]) -> CoverageFigure | None:
@@ -281,15 +255,10 @@ def _cells(faults: Sequence[FaultSeen], kinds: dict[FaultKind, str]) -> Cells:
     cells: Cells = {}
     for fault in faults:
         if fault.fault.kind in kinds:
-            row = cells.setdefault(_part(fault.fault), {})
-            before = row.get(kinds[fault.fault.kind], Tally(seen=0, possible=0))
-            row[kinds[fault.fault.kind]] = Tally(seen=before.seen + fault.seen, possible=before.possible + 1)
+            part = fault.fault.subject.split(".")[0]  # the relay of a pole, the part of a leg
+            row = cells.setdefault(part, {})
+            row.setdefault(kinds[fault.fault.kind], []).append(fault.seen)
     return cells
-
-
-def _part(fault: Fault) -> str:
-    """The relay of a pole, the part of a leg: `K1` of `K1.1.hot`, `R1` of `R1.hot`."""
-    return fault.subject.split(".")[0]
 
 
 def _columns(title: str, cells: Cells) -> list[str]:
@@ -301,17 +270,15 @@ def _text(panels: dict[str, Cells]) -> str:
     """The picture in words: how many of each sort, and every cell that is not full."""
     messages = []
     for title, cells in panels.items():
-        tallies = [tally for row in cells.values() for tally in row.values()]
-        seen, possible = sum(t.seen for t in tallies), sum(t.possible for t in tallies)
+        every = [seen for row in cells.values() for faults in row.values() for seen in faults]
         short = [
-            f"{part} {column} {tally.seen} of {tally.possible}"
+            f"{part} {column} {sum(faults)} of {len(faults)}"
             for part, row in cells.items()
-            for column, tally in row.items()
-            if tally.seen < tally.possible
+            for column, faults in row.items()
+            if not all(faults)
         ]
-        messages.append(
-            f"{title}: {seen} of {possible}" + (f", of which {', '.join(short)}" if short else "")
-        )
+        more = f", of which {', '.join(short)}" if short else ""
+        messages.append(f"{title}: {sum(every)} of {len(every)}{more}")
     return f"Faults detected, of those possible. {'. '.join(messages)}."
 
 
@@ -334,17 +301,17 @@ def _draw(panels: dict[str, Cells]) -> Figure:
                     _draw_cell(picture, row[column], LEFT + NAME + CELL * index, y)
             y += ROW
         y += GAP
-    return picture.alone(_text(panels), _LOOKS, definitions=_HATCHED)
+    return picture.alone(_text(panels), _STYLES, definitions=_HATCHED)
 
 
-def _draw_cell(picture: Picture, tally: Tally, x: int, y: int) -> None:
+def _draw_cell(picture: Picture, faults: Sequence[bool], x: int, y: int) -> None:
     """A bar, as much filled as is seen, hatched where it isn't; and the figures."""
     top = y + (ROW - BAR_HEIGHT) // 2
-    filled = round(BAR * tally.seen / tally.possible)
-    if 0 < tally.seen < tally.possible:
+    seen, possible = sum(faults), len(faults)
+    filled = round(BAR * seen / possible)
+    if 0 < seen < possible:
         filled = min(max(filled, 2), BAR - 8)  # what is left out must show
     picture.box(x, top, BAR, BAR_HEIGHT, "unseen")
     if filled:
         picture.box(x, top, filled, BAR_HEIGHT, "full")
-    full = tally.seen == tally.possible
-    picture.text(x + BAR + 7, y + 14, f"{tally.seen} of {tally.possible}", kind="" if full else "short")
+    picture.text(x + BAR + 7, y + 14, f"{seen} of {possible}", kind="" if seen == possible else "short")

@@ -1,6 +1,5 @@
 """A diagnosis in words, the same for the terminal, the report and another program; and as a run keeps it."""
 
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,39 +7,98 @@ from harness.faults.diagnosis import Diagnosis
 from harness.faults.effects import FaultSet, comes_and_goes, suspect_name
 from harness.faults.probes import Probe
 from harness.faults.ranking import Group
-from harness.job.faults import Fault
+from harness.job.faults import Fault, FaultKind
 from harness.job.fixture import Fixture
 from harness.job.module import Module, Relay
 from harness.quantities.registry import QUANTITIES
 from harness.records.run import ExplainedGroup, Explanation, FaultsNamed
 from harness.records.store import RunStore
-from harness.units import format_value
+from harness.units import counted, format_value
 
 MOST_GROUPS = 3
 MOST_FAULTS = 6  # of a group that are spelled out
 LEAST = 0.005  # of the probability: less likely groups are not shown, unless nothing else is
 
 
+_ADVICE: dict[FaultKind, str] = {
+    "relay never operates": "never operates though its coil draws current: look for a stuck armature, or a "
+    "bridge across its released contacts; otherwise replace the relay",
+    "relay always operated": "stays operated in every state: look for welded contacts or a stuck armature; "
+    "otherwise replace the relay",
+    "coil open": "its coil draws no current: look at the coil pins' joints and their wires, then measure the "
+    "coil",
+    "coil shorted": "its coil, or the diode across it, is shorted: look for a reversed diode, then measure "
+    "the coil with the relay out",
+    "relay slow to operate": "operates too late: look for a joint of some ohms at its coil, or a supply that "
+    "sags; otherwise replace the relay",
+    "relay slow to release": "releases too late: look at what is across its coil (a plain diode delays it "
+    "most); otherwise replace the relay",
+    "relay long bounce": "its contacts bounce too long: replace the relay",
+    "pole stuck released": "stays released while the relay's other contacts move: replace the relay",
+    "pole stuck operated": "stays operated while the relay's other contacts move: replace the relay",
+    "throw stuck open": "the {throw} never conducts: look at its pins' joints and wires, then at the contact",
+    "throw stuck closed": "the {throw} always conducts: look for a bridge across its pins, then for a welded "
+    "contact",
+    "throw intermittent": "the {throw} conducts after some operations and not after others: resolder its "
+    "pins; if that doesn't help, replace the relay",
+    "throw resistance": "about {resistance} in the {throw}: resolder its pins; if that doesn't help, the "
+    "contact is worn or dirty",
+    "control line dead": "energising it does nothing: look at its connector pin and the wire to the coils",
+    "control lines swapped": "swapped: look at the two wires at the connector",
+    "loopback missing": "not plugged in, or loose: check the fixture, not the unit",
+    "loopback straight": "a straight plug in its place: check the fixture, not the unit",
+    "loopback legs swapped": "hot and cold are swapped in it: look at the plug, then at the return's pins",
+    "loopback channels swapped": "left and right are swapped: look at the fixture, not the unit",
+    "part open": "open: look at its joints, then measure it",
+    "part shorted": "shorted: look for a bridge across it, then measure it",
+    "part tenfold": "ten times what it should be: read its marking, then measure it",
+    "part a tenth": "a tenth of what it should be: read its marking, then measure it",
+    "leg open": "open at the connector: look at the pin's joint or crimp and its wire",
+    "leg grounded": "at 0 V: look for a bridge or a whisker to pin 1 or the screen",
+    "legs swapped": "hot and cold are swapped: look at the two wires at the connector",
+    "legs shorted": "hot and cold are shorted to each other: look for a bridge at the connector",
+    "channels bridged": "left and right are joined: look for a bridge between them",
+    "channels swapped": "left and right are swapped: look at the wires or the connectors",
+}
+
+
 def explain(fault_set: FaultSet, module: Module, fixture: Fixture) -> str:
-    """One sentence for each of a fault set's faults."""
-    if not fault_set:
-        return "nothing is wrong with the unit"
-    return "; and ".join(_sentence(fault, module, fixture) for fault in fault_set)
+    """One sentence for each of a fault set's faults: where it is, what it is, what to do."""
+    sentences = (
+        f"{_where(fault, module, fixture)}: "
+        + _ADVICE[fault.kind].format(
+            throw=_throw(fault, module), resistance=format_value(fault.resistance_ohm or 0.0, "ohm")
+        )
+        for fault in fault_set
+    )
+    return "; and ".join(sentences) or "nothing is wrong with the unit"
 
 
-def _sentence(fault: Fault, module: Module, fixture: Fixture) -> str:
-    kind = fault.kind
-    if kind.startswith(("relay", "coil")):
-        return _of_relay(fault, module)
-    if kind.startswith(("pole", "throw")):
-        return _of_contact(fault, module)
-    if kind.startswith("control"):
-        return _of_line(fault, module)
-    if kind.startswith("loopback"):
-        return _of_plug(fault, fixture)
-    if kind.startswith("part"):
-        return _of_part(fault, module)
-    return _of_port(fault)
+def _where(fault: Fault, module: Module, fixture: Fixture) -> str:
+    """The part of the unit, or of the fixture, that a fault is at."""
+    subject = fault.subject
+    match fault.kind.split()[0]:
+        case "relay" | "coil":
+            return _relay(subject, module)
+        case "pole" | "throw":
+            name, contact, leg = subject.split(".")
+            return f"{_relay(name, module)}, contact {contact}, {leg} leg"
+        case "control" if fault.other:
+            return f"control lines {subject} and {fault.other}"
+        case "control":
+            relays = ", ".join(relay.name for relay in module.relays if subject in _controls_of(relay))
+            return f"control line {subject} ({relays})" if relays else f"control line {subject}"
+        case "loopback":
+            loopback = fixture.loopbacks[subject]
+            whose = f"{fault.channel} plug" if fault.channel else "plugs"
+            return f"{whose} {subject}, {loopback.from_net} to {loopback.to_net}"
+        case "part":
+            part = next(each for each in (*module.resistors, *module.capacitors) if each.name == subject)
+            unit = "ohm" if part in module.resistors else "F"
+            return f"part {subject} ({format_value(part.value, unit)})"
+        case _:
+            port = f"{fault.channel}.{subject}" if fault.channel else subject
+            return f"port {port}, {fault.leg} leg" if fault.leg else f"port {port}"
 
 
 def _relay(name: str, module: Module) -> str:
@@ -50,141 +108,16 @@ def _relay(name: str, module: Module) -> str:
     return f"relay {name}, {channels[0]}" if len(channels) == 1 else f"relay {name}"
 
 
-def _of_relay(fault: Fault, module: Module) -> str:
-    relay = _relay(fault.subject, module)
-    match fault.kind:
-        case "relay never operates":
-            return (
-                f"{relay}: never operates though its coil draws current: look for a stuck armature, or a "
-                "bridge across its released contacts; otherwise replace the relay"
-            )
-        case "relay always operated":
-            return (
-                f"{relay}: stays operated in every state: look for welded contacts or a stuck armature; "
-                "otherwise replace the relay"
-            )
-        case "coil open":
-            return (
-                f"{relay}: its coil draws no current: look at the coil pins' joints and their wires, then "
-                "measure the coil"
-            )
-        case "relay slow to operate":
-            return (
-                f"{relay}: operates too late: look for a joint of some ohms at its coil, or a supply that "
-                "sags; otherwise replace the relay"
-            )
-        case "relay slow to release":
-            return (
-                f"{relay}: releases too late: look at what is across its coil (a plain diode delays it "
-                "most); otherwise replace the relay"
-            )
-        case "relay long bounce":
-            return f"{relay}: its contacts bounce too long: replace the relay"
-        case _:
-            return (
-                f"{relay}: its coil, or the diode across it, is shorted: look for a reversed diode, then "
-                "measure the coil with the relay out"
-            )
-
-
-def _of_contact(fault: Fault, module: Module) -> str:
-    name, contact, leg = fault.subject.split(".")
-    pole = next((each for relay in module.relays for each in relay.poles if each.name == fault.subject), None)
-    where = f"{_relay(name, module)}, contact {contact}, {leg} leg"
-    between = ""
-    if pole is not None and fault.throw is not None:
-        between = f" between {pole.common} and {pole.throws.get(fault.throw)}"
-    match fault.kind:
-        case "pole stuck released":
-            return f"{where}: stays released while the relay's other contacts move: replace the relay"
-        case "pole stuck operated":
-            return f"{where}: stays operated while the relay's other contacts move: replace the relay"
-        case "throw stuck open":
-            return (
-                f"{where}: the {fault.throw} throw{between} never conducts: look at its pins' joints and "
-                "wires, then at the contact"
-            )
-        case "throw stuck closed":
-            return (
-                f"{where}: the {fault.throw} throw{between} always conducts: look for a bridge across its "
-                "pins, then for a welded contact"
-            )
-        case "throw intermittent":
-            return (
-                f"{where}: the {fault.throw} throw{between} conducts after some operations and not after "
-                "others: resolder its pins; if that doesn't help, replace the relay"
-            )
-        case _:
-            ohm = format_value(fault.resistance_ohm or 0.0, "ohm")
-            return (
-                f"{where}: about {ohm} in the {fault.throw} throw{between}: resolder its pins; if that "
-                "doesn't help, the contact is worn or dirty"
-            )
-
-
-def _of_line(fault: Fault, module: Module) -> str:
-    relays = [each.name for each in module.relays if fault.subject in _lines_of(each)]
-    moved = f" ({', '.join(relays)})" if relays else ""
-    if fault.kind == "control line dead":
-        return (
-            f"control line {fault.subject}{moved}: energising it does nothing: look at its connector pin "
-            "and the wire to the coils"
-        )
-    return f"control lines {fault.subject} and {fault.other}: swapped: look at the two wires at the connector"
-
-
-def _lines_of(relay: Relay) -> tuple[str | None, ...]:
+def _controls_of(relay: Relay) -> tuple[str | None, ...]:
     return relay.control, relay.set_control, relay.reset_control
 
 
-def _of_plug(fault: Fault, fixture: Fixture) -> str:
-    loopback = fixture.loopbacks[fault.subject]
-    whose = f"{fault.channel} plug" if fault.channel else "plugs"
-    where = f"{whose} {fault.subject}, {loopback.from_net} to {loopback.to_net}"
-    match fault.kind:
-        case "loopback missing":
-            return f"{where}: not plugged in, or loose: check the fixture, not the unit"
-        case "loopback straight":
-            return f"{where}: a straight plug in its place: check the fixture, not the unit"
-        case "loopback legs swapped":
-            return f"{where}: hot and cold are swapped in it: look at the plug, then at the return's pins"
-        case _:
-            return f"{where}: left and right are swapped: look at the fixture, not the unit"
-
-
-def _of_part(fault: Fault, module: Module) -> str:
-    part = next(each for each in (*module.resistors, *module.capacitors) if each.name == fault.subject)
-    unit = "ohm" if part in module.resistors else "F"
-    value = format_value(part.value, unit)
-    what = {
-        "part open": "open: look at its joints, then measure it",
-        "part shorted": "shorted: look for a bridge across it, then measure it",
-        "part tenfold": "ten times what it should be: read its marking, then measure it",
-        "part a tenth": "a tenth of what it should be: read its marking, then measure it",
-    }[fault.kind]
-    return f"part {fault.subject} ({value}): {what}"
-
-
-def _of_port(fault: Fault) -> str:
-    port = f"{fault.channel}.{fault.subject}" if fault.channel else fault.subject
-    match fault.kind:
-        case "leg open":
-            return (
-                f"port {port}, {fault.leg} leg: open at the connector: look at the pin's joint or crimp and "
-                "its wire"
-            )
-        case "leg grounded":
-            return (
-                f"port {port}, {fault.leg} leg: at 0 V: look for a bridge or a whisker to pin 1 or the screen"
-            )
-        case "legs swapped":
-            return f"port {port}: hot and cold are swapped: look at the two wires at the connector"
-        case "legs shorted":
-            return f"port {port}: hot and cold are shorted to each other: look for a bridge at the connector"
-        case "channels bridged":
-            return f"port {port}, {fault.leg} leg: left and right are joined: look for a bridge between them"
-        case _:
-            return f"port {port}: left and right are swapped: look at the wires or the connectors"
+def _throw(fault: Fault, module: Module) -> str:
+    """`released throw between left.in.hot and left.out.hot`."""
+    for pole in (pole for relay in module.relays for pole in relay.poles if pole.name == fault.subject):
+        if fault.throw is not None:
+            return f"{fault.throw} throw between {pole.common} and {pole.throws.get(fault.throw)}"
+    return f"{fault.throw} throw"
 
 
 def make_explanation(result: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> Explanation:
@@ -272,28 +205,19 @@ def _remarks(result: Diagnosis) -> list[str]:
         remarks.append(
             "Pairs of faults were tried too. Look for what is not on the list: wiring, wrong parts, a lead."
         )
-    if any(
-        fault.kind.startswith("loopback")
-        for group in result.groups[:1]
-        for s in group.fault_sets
-        for fault in s
-    ):
+    likeliest = [fault for group in result.groups[:1] for faults in group.fault_sets for fault in faults]
+    if any(fault.kind.startswith("loopback") for fault in likeliest):
         remarks.append("A plug belongs to the fixture: correct it and test again before you open the unit.")
-    return [*remarks, *_unweighed(result.unweighed), *result.notes]
-
-
-def _unweighed(counts: Mapping[str, int]) -> Iterator[str]:
-    """What stays unexplained: quantities that a circuit of linear parts says nothing of."""
-    if not counts:
-        return
-    what = ", ".join(
-        f"{count} reading{'s' if count > 1 else ''} of {quantity} (look for {QUANTITIES[quantity].look_for})"
-        for quantity, count in counts.items()
-    )
-    yield (
-        f"Not explained here: {what}. The circuit predicts nothing about these, so they are evidence for or "
-        "against no fault."
-    )
+    if result.unweighed:  # quantities that a circuit of linear parts does not predict
+        readings = ", ".join(
+            f"{counted(count, 'reading')} of {quantity} (look for {QUANTITIES[quantity].look_for})"
+            for quantity, count in result.unweighed.items()
+        )
+        remarks.append(
+            f"Not explained here: {readings}. The circuit predicts nothing about these, so they are evidence "
+            "for or against no fault."
+        )
+    return [*remarks, *result.notes]
 
 
 def as_data(result: Diagnosis, probe: Probe | None, module: Module, fixture: Fixture) -> dict[str, Any]:

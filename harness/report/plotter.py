@@ -1,7 +1,7 @@
 """The one plotter: small pictures as SVG, for reports, pages, wiring; and as PNG, for a file of its own.
 
-A picture is drawn by lines, boxes, texts and marks, each with the name of its look. Within a page the page's
-style sheet says what the looks are; a picture that stands alone, and a PNG, has those of `LOOKS`.
+A picture is drawn by lines, boxes, texts and marks, each with the name of its style. Within a page the page's
+style sheet says what the styles are; a picture that stands alone, and a PNG, has those of `STYLES`.
 
 No library of charts: a batch's page has some forty of them and is made when it is asked for. For one of 500
 values matplotlib takes 77 ms and this 5 (measured); and there a point has neither a class of the style sheet
@@ -39,7 +39,7 @@ _WHOLE_STEPS = (1.0, 2.0, 5.0, 10.0)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Look:
+class Style:
     """How something is drawn if no style sheet says it. dashes: lengths of dash and gap, in pixels."""
 
     stroke: str = "none"
@@ -54,16 +54,16 @@ class Look:
         return f"stroke:{self.stroke};stroke-width:{self.width:g}{dashes};fill:{self.fill}"
 
 
-LOOKS: Mapping[str, Look] = MappingProxyType(
+STYLES: Mapping[str, Style] = MappingProxyType(
     {
-        "grid": Look(stroke=FAINT, width=0.7),
-        "axis": Look(stroke=INK),
-        "frame": Look(stroke="#33332f"),
-        "hot": Look(stroke=HOT, width=1.4),
-        "cold": Look(stroke=COLD, width=1.4, dashes=(5, 3)),
-        "control": Look(stroke="#444440", width=1.2),
-        "limit": Look(stroke="#1b1b1b", width=1.2),
-        "full": Look(fill="#33332f"),
+        "grid": Style(stroke=FAINT, width=0.7),
+        "axis": Style(stroke=INK),
+        "frame": Style(stroke="#33332f"),
+        "hot": Style(stroke=HOT, width=1.4),
+        "cold": Style(stroke=COLD, width=1.4, dashes=(5, 3)),
+        "control": Style(stroke="#444440", width=1.2),
+        "limit": Style(stroke="#1b1b1b", width=1.2),
+        "full": Style(fill="#33332f"),
     }
 )
 
@@ -134,7 +134,7 @@ def extremes(values: NDArray[np.float64], bins: int) -> NDArray[np.int64]:
 
 
 class Canvas(Protocol):
-    """What is drawn on. `kind`: the name of a look, or several."""
+    """What is drawn on. `kind`: the name of a style, or several."""
 
     def line(self, x1: float, y1: float, x2: float, y2: float, kind: str) -> None:
         """Draw a straight line."""
@@ -211,13 +211,13 @@ class Picture:
         )
 
     def alone(
-        self, text: str, looks: Mapping[str, str] = MappingProxyType({}), *, definitions: str = ""
+        self, text: str, styles: Mapping[str, str] = MappingProxyType({}), *, definitions: str = ""
     ) -> "Figure":
         """Give the picture as a file of its own, on white. text: what it shows, in words.
 
-        looks: CSS by selector, besides that of `LOOKS`; definitions: SVG that looks refer to.
+        styles: CSS by selector, besides that of `STYLES`; definitions: SVG that styles refer to.
         """
-        known = {f".{kind}": look.css for kind, look in LOOKS.items()} | dict(looks)
+        known = {f".{kind}": style.css for kind, style in STYLES.items()} | dict(styles)
         style = "".join(f"{kind}{{{css}}}" for kind, css in known.items())
         svg = (
             f'<svg xmlns="http://www.w3.org/2000/svg" width="{self.width}" height="{self.height}" '
@@ -244,7 +244,7 @@ class Figure:
 
 
 class Raster:
-    """A picture as PNG, of the looks in `LOOKS`; drawn larger and made smaller, so that lines are smooth."""
+    """A PNG picture in the styles of `STYLES`; drawn larger and made smaller, so that lines are smooth."""
 
     def __init__(self, width: int, height: int, *, times: int = 3) -> None:
         from PIL import Image, ImageDraw, ImageFont  # for a file that few ask for
@@ -262,19 +262,21 @@ class Raster:
         self.path([(x1, y1), (x2, y2)], kind)
 
     def path(self, points: Sequence[Point], kind: str) -> None:
-        """Draw a line through points, dashed as its look is."""
-        look = LOOKS[kind]
-        pieces = _dashed(points, look.dashes) if look.dashes else [points]
+        """Draw a line through points, dashed as its style is."""
+        style = STYLES[kind]
+        pieces = _dashed(points, style.dashes) if style.dashes else [points]
         for piece in pieces:
             scaled = [(x * self._times, y * self._times) for x, y in piece]
-            self._draw.line(scaled, fill=look.stroke, width=round(look.width * self._times), joint="curve")
+            self._draw.line(scaled, fill=style.stroke, width=round(style.width * self._times), joint="curve")
 
     def box(self, x: float, y: float, width: float, height: float, kind: str) -> None:
         """Draw a box."""
-        look, k = LOOKS[kind], self._times
+        style, k = STYLES[kind], self._times
         ends = (x * k, y * k, (x + width) * k, (y + height) * k)
-        fill = None if look.fill == "none" else look.fill
-        self._draw.rectangle(ends, fill=fill, outline=None if look.stroke == "none" else look.stroke, width=k)
+        fill = None if style.fill == "none" else style.fill
+        self._draw.rectangle(
+            ends, fill=fill, outline=None if style.stroke == "none" else style.stroke, width=k
+        )
 
     def text(self, x: float, y: float, text: str, *, anchor: Anchor = "start", kind: str = "") -> None:
         """Write a text at its base line."""
@@ -319,12 +321,7 @@ class Panel:
     y: Axis
 
     def draw_axes(
-        self,
-        canvas: Canvas,
-        *,
-        unit: str,
-        across: Sequence[tuple[float, str]] = (),
-        numbered: bool = True,
+        self, canvas: Canvas, *, unit: str, across: Sequence[tuple[float, str]] = (), numbered: bool = True
     ) -> None:
         """Draw grid and numbers. unit: above the numbers at the left; across: values along x, in words.
 
@@ -349,7 +346,7 @@ class Panel:
 
 
 def legend(canvas: Canvas, x: float, y: float, entries: Sequence[tuple[str, str]]) -> None:
-    """Write names in a line, each behind a piece of its look. entries: kinds with their names."""
+    """Write names in a line, each behind a piece of its style. entries: kinds with their names."""
     for kind, name in entries:
         canvas.line(x, y - 4, x + 24, y - 4, kind)
         canvas.text(x + 30, y, name)

@@ -1,7 +1,7 @@
 """A run's page, and what would explain the run if it failed: written when it ends, and again later."""
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,9 +12,8 @@ from harness.faults.diagnosis import Diagnoser, Diagnosis
 from harness.faults.evidence import Evidence
 from harness.faults.probes import Probe, best_probe
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
-from harness.reading import Reading
 from harness.records.evidence import evidence_of, stored_run
-from harness.records.run import BY_HAND, DEFAULT_RECORDS, Event, Explanation, Remembered, RunEvent, RunRecord
+from harness.records.run import BY_HAND, DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import RunStore
 from harness.report.coverage import KeptCoverage, SecondProcess, draw_coverage
 from harness.report.explanation import (
@@ -25,8 +24,7 @@ from harness.report.explanation import (
     shown_groups,
 )
 from harness.report.setup_picture import draw_setups
-from harness.report.write import write_report
-from harness.roles import Capture
+from harness.report.write import Beside, write_report
 from harness.session.planned_job import PlannedJob, recorded_plan, setups_of
 
 LARGEST_AT_RUN_END = 60_000  # faults times acquisitions: what a report waits for without being asked
@@ -72,11 +70,7 @@ class Diagnosed:
     """
 
     def __init__(
-        self,
-        recorded: Recorded,
-        *,
-        double: bool,
-        diagnosers: dict[tuple[int, ...], Diagnoser] | None = None,
+        self, recorded: Recorded, *, double: bool, diagnosers: dict[tuple[int, ...], Diagnoser] | None = None
     ) -> None:
         planned, evidence = recorded.planned, recorded.evidence
         job, plan = planned.job, planned.plan
@@ -100,35 +94,13 @@ class Diagnosed:
     @property
     def names(self) -> tuple[str, ...]:
         """Faults that explain the run best and are not told apart, the likeliest first."""
-        message = self.result.explained and not self.result.says_good and bool(self.result.groups)
-        return self.result.groups[0].names if message else ()
+        explained = self.result.explained and not self.result.says_good and bool(self.result.groups)
+        return self.result.groups[0].names if explained else ()
 
     @property
     def probability(self) -> float:
         """Of those faults together; 0 if there are none."""
         return self.result.groups[0].posterior if self.names else 0.0
-
-
-def explain_run(
-    store: RunStore,
-    record: RunRecord,
-    planned: PlannedJob | None = None,
-    *,
-    diagnosers: dict[tuple[int, ...], Diagnoser] | None = None,
-    at_once: bool = True,
-) -> Explained | None:
-    """Which fault explains a failing run. Never in pairs.
-
-    planned: the run's job and plan, if they are at hand. at_once: None if it would keep a person waiting.
-    Raises RecordsError if its files no longer read, CircuitError.
-    """
-    if record.outcome != "fail":
-        return None
-    recorded = read_recorded(store, record, planned)
-    if recorded.empty or (at_once and not recorded.quick):
-        return None
-    result = Diagnosed(recorded, double=False, diagnosers=diagnosers)
-    return Explained(names=result.names, probability=result.probability, explanation=result.explanation)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -176,9 +148,8 @@ class Reporter:
 
     def write_page(self, record: RunRecord, result: Explained | None) -> Path:
         """Write a run's page beside the records (in the default folder for records on a server)."""
-        content = _read(self._store, record.run_id)
         faults_seen = self._coverage.get(self._helper)
-        return _write(record, content, self._records, result, self._planned, faults_seen)
+        return _write(self._store, record, self._records, result, self._planned, faults_seen)
 
 
 def write_recorded_report(store: RunStore, run_id: int, records: str | Path) -> RunReport:
@@ -194,69 +165,42 @@ def write_part_report(store: RunStore, run_id: int, records: str | Path) -> RunR
     """Diagnose a run that was no whole test, and write its page without what the sequence sees of faults."""
     record = store.run(run_id)
     result = _find_fault(store, record, None, {}, at_once=True)
-    return RunReport(page=_write(record, _read(store, run_id), records, result), result=result)
+    return RunReport(page=_write(store, record, records, result), result=result)
 
 
 def write_report_again(
-    store: RunStore,
-    run_id: int,
-    records: str | Path,
-    *,
-    page: Path | None = None,
+    store: RunStore, run_id: int, records: str | Path, *, page: Path | None = None
 ) -> Path:
     """Write a run's page once more; nothing is kept in the records. page: None for where its end puts it."""
     record = store.run(run_id)
-    content = _read(store, run_id)
     planned = _recorded(record)
     result = kept_explained(store, run_id) or _explained(store, record, planned, {}, at_once=True)
-    faults_seen = None if planned is None else KeptCoverage(planned, coverage_folder(records)).get(None)
-    return _write(record, content, records, result, planned, faults_seen, page)
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Content:
-    """What a page shows of what the records hold of a run."""
-
-    readings: Sequence[Reading]
-    waveforms: Mapping[int, Capture]
-    events: Sequence[RunEvent[Event | Remembered]]
-
-
-def _read(store: RunStore, run_id: int) -> _Content:
-    return _Content(
-        readings=store.readings(run_id), waveforms=store.waveforms(run_id), events=store.events(run_id)
-    )
+    faults_seen = () if planned is None else KeptCoverage(planned, coverage_folder(records)).get(None)
+    return _write(store, record, records, result, planned, faults_seen, page)
 
 
 def _write(
+    store: RunStore,
     record: RunRecord,
-    content: _Content,
     records: str | Path,
     result: Explained | None,
     planned: PlannedJob | None = None,
-    faults_seen: Sequence[FaultSeen] | None = None,
+    faults_seen: Sequence[FaultSeen] = (),
     page: Path | None = None,
 ) -> Path:
-    path = page or report_path(records, record.run_id, record.header.serial)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_report(
-            record,
-            content.readings,
-            content.waveforms,
-            path,
-            None if result is None else result.explanation,
-            None if faults_seen is None else draw_coverage(faults_seen),
-            () if planned is None else draw_setups(planned.job, setups_of(planned.plan)),
-            [
-                f"{event.at:%H:%M:%S} UTC, {event.text}"
-                for event in content.events
-                if event.kind in (*BY_HAND, "leads")
-            ],
-            [event.text for event in content.events if event.kind == "test"],
-        )
-    except OSError as error:
-        raise RecordsError(f"{path}: the report cannot be written: {error.strerror or error}") from error
+    run_id = record.run_id
+    events = store.events(run_id)
+    beside = Beside(
+        explanation=None if result is None else result.explanation,
+        faults_seen=draw_coverage(faults_seen),
+        by_hand=() if planned is None else draw_setups(planned.job, setups_of(planned.plan)),
+        found_by_hand=[
+            f"{event.at:%H:%M:%S} UTC, {event.text}" for event in events if event.kind in (*BY_HAND, "leads")
+        ],
+        custom_tests=[event.text for event in events if event.kind == "test"],
+    )
+    path = page or report_path(records, run_id, record.header.serial)
+    write_report(record, store.readings(run_id), store.waveforms(run_id), path, beside)
     return path
 
 
@@ -311,7 +255,17 @@ def _explained(
     *,
     at_once: bool,
 ) -> Explained | None:
+    """Which fault explains a failed run, never in pairs. None if it passed or cannot be explained.
+
+    planned: the run's job and plan, if they are at hand. at_once: None if it would keep a person waiting.
+    """
+    if record.outcome != "fail":
+        return None
     try:
-        return explain_run(store, record, planned, diagnosers=diagnosers, at_once=at_once)
+        recorded = read_recorded(store, record, planned)
+        if recorded.empty or (at_once and not recorded.quick):
+            return None
+        result = Diagnosed(recorded, double=False, diagnosers=diagnosers)
     except (CircuitError, RecordsError):
         return None
+    return Explained(names=result.names, probability=result.probability, explanation=result.explanation)

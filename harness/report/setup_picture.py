@@ -9,7 +9,7 @@ from harness.job.module import LEGS
 from harness.report.plotter import Figure, Picture
 
 BOX, WIRE, ROW, EDGE, LETTER = 34, 150, 26, 8, 7.3
-_LOOKS = {
+_STYLES = {
     "text": "font-size:13px",
     ".title": "font-weight:bold",
     ".frame": "fill:none",
@@ -100,7 +100,7 @@ def _draw(job: Job, setup: Setup) -> SetupFigure:
     for number, row in enumerate(rows):
         _draw_lead(picture, row, number, left, right)
     text = "; ".join(f"{start} to {end}" for start, end in rows) + f"; {GROUND_CLIPS}"
-    return SetupFigure(name=setup.name, figure=picture.alone(text, _LOOKS))
+    return SetupFigure(name=setup.name, figure=picture.alone(text, _STYLES))
 
 
 def _draw_lead(picture: Picture, row: tuple[str, str], number: int, left: int, right: int) -> None:

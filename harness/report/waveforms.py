@@ -34,15 +34,10 @@ LEFT, RIGHT, ABOVE, BELOW, BETWEEN = 58, 8, 34, 38, 14
 TRACES_TITLE = 22  # pixels above each row of a PNG
 BINS, CHANGE_BINS = 240, 1200  # across; each is drawn from its lowest to its highest sample
 BEFORE_S, AFTER_S = 0.8e-3, 1.5e-3  # shown around the marks of a change of state
-LEGS = ("hot", "cold")  # the look of a row and of the next
+LEGS = ("hot", "cold")  # the style of a row and of the next
 
-_MARKS = {
-    "edge": "control edge",
-    "opens": "opens",
-    "closes": "first closes",
-    "settles": "closes for good",
-}
-_MARK_LOOKS = {
+_MARKS = {"edge": "control edge", "opens": "opens", "closes": "first closes", "settles": "closes for good"}
+_MARK_STYLES = {
     ".mark": "stroke:#1c1c1a",
     ".hot,.cold,.control,.mark": "stroke-width:1.2",
     ".edge": "stroke-dasharray:none",
@@ -64,7 +59,7 @@ _FINE_HZ = tuple(m * 10.0**e for e in range(1, 5) for m in range(2, 10))
 _SHAPES: tuple[Shape, ...] = ("dot", "square", "diamond", "triangle")  # filled, then hollow
 _COLOURS = (HOT, COLD, "#3c6e2f", "#6b3f7c")
 _DASHES = ("none", "6 3", "7 2.5 1.2 2.5", "1.2 3")
-_LOOKS = {
+_STYLES = {
     ".curve": "fill:none;stroke-width:1.3",
     **{f".c{n}": f"stroke:{colour}" for n, colour in enumerate(_COLOURS)},
     **{f".curve.c{n}": f"stroke-dasharray:{dashes}" for n, dashes in enumerate(_DASHES)},
@@ -122,7 +117,7 @@ def _draw_pairs(canvas: Canvas, capture: Capture, window_s: float, *, top: int) 
 
 
 def _named(capture: Capture, row: int, place: int) -> tuple[str, str]:
-    """A row's look and its name in a legend; place: among the legs, hot first."""
+    """A row's style and its name in a legend; place: among the legs, hot first."""
     leg = LEGS[place % 2]
     return leg, f"input {capture.inputs[row]}, {leg}"
 
@@ -159,7 +154,7 @@ def draw_change(capture: Capture) -> Figure:
     legend(picture, LEFT + 4, 20, [*names, *((f"mark {kind}", _MARKS[kind]) for kind in kinds)])
     since = "ms from the control edge" if _origin_s(capture) else "ms"
     picture.text(WIDTH - RIGHT, CHANGE_HEIGHT - 6, since, anchor="end")
-    return picture.alone(_describe_change(capture), _MARK_LOOKS)
+    return picture.alone(_describe_change(capture), _MARK_STYLES)
 
 
 def _describe_change(capture: Capture) -> str:
@@ -358,11 +353,7 @@ def response_plots(readings: Sequence[Reading]) -> list[ResponsePlot]:
 def _plot(check: str, curves: list[Curve]) -> ResponsePlot:
     curves.sort(key=_furthest, reverse=True)
     drawn = curves[:_MOST_CURVES]
-    return ResponsePlot(
-        check=check,
-        figure=_draw(drawn),
-        left_out=len(curves) - len(drawn),
-    )
+    return ResponsePlot(check=check, figure=_draw(drawn), left_out=len(curves) - len(drawn))
 
 
 def _furthest(curve: Curve) -> float:
@@ -409,22 +400,22 @@ def _draw(curves: Sequence[Curve]) -> Figure:
         picture.text(644, panel.y.at(limit[-1][1]) + 4, "limit")
     for number, curve in enumerate(curves):
         _draw_curve(picture, panel, curve, number)
-    return picture.alone("; ".join(map(_in_words, curves)), _LOOKS)
+    return picture.alone("; ".join(map(_in_words, curves)), _STYLES)
 
 
 def _draw_curve(picture: Picture, panel: Panel, curve: Curve, number: int) -> None:
     """A curve with a mark and an uncertainty at each of its points, and its name at the right."""
-    look = number % len(_COLOURS)
-    shape, inside = _SHAPES[look], "full" if number < len(_SHAPES) else "hollow"
+    style = number % len(_COLOURS)
+    shape, inside = _SHAPES[style], "full" if number < len(_SHAPES) else "hollow"
     points = sorted(curve, key=lambda point: point.frequency_hz)
     at = [(panel.x.at(_log(point.frequency_hz)), point.result) for point in points]
-    picture.path([(x, panel.y.at(result.value)) for x, result in at], f"curve c{look}")
+    picture.path([(x, panel.y.at(result.value)) for x, result in at], f"curve c{style}")
     for x, result in at:
-        picture.line(x, panel.y.at(result.low), x, panel.y.at(result.high), f"c{look}")
-        picture.mark(x, panel.y.at(result.value), shape, 2.6, f"{inside} c{look}")
+        picture.line(x, panel.y.at(result.low), x, panel.y.at(result.high), f"c{style}")
+        picture.mark(x, panel.y.at(result.value), shape, 2.6, f"{inside} c{style}")
     y = 24 + 18 * number
-    picture.line(_NAMES_AT, y, _NAMES_AT + 26, y, f"curve c{look}")
-    picture.mark(_NAMES_AT + 13, y, shape, 2.6, f"{inside} c{look}")
+    picture.line(_NAMES_AT, y, _NAMES_AT + 26, y, f"curve c{style}")
+    picture.mark(_NAMES_AT + 13, y, shape, 2.6, f"{inside} c{style}")
     measurand = points[0].reading.key.measurand
     name = f"{measurand.where}, {measurand.state}"
     shown = name if len(name) <= _NAME_LETTERS else f"{name[: _NAME_LETTERS - 1]}…"

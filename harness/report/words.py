@@ -24,14 +24,7 @@ OUTCOME_MEANS: dict[Outcome | Literal["interrupted"], str] = {
     "interrupted": "The run was never finished. There is no verdict on the unit.",
 }
 
-SYMBOLS = {
-    "pass": "✓",
-    "fail": "✕",
-    "unproven": "?",
-    "missing": "∅",
-    "stopped": "■",
-    "interrupted": "■",
-}
+SYMBOLS = {"pass": "✓", "fail": "✕", "unproven": "?", "missing": "∅", "stopped": "■", "interrupted": "■"}
 """Of verdicts and outcomes, so that none is told by colour alone."""
 
 MARKS: dict[Verdict, str] = {"pass": "ok", "fail": "FAIL", "unproven": "UNPROVEN", "missing": "MISSING"}
@@ -129,10 +122,10 @@ def describe(reading: Reading) -> Words:
 
 def reading_line(reading: Reading) -> str:
     """`FAIL gain left.out in loop_a (Low-level gain): -0.44 ± 0.01 dB, limit -4.79 to -4.39 dB`."""
-    return f"{MARKS[reading.verdict]} {place_words(reading)}: {value_words(reading)}"
+    return f"{MARKS[reading.verdict]} {reading_name(reading)}: {value_text(reading)}"
 
 
-def place_words(reading: Reading) -> str:
+def reading_name(reading: Reading) -> str:
     """`gain left.out in loop_a (Low-level gain)`; a check that is named as its quantity is not named
     twice.
     """
@@ -146,7 +139,7 @@ def place_words(reading: Reading) -> str:
     return " ".join(filter(None, words))
 
 
-def value_words(reading: Reading) -> str:
+def value_text(reading: Reading) -> str:
     """`-0.44 ± 0.01 dB, limit -4.79 to -4.39 dB`, and why it is missing or unproven."""
     words = describe(reading)
     limit = f", limit {words.limit}" if words.limit else ""

@@ -55,13 +55,12 @@ def make_matrix(readings: Sequence[Reading]) -> Matrix:
         measurand = reading.key.measurand
         columns.setdefault(measurand.channel, {})[port] = None
         groups.setdefault((measurand.state, measurand.channel, port), []).append(index)
-    whole_unit = columns.pop("", None)
-    if whole_unit is not None:
-        columns[""] = whole_unit  # last
+    if "" in columns:
+        columns[""] = columns.pop("")  # last
     return Matrix(
         states=tuple(dict.fromkeys(reading.key.measurand.state for reading in readings)),
         columns={channel: tuple(ports) for channel, ports in columns.items()},
-        cells={place: _cell(readings, indices) for place, indices in groups.items()},
+        cells={cell: _cell(readings, indices) for cell, indices in groups.items()},
     )
 
 
@@ -70,20 +69,17 @@ def _port(reading: Reading) -> str:
 
 
 def _cell(readings: Sequence[Reading], indices: Sequence[int]) -> Cell:
-    here = [readings[index] for index in indices]
-    verdict = worst_verdict(here)
-    main = min(here, key=_rank)
+    group = [readings[index] for index in indices]
+    verdict = worst_verdict(group)
+    main = min(group, key=_rank)
     others = dict.fromkeys(
-        one.key.measurand.quantity.replace("_", " ")
-        for one in here
-        if one.verdict != "pass" and one.key.measurand.quantity != main.key.measurand.quantity
+        reading.key.measurand.quantity.replace("_", " ")
+        for reading in group
+        if reading.verdict != "pass" and reading.key.measurand.quantity != main.key.measurand.quantity
     )
     worst = next(index for index in indices if readings[index].verdict == verdict)
     return Cell(
-        verdict=verdict,
-        value=_short(main),
-        others=tuple(others),
-        anchor=None if verdict == "pass" else worst,
+        verdict=verdict, value=_short(main), others=tuple(others), anchor=None if verdict == "pass" else worst
     )
 
 
@@ -116,27 +112,37 @@ class Row:
     words: words.Words
 
 
+@dataclass(frozen=True, kw_only=True)
+class Beside:
+    """What a page shows beside the run's own readings.
+
+    explanation: of a run that failed, what would explain it. faults_seen: what its sequence would see of
+    every fault. by_hand: the setups that hands made; found_by_hand: what was found of their leads.
+    custom_tests: how a person's custom test functions ended.
+    """
+
+    explanation: Explanation | None = None
+    faults_seen: CoverageFigure | None = None
+    by_hand: Sequence[SetupFigure] = ()
+    found_by_hand: Sequence[str] = ()
+    custom_tests: Sequence[str] = ()
+
+
+NOTHING_BESIDE = Beside()
+
+
 def write_report(
     run: RunRecord,
     readings: Sequence[Reading],
     waveforms: Mapping[int, Capture],
     path: Path,
-    explanation: Explanation | None = None,
-    coverage: CoverageFigure | None = None,
-    by_hand: Sequence[SetupFigure] = (),
-    found_by_hand: Sequence[str] = (),
-    custom_tests: Sequence[str] = (),
+    beside: Beside = NOTHING_BESIDE,
 ) -> None:
-    """Write a run's report; the file is whole or not there. Raises RecordsError where it can't be written.
+    """Write a run's report; the file is whole or not there. Raises RecordsError if it can't be written.
 
-    waveforms: kept captures by the number of their acquisition, as the records give them. explanation: of a
-    run that failed, what would explain it. coverage: what its sequence would see of every fault. by_hand: the
-    setups that hands made; found_by_hand: what was found of their leads. custom_tests: how a person's custom
-    test functions ended.
+    waveforms: kept captures by the number of their acquisition, as the records have them.
     """
-    text = render_report(
-        run, readings, waveforms, explanation, coverage, by_hand, found_by_hand, custom_tests
-    )
+    text = render_report(run, readings, waveforms, beside)
     try:
         write_whole(path, text.encode("utf-8"))
     except OSError as error:
@@ -150,15 +156,10 @@ def render_report(
     run: RunRecord,
     readings: Sequence[Reading],
     waveforms: Mapping[int, Capture],
-    explanation: Explanation | None = None,
-    coverage: CoverageFigure | None = None,
-    by_hand: Sequence[SetupFigure] = (),
-    found_by_hand: Sequence[str] = (),
-    custom_tests: Sequence[str] = (),
+    beside: Beside = NOTHING_BESIDE,
 ) -> str:
     """Make the report's HTML."""
-    here = Path(__file__).parent
-    environment = templates_in(here)
+    folder = Path(__file__).parent
     rows = [
         Row(index=index, reading=reading, words=words.describe(reading))
         for index, reading in enumerate(readings)
@@ -166,49 +167,46 @@ def render_report(
     by_identity = {id(row.reading): row for row in rows}
     concerns = [by_identity[id(reading)] for reading in words.worst_first(readings)]
     not_passed = sum(reading.verdict != "pass" for reading in readings)
-    return environment.get_template("report.html").render(
-        style=(here / "report.css").read_text(encoding="utf-8"),
-        run=run,
-        header=run.header,
-        symbols=words.SYMBOLS,
-        verdict_order=words.VERDICT_ORDER,
-        meaning=words.OUTCOME_MEANS[run.outcome],
-        matrix=make_matrix(readings),
-        first_look=concerns[: max(_FIRST_LOOK, min(not_passed, 4 * _FIRST_LOOK))],
-        not_passed=not_passed,
-        explanation=explanation,
-        faults_seen=coverage,
-        by_hand=by_hand,
-        found_by_hand=found_by_hand,
-        custom_tests=custom_tests,
-        checks=_by_check(rows),
-        everything_open=len(readings) <= FEW_READINGS,
-        coverage=words.coverage_factors(readings),
-        pictures=_pictures(concerns, waveforms),
-        responses=response_plots(readings),
-        kept_waveforms=len(waveforms),
-        routes=_routes(readings),
-        decision=words.DECISIONS[run.header.decision],
-        cautions=words.CAUTIONS,
-        not_claimed=words.not_claimed(run.header, (reading.key.measurand.quantity for reading in readings)),
-    )
-
-
-def _by_check(rows: Sequence[Row]) -> dict[str, list[Row]]:
     checks: dict[str, list[Row]] = {}
     for row in rows:
         checks.setdefault(row.reading.key.check, []).append(row)
-    return checks
+    return (
+        templates_in(folder)
+        .get_template("report.html")
+        .render(
+            vars(beside),
+            style=(folder / "report.css").read_text(encoding="utf-8"),
+            run=run,
+            header=run.header,
+            symbols=words.SYMBOLS,
+            verdict_order=words.VERDICT_ORDER,
+            meaning=words.OUTCOME_MEANS[run.outcome],
+            matrix=make_matrix(readings),
+            first_look=concerns[: max(_FIRST_LOOK, min(not_passed, 4 * _FIRST_LOOK))],
+            not_passed=not_passed,
+            checks=checks,
+            everything_open=len(readings) <= FEW_READINGS,
+            coverage=words.coverage_factors(readings),
+            pictures=_pictures(concerns, waveforms),
+            responses=response_plots(readings),
+            kept_waveforms=len(waveforms),
+            routes=_routes(readings),
+            decision=words.DECISIONS[run.header.decision],
+            cautions=words.CAUTIONS,
+            not_claimed=words.not_claimed(
+                run.header, (reading.key.measurand.quantity for reading in readings)
+            ),
+        )
+    )
 
 
 def _routes(readings: Sequence[Reading]) -> dict[str, list[tuple[str, str]]]:
     """Routes in words by state, each with the places that it leads to."""
     routes: dict[str, dict[tuple[str, str], None]] = {}
     for reading in readings:
+        measurand = reading.key.measurand
         if reading.route:
-            routes.setdefault(reading.key.measurand.state, {})[reading.key.measurand.pair, reading.route] = (
-                None
-            )
+            routes.setdefault(measurand.state, {})[measurand.pair, reading.route] = None
     return {state: list(places) for state, places in routes.items()}
 
 

@@ -16,8 +16,9 @@ from harness.records.store import RunStore
 from harness.statistics.drift import Shift, golden_shifts
 from harness.statistics.yields import COMPLETE, tests_of_units
 from harness.toml_files.values import compiled
+from harness.units import counted
 
-TOLD_FIRST = 3  # readings, or faults, that the records' own sentence names
+NAMED_FIRST = 3  # readings, or faults, that the recorded sentence names
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,22 +34,22 @@ def latest_checks(store: RunStore, bench: str, *, simulated: bool) -> dict[Check
     """The last check of each kind on a bench."""
     lines = store.lines(simulated=simulated)
     runs = {line.run_id for line in lines if line.purpose and line.bench_name == bench}
-    result: dict[CheckKind, CheckMade] = {}
-    for run_id, made in sorted(store.latest_events(BenchCheck, runs).items()):
-        result[made.event.check] = CheckMade(run_id=run_id, at=made.at, check=made.event)
-    return result
+    return {
+        made.event.check: CheckMade(run_id=run_id, at=made.at, check=made.event)
+        for run_id, made in sorted(store.latest_events(BenchCheck, runs).items())
+    }
 
 
 def check_bench_block(
     store: RunStore, job: Job, *, simulated: bool, override: str = "", who: str | None = None
 ) -> tuple[Noted, ...]:
-    """Refuse a bench that its last checks do not vouch for; returns what is kept with runs that go on.
+    """Refuse a bench whose last checks were bad or are too old; returns what is recorded with a run.
 
-    () if nothing is in the way. override: why somebody goes on all the same. Raises BenchError.
+    () if nothing is wrong. override: why somebody tests on it all the same. Raises BenchError.
     """
     name = job.bench.name if job.bench else ""
     checks = latest_checks(store, name, simulated=simulated)
-    message = "; ".join(_in_the_way(checks, job.sequence.golden_every_s))
+    message = "; ".join(_what_is_wrong(checks, job.sequence.golden_every_s))
     if not message:
         return ()
     if override and who:
@@ -61,7 +62,7 @@ def check_bench_block(
     )
 
 
-def _in_the_way(checks: Mapping[CheckKind, CheckMade], golden_every_s: float | None) -> Iterator[str]:
+def _what_is_wrong(checks: Mapping[CheckKind, CheckMade], golden_every_s: float | None) -> Iterator[str]:
     for kind, made in checks.items():
         if not made.check.good:
             yield f"its last check was bad: {made.check.why} ({kind} unit, run {made.run_id})"
@@ -139,10 +140,10 @@ def compare_golden(store: RunStore, run_id: int, *, new_history: str) -> Golden:
 
 def keep_known_bad(store: RunStore, result: Sequence[KnownBad]) -> None:
     """Keep with the last run of a check by known faults whether all were failed and named."""
-    bad = [one for one in result if not one.good]
+    bad = [unit for unit in result if not unit.good]
     why = "every unit failed, and its fault was named"
     if bad:
-        faults = "; ".join(one.fault for one in bad[:TOLD_FIRST])
+        faults = "; ".join(unit.fault for unit in bad[:NAMED_FIRST])
         why = f"{len(bad)} of {len(result)} known faults were not failed or not named: {faults}"
     check = BenchCheck(check="known-bad", good=not bad, why=why)
     store.add_event(result[-1].run_id, check, why)
@@ -170,27 +171,26 @@ def golden_history(store: RunStore, lines: Sequence[RunLine], bench: str, *, bef
 
 def _golden_check(serial: str, outcome: Outcome, shifts: Sequence[Shift], new_history: str) -> BenchCheck:
     moved = [shift for shift in shifts if shift.moved]
-    why = (
-        f"{serial} agrees with its history"
-        if shifts
-        else f"{serial} is recorded, and later runs are compared with it"
-    )
     if outcome != "pass":
         why = f"{serial} ended in {outcome.upper()}"
     elif moved:
-        told = labels(shift.key for shift in shifts)
-        named = "; ".join(told[shift.key] for shift in moved[:TOLD_FIRST])
+        names = labels(shift.key for shift in shifts)
+        named = "; ".join(names[shift.key] for shift in moved[:NAMED_FIRST])
         why = f"{len(moved)} of {len(shifts)} readings of {serial} moved: {named}"
+    elif shifts:
+        why = f"{serial} agrees with its history"
+    else:
+        why = f"{serial} is recorded, and later runs are compared with it"
     good = outcome == "pass" and not moved
     return BenchCheck(check="golden", good=good, why=why, new_history=new_history)
 
 
 LONGEST_SERIAL = 64
-NOT_SAID = "nobody named"
+NOBODY = "nobody named"
 
 
 def serial_mistake(serial: str, sequence: CheckSequence) -> str:
-    """Say what is wrong with a serial number; "" if nothing is."""
+    """What is wrong with a serial number; "" if nothing is."""
     if not serial or len(serial) > LONGEST_SERIAL or not serial.isprintable() or serial != serial.strip():
         return f"expected 1 to {LONGEST_SERIAL} printable characters, no space at the ends"
     pattern = sequence.serial_pattern
@@ -201,19 +201,18 @@ def serial_mistake(serial: str, sequence: CheckSequence) -> str:
 
 def check_serial(serial: str, sequence: CheckSequence) -> None:
     """Raises UsageError for what can be no serial number."""
-    wrong = serial_mistake(serial, sequence)
-    if wrong:
+    if wrong := serial_mistake(serial, sequence):
         raise UsageError(f"serial {serial!r}: {wrong}")
 
 
 def is_serial(text: str, sequence: CheckSequence) -> bool:
-    """Whether a text is plainly a serial number: it matches the sequence's pattern, if there is one."""
+    """Whether a text is surely a serial number: the sequence has a pattern, and it matches."""
     return sequence.serial_pattern is not None and not serial_mistake(text, sequence)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Retest:
-    """Leave to run a unit again; `number` from 1, `allowed` None if the sequence sets no bound."""
+    """Permission to run a unit again; `number` from 1, `allowed` None if the sequence sets no bound."""
 
     number: int
     allowed: int | None
@@ -223,14 +222,14 @@ class Retest:
 
     @property
     def noted(self) -> Noted:
-        """What the records keep."""
+        """The event and the text that are recorded with the run."""
         of = "" if self.allowed is None else f" of {self.allowed}"
         text = f"retest {self.number}{of}, by {self.who}: {self.why}. Before it {self.before}"
         return RetestAllowed(number=self.number, allowed=self.allowed, who=self.who, why=self.why), text
 
 
 def passed_before(store: RunStore, job: Job, serial: str, *, simulated: bool) -> str:
-    """Say in which run a unit has passed already; "" if in none."""
+    """In which run a unit has passed already, as a sentence; "" if in none."""
     before = store.passed(serial, job.module.part, simulated=simulated)
     if before is None:
         return ""
@@ -241,43 +240,38 @@ def passed_before(store: RunStore, job: Job, serial: str, *, simulated: bool) ->
 
 
 def earlier_runs(store: RunStore, job: Job, serial: str, *, simulated: bool) -> list[RunLine]:
-    """The complete runs that tested a unit, oldest first; studies of the bench are none."""
+    """The complete runs that tested a unit, oldest first, without studies of the bench."""
     return tests_of_units(store.lines(part=job.module.part, serial=serial, simulated=simulated))
 
 
 def check_count(serial: str, earlier: Sequence[RunLine], allowed: int | None) -> None:
     """Raises UsageError if a unit has had all its retests."""
     if allowed is not None and len(earlier) > allowed:
-        text = "no retest" if allowed == 0 else f"{allowed} retest{'s' if allowed > 1 else ''}"
+        text = counted(allowed, "retest") if allowed else "no retest"
         raise UsageError(
-            f"unit {serial} has been run {len(earlier)} time{'s' if len(earlier) > 1 else ''}, the last "
+            f"unit {serial} has been run {counted(len(earlier), 'time')}, the last "
             f"{how_it_ended(earlier[-1])}; sequence.toml allows {text} (key sequence.retests)"
         )
 
 
 def make_retest(serial: str, earlier: Sequence[RunLine], job: Job, *, who: str, why: str) -> Retest | None:
-    """Leave to run a unit again; None for its first run. Raises UsageError beyond its retests."""
+    """Permission to run a unit again; None for its first run. Raises UsageError beyond its retests."""
     if not earlier:
         return None
-    check_count(serial, earlier, job.sequence.retests)
-    return Retest(
-        number=len(earlier),
-        allowed=job.sequence.retests,
-        who=who,
-        why=why,
-        before=how_it_ended(earlier[-1]),
-    )
+    allowed, before = job.sequence.retests, how_it_ended(earlier[-1])
+    check_count(serial, earlier, allowed)
+    return Retest(number=len(earlier), allowed=allowed, who=who, why=why, before=before)
 
 
 def how_it_ended(line: RunLine) -> str:
-    """How a run ended."""
+    """`FAIL in run 12 of 2026-03-04 10:00 UTC`."""
     return f"{line.outcome.upper()} in run {line.run_id} of {line.started:%Y-%m-%d %H:%M} UTC"
 
 
 def admit(
     store: RunStore, job: Job, serial: str, *, simulated: bool, who: str | None, again: str, override: str
 ) -> tuple[Noted, ...]:
-    """Refuse a unit that may not be run now; returns what is recorded with its run of why it is.
+    """Refuse a unit that may not be run now; returns why it may, as recorded with its run.
 
     who: the operator. again: why a unit that has passed is run again. override: why a bench is used whose
     last check was bad. Raises UsageError for the unit, BenchError for the bench.
@@ -285,12 +279,7 @@ def admit(
     passed = passed_before(store, job, serial, simulated=simulated)
     if passed and not again:
         raise UsageError(f"{passed}; it is run again only for a reason (again)")
-    retest = make_retest(
-        serial,
-        earlier_runs(store, job, serial, simulated=simulated),
-        job,
-        who=who or NOT_SAID,
-        why=again or "no reason given",
-    )
+    earlier = earlier_runs(store, job, serial, simulated=simulated)
+    retest = make_retest(serial, earlier, job, who=who or NOBODY, why=again or "no reason given")
     block = check_bench_block(store, job, simulated=simulated, override=override, who=who)
     return block if retest is None else (retest.noted, *block)

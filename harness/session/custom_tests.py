@@ -1,12 +1,13 @@
 """A person's custom tests of a unit: the states they ask for, on a bench that stays open, as one run."""
 
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
 from harness.errors import OverCurrentError, RunStopped
-from harness.plan.remaining import part_in_state
+from harness.plan.model import part_in_state
 from harness.reading import Reading
 from harness.records.run import CustomTestEnd, CustomTestEnded, Outcome
 from harness.records.store import RunStore
@@ -14,6 +15,7 @@ from harness.roles import Bench
 from harness.session.admission import check_bench_block
 from harness.session.open_bench import OpenBench
 from harness.session.unit_run import RunRequest, UnitRun
+from harness.units import counted
 
 NAMED = 3  # tests that the reason of a run names
 
@@ -21,8 +23,8 @@ NAMED = 3  # tests that the reason of a run names
 class CustomTests:
     """One run for all of a person's tests of a unit. A context manager: within it the bench is open.
 
-    Leaving it makes the bench safe and closes it; the run itself ends with `finish`, when the last test has.
-    What fails on the way makes the bench safe at once, and nothing is measured after it.
+    Leaving it makes the bench safe and closes it; the run itself ends with `finish`, after the last test.
+    An error before that makes the bench safe at once, and nothing is measured after it.
     """
 
     def __init__(self, bench: OpenBench, store: RunStore, request: RunRequest) -> None:
@@ -59,8 +61,8 @@ class CustomTests:
     def measure(self, state: str) -> tuple[Reading, ...]:
         """Measure what the sequence checks in a state (`loop_a+swap`, `idle`, `unpowered`), in every setup.
 
-        A state is measured once: the next test that asks for it is given the same readings. Raises UsageError
-        for a state in which nothing is checked, OverCurrentError where the unit draws too much, BenchError.
+        A state is measured once: the next test that asks for it gets the same readings. Raises UsageError for
+        a state in which nothing is checked, OverCurrentError if the unit draws too much, BenchError.
         """
         part = replace(part_in_state(self._run.plan, state), keep_all=False)
         name = part.readings[0].measurand.state
@@ -68,23 +70,16 @@ class CustomTests:
             return self._made[name]
         if not self._is_open:
             raise self._is_over()
-        try:
+        with self._stopping():
             self._made[name] = self._run.carry_out(part)
             self._run.idle()
-        except BaseException as error:
-            self._stop(error)
-            raise
         return self._made[name]
 
     def idle(self) -> None:
         """Everything off, whatever a test has left on; the bench stays open."""
-        if not self._is_open:
-            return
-        try:
-            self._run.idle()
-        except BaseException as error:
-            self._stop(error)
-            raise
+        if self._is_open:
+            with self._stopping():
+                self._run.idle()
 
     def note(self, test: str, end: CustomTestEnd, message: str = "") -> None:
         """Keep how a test ended."""
@@ -96,38 +91,43 @@ class CustomTests:
         """End the run by its readings and by how the tests ended."""
         self._close_bench()
         if self._end is None or isinstance(self._end, OverCurrentError):
-            outcome, why = self._found()
+            outcome, why = self._result()
             if interrupted:
                 outcome, why = "stopped", "the tests were interrupted"
             self._run.finish(outcome, why)
         self._run_open.close()
 
-    def _found(self) -> tuple[Outcome, str]:
-        """What the tests say of the unit beside its readings."""
-        failed = self._told("failed", "failed")
-        broken = self._told("broken", "did not finish")
+    def _result(self) -> tuple[Outcome, str]:
+        """The outcome of the tests themselves, apart from the unit's readings."""
+        failed = self._ended("failed", "failed")
+        broken = self._ended("broken", "did not finish")
         text = "; ".join(filter(None, (failed, broken)))
         if text:
             return "fail" if failed else "unproven", text
         passed = sum(end == "passed" for _, end in self._tests)
         if not passed:
             return "unproven", "no test finished"
-        return "pass", f"{passed} {'test' if passed == 1 else 'tests'} of a part of the sequence passed"
+        return "pass", f"{counted(passed, 'test')} of a part of the sequence passed"
 
-    def _told(self, end: CustomTestEnd, words: str) -> str:
-        """How many tests ended so, and which; "" where none did."""
+    def _ended(self, end: CustomTestEnd, words: str) -> str:
+        """How many tests ended so, and which; "" if none did."""
         names = [name for name, how in self._tests if how == end]
         if not names:
             return ""
         more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
         return f"{len(names)} of {len(self._tests)} tests {words}: {', '.join(names[:NAMED])}{more}"
 
-    def _stop(self, error: BaseException) -> None:
-        """Make the bench safe; the run stands as stopped but where the unit itself ended it."""
-        if not isinstance(error, OverCurrentError):
-            self._run.stop(error)
-        self._end = error if isinstance(error, Exception) else RunStopped(str(error) or "stopped by hand")
-        self._close_bench()
+    @contextmanager
+    def _stopping(self) -> Iterator[None]:
+        """An error makes the bench safe, and stops the run unless it is the unit's own over-current."""
+        try:
+            yield
+        except BaseException as error:
+            if not isinstance(error, OverCurrentError):
+                self._run.stop(error)
+            self._end = error if isinstance(error, Exception) else RunStopped(str(error) or "stopped by hand")
+            self._close_bench()
+            raise
 
     def _close_bench(self) -> None:
         self._is_open = False

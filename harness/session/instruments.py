@@ -1,20 +1,18 @@
-"""The instruments during a run: what the generator is told, what the relays did, and recovery after a fault.
+"""The instruments during a run: the generator's settings, the relays' operations, and recovery after a fault.
 
-Of a relay three facts are kept apart: what was commanded, whether the switchboard read it back, and, by what
-the unit draws with each control line on and by its readings, that a contact closed.
+Three facts about a relay are kept apart: what was commanded, whether the switchboard read it back, and that a
+contact closed, by the unit's current with each control line on and by its readings.
 
-Recovery is strict. What was asked of the failed instrument is not asked again: an acquisition that failed is
-a missing reading with its reason, a state that could not be set is missing as a whole. Before anything else
-is done all four instruments are opened anew, must be who they were, are off and verified, and get every
-setting again. A run in which this happened ends without a verdict, and one in which it happens too often ends
-there; so does one whose switchboard reads nothing back, since nothing would say that it is where it should
-be: what resumes it proves its lines anew. What fails before the walk (through reference, lines one by one,
-setup check) stops the run.
+Recovery is strict. A command to the failed instrument is not repeated: an acquisition that failed is a
+missing reading with its reason, a state that could not be set is missing as a whole. Before the run continues
+all four instruments are reopened, must have the same identity, are off and verified, and get every setting
+again. A run with a fault ends without a verdict, and one with too many ends there; so does one whose
+switchboard reads nothing back, since its position would be unknown: a resumed run checks its control lines
+again. A fault before the walk (through reference, control lines one by one, setup check) stops the run.
 """
 
 from collections import Counter
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from math import sqrt
 
 from harness.bench_file import GeneratorFile
@@ -24,7 +22,7 @@ from harness.measure.tones import Stimulus
 from harness.reading import Fact, LostToBench
 from harness.records.run import BenchFault
 from harness.records.store import RunStore
-from harness.roles import Bench, Generator, Identity, Switchboard
+from harness.roles import Bench, Generator, Switchboard
 from harness.session.events import Observer, Remark
 
 
@@ -43,7 +41,7 @@ class Drive:
         self._on = False
 
     def apply(self, stimulus: Stimulus) -> None:
-        """Make the generator do what the stimulus says; outputs are read back by the driver."""
+        """Set the generator to a stimulus; the driver reads its outputs back."""
         if stimulus.kind == "silence":
             self.silence()
             return
@@ -71,7 +69,7 @@ class Drive:
         return (tones.hot_hz, amplitude_vpp, 0.0), (tones.cold_hz, amplitude_vpp, 0.0)
 
     def forget(self) -> None:
-        """Nothing is known of the generator any more: it was reopened, and is off."""
+        """Forget every setting, after the generator was reopened or switched off by another."""
         self._sines.clear()
         self._on = False
 
@@ -83,35 +81,16 @@ class Drive:
 
 
 class CountedSwitchboard:
-    """A switchboard, and how often each of its channels was told to close."""
+    """A switchboard, and how often each of its channels was commanded to close."""
 
     def __init__(self, board: Switchboard) -> None:
         self._board = board
+        self.identity, self.reads_back, self.settle_s = board.identity, board.reads_back, board.settle_s
         self._closed: frozenset[int] = frozenset()
         self.closings: Counter[int] = Counter()
 
-    @property
-    def identity(self) -> Identity:
-        """Of the board itself."""
-        return self._board.identity
-
-    @property
-    def channel_count(self) -> int:
-        """Of the board itself."""
-        return self._board.channel_count
-
-    @property
-    def reads_back(self) -> bool:
-        """Whether the board verifies what it was told."""
-        return self._board.reads_back
-
-    @property
-    def settle_s(self) -> float:
-        """Of the board itself."""
-        return self._board.settle_s
-
     def set(self, closed: frozenset[int]) -> None:
-        """Close exactly these; what fails was commanded all the same, and wears as if it had not."""
+        """Close exactly these; a command that fails may have moved a relay, and counts as well."""
         self.closings.update(closed - self._closed)
         self._closed = frozenset()
         self._board.set(closed)
@@ -130,44 +109,41 @@ class CountedSwitchboard:
 
 def operations_of(job: Job, board: CountedSwitchboard) -> dict[str, int]:
     """How often each relay's control line was energised (of a latching one, the line that sets it)."""
-    controls = {relay.name: relay.operating_control for relay in job.module.relays}
-    return {
-        name: board.closings[job.fixture.controls[control]]
-        for name, control in controls.items()
-        if control is not None
-    }
+    channels = {relay.name: job.fixture.controls[relay.operating_control] for relay in job.module.relays}
+    return {name: board.closings[channel] for name, channel in channels.items()}
 
 
 TRANSIENT = (BenchTimeout, LinkLost, Desynchronised, BadReply, InstrumentError)
-"""What may be gone after reopening. Another identity, or a switch that reads back wrong, will not be."""
+"""Faults that reopening may cure; it cures no other identity, and no switch that reads back wrong."""
 
 MOST_FAULTS = 3  # common practice, no source: a bench that fails more often has to be looked at
 
 
 @dataclass(frozen=True, kw_only=True)
 class NotTaken:
-    """Why something was not captured, in words, and what programs ask of it."""
+    """Why a capture is missing, in words for people and as facts for programs."""
 
     reason: str
     facts: tuple[Fact, ...] = ()
 
 
 class Recovery:
-    """Counts a run's bench faults, and brings the bench back to how it was when it was opened."""
+    """Counts a run's bench faults, and reopens the bench after each."""
 
-    def __init__(self, bench: Bench, drive: Drive, store: RunStore, run: int, observe: Observer) -> None:
-        self._bench, self._drive, self._store, self._run, self._observe = bench, drive, store, run, observe
+    def __init__(self, bench: Bench, drive: Drive, store: RunStore, run_id: int, observe: Observer) -> None:
+        self._bench, self._drive, self._observe = bench, drive, observe
+        self._store, self._run_id = store, run_id
         self.faults: list[str] = []
 
     def after(self, error: BenchError) -> NotTaken:
-        """Record the fault and reopen the bench, everything off; gives the reason for what is missing.
+        """Record the fault and reopen the bench, everything off; returns why a capture is missing.
 
-        Raises the error itself where there were too many or a switchboard reads nothing back, and BenchError
-        where the bench does not come back.
+        Raises the error itself if there were too many or the switchboard reads nothing back, and BenchError
+        if the bench cannot be reopened.
         """
         self.faults.append(str(error))
         fault = BenchFault(instrument=error.instrument, address=error.address)
-        self._store.add_event(self._run, fault, str(error), at=datetime.now(UTC))
+        self._store.add_event(self._run_id, fault, str(error))
         self._observe(Remark(text=f"bench fault, not the unit's: {error}"))
         if len(self.faults) > MOST_FAULTS:
             error.add_note(f"the bench failed {len(self.faults)} times; the run ends here")
@@ -185,6 +161,5 @@ class Recovery:
         bench.switchboard.recover()
         bench.oscilloscope.recover()
         self._observe(Remark(text="all instruments reopened, the same as before, and off; the run continues"))
-        return NotTaken(
-            reason=f"the bench failed: {error}", facts=(LostToBench(instrument=error.instrument),)
-        )
+        lost = LostToBench(instrument=error.instrument)
+        return NotTaken(reason=f"the bench failed: {error}", facts=(lost,))

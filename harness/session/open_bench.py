@@ -1,8 +1,7 @@
-"""A job's bench, real or simulated, for as many units as come.
+"""A job's bench, real or simulated, for any number of units.
 
-A simulated bench is started, the job read, held against its bench and planned, once. The instruments are
-opened by the first that needs them, stay open, off and verified between units, and are opened anew after
-they failed.
+A simulated bench is started, and the job read, held against its bench and planned, once. The instruments are
+opened when they are first needed, stay open, off and verified between units, and are reopened after a fault.
 """
 
 import logging
@@ -40,10 +39,10 @@ def unobserved(event: Event) -> None:
 
 
 class OpenBench:
-    """A bench with a planned job, and whose hands are at it. A context manager: leaving it makes it safe.
+    """A bench with a planned job and the hands at it. A context manager: leaving it makes the bench safe.
 
-    simulator: None at a real bench. reference: a through reference that runs use while it is good, in place
-    of a new one; a through setup that hands make is made once for all units.
+    simulator: None at a real bench. reference: a through reference that runs use until it expires, instead of
+    a new one; so hands make a through setup once for all units.
     """
 
     def __init__(
@@ -98,25 +97,26 @@ class OpenBench:
         return self._instruments
 
     def close(self) -> None:
-        """Leave the bench safe; whoever needs it next opens it anew. Raises BenchError for what stays on."""
+        """Leave the bench safe; `instruments` reopens it. Raises BenchError for what stays on."""
         self._instruments, self._left_a = None, {}
         self._open.close()
 
     def place_unit(self, serial: str, faults: Sequence[str]) -> None:
-        """Put a unit with these faults into a simulated bench; a real one's is there. Raises UsageError."""
+        """Put a unit with these faults into a simulated bench; a real one has its unit. Raises UsageError."""
         if self.simulator is not None:
             self.simulator.place_unit(serial, faults)
         elif faults:
             raise UsageError("faults are for a simulated bench")
 
     def look_at_unit(self) -> Arrived:
-        """Look whether a unit is in the fixture, and another than before; leaves everything off."""
+        """Check whether a unit is in the fixture, and another than before; leaves everything off."""
         return look_at_unit(self.context(), self._left_a)
 
     def unit_leaves(self) -> None:
-        """Note what the unit draws, and switch everything off before hands come near it.
+        """Measure what the unit draws, and switch everything off before hands come near it.
 
-        A bench that fails at this says so, and is made safe and closed. Raises BenchError for what stays on.
+        A bench that fails at this reports it, and is made safe and closed. Raises BenchError for what stays
+        on.
         """
         try:
             self._left_a = control_currents(self.context())
@@ -133,8 +133,7 @@ class NoHands:
     """Nobody is there to move leads: refuses a plan that wants it, before anything is opened."""
 
     def __init__(self, planned: PlannedJob) -> None:
-        by_hand = made_by_hand(planned.plan)
-        if by_hand:
+        if by_hand := made_by_hand(planned.plan):
             raise UsageError(
                 f"a person moves the leads of {by_hand}, and nobody can be asked here. Use "
                 "`switchwalk run`, or give the setup select = […], relay board channels that make it"
@@ -162,10 +161,10 @@ def at_bench(
 ) -> Iterator[OpenBench]:
     """Plan a job for its bench, with nothing open yet; a simulated one is started, and ended after.
 
-    bench_file: another than the job's own. simulation: None for a real bench; what a run that was killed left
-    on there is switched off before anything else, and `tell` hears of it. hands: who moves leads there.
-    through: False for runs without a through reference. transcript: every message on the wires goes there.
-    Raises JobError, UsageError, BenchError and its kinds.
+    bench_file: another than the job's own. simulation: None for a real bench; outputs that a killed run left
+    on there are switched off first, and `tell` is told. hands: who moves leads there. through: False for runs
+    without a through reference. transcript: a file for every message on the wires. Raises JobError,
+    UsageError, BenchError and its kinds.
     """
     with bench_started(job, bench_file, simulation) as (job, bench_file, simulator):
         if job.bench is None:
@@ -174,19 +173,15 @@ def at_bench(
             with terminable():
                 make_left_safe(job.bench, folder=profile_folder(job, bench_file), tell=tell)
         planned = plan_job(job, bench_file, through=through)
+        at_it = simulator or hands(planned)
         with OpenBench(
-            planned,
-            job.bench,
-            hands=simulator or hands(planned),
-            simulator=simulator,
-            transcript=transcript,
-            tell=tell,
+            planned, job.bench, hands=at_it, simulator=simulator, transcript=transcript, tell=tell
         ) as bench:
             yield bench
 
 
 def choose_bench(bench: str | Path | None, *, speed: float = 1.0) -> tuple[Path | None, Simulation | None]:
-    """A bench file, or a bench to simulate, by the words of other Python code; (None, None): the job's own.
+    """A bench file, or a bench to simulate, for other Python code; (None, None): the job's own bench.
 
     bench: a path, "simulated", or None. Raises UsageError for a real bench with a clock of another speed.
     """
@@ -201,7 +196,7 @@ def choose_bench(bench: str | Path | None, *, speed: float = 1.0) -> tuple[Path 
 def bench_started(
     job: Job, bench_file: Path | None, simulation: Simulation | None
 ) -> Iterator[tuple[Job, Path | None, SimulatedBench | None]]:
-    """A job with its bench: as it is, or read again with a simulated one, which is started and ended."""
+    """A job with its bench: unchanged, or read again with a simulated one, which is started and ended."""
     if simulation is None:
         yield job, bench_file, None
         return
@@ -211,10 +206,10 @@ def bench_started(
 
 @contextmanager
 def terminable() -> Iterator[None]:
-    """Turn SIGTERM and SIGHUP into KeyboardInterrupt, as Ctrl-C is one: a bench is made safe on the way.
+    """Turn SIGTERM and SIGHUP into KeyboardInterrupt, as Ctrl-C is one, so that the bench is made safe.
 
-    Signals are of the main thread: in another, nothing is done. One that is handled already, by whoever uses
-    this as a library, is left to them.
+    Only the main thread has signals: in another, nothing is done. A signal that the calling program handles
+    already is left to it.
     """
     if threading.current_thread() is not threading.main_thread():
         yield
@@ -223,11 +218,11 @@ def terminable() -> Iterator[None]:
     def stop(number: int, frame: FrameType | None) -> None:
         raise KeyboardInterrupt(f"stopped by {signal.Signals(number).name}")
 
-    taken = [number for number in SIGNALS if signal.getsignal(number) is signal.SIG_DFL]
-    for number in taken:
+    unhandled = [number for number in SIGNALS if signal.getsignal(number) is signal.SIG_DFL]
+    for number in unhandled:
         signal.signal(number, stop)
     try:
         yield
     finally:
-        for number in taken:
+        for number in unhandled:
             signal.signal(number, signal.SIG_DFL)

@@ -1,6 +1,6 @@
-"""One acquisition, and what comes of it: ranges, capture, ranging again, fit, what is kept, and its readings.
+"""One acquisition and its results: ranges, capture, ranging again, fit, records, and its readings.
 
-A bench records for a tenth of a second or more at a time, and what was recorded before is computed meanwhile.
+A bench records for a tenth of a second or more at a time; the captures before are computed meanwhile.
 """
 
 from collections import deque
@@ -51,7 +51,7 @@ MOST_CAPTURES = 8  # twelve settings, at least one step a time from a prediction
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FittedCapture:
-    """A capture that was settled on, its fit, its number in the records and what is wrong with it."""
+    """A capture whose ranges suit, its fit, its number in the records and what is wrong with it."""
 
     capture: Capture
     fit: ToneFit
@@ -64,12 +64,9 @@ class FittedCapture:
         return replace(self, capture=replace(self.capture, volts=empty.copy()))
 
     def refusals(self, inputs: Sequence[int]) -> tuple[Problem, ...]:
-        """Why no reading may be made from these inputs; empty where one may."""
-        return tuple(
-            problem
-            for problem in self.problems
-            if problem.refuses and (problem.input is None or problem.input in inputs)
-        )
+        """Why no reading may be made from these inputs; empty if one may."""
+        of_inputs = (None, *inputs)
+        return tuple(each for each in self.problems if each.refuses and each.input in of_inputs)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -126,25 +123,23 @@ class RawCapture:
 class Recorder:
     """Takes acquisitions for one run and keeps their results in its records.
 
-    While the scope records, deferred work is done, in the order in which it was.
+    Deferred work is done while the scope records, in the order in which it was deferred. clock: what is known
+    so far of the generator's clock against the scope's.
     """
 
-    def __init__(self, oscilloscope: Oscilloscope, store: RunStore, run: int) -> None:
-        self._oscilloscope = oscilloscope
-        self._store = store
-        self._run = run
-        self._clock: ClockRatio = NOMINAL_CLOCK
-        self._kept: set[int] = set()
+    def __init__(self, oscilloscope: Oscilloscope, store: RunStore, run_id: int) -> None:
+        self._oscilloscope, self._store, self._run_id = oscilloscope, store, run_id
+        self._stored_waveforms: set[int] = set()
         self._deferred: deque[Callable[[], None]] = deque()
-
-    @property
-    def clocks(self) -> ClockRatio:
-        """What is known so far of the generator's clock against the scope's."""
-        return self._clock
+        self.clock: ClockRatio = NOMINAL_CLOCK
 
     def defer(self, work: Callable[[], None]) -> None:
         """Leave work for the next time that the scope records, or that `catch_up` is called."""
         self._deferred.append(work)
+
+    def defer_fit(self, raw: RawCapture, fitted: list[FittedCapture]) -> None:
+        """Leave the fit of a capture for then, which adds to a list."""
+        self.defer(lambda: fitted.append(self.find(raw)))
 
     def catch_up(self, until: Callable[[], bool] = lambda: False) -> None:
         """Run deferred work; start nothing new once `until()` is true."""
@@ -171,19 +166,19 @@ class Recorder:
         raise ReadingError(f"no scope range suits: {MOST_CAPTURES} were tried and the signal kept changing")
 
     def find(self, raw: RawCapture) -> FittedCapture:
-        """Fit the tones, keep what was found in the records, and say what is wrong with the capture."""
+        """Fit the tones, record the fit, and list what is wrong with the capture."""
         request, capture = raw.request, raw.capture
         fit = fit_tones(
             capture.volts,
             capture.interval_s,
             request.tones.frequencies_hz,
             step_v=capture.step_v,
-            clock=self._clock,
+            clock=self.clock,
         )
-        if fit.clock.standard < self._clock.standard:
-            self._clock = fit.clock
+        if fit.clock.standard < self.clock.standard:
+            self.clock = fit.clock
         record = self._store.add_acquisition(
-            self._run,
+            self._run_id,
             AcquisitionRecord(
                 number=request.number,
                 setup=request.setup,
@@ -227,15 +222,15 @@ class Recorder:
         return RawCapture(request=request, capture=capture, started=started, duration_s=duration_s)
 
     def keep_waveform(self, fitted: FittedCapture) -> None:
-        """Keep the samples themselves, once, while they are still there."""
-        if fitted.record not in self._kept and fitted.capture.volts.size:
-            self._store.add_waveform(self._run, fitted.record, fitted.capture)
-            self._kept.add(fitted.record)
+        """Store the samples, once, unless they were let go."""
+        if fitted.record not in self._stored_waveforms and fitted.capture.volts.size:
+            self._store.add_waveform(self._run_id, fitted.record, fitted.capture)
+            self._stored_waveforms.add(fitted.record)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Measured:
-    """An acquisition that has been made: its setup, and what was taken or why nothing was."""
+    """An acquisition that has been made: its setup, and what was captured or why nothing was."""
 
     setup: Setup
     stimulus: Stimulus
@@ -253,9 +248,9 @@ def make_reading(
     setup: str = "",
     records: tuple[int, ...] = (),
 ) -> Reading:
-    """Measure and judge one reading; where it cannot be taken it is missing, with the reason.
+    """Measure and judge one reading; if it cannot be taken it is missing, with the reason.
 
-    seen: what the bench showed, as the reading's family of quantities has it. setup: where, and records: the
+    seen: what the bench showed, as the reading's family of quantities has it. setup: its name. records: the
     numbers of the captures in the records.
     """
     k = sequence.coverage_factor
@@ -286,30 +281,29 @@ def make_state_reading(
     reference: Reference | None,
     gain_accuracy: float,
 ) -> Reading:
-    """Make one reading of captures in states; missing where one that it needs was not well captured."""
+    """Make one reading of captures in states; missing if one of them is, or was not well captured."""
     setup = measured[-1].setup.name if measured else ""
-    records = tuple(one.fitted.record for one in measured if one.fitted is not None)
-    for index, one in enumerate(measured):
-        missing = _refusal(planned, index, one)
+    records = tuple(capture.fitted.record for capture in measured if capture.fitted is not None)
+    seen: list[StateSeen] = []
+    for index, capture in enumerate(measured):
+        missing = _refusal(planned, index, capture)
         if missing is not None:
             return missing_reading(planned, missing, setup=setup, records=records)
-    seen = [
-        _seen(one, fitted, reference, gain_accuracy)
-        for one, fitted in ((one, one.fitted) for one in measured)
-        if fitted is not None
-    ]
+        if capture.fitted is not None:
+            seen.append(_seen(capture, capture.fitted, reference, gain_accuracy))
     return make_reading(planned, seen, sequence=sequence, setup=setup, records=records)
 
 
-def _refusal(planned: Planned, index: int, one: Measured) -> NotTaken | None:
+def _refusal(planned: Planned, index: int, measured: Measured) -> NotTaken | None:
     """Why this reading isn't made: a capture is missing, or its inputs were not well captured."""
-    if one.fitted is None:
-        return one.missing
+    fitted = measured.fitted
+    if fitted is None:
+        return measured.missing
     view = planned.given.views[index]
     rows = {*view.rows, *(view.driven_rows or ())}
-    problems = one.fitted.refusals(sorted(one.fitted.capture.inputs[row] for row in rows))
+    problems = fitted.refusals(sorted(fitted.capture.inputs[row] for row in rows))
     if not problems:
-        return one.missing if one.missing.reason else None
+        return measured.missing if measured.missing.reason else None
     return NotTaken(
         reason="; ".join(problem.sentence for problem in problems),
         facts=tuple(
@@ -321,17 +315,16 @@ def _refusal(planned: Planned, index: int, one: Measured) -> NotTaken | None:
 
 
 def _seen(
-    one: Measured, fitted: FittedCapture, reference: Reference | None, gain_accuracy: float
+    measured: Measured, fitted: FittedCapture, reference: Reference | None, gain_accuracy: float
 ) -> StateSeen:
-    made = one.prediction
+    made = measured.prediction
+    predicted = None if made is None else predicted_transfer(made.transfer, made.spreads, made.spread_names)
     return StateSeen(
-        stimulus=one.stimulus,
+        stimulus=measured.stimulus,
         capture=fitted.capture,
         fit=fitted.fit,
-        transfer=one.transfer,
-        predicted=None
-        if made is None
-        else predicted_transfer(made.transfer, made.spreads, made.spread_names),
+        transfer=measured.transfer,
+        predicted=predicted,
         reference=reference,
         gain_accuracy=gain_accuracy,
     )

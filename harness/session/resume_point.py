@@ -1,12 +1,11 @@
-"""Where a run that was interrupted or stopped goes on, and what must be as it was for that."""
+"""From where a run that was interrupted or stopped is resumed, and what must be unchanged for that."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from harness.errors import UsageError, WrongInstrument
-from harness.plan.model import Plan
-from harness.plan.remaining import remaining_plan
+from harness.plan.model import Plan, remaining_plan
 from harness.reading import LostToBench, Reading
 from harness.records.evidence import refuse_upgraded
 from harness.records.run import CurrentsDrawn, RunHeader, RunRecord
@@ -15,12 +14,12 @@ from harness.roles import Bench
 from harness.session.planned_job import PlannedJob
 from harness.units import counted
 
-BENCH_FILE = 3  # its place among the files that a run keeps; a person's own profiles come after it
+BENCH_FILE = 3  # its index in the files that a run records; a person's own profiles come after it
 
 
 @dataclass(frozen=True, kw_only=True)
 class ResumePoint:
-    """What a run has that goes on: its readings, and what its unit drew in each state, in amperes.
+    """What a resumed run has: its readings, and the current of its unit in each state, in amperes.
 
     currents_a: None if the run was stopped before that was measured.
     """
@@ -40,17 +39,14 @@ class ResumePoint:
         return Path(self.record.header.bench_file) if self.record.header.bench_file else None
 
     def text(self, *, left: int) -> str:
-        """What the records keep of the run's going on, with so many readings left to make."""
-        record = self.record
-        text = (
-            f"with {counted(len(self.readings), 'reading')} there and {left} to make, after it was "
-            f"{record.outcome}"
-        )
-        return f"{text}: {record.reason}" if record.reason else text
+        """The recorded text of the resumption, with so many readings left to make."""
+        made = counted(len(self.readings), "reading")
+        text = f"with {made} there and {left} to make, after it was {self.record.outcome}"
+        return f"{text}: {self.record.reason}" if self.record.reason else text
 
 
 def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
-    """Read where a run goes on. Raises UsageError.
+    """Read from where a run is resumed. Raises UsageError.
 
     Refused are a run that has a verdict, one that lost readings for good, and one whose job is not known.
     """
@@ -60,7 +56,7 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
             f"run {record.run_id} ended with {record.outcome}: there is nothing to continue. Start a new run"
         )
     refuse_upgraded(record, "a run that goes on")
-    lost = [each for each in readings if any(isinstance(fact, LostToBench) for fact in each.facts)]
+    lost = [reading for reading in readings if any(isinstance(fact, LostToBench) for fact in reading.facts)]
     if lost:
         raise UsageError(
             f"run {record.run_id} has {counted(len(lost), 'reading')} that the bench could not take, so it "
@@ -73,9 +69,9 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
         )
     if not record.header.job_folder:
         raise UsageError(f"run {record.run_id} does not say where its job's files are. Start a new run")
-    events = [each.event for each in store.events(record.run_id)]
-    drawn = [event.currents_a for event in events if isinstance(event, CurrentsDrawn)]
-    return ResumePoint(record=record, readings=readings, currents_a=drawn[0] if drawn else None)
+    events = (made.event for made in store.events(record.run_id))
+    drawn_a = (event.currents_a for event in events if isinstance(event, CurrentsDrawn))
+    return ResumePoint(record=record, readings=readings, currents_a=next(drawn_a, None))
 
 
 def check_files(header: RunHeader, planned: PlannedJob) -> None:
@@ -97,7 +93,7 @@ def check_files(header: RunHeader, planned: PlannedJob) -> None:
 
 
 def left_to_do(header: RunHeader, plan: Plan, readings: Sequence[Reading]) -> Plan:
-    """What is left of a run's plan. Raises UsageError if this version plans another run."""
+    """What remains of a run's plan. Raises UsageError if this version plans another run."""
     if plan.count != header.planned_readings:
         raise UsageError(
             f"the run had {header.planned_readings} readings planned, and this version of switchwalk plans "

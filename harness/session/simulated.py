@@ -1,4 +1,4 @@
-"""The simulated bench: another process, reached by wire alone."""
+"""The simulated bench: another process, reached by its wires alone."""
 
 import json
 import socket
@@ -25,8 +25,8 @@ HANDS_S = 10.0
 class Simulation:
     """A simulated bench to be started, with a unit in its fixture.
 
-    speed: of its clock, times real time. lead_errors: share of the setups made by simulated hands in which
-    a lead is misplaced.
+    speed: of its clock, times real time. lead_errors: share of the setups made by simulated hands with a lead
+    on a wrong pin.
     """
 
     serial: str = "none"
@@ -47,7 +47,7 @@ class SimulatedBench:
         self._by_hand({"setup": setup.name})
 
     def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
-        """Look at leads and put them right, as a person would who is told what was found."""
+        """Correct leads, as a person would who is told what is wrong with them."""
         self._by_hand({"setup": setup.name, "look_at": list(leads)})
 
     def place_unit(self, serial: str, faults: Sequence[str] = ()) -> None:
@@ -68,9 +68,9 @@ class SimulatedBench:
 
 
 def fault_notes(faults: Sequence[str], notes: str = "") -> str:
-    """What people are told of a simulated run; then a person's notes."""
-    noted = f"simulated faults: {'; '.join(faults)}" if faults else ""
-    return "\n".join(filter(None, (noted, notes)))
+    """The simulated faults of a run in words, then a person's notes."""
+    simulated = f"simulated faults: {'; '.join(faults)}" if faults else ""
+    return "\n".join(filter(None, (simulated, notes)))
 
 
 @contextmanager
@@ -99,15 +99,15 @@ def simulated_bench(job: Path, simulation: Simulation) -> Iterator[SimulatedBenc
 
 def simulator_command(job: Path, simulation: Simulation) -> list[str]:
     """What starts a simulator of a job."""
-    arguments = [sys.executable, "-m", "simulator", str(job), "--serial", simulation.serial]
-    arguments += ["--speed", f"{simulation.speed:g}", "--lead-errors", f"{simulation.lead_errors:g}"]
-    for fault in simulation.faults:
-        arguments += ["--fault", fault]
-    return arguments
+    return [
+        *(sys.executable, "-m", "simulator", str(job), "--serial", simulation.serial),
+        *("--speed", f"{simulation.speed:g}", "--lead-errors", f"{simulation.lead_errors:g}"),
+        *(argument for fault in simulation.faults for argument in ("--fault", fault)),
+    ]
 
 
 def _ready(process: "subprocess.Popen[str]") -> dict[str, object]:
-    """The line that the simulator prints once it can be reached."""
+    """The line that the simulator prints when it can be reached."""
     line = process.stdout.readline() if process.stdout else ""
     if not line:
         _, message = process.communicate(timeout=START_S)

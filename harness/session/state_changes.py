@@ -237,7 +237,7 @@ class ChangeWalk:
                 joined=any(load is not None and load.across_ohm is not None for load in loads),
                 floating=planned.floating,
                 edge=self._edge(planned, capture, raw.times),
-                clock=self._context.recorder.clocks,
+                clock=self._context.recorder.clock,
             )
         except ReadingError as error:
             return NotTaken(reason=str(error))

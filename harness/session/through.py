@@ -1,11 +1,9 @@
-"""The through stage: leads proven at a low level, then what the bench itself adds, tone by tone.
+"""The through stage: leads proven at a low level, then the bench's own gain, tone by tone.
 
-Its noise and the harmonics of each tone are taken in the same setup: the unit's own are what is left without
-them.
+The bench's noise and harmonics are measured in the same setup, and subtracted from the unit's readings.
 """
 
 import time
-from functools import partial
 from math import sqrt
 
 from harness.circuit.predict import Prediction
@@ -42,20 +40,25 @@ PURPOSE = "through reference"
 
 
 def lacks(residuals: BenchResiduals, plan: Plan) -> bool:
-    """Whether some of what a plan's quantities take off is not there."""
+    """Whether a residual is missing that the plan's quantities subtract."""
     known = {(hz, volts) for hz, volts, _ in residuals.harmonics}
     return any(
-        (one.frequency_hz, one.level_vrms) not in known if one.has_tone else residuals.noise is None
-        for one in plan.bench_stimuli
+        (stimulus.frequency_hz, stimulus.level_vrms) not in known
+        if stimulus.has_tone
+        else residuals.noise is None
+        for stimulus in plan.bench_stimuli
     )
 
 
-def take_residuals(context: RunContext) -> BenchResiduals:
-    """Record what is wanted, in a through setup that is made; nothing where the plan asks for nothing."""
+def _take_residuals(context: RunContext, setup: Setup) -> BenchResiduals:
+    """Record the bench's own noise and harmonics under the plan's stimuli, in the through setup."""
     noise: Capture | None = None
     harmonics: dict[Key, Harmonics] = {}
     for stimulus in context.plan.bench_stimuli:
-        capture = _capture_bare(context, stimulus)
+        context.drive.apply(stimulus)
+        peaks_v = dict.fromkeys(_through_inputs(context, setup), stimulus.level_vrms / sqrt(2.0))
+        request = capture_request(setup, UNPOWERED_STATE, stimulus, peaks_v, purpose="bench alone")
+        capture = context.recorder.take(request).capture
         if not stimulus.has_tone:
             noise = capture
             continue
@@ -64,23 +67,12 @@ def take_residuals(context: RunContext) -> BenchResiduals:
             try:
                 harmonics[key] = harmonics_of(capture, (2 * pair, 2 * pair + 1), stimulus)
             except ReadingError:
-                continue  # its readings then say that nothing could be taken off
+                continue  # its readings then say that nothing could be subtracted
     context.drive.silence()
     return BenchResiduals(noise=noise, harmonics=harmonics)
 
 
-def _capture_bare(context: RunContext, stimulus: Stimulus) -> Capture:
-    setup = context.plan.through
-    if setup is None:
-        raise ValueError("without a through setup nothing is bare")
-    context.drive.apply(stimulus)
-    peak_v = stimulus.level_vrms / sqrt(2.0)
-    peaks_v = dict.fromkeys(bare_inputs(context, setup), peak_v)
-    request = capture_request(setup, UNPOWERED_STATE, stimulus, peaks_v, purpose="bench alone")
-    return context.recorder.take(request).capture
-
-
-def bare_inputs(context: RunContext, setup: Setup) -> range:
+def _through_inputs(context: RunContext, setup: Setup) -> range:
     """Inputs that the through setup feeds: the pairs it names, else as many as any other setup views."""
     pairs = len(setup.view) or max(len(other.view) for other in context.job.fixture.setups)
     return range(1, 2 * pairs + 1)
@@ -96,7 +88,7 @@ COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every 
 
 
 def take_reference(context: RunContext) -> Reference | None:
-    """Make the through setup, prove its leads and measure the bench; None where the fixture has none.
+    """Make the through setup, prove its leads and measure the bench; None if the fixture has none.
 
     Raises SetupError for a lead that is surely wrong: nothing has been driven above the low level then.
     """
@@ -112,7 +104,7 @@ def take_reference(context: RunContext) -> Reference | None:
         _prove_until_right(context, setup, stimulus.frequency_hz)
     tones = [_tone_reference(context, setup, stimulus) for stimulus in context.plan.stimuli]
     offsets = measure_offsets([(fitted.capture, fitted.fit) for fitted in _zeros(context, setup)])
-    residuals = take_residuals(context)
+    residuals = _take_residuals(context, setup)
     context.drive.silence()
     context.observe(
         Remark(text="through reference taken: the leads are right, and the bench's own gain is removed")
@@ -127,7 +119,7 @@ def take_reference(context: RunContext) -> Reference | None:
 
 
 def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
-    """The kept reference if it is good for this bench now, and has every tone that the plan uses."""
+    """The kept reference if it is valid for this bench now, and has every tone that the plan uses."""
     instruments = (context.bench.generator.identity.text, context.bench.oscilloscope.identity.text)
     if not kept.serves(time.time(), instruments):
         context.observe(Remark(text="the kept through reference has expired or is another bench's: not used"))
@@ -155,7 +147,7 @@ def _why_no_reference(context: RunContext) -> str:
 
 
 def _prove_until_right(context: RunContext, setup: Setup, frequency_hz: float) -> None:
-    """Prove the leads; where hands made the setup, let them see to it and prove it again."""
+    """Prove the leads; if hands made the setup, let them correct it and prove it again."""
     for _ in range(CORRECTIONS if setup.select is None else 0):
         try:
             return _prove_leads(context, setup, frequency_hz)
@@ -196,10 +188,10 @@ def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) 
 
 def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> ToneReference:
     prediction = context.predict(setup, UNPOWERED_STATE, stimulus)
-    shots: list[Shot] = []
+    repeats: list[FittedCapture] = []
     for _ in range(REPEATS):
         raw = _capture(context, setup, stimulus, prediction)
-        context.recorder.defer(partial(_keep_shot, context, raw, stimulus.level_vrms, shots))
+        context.recorder.defer_fit(raw, repeats)
     drive_range = raw.capture.setting.inputs[raw.capture.inputs[0]].volts_per_division
     scope = context.bench.oscilloscope
     rungs = ladder_rungs(
@@ -219,7 +211,7 @@ def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> To
         ladder += step
     context.recorder.catch_up()
     return tone_reference(
-        shots,
+        [_shot(fitted, stimulus.level_vrms) for fitted in repeats],
         ladder,
         through_prediction=prediction.transfer,
         identity=f"through at {stimulus}",
@@ -227,9 +219,9 @@ def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> To
 
 
 def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -> list[Shot]:
-    """One level on the coarser and the finer range; nothing where even a low one overfills the finer.
+    """One level on the coarser and the finer range; nothing if even a low one overfills the finer.
 
-    The generator's own DC is a good part of a sensitive range, and is moved off its screen.
+    The generator's own DC is a good part of a sensitive range; an offset of the input takes it away.
     """
     for share in RUNG_SHARES:
         if 2 * share * rung.peak_v < context.bench.generator.amplitude_range_vpp[0]:
@@ -242,39 +234,31 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
             context.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
         request = capture_request(setup, UNPOWERED_STATE, stimulus, {}, purpose=PURPOSE)
-        inputs = bare_inputs(context, setup)
+        inputs = _through_inputs(context, setup)
         recorder, pair = context.recorder, list[FittedCapture]()
         coarser = recorder.capture_at(request, dict.fromkeys(inputs, rung.coarser_v_per_division))
-        recorder.defer(partial(_keep, context, coarser, pair))
+        recorder.defer_fit(coarser, pair)
         means_v = coarser.capture.volts.mean(axis=1)  # whole cycles leave nothing of a tone in it
         centres_v = dict(zip(inputs, map(float, means_v), strict=True))
         finer = recorder.capture_at(request, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
-        _keep(context, finer, pair)
+        pair.append(recorder.find(finer))
         if not any(fitted.refusals(inputs) for fitted in pair):
             return [_shot(fitted, level_vrms) for fitted in pair]
     return []
 
 
-def _keep(context: RunContext, raw: RawCapture, kept: list[FittedCapture]) -> None:
-    kept.append(context.recorder.find(raw))
-
-
-def _keep_shot(context: RunContext, raw: RawCapture, level_vrms: float, shots: list[Shot]) -> None:
-    shots.append(_shot(context.recorder.find(raw), level_vrms))
-
-
 def _zeros(context: RunContext, setup: Setup) -> list[FittedCapture]:
-    """What each input reads with nothing there, on every range that an offset may be read on."""
+    """What each input reads without a signal, on every range that an offset may be read on."""
     if not any(acquisition.stimulus.kind == "silence" for acquisition in context.plan.acquisitions):
         return []
     context.drive.silence()
     request = capture_request(setup, UNPOWERED_STATE, SILENCE, {}, purpose=PURPOSE)
-    inputs = bare_inputs(context, setup)
+    inputs = _through_inputs(context, setup)
     fitted: list[FittedCapture] = []
     for volts_per_division in context.bench.oscilloscope.volts_per_division:
         if volts_per_division <= COARSEST_ZERO_V:
             raw = context.recorder.capture_at(request, dict.fromkeys(inputs, volts_per_division))
-            context.recorder.defer(partial(_keep, context, raw, fitted))
+            context.recorder.defer_fit(raw, fitted)
     context.recorder.catch_up()
     return fitted
 

@@ -19,7 +19,7 @@ from harness.records.run import INTERRUPTED, FaultsNamed, RunRecord
 from harness.records.store import RunStore
 from harness.report.certificate import certify
 from harness.report.explanation import kept_explained
-from harness.report.write import render_report
+from harness.report.write import Beside, render_report
 from harness.site.model import Catalogue, Unit, make_catalogue
 from harness.site.pages import EVERY_UNIT, Pages, UnitSearch, going
 from harness.site.study import BatchStudy, study_batch, view_units
@@ -252,12 +252,8 @@ def _report_text(store: RunStore, record: RunRecord, path: Path) -> str:
             pass  # it was put away, or is on another computer: the records have all but what is never seen
     run_id = record.run_id
     result = kept_explained(store, run_id)
-    return render_report(
-        record,
-        store.readings(run_id),
-        store.waveforms(run_id),
-        None if result is None else result.explanation,
-    )
+    beside = Beside(explanation=None if result is None else result.explanation)
+    return render_report(record, store.readings(run_id), store.waveforms(run_id), beside)
 
 
 def _list_state(state: tuple[int, ...]) -> tuple[int, ...]:

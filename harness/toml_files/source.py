@@ -1,8 +1,8 @@
 """One file under check: reads its tables into frozen dataclasses and collects every mistake at its line.
 
-Nothing that is wrong stops what is read after it. A value that did not read is noted, and its stand-in (see
-`values`) takes its place, so that whatever refers to the rest of its table is held against it all the same;
-of the stand-in itself nothing more is said. Whoever reads a file raises JobError in the end.
+A mistake does not stop the reading. A value that did not read is noted, and replaced by its stand-in (see
+`values`), so that the rest of its table is built and checked all the same; of the stand-in itself no mistake
+is noted. Whoever reads a file raises JobError in the end.
 """
 
 import copy
@@ -26,7 +26,7 @@ MOST_MISTAKES = 500  # a file with more is some other file, or a mischievous one
 MOST_REPAIRS = 12  # tables within tables, each of which may be missing
 
 _UNKNOWN_KEY = ("extra_forbidden", "unexpected_keyword_argument")
-_NOT_SAID = "default_factory_not_called"  # follows from another mistake
+_FOLLOWS = "default_factory_not_called"  # from another mistake
 _TABLE_KINDS = ("dataclass_type", "model_type", "dict_type", "mapping_type")
 _LIST_KINDS = ("tuple_type", "list_type")
 
@@ -35,7 +35,7 @@ Model = TypeVar("Model")
 
 @dataclass
 class _StandIns:
-    """The keys that have a stand-in, and what these are in."""
+    """The keys that have a stand-in, and the tables and lists around them."""
 
     keys: set[Key] = field(default_factory=set)
     around: set[Key] = field(default_factory=set)
@@ -48,13 +48,13 @@ class _StandIns:
             self.lists.add(key[:-1])
 
     def at(self, key: Key) -> bool:
-        """Whether a key, or what it is in, has one."""
+        """Whether a key, or a table or list around it, has one."""
         return any(key[:length] in self.keys for length in range(len(key) + 1))
 
 
 @dataclass(frozen=True, kw_only=True)
 class Source:
-    """One file under check: what it is called in messages, what it says and where, and the job's list of
+    """One file under check: its name in messages, its values with their lines, and the job's list of
     mistakes, which grows.
 
     noted: every key of this file that has a mistake. unread: those that have a stand-in. misspelt: a key as
@@ -71,7 +71,7 @@ class Source:
 
     @classmethod
     def open(cls, path: Path, name: str, mistakes: list[Mistake]) -> Self | None:
-        """Read a file as TOML. Notes why not, and returns None, where it cannot be read."""
+        """Read a file as TOML; if it cannot be read, notes why and returns None."""
         try:
             file, located = _read(path)
         except UnreadableError as error:
@@ -83,16 +83,16 @@ class Source:
         return None if source.noted else source
 
     def wrong(self, key: Key, message: str, *, missing: bool = False) -> None:
-        """Note a mistake at a key; `missing` where the key itself does not stand in the file.
+        """Note a mistake at a key; `missing` if the key itself is not in the file.
 
-        Nothing more is said of a key that did not read, of what is in it, and of a list that it is in.
+        No further mistake is noted of a key that did not read, in it, or of a list around it.
         """
         if not self.unread.at(key) and key not in self.unread.lists:
             self._note(key, message, missing=missing)
 
     def read(self, model: type[Model], value: object = None, key: Key = ()) -> Model:
-        """Read a value as a model (a dataclass, or a class of pydantic's), or the whole file where no key is
-        given; notes every mistake. What did not read is a stand-in, so the model is always built.
+        """Read a value as a model (a dataclass, or a class of pydantic's), or the whole file if no key is
+        given; notes every mistake. A value that did not read is a stand-in, so the model is always built.
         """
         read: Callable[[object], Model] = _adapter(model).validate_python
         value = value if key else self.located.values
@@ -109,14 +109,14 @@ class Source:
             except ValidationError as error:
                 details = error.errors(include_url=False)
         for detail in details:
-            if detail["type"] != _NOT_SAID:
+            if detail["type"] != _FOLLOWS:
                 message = _message(detail, model, of_file="" if key else self.name)
                 self._note((*key, *detail["loc"]), message, missing=detail["type"] == "missing")
         for _ in range(MOST_REPAIRS):
             for detail in details:
                 again = (*key, *detail["loc"]) in self.unread.keys
-                if place := _put_stand_in(draft, detail, model, again=again):
-                    self.unread.add((*key, *place))
+                if loc := _put_stand_in(draft, detail, model, again=again):
+                    self.unread.add((*key, *loc))
             try:
                 return read(draft[""])
             except ValidationError as error:
@@ -167,7 +167,7 @@ class Source:
             self.mistakes.append(mistake)
 
     def _written(self, key: Key) -> Key:
-        """A key as the file has it, also where it is misspelt there."""
+        """A key as the file has it, perhaps misspelt."""
         for length in range(len(key), 0, -1):
             if key[:length] in self.misspelt:
                 return (*self.misspelt[key[:length]], *key[length:])
@@ -229,12 +229,12 @@ def _message(detail: ErrorDetails, model: type, *, of_file: str) -> str:
 
 
 def _put_stand_in(draft: dict[str, Any], detail: ErrorDetails, model: type, *, again: bool) -> Key:
-    """Put what the model takes for read in the place of what it does not; returns where, () for nowhere.
+    """Put a stand-in for a value that the model refuses; returns its key, () if none was put.
 
-    again: whether it does not take what was put there before.
+    again: whether the model refuses the last stand-in there as well.
     """
     kind, loc = detail["type"], detail["loc"]
-    if kind == _NOT_SAID:
+    if kind == _FOLLOWS:
         return ()
     around, last = _around(draft, loc)
     if kind in _UNKNOWN_KEY:
@@ -246,7 +246,7 @@ def _put_stand_in(draft: dict[str, Any], detail: ErrorDetails, model: type, *, a
         around[last] = {}
     elif kind in _LIST_KINDS:
         around[last] = []
-    else:  # nothing of its kind stands in: what it is in is left out
+    else:  # its kind has no stand-in: the table around it is left out
         while _must_be_there(model, loc):
             loc = loc[:-1]
         around, last = _around(draft, loc)
@@ -262,8 +262,8 @@ def _must_be_there(model: type, loc: Key) -> bool:
 
 
 def _around(draft: dict[str, Any], loc: Key) -> tuple[Any, str | int]:
-    """The table or list that a place is in, and its key there; a value alone that is read as a table or as
-    a list becomes one.
+    """The table or list around a value, and its key there; a value alone that is read as a table or as a list
+    becomes one.
     """
     around: Any = draft
     path = ("", *loc)

@@ -8,6 +8,7 @@ series of IEC 60063.
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import count
 from types import MappingProxyType
 from typing import Literal
 
@@ -81,9 +82,8 @@ def fitted(module: Module, fixture: Fixture) -> tuple[Fitted, ...]:
 
     Those have what goes into the unit (inputs, returns) first, then what comes out, eight ports on each.
     """
-    if fixture.connectors:
-        return tuple(_fit(connector, module, assumed=False) for connector in fixture.connectors)
-    return tuple(_fit(connector, module, assumed=True) for connector in _usual(module))
+    connectors = fixture.connectors or tuple(_usual(module))
+    return tuple(_fit(connector, module, assumed=not fixture.connectors) for connector in connectors)
 
 
 def pin_of(connectors: tuple[Fitted, ...]) -> Mapping[tuple[str, str], Pin]:
@@ -92,7 +92,7 @@ def pin_of(connectors: tuple[Fitted, ...]) -> Mapping[tuple[str, str], Pin]:
 
 
 def _usual(module: Module) -> Iterator[Connector]:
-    number = 0
+    numbers = count(1)
     for inward in (True, False):
         ports = [
             PortName(channel=channel, net=port.net)
@@ -101,21 +101,16 @@ def _usual(module: Module) -> Iterator[Connector]:
             for channel in module.channels
         ]
         for first in range(0, len(ports), len(AES59)):
-            number += 1
-            yield Connector(name=f"J{number}", kind="aes59", ports=tuple(ports[first : first + len(AES59)]))
+            group = tuple(ports[first : first + len(AES59)])
+            yield Connector(name=f"J{next(numbers)}", kind="aes59", ports=group)
 
 
 def _fit(connector: Connector, module: Module, *, assumed: bool) -> Fitted:
-    places: tuple[tuple[str, ...], ...]
-    if connector.kind == "aes59":
-        places = AES59
-    elif connector.kind == "xlr":
-        places = (XLR,)
-    else:
-        places = tuple((each.hot, each.cold, each.ground) for each in connector.pins.values())
+    named = tuple((each.hot, each.cold, each.ground) for each in connector.pins.values())
+    of_ports = {"aes59": AES59, "xlr": (XLR,)}.get(connector.kind, named)
     pins = tuple(
         Pin(connector=connector.name, pin=pin, port=port, signal=signal)
-        for port, three in zip(connector.ports, places, strict=False)
+        for port, three in zip(connector.ports, of_ports, strict=False)
         for signal, pin in zip((*LEGS, "ground"), three, strict=True)
     )
     sex = ""
@@ -217,7 +212,7 @@ def _plug(loopback: Loopback, channel: str) -> Plug:
     resistors: tuple[Chosen, ...] = ()
     paths: tuple[PlugLoss, ...] = ()
     if loopback.legs is not None:
-        chosen = tuple(_keyed(loopback, channel))
+        chosen = tuple(_coded(loopback, channel))
         kind = "coded"
         resistors = tuple(each for of_leg, _ in chosen for each in of_leg)
         paths = tuple(path for _, path in chosen if path is not None)
@@ -235,24 +230,22 @@ def _plug(loopback: Loopback, channel: str) -> Plug:
     )
 
 
-def _keyed(loopback: Loopback, channel: str) -> Iterator[tuple[tuple[Chosen, ...], PlugLoss | None]]:
+def _coded(loopback: Loopback, channel: str) -> Iterator[tuple[tuple[Chosen, ...], PlugLoss | None]]:
     legs = loopback.legs[channel] if loopback.legs is not None else {}
     for leg in LEGS:
         parts: LoopbackLeg = legs[leg]
-        series = choose(f"{leg} series", parts.series_ohm, loopback.tolerance) if parts.series_ohm else None
-        shunt = (
-            choose(f"{leg} shunt", parts.shunt_ohm, loopback.tolerance)
-            if parts.shunt_ohm is not None
-            else None
+        wanted = (("series", parts.series_ohm or None), ("shunt", parts.shunt_ohm))
+        chosen = tuple(
+            choose(f"{leg} {name}", ohm, loopback.tolerance) for name, ohm in wanted if ohm is not None
         )
         path = None
-        if series is not None and shunt is not None:
+        if len(chosen) == 2:
             path = PlugLoss(
                 name=f"{leg}, unloaded",
-                wanted_db=_divider_db(series.wanted_ohm, shunt.wanted_ohm),
-                bought_db=_divider_db(series.bought_ohm, shunt.bought_ohm),
+                wanted_db=_divider_db(*(resistor.wanted_ohm for resistor in chosen)),
+                bought_db=_divider_db(*(resistor.bought_ohm for resistor in chosen)),
             )
-        yield tuple(each for each in (series, shunt) if each is not None), path
+        yield chosen, path
 
 
 def _divider_db(series_ohm: float, shunt_ohm: float) -> float:
@@ -263,8 +256,7 @@ def _pad(
     loopback: Loopback, loss_db: float, impedance_ohm: float
 ) -> tuple[tuple[Chosen, ...], tuple[PlugLoss, ...]]:
     arm_ohm, shunt_ohm = pad_resistors(loss_db, impedance_ohm)
-    places = [f"{leg} {end}" for leg in LEGS for end in ("in", "out")]
-    arms = tuple(choose(place, arm_ohm, loopback.tolerance) for place in places)
+    arms = tuple(choose(f"{leg} {end}", arm_ohm, loopback.tolerance) for leg in LEGS for end in ("in", "out"))
     shunt = choose("shunt", shunt_ohm, loopback.tolerance)
     bought_db = pad_loss_db(arms[0].bought_ohm, shunt.bought_ohm, impedance_ohm)
     path = PlugLoss(name=f"pad at {impedance_ohm:g} ohm", wanted_db=loss_db, bought_db=bought_db)

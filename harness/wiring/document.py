@@ -1,12 +1,20 @@
-"""Everything about a fixture's wiring, gathered, with its bill of materials; and in plain text."""
+"""A fixture's wiring with its bill of materials: in plain text, and as one HTML file without links elsewhere.
+
+On the page connectors and plugs are drawn as SVG.
+"""
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
+
+from markupsafe import Markup
 
 from harness.job.fixture import Fixture, Termination
 from harness.job.job import Job
 from harness.job.module import LEGS, Module
+from harness.report.page_files import templates_in
+from harness.report.plotter import COLD, HOT, Anchor, Picture
 from harness.report.words import CAUTIONS
 from harness.units import format_value
 from harness.wiring.connections import (
@@ -136,22 +144,21 @@ def wiring_of(job: Job) -> Wiring:
 
 def _board(job: Job) -> tuple[ChannelUse, ...]:
     """The control lines' channels, then the setups that each other channel takes part in."""
-    controls = [
-        ChannelUse(channel=number, does=f"energises {control}")
-        for control, number in job.fixture.controls.items()
-    ]
+    controls = {number: f"energises {control}" for control, number in job.fixture.controls.items()}
     uses: dict[int, list[str]] = {}
     for setup in job.fixture.setups:
         for number in setup.select or ():
             uses.setdefault(number, []).append(setup.name)
-    selects = [
-        ChannelUse(channel=number, does=f"closed for: {'; '.join(names)}")
-        for number, names in sorted(uses.items())
-    ]
-    return (*sorted(controls, key=lambda each: each.channel), *selects)
+    selects = {number: f"closed for: {'; '.join(names)}" for number, names in uses.items()}
+    return tuple(
+        ChannelUse(channel=number, does=does)
+        for channels in (controls, selects)
+        for number, does in sorted(channels.items())
+    )
 
 
 TAGS = {"hot": "+", "cold": "-", "ground": "g"}
+_PITCH = 44  # pixels between the pins of a drawn D connector
 
 
 def ohm(value: float) -> str:
@@ -162,7 +169,7 @@ def ohm(value: float) -> str:
 def connector_lines(connector: Fitted) -> Iterator[str]:
     """Pin list, then the drawing of a D connector."""
     yield f"{connector.name}: {connector.title}"
-    rows = [connector.pins[first : first + 3] for first in range(0, len(connector.pins), 3)]
+    rows = _rows(connector)
     width = max(len(str(row[0].port)) for row in rows)
     yield f"  {'ch':>2}  {'port':<{width}}  {'hot':>4}  {'cold':>4}  {'ground':>6}"
     for number, (hot, cold, ground) in enumerate(rows, start=1):
@@ -171,6 +178,11 @@ def connector_lines(connector: Fitted) -> Iterator[str]:
         yield "  solder side of the fixture's male connector, wide row up; 3+ is channel 3 hot,"
         yield "  - cold, g ground"
         yield from d_rows(connector)
+
+
+def _rows(connector: Fitted) -> list[tuple[Pin, ...]]:
+    """A port's three pins in each row."""
+    return [connector.pins[first : first + 3] for first in range(0, len(connector.pins), 3)]
 
 
 def d_tags(connector: Fitted) -> Mapping[int, str]:
@@ -268,3 +280,107 @@ def wiring_lines(wiring: Wiring) -> Iterator[str]:
 def _pin(pins: Mapping[tuple[str, str], Pin], port: str, signal: str) -> str:
     pin = pins.get((port, signal))
     return str(pin) if pin else f"{port} {signal}"
+
+
+def d_connector(connector: Fitted) -> Markup:
+    """The solder side of the fixture's male D connector; pin 1 at the right of the wide row."""
+    tags = d_tags(connector)
+    picture = Picture(14 * _PITCH, 128)
+    outline = [(8, 8), (14 * _PITCH - 8, 8), (14 * _PITCH - 36, 120), (36, 120), (8, 8)]
+    picture.path([(float(x), float(y)) for x, y in outline], "outline")
+    for pins, left, y in ((range(13, 0, -1), 1.0, 42), (range(25, 13, -1), 1.5, 92)):
+        for index, number in enumerate(pins):
+            x = (left + index) * _PITCH
+            tag = tags.get(number, "")
+            kind = {"+": "hot", "-": "cold", "g": "earth"}.get(tag[-1:], "free")
+            picture.mark(x, y, "dot", 12, kind, f"pin {number}")
+            picture.text(x, y + 4, str(number), anchor="middle", kind="on" if tag else "off")
+            picture.text(x, y - 17, tag, anchor="middle")
+    return picture.finish(
+        f"{connector.name}, {connector.title}", "Solder side of the male connector; the pin list has it all."
+    )
+
+
+def xlr(connector: Fitted) -> Markup:
+    """The solder side of an XLR, pin 3 below.
+
+    Seen from the mating face a male one has pin 1 at the left and 2 at the right, a female one the other way
+    round, and the solder side is the mirror of each. From memory; the numbers are moulded beside the pins.
+    """
+    picture = Picture(620, 152)
+    picture.mark(120, 76, "dot", 66, "outline")
+    left, right = ("2", "1") if connector.sex == "male" else ("1", "2")
+    places = {left: (84.0, 62.0), right: (156.0, 62.0), "3": (120.0, 112.0)}
+    for pin in connector.pins:
+        x, y = places[pin.pin]
+        kind = "earth" if pin.signal == "ground" else pin.signal
+        picture.mark(x, y, "dot", 12, kind, f"pin {pin.pin}: {pin.signal}")
+        picture.text(x, y + 4, pin.pin, anchor="middle", kind="on")
+        label_x, label_y = {left: (44.0, y + 4), right: (196.0, y + 4)}.get(pin.pin, (x, y - 17))
+        anchor: Anchor = "end" if pin.pin == left else "start" if pin.pin == right else "middle"
+        picture.text(label_x, label_y, pin.signal, anchor=anchor)
+    return picture.finish(
+        f"{connector.name}, {connector.title}",
+        f"Solder side: pin {left} at the left, {right} at the right, 3 below. Pin 1 ground, 2 hot, 3 cold.",
+    )
+
+
+def plug_drawing(plug: Plug, pins: Mapping[tuple[str, str], Pin]) -> Markup:
+    """A plug's two legs with their resistors, and ground."""
+    picture = Picture(620, 200)
+    values = {each.place: ohm(each.bought_ohm) for each in plug.resistors}
+    for leg, y in (("hot", 40), ("cold", 120)):
+        picture.line(120, y, 500, y, "wire")
+        if plug.kind == "pad":
+            _resistor(picture, 200, y, values[f"{leg} in"])
+            _resistor(picture, 420, y, values[f"{leg} out"])
+        elif f"{leg} series" in values:
+            _resistor(picture, 220, y, values[f"{leg} series"])
+        if f"{leg} shunt" in values:
+            x = 360 if leg == "hot" else 440
+            picture.line(x, y, x, 180, "wire")
+            picture.mark(x, y, "dot", 3, "join")
+            picture.mark(x, 180, "dot", 3, "join")
+            _upright(picture, x, 80 if leg == "hot" else 152, values[f"{leg} shunt"])
+    if "shunt" in values:
+        picture.line(310, 40, 310, 120, "wire")
+        _upright(picture, 310, 80, values["shunt"])
+    picture.line(120, 180, 500, 180, "wire")
+    for signal, y in (("hot", 40), ("cold", 120), ("ground", 180)):
+        for port, x in ((plug.start, 112), (plug.end, 508)):
+            pin = pins.get((str(port), signal))
+            text = f"{signal} {pin}" if pin else signal
+            picture.text(x, y + 4, text, anchor="end" if port == plug.start else "start")
+    return picture.finish(
+        f"Plug {plug.loopback}, {plug.start} to {plug.end}", "; ".join(f"{k} {v}" for k, v in values.items())
+    )
+
+
+def _resistor(picture: Picture, x: float, y: float, text: str) -> None:
+    picture.box(x - 28, y - 8, 56, 16, "part")
+    picture.text(x, y - 13, text, anchor="middle")
+
+
+def _upright(picture: Picture, x: float, y: float, text: str) -> None:
+    picture.box(x - 7, y - 17, 14, 34, "part")
+    picture.text(x + 12, y + 4, text)
+
+
+def render_page(wiring: Wiring, setups: Sequence[str]) -> str:
+    """Make the page. setups: their drawings in text."""
+    environment = templates_in(Path(__file__).parent)
+    pins = pin_of(wiring.connectors)
+    return environment.get_template("wiring.html").render(
+        wiring=wiring,
+        setups=setups,
+        ohm=ohm,
+        rows={each.name: _rows(each) for each in wiring.connectors},
+        faces={
+            each.name: d_connector(each) if each.kind == "aes59" else xlr(each)
+            for each in wiring.connectors
+            if each.kind != "pins"
+        },
+        cautions=CAUTIONS,
+        colours={"hot": HOT, "cold": COLD},
+        plug_drawings=[(plug, plug_drawing(plug, pins)) for plug in wiring.plugs],
+    )

@@ -11,7 +11,7 @@ if sys.platform == "win32":
     pytest.skip("there is no pty", allow_module_level=True)
 
 from harness.circuit.elements import BenchImpedances
-from harness.cli.live_view import SURE_S, Routes, TimeRemaining
+from harness.cli.live_view import SURE_S, RouteTexts, TimeRemaining
 from harness.job.job import load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
@@ -178,12 +178,12 @@ def test_the_view_is_put_away_while_a_person_is_asked(tmp_path: Path) -> None:
 def test_a_channel_that_is_not_driven_shows_the_route_that_it_would_have() -> None:
     job = load_job(ROOT / "sequences" / "source_selector")
     setup = next(one for one in job.fixture.setups if str(one.drive) == "right.source_2")
-    shown = Routes(job).of(setup, State(on=("select_low",)))
-    assert [(one.channel, one.words, one.driven) for one in shown] == [
+    shown = RouteTexts(job).of(setup, State(on=("select_low",)))
+    assert [(one.channel, one.text, one.driven) for one in shown] == [
         ("left", "source_2 > out", False),
         ("right", "source_2 > out", True),
     ]
-    assert [one.words for one in Routes(job).of(setup, State(on=()))] == ["silent at out"] * 2
+    assert [one.text for one in RouteTexts(job).of(setup, State(on=()))] == ["silent at out"] * 2
 
 
 def test_time_left_is_the_plans_at_first_and_goes_by_the_pace_that_is_seen() -> None:

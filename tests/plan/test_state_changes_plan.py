@@ -10,8 +10,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.job.job import Job, load_job
 from harness.job.state import State, StateChange, all_states, single_control_changes
 from harness.plan.build import build_plan
-from harness.plan.model import Plan
-from harness.plan.remaining import remaining_plan
+from harness.plan.model import Plan, remaining_plan
 from harness.plan.states import CHANGE_RECORD_S, estimate_time, walked
 from harness.reading import Estimate, Reading, ReadingKey
 

@@ -110,7 +110,7 @@ def test_a_page_that_cannot_be_written_is_named(
     page = tmp_path / "file" / "page.html"
     printed = switchwalk(capsys, "report", str(PASSED), "--records", str(place), "--out", str(page))
     assert printed.code == 4
-    assert f"{page}: the report cannot be written" in " ".join(printed.err.split())
+    assert f"{page}: the report can't be written" in " ".join(printed.err.split())
 
 
 def change(records: Path, statement: str) -> None:

@@ -7,7 +7,7 @@ has its legs swapped. The scope's inputs 1 and 2 belong on the output.
 import numpy as np
 import pytest
 
-from harness.session.leads import Levels, PredictedLevels, all_fit, misplaced, telling_states
+from harness.session.setup_check import Levels, PredictedLevels, all_fit, misplaced, telling_states
 
 HOT, COLD, NOTHING = (1.0, 0.0), (0.0, 1.0), (0.0, 0.0)
 IDLE, OPERATED = (HOT, COLD, HOT, COLD), (HOT, COLD, COLD, HOT)

@@ -130,10 +130,7 @@ SHARED_NAMES = {
     "Check",
     "Click",
     "Expected",
-    "Look",
     "Offset",
-    "Routes",
-    "Seen",
     "Spread",
     "Tone",
 }

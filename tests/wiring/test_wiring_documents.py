@@ -23,8 +23,7 @@ from harness.wiring.connections import (
     pin_of,
     plugs,
 )
-from harness.wiring.document import wiring_of
-from harness.wiring.page import xlr
+from harness.wiring.document import wiring_of, xlr
 from tests.cli.commands import switchwalk
 from tests.jobs import SWITCHER, job_in
 
