@@ -128,10 +128,7 @@ def test_no_room_is_called_by_a_name_that_says_nothing(name: str) -> None:
 SHARED_NAMES = {
     "Candidate",
     "Check",
-    "Click",
     "Expected",
-    "Offset",
-    "Spread",
     "Tone",
 }
 
