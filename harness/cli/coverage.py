@@ -19,9 +19,7 @@ from harness.faults.coverage import (
     Coverage,
     FaultSeen,
     HeavierLoad,
-    Seen,
-    SuspectSeen,
-    judge_suspects,
+    judge_faults,
     with_loads,
 )
 from harness.faults.coverage import cover as find_coverage
@@ -102,20 +100,17 @@ def coverage(
     """
     described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     own = [parse_fault(name, described.module, described.fixture) for name in fault or ()]
-    impedances = impedances_of(described, bench)
-    plan = build_plan(described, impedances=impedances)
+    plan = build_plan(described, impedances=impedances_of(described, bench))
     with cluster(workers) as executor:
-        result = find_coverage(described, plan, impedances=impedances, executor=executor)
-        asked = judge_suspects(described, plan, own, impedances=impedances, executor=executor) if own else ()
+        result = find_coverage(described, plan, executor=executor)
+        asked = judge_faults(described, plan, own, executor=executor) if own else ()
         additions = cheapest_additions(
-            described, [one.fault for one in result.unseen], impedances=impedances, executor=executor
+            described, [one.fault for one in result.unseen], impedances=plan.impedances, executor=executor
         )
-        loads = with_loads(described, CONTACT_LOADS_OHM, impedances=impedances, executor=executor)
-        shorter = (
-            smallest_plan(described, plan, impedances=impedances, executor=executor) if minimal else None
-        )
+        loads = with_loads(described, CONTACT_LOADS_OHM, impedances=plan.impedances, executor=executor)
+        shorter = smallest_plan(described, plan, executor=executor) if minimal else None
         plugs = (
-            design_plugs(described, impedances=impedances, executor=executor, progress=_progress)
+            design_plugs(described, impedances=plan.impedances, executor=executor, progress=_progress)
             if design
             else None
         )
@@ -159,7 +154,7 @@ def _coverage_data(
         "resistive": [_fault_data(one) for one in result.resistive],
         "tight": [{"reading": one.reading, "margin": one.margin} for one in result.tight],
         "additions": [
-            {"add": addition.words, "sees": list(addition.sees), "cost_s": addition.cost_s}
+            {"add": addition.description, "sees": list(addition.sees), "cost_s": addition.cost_s}
             for addition in additions
         ],
         "loads": [
@@ -173,7 +168,7 @@ def _coverage_data(
     }
 
 
-def _fault_data(one: FaultSeen | SuspectSeen) -> dict[str, Any]:
+def _fault_data(one: FaultSeen) -> dict[str, Any]:
     return {
         "fault": one.name,
         "seen": one.seen,
@@ -221,7 +216,7 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
         "tried": plugs.tried,
         "sets": [
             {
-                "plugs": one.words,
+                "plugs": one.description,
                 "possible": one.possible,
                 "seen": one.seen,
                 "distinct": one.distinct,
@@ -243,7 +238,7 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
     }
 
 
-def _asked_lines(asked: tuple[SuspectSeen, ...]) -> Iterator[str]:
+def _asked_lines(asked: tuple[FaultSeen, ...]) -> Iterator[str]:
     """What would see the faults that were asked for by name."""
     for one in asked:
         message = f"detected, {_seen_by(one)}" if one.seen else f"missed: {one.why}"
@@ -315,7 +310,7 @@ def _seen_lines(result: Coverage, *, every: bool) -> Iterator[str]:
         yield from wrapped(f"{_whole(one.fault.name)}: {_seen_by(one)}", indent=2, hang=4)
 
 
-def _seen_by(one: Seen) -> str:
+def _seen_by(one: FaultSeen) -> str:
     others = "" if one.readings < 2 else f", and {one.readings - 1} more"
     margin = "" if one.margin == float("inf") else f"{one.margin:.3g} by "
     return f"{margin}{one.by}{others}"
@@ -332,7 +327,7 @@ def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterat
     for addition in additions:
         cost = f"{addition.cost_s:.1f} s more" if addition.cost_s else "no more time"
         more = counted(len(addition.sees), "fault")
-        yield from wrapped(f"{addition.words}: {more} more, {cost}", indent=2, hang=4)
+        yield from wrapped(f"{addition.description}: {more} more, {cost}", indent=2, hang=4)
     left = len(result.unseen) - sum(len(one.sees) for one in additions)
     if left:
         yield from wrapped(f"nothing that was tried would detect the other {left}", indent=2)
@@ -411,7 +406,8 @@ def _plug_lines(plugs: PlugDesign) -> Iterator[str]:
     )
     for one in (*plugs.others, plugs.best):
         yield from wrapped(
-            f"{one.words}: {one.seen} of {one.possible} faults, {one.distinct} different things", indent=2
+            f"{one.description}: {one.seen} of {one.possible} faults, {one.distinct} groups told apart",
+            indent=2,
         )
         if one.alike:
             pairs = "; ".join(f"{first} = {second}" for first, second in one.alike[:3])
