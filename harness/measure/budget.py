@@ -12,6 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.reading import Contribution, Estimate
 
@@ -130,9 +131,7 @@ def propagate(
     return _of_shares(float(central), shares, components, coverage_factor)
 
 
-def _of_shares(
-    value: float, shares: NDArray[np.float64], components: Sequence[Component], k: float
-) -> Estimate:
+def _of_shares(value: float, shares: Floats, components: Sequence[Component], k: float) -> Estimate:
     """An estimate of a value of which each component has a share, one standard uncertainty."""
     pairs = list(zip(components, shares.tolist(), strict=True))
     lines = [Contribution(name=component.name, standard=abs(share)) for component, share in pairs]
@@ -140,9 +139,7 @@ def _of_shares(
     return estimate(value, lines, k, even=even, sampled=_sampled(components, shares))
 
 
-def _sampled(
-    components: Sequence[Component], shares: NDArray[np.float64]
-) -> tuple[tuple[Sampled, float], ...]:
+def _sampled(components: Sequence[Component], shares: Floats) -> tuple[tuple[Sampled, float], ...]:
     """Those shares that were found from few values."""
     return tuple(
         (component.sampled, float(share))
@@ -210,9 +207,7 @@ def _ramp(z: float) -> float:
     return z * (1 + math.erf(z / math.sqrt(2))) / 2 + math.exp(-(z**2) / 2) / math.sqrt(2 * math.pi)
 
 
-def _level(
-    ratio: complex, shares: NDArray[np.complex128], components: Sequence[Component], k: float
-) -> Estimate:
+def _level(ratio: complex, shares: Complex, components: Sequence[Component], k: float) -> Estimate:
     """Turn a complex ratio and its components' shares into an estimate of its level, dB."""
     magnitude = abs(ratio)
     quadrature = math.sqrt(float(np.sum(np.abs(shares) ** 2)) / 2)  # of its real and imaginary part, each

@@ -7,8 +7,8 @@ from math import inf, sqrt
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
@@ -33,8 +33,6 @@ MAINS_ORDERS = (1, 2, 3, 5)
 MAINS_CLEAR = 0.3  # of the noise: fainter hum disturbs neither the search for a change nor a click
 MOST_MAINS = 3  # lines taken out
 MAINS_APART_S = 0.2e-3
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)

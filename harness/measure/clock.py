@@ -4,12 +4,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
-
-Floats = NDArray[np.float64]
-Phasors = NDArray[np.complex128]
 
 MOST_STEPS = 20
 STEP_BINS = 1e-4  # the clock's search ends with a step this small; the next would be its square
@@ -33,7 +30,7 @@ NOMINAL_CLOCK = ClockRatio(ratio=1.0, standard=1e-4 / math.sqrt(3))  # two clock
 EXACT_CLOCK = ClockRatio(ratio=1.0, standard=0.0)
 
 
-def turns(samples: int, radians: float, first: float | None = None) -> Phasors:
+def turns(samples: int, radians: float, first: float | None = None) -> Complex:
     """exp(i radians n), n counted on from `first`, or from the middle: an outer product of two short ones.
 
     Several times faster than cosine and sine of every sample.
@@ -68,8 +65,8 @@ class Sines:
 
     samples: int
     radians: Floats
-    coarse: Phasors
-    fine: Phasors
+    coarse: Complex
+    fine: Complex
 
     @classmethod
     def of(cls, samples: int, radians: Floats) -> "Sines":

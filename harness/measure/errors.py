@@ -12,15 +12,12 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.measure.budget import Origin, Sampled
 from harness.measure.reference import ToneReference
 from harness.measure.tone import ToneFit
 from harness.roles import Capture
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 Line = Literal[
     "noise",

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below, estimate
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
@@ -52,7 +52,7 @@ class LegChanges:
 
 
 def find_leg_changes(
-    volts: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
+    volts: Floats,
     interval_s: float,
     frequencies_hz: Sequence[float],
     *,
@@ -166,8 +166,6 @@ def _instant(path: SignalPath, index: int) -> Instant:
             )
     return instant
 
-
-Floats = NDArray[np.float64]
 
 LOW_HZ, HIGH_HZ, ORDER = 22.0, 22_000.0, 3
 FEWEST_QUIET = 256  # samples before the change from which the noise is taken

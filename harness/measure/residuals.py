@@ -15,8 +15,8 @@ from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below, root_of_power
 from harness.measure.clock import sine_rows
@@ -24,8 +24,6 @@ from harness.measure.spectrum import SPREAD, Weighting, bs468_network, power_wei
 from harness.measure.tone import ToneFit, fit_tones
 from harness.measure.tones import TonePair
 from harness.reading import Contribution, Estimate
-
-Floats = NDArray[np.float64]
 
 LOW_HZ, HIGH_HZ = 20.0, 20_000.0
 BLOCK_BINS = 64  # the noise round a bin is the median of so many
@@ -245,8 +243,6 @@ def detect(weighted: Floats, interval_s: float, *, settled: bool = False) -> Flo
             break
     return np.asarray(track) * CALIBRATION
 
-
-Complex = NDArray[np.complex128]
 
 LAST_HARMONIC = 10
 LEAST_RATIO = 20.0  # of the fundamental over its standard uncertainty: below, nothing to compare with

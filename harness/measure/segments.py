@@ -12,15 +12,12 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats, Indices
 from harness.measure.sides import Course, Instant, SteadySides, boundary
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
 
-
-def cheapest_way(costs: Floats, change_cost: float) -> Ints:
+def cheapest_way(costs: Floats, change_cost: float) -> Indices:
     """Course of each sample, of the cheapest sequence; costs: shape (courses, samples).
 
     Staying is free and every change has one price, so a sample's best predecessor is either its own course or
@@ -50,7 +47,7 @@ def cheapest_way(costs: Floats, change_cost: float) -> Ints:
 
 def one_way(
     costs: Floats, change_cost: float, old: Sequence[int], new: Sequence[int], direct_cost: float = 0.0
-) -> Ints:
+) -> Indices:
     """The same where no course of `old` follows one of `new`: no contact goes back to the throw that it left.
 
     Every other course may stand on either side; going over to the second side within it costs nothing.
@@ -286,7 +283,7 @@ def _cost(volts: Floats, course: _Candidate, noise_v: float) -> Floats:
     return np.asarray(np.minimum(squared, UNLIKELY_COST))
 
 
-def _absorbed(way: Ints, other: int) -> Ints:
+def _absorbed(way: Indices, other: int) -> Indices:
     """Take a short stretch beside a longer one that follows no course to follow none either.
 
     The tail of a click crosses courses on its way back.
@@ -308,7 +305,7 @@ def _absorbed(way: Ints, other: int) -> Ints:
 
 def _instant(
     costs: Floats,
-    way: Ints,
+    way: Indices,
     runs: Sequence[tuple[int, int]],
     solid: Sequence[bool],
     gap: Sequence[int],
@@ -335,7 +332,7 @@ def _instant(
     return boundary(gone, to_come, start + first, interval_s)
 
 
-def _runs(way: Ints) -> list[tuple[int, int]]:
+def _runs(way: Indices) -> list[tuple[int, int]]:
     """Start and stop of each run of one course."""
     cuts = [0, *(np.flatnonzero(np.diff(way)) + 1).tolist(), len(way)]
     return list(pairwise(cuts))
@@ -355,7 +352,7 @@ def _named(result: Sequence[Label], distinct_after: bool) -> list[Label]:
     return ["after" if label == "before" and index > left else label for index, label in enumerate(result)]
 
 
-def _expected(runs: Sequence[tuple[int, int]], way: Ints, courses: Sequence[_Candidate]) -> Floats:
+def _expected(runs: Sequence[tuple[int, int]], way: Indices, courses: Sequence[_Candidate]) -> Floats:
     """What the leg should show; where it follows no course, the last one that it did."""
     expected = courses[0].volts.copy()
     last = courses[0]

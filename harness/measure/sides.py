@@ -5,15 +5,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.errors import ReadingError
 from harness.measure.budget import estimate
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio, sine_rows
 from harness.measure.tone import fit_tones
 from harness.reading import Contribution, Estimate
-
-Floats = NDArray[np.float64]
 
 LEAST_STEP = 10.0  # of a control line's two levels, over its noise
 UNIFORM = 1 / math.sqrt(12)  # standard uncertainty of what lies anywhere in an interval of 1

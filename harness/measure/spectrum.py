@@ -6,12 +6,9 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
-
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 MEAN_SQUARE = 3 / 8  # of the window
 SPREAD = 35 / 18  # by how much the window raises the variance of a power summed over bins: mean w⁴/(mean w²)²
@@ -126,9 +123,7 @@ def _transformed(samples: int) -> int:
 
 
 @lru_cache(maxsize=4)
-def _response(
-    length: int, interval_s: float, low_hz: float, high_hz: float, order: int
-) -> NDArray[np.complex128]:
+def _response(length: int, interval_s: float, low_hz: float, high_hz: float, order: int) -> Complex:
     """At each frequency of a real transform of that length."""
     low, high = np.tan(np.pi * interval_s * np.array([low_hz, high_hz]))
     s = 1j * np.tan(np.pi * interval_s * np.fft.rfftfreq(length, interval_s)[1:])

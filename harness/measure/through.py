@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import Sampled, effective_freedom, student_factor
 from harness.measure.captures import FULLEST
@@ -28,8 +28,6 @@ from harness.measure.residuals import band_power
 from harness.measure.tone import ToneFit
 from harness.roles import Capture
 from harness.units import dbu_from_vrms
-
-Complex = NDArray[np.complex128]
 
 LADDER_FILL = 0.75  # of the finer range, by the level that ties it to the next coarser
 OTHER_LEG = 0.3  # of what its own leg should show: an input that sees this much of the other leg sees it
@@ -122,7 +120,7 @@ def tone_reference(
     )
 
 
-def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, NDArray[np.float64]]:
+def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, Floats]:
     """Each input's reading of its own leg, phases against the first input of that leg; and its standard.
 
     Raises ReadingError if an input does not see its source.
@@ -136,7 +134,7 @@ def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, NDArray[np
     return own, standard
 
 
-def _spread(levels: NDArray[np.float64], noise: NDArray[np.float64]) -> RecordSpread:
+def _spread(levels: Floats, noise: Floats) -> RecordSpread:
     """How the levels of some records differ, and what their noise makes of that; all relative."""
     square = levels.mean(axis=0) ** 2
     records = len(levels)
@@ -241,7 +239,7 @@ def _offsets_and_mains(inputs: tuple[int, ...], fit: ToneFit) -> Iterator[str]:
             )
 
 
-def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.float64]) -> Iterator[str]:
+def _leads(inputs: tuple[int, ...], own: Floats, other: Floats) -> Iterator[str]:
     """Say which inputs see the wrong output, none or both. own, other: over what the own leg should show."""
     swapped = (other > OTHER_LEG) & (own < NOTHING)
     joined = (other > OTHER_LEG) & (own >= NOTHING)
@@ -264,7 +262,7 @@ def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.
             yield f"input {number} sees neither output: its lead is open, shorted or on nothing"
 
 
-def _levels(inputs: tuple[int, ...], own: NDArray[np.float64], good: NDArray[np.bool_]) -> Iterator[str]:
+def _levels(inputs: tuple[int, ...], own: Floats, good: Flags) -> Iterator[str]:
     """Say which inputs, of those that see the right output, see it at a level that can't be."""
     level_db = 20 * np.log10(np.maximum(own, 1e-9))
     for k, leg in enumerate(("hot", "cold")):

@@ -12,14 +12,11 @@ from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats, Indices
 from harness.errors import ReadingError
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio, Sines, find_clock, inverse
 from harness.measure.tones import LAST_MAINS_HZ, is_mains
-
-Floats = NDArray[np.float64]
-Phasors = NDArray[np.complex128]
 
 LOCAL_BINS = 64  # noise is taken from this many bins on each side of a tone
 FEWEST_BINS = 12
@@ -41,7 +38,7 @@ class ToneFit:
     """
 
     frequencies_hz: tuple[float, ...]
-    phasors: Phasors
+    phasors: Complex
     standard: Floats
     offset_v: Floats
     offset_standard_v: Floats
@@ -80,7 +77,7 @@ class SineFit:
     """
 
     frequencies_hz: Floats
-    peak_v: Phasors
+    peak_v: Complex
     offset_v: Floats
     residual: Floats
     residual_v: Floats
@@ -225,7 +222,7 @@ def _noise_near(power: Floats, centres: Floats, cycles: Floats, rms: Floats, ste
     return np.maximum(result, step / math.sqrt(12))
 
 
-def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Floats, NDArray[np.intp]]:
+def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Floats, Indices]:
     """Sum the bins that stand out of the noise: of the mains, of all others; and the strongest other bin."""
     mains = np.zeros(power.shape[1], dtype=np.bool_)
     mains[list(_mains_bins(power.shape[1], duration_s))] = True

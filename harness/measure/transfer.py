@@ -12,16 +12,14 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import Component, merged
 from harness.measure.errors import measured_errors
 from harness.measure.reference import ToneReference
 from harness.measure.tone import ToneFit
 from harness.roles import Capture
-
-Complex = NDArray[np.complex128]
 
 GENERATOR_ACCURACY = 0.01  # of an amplitude as set: common practice, no source; used without a reference
 ANCHOR = 5.0  # a phase is taken from an entry this many times its standard uncertainty
@@ -134,7 +132,7 @@ def make_transfer(
     )
 
 
-def _anchor(column: Complex, standard: NDArray[np.float64], drive_row: int | None) -> int | None:
+def _anchor(column: Complex, standard: Floats, drive_row: int | None) -> int | None:
     """The row that a column takes its phase from: the driven leg, else the largest; None in mere noise."""
     if drive_row is not None and abs(column[drive_row]) > ANCHOR * standard[drive_row]:
         return drive_row
@@ -186,7 +184,7 @@ def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
     )
 
 
-def _combined(plain: Complex, swapped: Complex, is_known: NDArray[np.bool_]) -> Complex:
+def _combined(plain: Complex, swapped: Complex, is_known: Flags) -> Complex:
     """The mean of both, each freed of the ratio that they show together, pair by pair."""
     mean = plain.copy()
     for hot in range(0, len(plain), 2):
@@ -202,7 +200,7 @@ def _combined(plain: Complex, swapped: Complex, is_known: NDArray[np.bool_]) -> 
     return mean
 
 
-def _is_clear(transfer: Transfer) -> NDArray[np.bool_]:
+def _is_clear(transfer: Transfer) -> Flags:
     """By leg, whether its own source stands clear of the noise."""
     square = np.zeros(transfer.values.shape)
     for component in transfer.components:
