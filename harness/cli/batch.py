@@ -3,7 +3,7 @@
 import random
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated
@@ -168,15 +168,13 @@ class Units:
         """Test units until there are no more; what ended it before, if anything did. wanted: None to ask."""
         try:
             with self.reporter.helped(), stoppable() as stopping, self.bench:
-                for serial in self._asked() if wanted is None else wanted:
+                asked = asked_serials(self.bench.job.sequence, self._mistyped, quiet=self.quiet)
+                for serial in asked if wanted is None else wanted:
                     stopping.check()
                     self._take(serial, stopping)
         except SwitchwalkError as error:
             return error
         return None
-
-    def _asked(self) -> Iterator[str]:
-        return asked_serials(self.bench.job.sequence, self._mistyped, quiet=self.quiet)
 
     def _take(self, serial: str, stopping: Stopping) -> None:
         """Test one unit, or say why it is not. Raises what ends the batch."""
@@ -184,8 +182,7 @@ class Units:
             retest = self._leave(serial)
             if self.listed and self.attended:
                 self._ask_for(serial, f"Put unit {serial} in and press Enter (or type skip): ")
-            injected = self.faults.get(serial, "")
-            faults = (injected,) if injected else ()
+            faults = (self.faults[serial],) if serial in self.faults else ()
             if self.bench.simulator is not None:
                 self.bench.simulator.place_unit(serial, faults)
             arrived = self._arrive(serial)
@@ -211,13 +208,9 @@ class Units:
             run_id=run_result.run_id,
             outcome=run_result.outcome,
             reason=run_result.reason,
-            faults=(),
-            probability=0.0,
             injected="".join(request.faults),
             seconds=run_result.duration_s,
-            ready_s=0.0,
             retest=0 if retest is None else retest.number,
-            report="",
         )
         self.made.units.append(unit)  # whatever comes now, the unit has its verdict
         result = self._show(request.serial, run_result)

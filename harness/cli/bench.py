@@ -220,15 +220,42 @@ def _print(name: str, checked: list[Checked], *, ready: bool) -> None:
     typer.echo((f"{name} is ready" if ready else f"{name} is NOT ready") + off)
 
 
+_BY_KIND: tuple[tuple[type[SwitchwalkError], str], ...] = (
+    (JobError, "the profile named in the bench file: its name, its kind, or a mistake in it"),
+    (InUse, "another run has it: wait for that, or end it"),
+    (
+        WrongInstrument,
+        "the address is another instrument's, or `identity` in the bench file is not this one's; "
+        "`switchwalk find` shows what is there",
+    ),
+)
+_BY_ANSWER: tuple[tuple[type[SwitchwalkError], str], ...] = (
+    (UnknownCommand, "it does not know a command of {profile!r}: take another profile, or write one for it"),
+    (InstrumentError, "it refuses a value or a setting: the limits in {profile!r}, or its present mode"),
+    (
+        BadReply,
+        "what answers here is not the kind of instrument that {profile!r} is for, or two programs talk to it "
+        "at once",
+    ),
+    (Desynchronised, "another program talks to it at the same time"),
+    (SetupError, "the leads between generator, scope and the relays that select the setup"),
+    (
+        SwitchwalkError,
+        "it does not behave as {profile!r} says: compare its manual with the profile's commands and limits",
+    ),
+)
+
+
 def likely_cause(error: SwitchwalkError, *, address: str, profile: str) -> str:
     """Say in a sentence what is most likely wrong, by the kind of error and of what lies under it."""
+    for kind, cause in _BY_KIND:
+        if isinstance(error, kind):
+            return cause
+    by_answer = next(cause for kind, cause in _BY_ANSWER if isinstance(error, kind))
     return (
-        _of_files(error)
-        or _of_the_device(error, address)
-        or _of_the_loopback(error, address)
-        or _of_the_answers(error, profile)
-        or f"it does not behave as {profile!r} says: compare its manual with the profile's commands and "
-        "limits"
+        _of_the_device(error, address)
+        or _of_the_connection(error, address)
+        or by_answer.format(profile=profile)
     )
 
 
@@ -236,19 +263,6 @@ def _chain(error: BaseException | None) -> Iterator[BaseException]:
     while error is not None:
         yield error
         error = error.__cause__ or error.__context__
-
-
-def _of_files(error: SwitchwalkError) -> str:
-    if isinstance(error, JobError):
-        return "the profile named in the bench file: its name, its kind, or a mistake in it"
-    if isinstance(error, InUse):
-        return "another run has it: wait for that, or end it"
-    if isinstance(error, WrongInstrument):
-        return (
-            "the address is another instrument's, or `identity` in the bench file is not this one's; "
-            "`switchwalk find` shows what is there"
-        )
-    return ""
 
 
 def _of_the_device(error: SwitchwalkError, address: str) -> str:
@@ -275,7 +289,7 @@ def _whose(address: str) -> str:
     return f" {result[1]}: join its group {group!r} and log in again"
 
 
-def _of_the_loopback(error: SwitchwalkError, address: str) -> str:
+def _of_the_connection(error: SwitchwalkError, address: str) -> str:
     if isinstance(error, BenchTimeout) and any(isinstance(each, Unterminated) for each in _chain(error)):
         return (
             "the termination: it ends its answers with something else than a line feed; set it so in its menu"
@@ -294,23 +308,6 @@ def _of_the_loopback(error: SwitchwalkError, address: str) -> str:
             "the address or the port is another, it is switched off, its cable is out, or another program "
             "has its only connection"
         )
-    return ""
-
-
-def _of_the_answers(error: SwitchwalkError, profile: str) -> str:
-    if isinstance(error, UnknownCommand):
-        return f"it does not know a command of {profile!r}: take another profile, or write one for it"
-    if isinstance(error, InstrumentError):
-        return f"it refuses a value or a setting: the limits in {profile!r}, or its present mode"
-    if isinstance(error, BadReply):
-        return (
-            f"what answers here is not the kind of instrument that {profile!r} is for, or two programs talk "
-            "to it at once"
-        )
-    if isinstance(error, Desynchronised):
-        return "another program talks to it at the same time"
-    if isinstance(error, SetupError):
-        return "the leads between generator, scope and the relays that select the setup"
     return ""
 
 

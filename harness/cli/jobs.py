@@ -220,12 +220,7 @@ def _plan_data(job: Job, made: Plan, cost: TimeEstimate) -> dict[str, Any]:
     return {
         "module": job.module.part,
         "sequence": job.sequence.name,
-        "readings": cost.readings,
-        "acquisitions": cost.acquisitions,
-        "state_changes": cost.state_changes,
-        "unavoidable_s": cost.unavoidable_s,
-        "hands_s": cost.hands_s,
-        "operations": cost.operations,
+        **dataclasses.asdict(cost),
         "through": made.through.name if made.through else None,
         "setups": [
             {

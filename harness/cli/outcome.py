@@ -84,13 +84,13 @@ class UnitResult:
     run_id: int
     outcome: Outcome
     reason: str
-    faults: tuple[str, ...]
-    probability: float
+    faults: tuple[str, ...] = ()
+    probability: float = 0.0
     injected: str
     seconds: float
-    ready_s: float
+    ready_s: float = 0.0
     retest: int
-    report: str
+    report: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,19 +116,16 @@ class BatchResult:
     @property
     def exit_code(self) -> int:
         """The worst of it: bench trouble, a failed unit, an unproven one, a refused serial number."""
-        outcomes = Counter(unit.outcome for unit in self.units)
-        if outcomes["stopped"]:
-            return EXIT_BENCH
-        if outcomes["fail"]:
-            return EXIT_FAIL
-        if outcomes["unproven"]:
-            return EXIT_UNPROVEN
+        outcomes = {unit.outcome for unit in self.units}
+        for outcome in ("stopped", "fail", "unproven"):
+            if outcome in outcomes:
+                return EXIT_OF[outcome]
         return EXIT_USAGE if self.refused or not outcomes else EXIT_PASS
 
     def left_of(self, wanted: Sequence[str]) -> list[str]:
         """Serial numbers of a list that nothing became of."""
-        told = {unit.serial for unit in self.units} | {one.serial for one in self.refused}
-        return [serial for serial in wanted if serial not in told]
+        ended = {unit.serial for unit in self.units} | {refused.serial for refused in self.refused}
+        return [serial for serial in wanted if serial not in ended]
 
 
 def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:

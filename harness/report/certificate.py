@@ -155,12 +155,8 @@ def _line(title: str, group: Sequence[Reading]) -> CertificateLine:
         tones=_tones(group),
         worst=worst,
         worst_words=words.describe(worst),
-        uncertainty=_plainly(largest, worst.unit),
+        uncertainty=format_difference(largest, worst.unit, digits=2) if largest and worst.unit else "",
     )
-
-
-def _plainly(largest: float, unit: str) -> str:
-    return "" if not largest or unit == "" else format_difference(largest, unit, digits=2)
 
 
 def _tones(group: Iterable[Reading]) -> str:
