@@ -326,7 +326,7 @@ class Units:
         latest = self.made.units[-TROUBLES_IN_A_ROW:]
         if self.attended or len(latest) < TROUBLES_IN_A_ROW:
             return
-        if all(one.outcome == "stopped" for one in latest):
+        if all(unit.outcome == "stopped" for unit in latest):
             raise BenchError(
                 f"the last {TROUBLES_IN_A_ROW} runs were stopped by the bench; the batch ends opened. "
                 f"Last: {latest[-1].reason}",

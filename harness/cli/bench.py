@@ -138,17 +138,17 @@ def _look(job: Job, bench: BenchFile, singly: Singly, checked: list[Checked]) ->
     outputs = (bench.generator.hot, bench.generator.cold)
     generator: Generator | None = _one(
         checked, "generator", bench.generator, singly.generator,
-        lambda one: self_test.try_generator(one, outputs),
+        lambda instrument: self_test.try_generator(instrument, outputs),
     )  # fmt: skip
     board: Switchboard | None = _one(
         checked, "switchboard", bench.switchboard, singly.switchboard,
-        lambda one: self_test.try_switchboard(one, job),
+        lambda instrument: self_test.try_switchboard(instrument, job),
     )  # fmt: skip
 
-    def try_supply(one: Supply) -> str:
+    def try_supply(instrument: Supply) -> str:
         if board is None:
             return "off, verified; not switched on, as the switchboard is not known to be open"
-        return self_test.try_supply(one, job)
+        return self_test.try_supply(instrument, job)
 
     _one(checked, "supply", bench.supply, singly.supply, try_supply)
     scope: Oscilloscope | None = _one(

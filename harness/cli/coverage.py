@@ -109,7 +109,7 @@ def coverage(
         result = find_coverage(described, plan, impedances=impedances, executor=executor)
         asked = judge_suspects(described, plan, own, impedances=impedances, executor=executor) if own else ()
         additions = cheapest_additions(
-            described, [one.fault for one in result.unseen], impedances=impedances, executor=executor
+            described, [seen.fault for seen in result.unseen], impedances=impedances, executor=executor
         )
         loads = with_loads(described, CONTACT_LOADS_OHM, impedances=impedances, executor=executor)
         shorter = (
@@ -144,7 +144,7 @@ def _coverage_data(
     return {
         "possible": len(result.faults),
         "seen": len(result.seen),
-        "unseen": [one.fault.name for one in result.unseen],
+        "unseen": [fault.name for fault in result.unseen],
         "groups": [list(group) for group in result.groups],
         "contacts": [
             {
@@ -157,8 +157,8 @@ def _coverage_data(
         ],
         "distinct": result.distinct,
         "faults": [_fault_data(fault) for fault in result.faults],
-        "resistive": [_fault_data(one) for one in result.resistive],
-        "tight": [{"reading": one.reading, "margin": one.margin} for one in result.tight],
+        "resistive": [_fault_data(fault) for fault in result.resistive],
+        "tight": [{"reading": tight.reading, "margin": tight.margin} for tight in result.tight],
         "additions": [
             {"add": addition.words, "sees": list(addition.sees), "cost_s": addition.cost_s}
             for addition in additions
@@ -174,14 +174,14 @@ def _coverage_data(
     }
 
 
-def _fault_data(one: FaultSeen | SuspectSeen) -> dict[str, Any]:
+def _fault_data(fault: FaultSeen | SuspectSeen) -> dict[str, Any]:
     return {
-        "fault": one.name,
-        "seen": one.seen,
-        "by": one.by,
-        "margin": _finite(one.margin),
-        "readings": one.readings,
-        "why": one.why,
+        "fault": fault.name,
+        "seen": fault.seen,
+        "by": fault.by,
+        "margin": _finite(fault.margin),
+        "readings": fault.readings,
+        "why": fault.why,
     }
 
 
@@ -216,14 +216,14 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
         "tried": plugs.tried,
         "sets": [
             {
-                "plugs": one.words,
-                "possible": one.possible,
-                "seen": one.seen,
-                "distinct": one.distinct,
-                "unseen": list(one.unseen),
-                "states_alike": [list(pair) for pair in one.alike],
+                "plugs": plug_set.words,
+                "possible": plug_set.possible,
+                "seen": plug_set.seen,
+                "distinct": plug_set.distinct,
+                "unseen": list(plug_set.unseen),
+                "states_alike": [list(pair) for pair in plug_set.alike],
             }
-            for one in (*plugs.others, plugs.best)
+            for plug_set in (*plugs.others, plugs.best)
         ],
         "legs": {
             name: {
@@ -240,9 +240,9 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
 
 def _asked_lines(asked: tuple[SuspectSeen, ...]) -> Iterator[str]:
     """What would see the faults that were asked for by name."""
-    for one in asked:
-        message = f"detected, {_seen_by(one)}" if one.seen else f"missed: {one.why}"
-        yield from wrapped(f"{_whole(one.name)}: {message}", hang=6)
+    for fault in asked:
+        message = f"detected, {_seen_by(fault)}" if fault.seen else f"missed: {fault.why}"
+        yield from wrapped(f"{_whole(fault.name)}: {message}", hang=6)
     if asked:
         yield ""
 
@@ -286,8 +286,8 @@ def _unseen_lines(result: Coverage) -> Iterator[str]:
     yield ""
     yield "Missed:"
     reasons: dict[str, list[str]] = {}
-    for one in result.unseen:
-        reasons.setdefault(one.why, []).append(_whole(one.name))
+    for fault in result.unseen:
+        reasons.setdefault(fault.why, []).append(_whole(fault.name))
     for why, names in reasons.items():
         if len(names) == 1:
             yield from wrapped(f"{names[0]}: {why}", indent=2, hang=4)
@@ -298,22 +298,22 @@ def _unseen_lines(result: Coverage) -> Iterator[str]:
 
 def _seen_lines(result: Coverage, *, every: bool) -> Iterator[str]:
     """Faults with the reading that sees each best: how many times its ± that would be past its limit."""
-    told = result.seen if every else sorted(result.seen, key=lambda one: one.margin)[:BARELY]
-    if not told:
+    listed = result.seen if every else sorted(result.seen, key=lambda fault: fault.margin)[:BARELY]
+    if not listed:
         return
     yield ""
     yield from wrapped(
         f"{'Detected' if every else 'Detected least clearly'}, by how many expanded uncertainties a reading "
         f"would be past its limit{'' if every else ' (--all lists all)'}:"
     )
-    for one in told:
-        yield from wrapped(f"{_whole(one.fault.name)}: {_seen_by(one)}", indent=2, hang=4)
+    for fault in listed:
+        yield from wrapped(f"{_whole(fault.name)}: {_seen_by(fault)}", indent=2, hang=4)
 
 
-def _seen_by(one: Seen) -> str:
-    others = "" if one.readings < 2 else f", and {one.readings - 1} more"
-    margin = "" if one.margin == float("inf") else f"{one.margin:.3g} by "
-    return f"{margin}{one.by}{others}"
+def _seen_by(fault: Seen) -> str:
+    others = "" if fault.readings < 2 else f", and {fault.readings - 1} more"
+    margin = "" if fault.margin == float("inf") else f"{fault.margin:.3g} by "
+    return f"{margin}{fault.by}{others}"
 
 
 def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterator[str]:
@@ -328,7 +328,7 @@ def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterat
         cost = f"{addition.cost_s:.1f} s more" if addition.cost_s else "no more time"
         more = counted(len(addition.sees), "fault")
         yield from wrapped(f"{addition.words}: {more} more, {cost}", indent=2, hang=4)
-    left = len(result.unseen) - sum(len(one.sees) for one in additions)
+    left = len(result.unseen) - sum(len(addition.sees) for addition in additions)
     if left:
         yield from wrapped(f"nothing that was tried would detect the other {left}", indent=2)
 
@@ -359,9 +359,9 @@ def _contact_lines(result: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator
 def _shares(result: Coverage) -> str:
     """`1 ohm in none, 10 ohm in 2, 100 ohm in 32`."""
     seen: dict[float, int] = {}
-    for one in result.resistive:
-        ohm = one.fault.resistance_ohm or 0.0
-        seen[ohm] = seen.get(ohm, 0) + one.seen
+    for fault in result.resistive:
+        ohm = fault.fault.resistance_ohm or 0.0
+        seen[ohm] = seen.get(ohm, 0) + fault.seen
     return ", ".join(f"{_ohm(ohm)} in {count or 'none'}" for ohm, count in seen.items())
 
 
@@ -390,7 +390,7 @@ def _minimal_lines(shorter: Minimal) -> Iterator[str]:
         ("acquisitions", str(before.acquisitions), str(after.acquisitions)),
         ("settling and recording", f"{before.unavoidable_s:.1f} s", f"{after.unavoidable_s:.1f} s"),
         ("moving leads", f"{before.hands_s:.0f} s", f"{after.hands_s:.0f} s"),
-        ("relay operations", *(str(sum(one.operations.values())) for one in (before, after))),
+        ("relay operations", *(str(sum(cost.operations.values())) for cost in (before, after))),
     )
     for what, old, new in rows:
         if old != "0 s":
@@ -404,13 +404,12 @@ def _plug_lines(plugs: PlugDesign) -> Iterator[str]:
     yield from wrapped(
         f"Loopback plugs, by what is detected at the outputs alone ({plugs.tried} sets tried):"
     )
-    for one in (*plugs.others, plugs.best):
-        yield from wrapped(
-            f"{one.words}: {one.seen} of {one.possible} faults, {one.distinct} different things", indent=2
-        )
-        if one.alike:
-            pairs = "; ".join(f"{first} = {second}" for first, second in one.alike[:3])
-            more = f" and {len(one.alike) - 3} more pairs" if len(one.alike) > 3 else ""
+    for plug_set in (*plugs.others, plugs.best):
+        seen = f"{plug_set.seen} of {plug_set.possible} faults, {plug_set.distinct} different things"
+        yield from wrapped(f"{plug_set.words}: {seen}", indent=2)
+        if plug_set.alike:
+            pairs = "; ".join(f"{first} = {second}" for first, second in plug_set.alike[:3])
+            more = f" and {len(plug_set.alike) - 3} more pairs" if len(plug_set.alike) > 3 else ""
             yield from wrapped(f"states that read alike: {pairs}{more}", indent=6)
     yield ""
     yield "For fixture.toml:"

@@ -192,7 +192,7 @@ def known_bad(
             result = list(_run_known_bad(opened, wanted, operator))
         keep_known_bad(store, result)
     print_result(known_bad_to_json(result), known_bad_lines(result), as_json=as_json)
-    raise typer.Exit(EXIT_PASS if all(one.good for one in result) else EXIT_BENCH)
+    raise typer.Exit(EXIT_PASS if all(fault.good for fault in result) else EXIT_BENCH)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -367,7 +367,7 @@ def _run_known_bad(
         result = opened.test(serial, operator, [fault] if simulated else [], notes)
         if result.outcome == "stopped":
             raise BenchError(f"the run of {serial} was stopped: {result.reason}", instrument="bench")
-        one = KnownBad(
+        tested = KnownBad(
             serial=serial,
             fault=fault,
             run_id=result.run_id,
@@ -375,9 +375,9 @@ def _run_known_bad(
             named=_named(opened, result, diagnosers),
         )
         if not opened.quiet:
-            text = "failed, and named" if one.good else "NOT as it should"
+            text = "failed, and named" if tested.good else "NOT as it should"
             typer.echo(f"{number}/{len(wanted)} {serial}, {fault}: {text}, {result.duration_s:.1f} s")
-        yield one
+        yield tested
 
 
 def _named(
@@ -394,7 +394,7 @@ def _named(
 
 
 def _listed(option: str, text: str) -> tuple[str, ...]:
-    names = tuple(one.strip() for one in text.split(",") if one.strip())
+    names = tuple(name.strip() for name in text.split(",") if name.strip())
     if len(names) < 2 or len(set(names)) < len(names):
         raise UsageError(f"{option} {text!r}: expected two or more different names, with commas between")
     return names

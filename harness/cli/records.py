@@ -239,9 +239,9 @@ def relay_operations_of(
         return None
     unit = store.operations(serial=header.serial)[header.part, header.serial, header.simulated]
     return {
-        "operations": dict(sum((Counter(one.operations) for one in own), Counter())),
+        "operations": dict(sum((Counter(event.operations) for event in own), Counter())),
         "unit_operations": dict(unit),
-        "read_back": all(one.read_back for one in own),
+        "read_back": all(event.read_back for event in own),
         "control_currents_a": dict(currents[-1]) if currents else {},
         "contact_readings": Counter(
             reading.verdict for reading in readings if reading.route and reading.verdict in SEEN
@@ -313,7 +313,7 @@ def export(
     records: options.RecordsLocation = options.RECORDS,
 ) -> None:
     """Write a run's readings or waveforms to a file: a table, a test report, or audio."""
-    known = next((one for one in FORMATS if one == form), None)
+    known = next((name for name in FORMATS if name == form), None)
     if known is None:
         raise UsageError(f"there is no format {form!r}; expected one of {', '.join(FORMATS)}")
     with open_records(records, read_only=True) as store:

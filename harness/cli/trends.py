@@ -197,13 +197,13 @@ def _to_json(
     """Keys: part, simulated, those of `batch_to_json`, sides; and, where asked for, charted (of the readings
     asked for), compared, drifts. Where nothing but the golden unit was ever run: part, simulated, drifts.
     """
-    any_run = next(one.firsts[0] for one in (batch, golden) if one is not None)
+    any_run = next(units.firsts[0] for units in (batch, golden) if units is not None)
     content: dict[str, Any] = {"part": any_run.part, "simulated": any_run.simulated}
     if batch is not None:
-        content |= figures.batch_to_json(batch, [figures.figures(one) for one in batch.series])
+        content |= figures.batch_to_json(batch, [figures.figures(series) for series in batch.series])
         content["sides"] = figures.plain(side_differences(batch.series))
     if batch is not None and each:
-        content["charted"] = [figures.reading_to_json(batch, one) for one in batch.series]
+        content["charted"] = [figures.reading_to_json(batch, series) for series in batch.series]
     if batch is not None and second is not None:
         content["compared"] = figures.comparison_to_json(compare(batch.series, second.series), batch.series)
     if golden is not None:

@@ -141,11 +141,11 @@ def _line(title: str, group: Sequence[Reading]) -> CertificateLine:
     worst = words.worst_first(group)[0]
     known = [
         half
-        for one in group
-        if one.unit == worst.unit
-        and one.estimate is not None
-        and not one.estimate.floor
-        and (half := words.half_interval(one.estimate)) is not None
+        for reading in group
+        if reading.unit == worst.unit
+        and reading.estimate is not None
+        and not reading.estimate.floor
+        and (half := words.half_interval(reading.estimate)) is not None
     ]
     largest = max(known, default=0.0)
     return CertificateLine(
@@ -166,7 +166,7 @@ def _tones(group: Iterable[Reading]) -> str:
         return (
             f"{format_value(result[0], 'Hz')} to {format_value(result[-1], 'Hz')}, {len(result)} frequencies"
         )
-    return ", ".join(format_value(one, "Hz") for one in result)
+    return ", ".join(format_value(hz, "Hz") for hz in result)
 
 
 def _named(names: Iterable[str]) -> str:
