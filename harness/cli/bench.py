@@ -67,9 +67,9 @@ Made = TypeVar("Made", bound=_Instrument)
 
 @dataclass(frozen=True, kw_only=True)
 class Checked:
-    """One thing that was looked at. said: what was done and found; cause: the likely one, where it is not ok.
+    """One thing that was checked.
 
-    ok: None for what could not be looked at.
+    message: what was done, with what result. cause: the likely one if not ok. ok: None if it was not checked.
     """
 
     what: str
@@ -191,22 +191,20 @@ def _through(
     job: Job, generator: Generator | None, scope: Oscilloscope | None, board: Switchboard | None
 ) -> Checked:
     """Look at the generator's own signal where channels can select a through setup."""
-    what = "through"
-    through = next((each for each in job.fixture.setups if each.through), None)
+    through = next((setup for setup in job.fixture.setups if setup.through), None)
+    ok, cause = None, ""
     if through is None:
-        return Checked(what=what, ok=None, message="not looked at: fixture.toml has no through setup")
-    if through.select is None:
-        return Checked(
-            what=what, ok=None, message=f"not looked at: hands make {through.name!r}; a run proves its leads"
-        )
-    if generator is None or scope is None or board is None:
-        return Checked(what=what, ok=None, message="not looked at: it needs what is not ready")
-    try:
-        message = self_test.try_through(generator, scope, board, job, through)
-    except SwitchwalkError as error:
-        cause = likely_cause(error, address="", profile="")
-        return Checked(what=what, ok=False, message=str(error), cause=cause)
-    return Checked(what=what, ok=True, message=message)
+        message = "not looked at: fixture.toml has no through setup"
+    elif through.select is None:
+        message = f"not looked at: hands make {through.name!r}; a run proves its leads"
+    elif generator is None or scope is None or board is None:
+        message = "not looked at: it needs what is not ready"
+    else:
+        try:
+            message, ok = self_test.try_through(generator, scope, board, job, through), True
+        except SwitchwalkError as error:
+            message, ok, cause = str(error), False, likely_cause(error, address="", profile="")
+    return Checked(what="through", ok=ok, message=message, cause=cause)
 
 
 def _print(name: str, checked: list[Checked], *, ready: bool) -> None:
