@@ -164,7 +164,7 @@ def _one(
     open_it: Callable[[], Made],
     try_it: Callable[[Made], str],
 ) -> Made | None:
-    """Open an instrument and try it; None where it is not to be relied on."""
+    """Open an instrument and try it; returns None if it failed."""
     identity = ""
     try:
         made = open_it()
@@ -190,7 +190,7 @@ def _one(
 def _through(
     job: Job, generator: Generator | None, scope: Oscilloscope | None, board: Switchboard | None
 ) -> Checked:
-    """Look at the generator's own signal where channels can select a through setup."""
+    """Check the generator's signal at the scope, if board channels can select a through setup."""
     through = next((setup for setup in job.fixture.setups if setup.through), None)
     ok, cause = None, ""
     if through is None:
@@ -264,7 +264,7 @@ def _chain(error: BaseException | None) -> Iterator[BaseException]:
 
 
 def _of_the_device(error: SwitchwalkError, address: str) -> str:
-    """Device files: no permission, held by another program, not there."""
+    """Device files: no permission, held by another program, missing."""
     numbers = {each.errno for each in _chain(error) if isinstance(each, OSError) and each.errno}
     if numbers & set(NO_ENTRY):
         return f"no permission on the device file{_whose(address)}"
@@ -276,7 +276,7 @@ def _of_the_device(error: SwitchwalkError, address: str) -> str:
 
 
 def _whose(address: str) -> str:
-    """The group that may open a device file, if that can be told."""
+    """The group that may open a device file, if it is known."""
     result = re.search(r"(/dev/[\w./-]+?)(::INSTR)?$", address)
     if result is None or os.name != "posix":
         return ": USB instruments need a rule that lets their users open them"
@@ -311,7 +311,7 @@ def _of_the_connection(error: SwitchwalkError, address: str) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class WireEntry:
-    """Something on a wire. address: as bench.toml has it. what: what it says it is; trouble: why not."""
+    """A port or an instrument. address: as in bench.toml. what: its identity; trouble: why it has none."""
 
     wire: str
     address: str
@@ -354,7 +354,7 @@ def _place(text: str) -> tuple[str, int]:
 
 
 def _serial_ports() -> Iterator[WireEntry]:
-    """Serial ports by name; by the name that stays the same over a restart where there is one."""
+    """Serial ports by name; by the name that stays the same over a restart, if there is one."""
     from serial.tools.list_ports import comports
 
     lasting = {loopback.resolve(): str(loopback) for loopback in sorted(Path("/dev/serial/by-id").glob("*"))}

@@ -40,13 +40,13 @@ from harness.units import counted, format_value
 ANSWERS_WITHIN = "10s"  # a scheduler
 CONTACT_LOADS_OHM = (600.0, 20.0)
 FEW = 12  # names in a line of text before "and more"
-BARELY = 5  # faults that are named as seen least clearly
+BARELY = 5  # faults that are listed as detected least clearly
 CONTACT, OHM = 19, 8  # widths of columns
 
 
 @contextmanager
 def cluster(workers: str | None) -> Iterator[Executor | None]:
-    """A cluster's workers as an executor; nothing where none are asked for."""
+    """A cluster's workers as an executor; None without an address."""
     if workers is None:
         yield None
         return
@@ -256,7 +256,7 @@ def _coverage_lines(
     *,
     every: bool,
 ) -> Iterator[str]:
-    """What a plan sees. every: name each fault that is seen, and not only those that are so least clearly."""
+    """What a plan detects. every: list all detected faults, not only the least clearly detected."""
     possible, seen = len(result.faults), len(result.seen)
     yield from wrapped(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
     yield from wrapped(
@@ -280,7 +280,7 @@ def _coverage_lines(
 
 
 def _unseen_lines(result: Coverage) -> Iterator[str]:
-    """Faults with why they are not seen; those of one reason together."""
+    """Missed faults by the reason why they are missed."""
     if not result.unseen:
         return
     yield ""
@@ -297,7 +297,7 @@ def _unseen_lines(result: Coverage) -> Iterator[str]:
 
 
 def _seen_lines(result: Coverage, *, every: bool) -> Iterator[str]:
-    """Faults with the reading that sees each best: how many times its ± that would be past its limit."""
+    """Faults with the reading that detects each best, and by how many expanded uncertainties."""
     listed = result.seen if every else sorted(result.seen, key=lambda fault: fault.margin)[:BARELY]
     if not listed:
         return

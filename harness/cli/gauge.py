@@ -1,4 +1,4 @@
-"""`switchwalk gauge`: what of a reading is the bench, whether it has drifted, and whether it sees faults."""
+"""`switchwalk gauge`: how much of a reading's spread is the bench, and whether it drifted or misses faults."""
 
 import random
 import sys
@@ -197,7 +197,7 @@ def known_bad(
 
 @dataclass(frozen=True, kw_only=True)
 class _GaugeBench:
-    """A bench that is studied or checked: units are put in and run, of one purpose."""
+    """A bench that is studied or checked, with the purpose that all its runs have."""
 
     bench: OpenBench
     store: RunStore
@@ -207,7 +207,7 @@ class _GaugeBench:
     quiet: bool
 
     def place(self, serial: str, request: str, faults: Sequence[str] = ()) -> None:
-        """Have a unit put into the fixture: by simulated hands, or by a person who presses Enter."""
+        """Put a unit into a simulated fixture, or ask a person to do it and press Enter."""
         if self.bench.simulator is not None:
             self.bench.simulator.place_unit(serial, faults)
             return
@@ -266,7 +266,7 @@ def _check_study(wanted: Study, job: Job) -> None:
 
 
 def _run_study(opened: _GaugeBench, left: Sequence[tuple[str, str]]) -> None:
-    """Make the runs of a study that are not there yet. Raises BenchError if a run was stopped."""
+    """Make the remaining runs of a study. Raises BenchError if a run was stopped."""
     for number, (serial, operator) in enumerate(left, start=1):
         opened.place(serial, f"run {number} of {len(left)}: {operator}, plug unit {serial} in again")
         result = opened.test(serial, operator)

@@ -114,7 +114,7 @@ def study_to_json(result: StudyResult) -> dict[str, Any]:
 
 
 def golden_lines(result: Golden) -> Iterator[str]:
-    """Whether the bench is where it was, and what moved."""
+    """Whether the bench reads as before, and which readings moved."""
     word = "BENCH OK" if result.check.good else "BENCH DRIFTED" if result.moved else "BENCH NOT OK"
     yield ""
     yield printable(f"{word}  bench {result.bench!r} by golden unit {result.serial}, run {result.run_id}")
@@ -170,7 +170,7 @@ def golden_to_json(result: Golden) -> dict[str, Any]:
 
 
 def known_bad_lines(result: Sequence[KnownBad]) -> Iterator[str]:
-    """A line for each known fault, and whether the bench sees them all."""
+    """A line for each known fault, and whether all of them failed and were named."""
     good = sum(fault.good for fault in result)
     yield ""
     yield "   run verdict   known fault, and what was named where that is another"

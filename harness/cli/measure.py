@@ -1,6 +1,6 @@
 """`switchwalk measure` and `switchwalk reference`: one state, or the bench itself, measured without a test.
 
-`measure` keeps nothing; `reference` keeps what the bench itself adds for the next hours' runs.
+`measure` records nothing; `reference` records the bench's own response, for the runs of the next hours.
 """
 
 from dataclasses import dataclass
@@ -255,7 +255,7 @@ def _trace_to_json(trace: Trace) -> dict[str, object]:
 
 
 def _measure_bench(bench: OpenBench) -> Reference:
-    """Take the through reference; its acquisitions are no run's and are not kept."""
+    """Take the through reference; its acquisitions are not recorded."""
 
     def say_remarks(event: Event) -> None:
         if isinstance(event, Remark):

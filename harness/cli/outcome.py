@@ -129,7 +129,7 @@ class BatchResult:
 
 
 def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:
-    """The table of a batch, within eighty columns, and what it comes to."""
+    """The table of a batch, within eighty columns, and its totals."""
     results = batch.units
     named = f" {printable(batch.name)}" if batch.name else ""
     simulated = "   SIMULATED" if batch.simulated else ""
@@ -232,7 +232,7 @@ _COLOURS = {"PASS": "green", "FAIL": "red", "UNPROVEN": "yellow", "STOPPED": "ye
 
 
 def banner_lines(word: str, width: int = WIDTH) -> Iterator[str]:
-    """A word in block letters, as wide as the columns allow; itself where they are too narrow for any."""
+    """A word in block letters, as wide as the columns allow; the plain word if they are too narrow."""
     scale = min(WIDEST, (width + 1) // (PITCH * len(word)))
     if scale < 1:
         yield word

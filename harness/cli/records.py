@@ -105,13 +105,13 @@ _GAP = 3
 
 
 def _print_units(result: Sequence[UnitSummary]) -> None:
-    """A line a unit, without a table's care for each cell: there may be ten thousand."""
+    """A line for each unit, without a rich table, which is slow for ten thousand units."""
     if not result:
         typer.echo("No unit has been tested yet.")
         return
     rows = [_COLUMNS, *map(_unit_row, result)]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    # What is left of the screen is for the names, which go on in the next line where they are longer.
+    # The rest of the screen's width is for the names; longer ones go on in the next line.
     left = _console().width - sum(widths[2:]) - _GAP * (len(widths) - 1)
     widths[1] = max(min(widths[1], left - min(widths[0], left // 2)), 1)
     widths[0] = max(min(widths[0], left - widths[1]), 1)
@@ -134,7 +134,7 @@ def _unit_row(unit: UnitSummary) -> tuple[str, ...]:
 
 
 def _remark(unit: UnitSummary) -> str:
-    """Simulated or not, and what for, where that was no test of the unit; short, for the last column."""
+    """Whether it was simulated, and its purpose if it was no test of the unit; short, for the last column."""
     if unit.purpose:
         return f"{unit.purpose}, sim." if unit.simulated else unit.purpose
     return "simulated" if unit.simulated else ""

@@ -171,7 +171,7 @@ def _end(result: RunResult, serial: str, report: RunReport, *, as_json: bool) ->
 
 
 def _agreed_to(passed: str, as_json: bool) -> str:
-    """Ask before a unit that has passed is run again; where nobody can be asked, --again must say why."""
+    """Ask before a unit that has passed is run again; if nobody can be asked, --again must say why."""
     if not passed:
         return ""
     if as_json or not sys.stdin.isatty():
@@ -182,7 +182,7 @@ def _agreed_to(passed: str, as_json: bool) -> str:
 
 
 def _kept_reference(store: RunStore, bench: OpenBench, reference: ReferenceFrom) -> Reference | None:
-    """The kept reference to try: where it is asked for, or where a new one would need hands."""
+    """The recorded reference to try, if it is asked for or a new one would need hands."""
     through = bench.planned.plan.through
     by_hand = through is not None and through.select is None
     if reference is not ReferenceFrom.kept and not (reference is ReferenceFrom.auto and by_hand):
@@ -213,7 +213,7 @@ def _recorded_result(store: RunStore, record: RunRecord) -> RunResult:
 
 
 def _check_unit(header: RunHeader, serial: str | None, *, as_json: bool) -> None:
-    """Have it said that the unit in the fixture is the run's: nothing on the wires can tell."""
+    """Have a person confirm that the unit in the fixture is the run's, which cannot be measured."""
     if serial is not None and serial != header.serial:
         raise UsageError(f"the run is of unit {header.serial}, and --serial says {serial}. Start a new run")
     if serial is not None or header.simulated:

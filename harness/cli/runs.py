@@ -153,7 +153,7 @@ def rejudge(
         record, kept = store.run(run), store.readings(run)
     refuse_upgraded(record, "judging it again")
     job = _job_as_it_was(record, sequence)
-    plan = trial_plan(job, impedances=BenchImpedances())  # what is expected was kept with the readings
+    plan = trial_plan(job, impedances=BenchImpedances())  # the expected values are recorded with the readings
     judged = judge_again(plan, kept, sequence=job.sequence)
     verdict = unit_verdict(now.verdict for _, now in judged.pairs)
     if verdict == "pass" and judged.absent:

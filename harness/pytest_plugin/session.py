@@ -44,7 +44,7 @@ class BenchSession:
             reporter.write_line(TERMINAL_CAUTIONS)
 
     def open(self) -> CustomTests:
-        """Open the bench and begin the run, for the first test; what cannot be is told to each test."""
+        """Open the bench and begin the run, for the first test; if that fails, each test fails with why."""
         if self._tests is None and not self._refused:
             try:
                 self._tests = self._opened()
@@ -129,7 +129,7 @@ class BenchSession:
 
 
 def _ended(store: RunStore, run_id: int, records: str | Path) -> list[str]:
-    """Write the run's page; where it is, and how the unit did."""
+    """Write the run's page; returns two lines: its file, and the unit's verdict."""
     report = write_part_report(store, run_id, records)
     run = store.run(run_id)
     verdict = f"{run.outcome.upper()}  unit {run.header.serial}, run {run_id}: {run.reason}"

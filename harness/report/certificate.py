@@ -32,12 +32,12 @@ class CertificateLine:
     tones: str
     worst: Reading
     worst_words: words.Words
-    uncertainty: str  # the largest, expanded; "" where none is known
+    uncertainty: str  # the largest, expanded; "" if none is known
 
 
 @dataclass(frozen=True, kw_only=True)
 class Standing:
-    """What the records say around the run: its seal in the ledger, and the unit's later run, if there is one.
+    """The run's seal in the ledger, and the unit's later run, if there is one.
 
     seal: digest of the run's last entry in the ledger.
     """
@@ -108,7 +108,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
 
 
 def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
-    """The verdict in words; where no reading made it (an over-current did), what the run says itself."""
+    """The verdict in words; the run's own reason if no reading failed (an over-current did)."""
     by_itself = run.outcome == "fail" and all(reading.verdict != "fail" for reading in readings)
     message = run.reason if by_itself else ""
     return message[:1].upper() + message[1:] or words.OUTCOME_MEANS[run.outcome]
@@ -170,7 +170,7 @@ def _tones(group: Iterable[Reading]) -> str:
 
 
 def _named(names: Iterable[str]) -> str:
-    """Names in a line, as many as fit, and how many there are; "" of none."""
+    """Names in a line, as many as fit, and how many in all; "" if there are none."""
     all_of_them = list(names)
     if not all_of_them:
         return ""

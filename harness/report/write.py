@@ -19,7 +19,7 @@ from harness.roles import Capture
 from harness.units import format_value
 
 FEW_READINGS = 400
-"""Up to here every table of readings stands open, and is printed; with more, those that passed are folded."""
+"""Up to this many readings every table is open, and printed; with more, tables that passed are collapsed."""
 _FIRST_LOOK = 12
 
 
@@ -90,7 +90,7 @@ def _rank(reading: Reading) -> tuple[float, int]:
 
 
 def _short(reading: Reading) -> str:
-    """Write a value in few characters; decibels without their unit, which the caption gives."""
+    """Write a value in few characters; decibels without their unit, which is in the caption."""
     result = reading.estimate
     if result is None:
         return "missing"
