@@ -23,8 +23,8 @@ from simulator.unit import Built, Timing
 OPEN, RELEASED, OPERATED = 0, 1, 2
 """Where a pole's common is: in the air, on its released throw, on its operated throw."""
 
-PICK_UP = 0.7  # of the nominal coil voltage, signal relays' data sheets
-DROP_OUT = 0.1
+PICK_UP = 0.7  # of the nominal coil voltage: data sheet of TE Connectivity's IM relay
+DROP_OUT = 0.1  # the same, from memory
 MEMORY_S = 60.0  # simulated seconds of past positions kept
 ESR_OHM = 1e-3  # in series with each, so that two in parallel are no contradiction
 NEGLIGIBLE_V = 1e-9

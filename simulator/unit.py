@@ -14,9 +14,9 @@ from simulator.sources import generator_for
 Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
 
 COIL_LOT = 0.03  # coils of one lot differ from nominal by up to this fraction ...
-COIL_SPREAD = 0.015  # ... and from each other by this; data sheets allow 0.1
+COIL_SPREAD = 0.015  # ... and from each other by this; data sheets allow 0.1 (from memory)
 STRAY_TOTAL_F = (0.5e-12, 2e-12)  # between neighbouring nets of two channels, all together
-CONTACT_EMF_V = 2e-6  # below the 10 uV of signal relays' data sheets
+CONTACT_EMF_V = 2e-6  # below the 10 uV of the data sheet of TE Connectivity's IM relay
 PIN_OPEN_F = 0.2e-12  # across a broken joint
 COIL_POLE_F = (0.6e-12, 1.4e-12)  # from a coil to each pole; signal relays' data sheets, from memory
 ARMATURE_SKEW_S = 0.15e-3

@@ -82,9 +82,9 @@ def drawings(words: list[str], folder: Path) -> list[str]:
 
 
 def take_terminal(folder: Path) -> None:
-    """The live view, with a reading that has failed already."""
-    words = ["run", str(JOB), "--serial", "OB-0003", "--simulate", "--fault", FAULT]
-    found = [text for text in drawings(words, folder) if "FAIL" in text]
+    """The live view, with a reading that has just failed."""
+    words = ["run", str(JOB), "--serial", "OB-0002", "--simulate", "--fault", FAULT]
+    found = [text.rstrip() for text in drawings(words, folder) if "\nFAIL     " in text]
     shown = found[int(MOMENT * len(found))].split("\n")
     first = next((index for index, line in enumerate(shown) if line.startswith("FAIL")), 0)
     lines = shown[first:]  # what is above is the end of an entry that has scrolled away
@@ -116,7 +116,7 @@ def take_batch(folder: Path) -> None:
     )  # fmt: skip
     switchwalk("site", "pages", "--records", "batch.sqlite", folder=folder)
     (batch,) = (folder / "pages" / "batches").glob("*.html")
-    shoot(batch, "batch", width=1000, height=880)
+    shoot(batch, "batch", width=1000, height=852)
 
 
 PICTURES = {"report": take_report, "batch": take_batch, "live": take_terminal}

@@ -279,7 +279,7 @@ class Spread:
 
 
 METER = SUPPLY_METER / 3**0.5  # of a supply's current reading, shared by all states
-COIL_LOT = 0.1 / 3**0.5  # of the coils of one lot: data sheets give 10 %
+COIL_LOT = 0.1 / 3**0.5  # of the coils of one lot: data sheets give 10 % (from memory)
 COIL = 0.02  # of one coil from its lot
 QUIESCENT = 0.05
 SUPPLY_NOISE_A = 0.1e-3

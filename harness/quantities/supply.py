@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 
 SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
 
-COIL_SPREAD = 0.04  # half-width of a lot's coils round their nominal: practice, coils of one lot agree so
+COIL_SPREAD = 0.04  # half-width of a lot's coils round their nominal: common practice, no source
 LEAST_EXPANDED_A = 1e-12
 
 

@@ -299,10 +299,8 @@ def _sqlite_to_write(location: Location, file: Path) -> Engine:
 
 
 def _set_up_sqlite(connection: Any, _record: object) -> None:
-    cursor = connection.cursor()
-    cursor.execute("PRAGMA synchronous = FULL")
-    cursor.execute("PRAGMA foreign_keys = ON")
-    cursor.close()
+    connection.execute("PRAGMA synchronous = FULL").close()
+    connection.execute("PRAGMA foreign_keys = ON").close()
 
 
 def _keep_a_log(engine: Engine) -> None:

@@ -20,9 +20,11 @@ import csv
 import io
 import json
 import os
+import re
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict
+from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
@@ -188,9 +190,9 @@ def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
                 "for the worst changes of state. Other formats: csv, json, parquet, junit"
             )
         if form == "npz":
-            return _put(path, lambda target: _write_npz(waveforms, target))
+            return _put(path, partial(_write_npz, waveforms))
         for acquisition, capture in waveforms.items():
-            _put(path / f"acquisition-{acquisition}.wav", _wav_writer(capture))
+            _put(path / f"acquisition-{acquisition}.wav", partial(_write_wav, capture))
         return path
     if form == "parquet":
         need("pandas", "pyarrow")
@@ -287,20 +289,15 @@ def _case_names(readings: Sequence[Reading]) -> list[str]:
     for reading in readings:
         check, measurand = reading.key.check, reading.key.measurand
         tone = "" if measurand.frequency_hz is None else f"{measurand.frequency_hz:g} Hz"
-        place = " ".join(filter(None, (measurand.state, measurand.where, tone)))
-        words[reading.key] = f"{check}: {place or check}"
-    told = told_apart(words)
-    return [told[reading.key].removeprefix(f"{reading.key.check}: ") for reading in readings]
+        where = " ".join(filter(None, (measurand.state, measurand.where, tone)))
+        words[reading.key] = f"{check}: {where or check}"
+    names = told_apart(words)
+    return [names[reading.key].removeprefix(f"{reading.key.check}: ") for reading in readings]
 
 
 def _add_case(suite: ET.Element, part: str, reading: Reading, name: str) -> None:
-    case = ET.SubElement(
-        suite,
-        "testcase",
-        classname=_xml(f"{part}.{reading.key.check}"),
-        name=_xml(name),
-        time="0",
-    )
+    classname = _xml(f"{part}.{reading.key.check}")
+    case = ET.SubElement(suite, "testcase", classname=classname, name=_xml(name), time="0")
     if reading.verdict == "pass":
         return
     kind = "error" if reading.verdict == "missing" else "failure"
@@ -313,8 +310,8 @@ def _add_case(suite: ET.Element, part: str, reading: Reading, name: str) -> None
     limits = f"limit {low} to {high} {reading.unit}".strip()
     reason = f": {reading.reason}" if reading.reason else ""
     message = _xml(f"{value}{interval}, {limits}{reason}")
-    told = ET.SubElement(case, kind, type=reading.verdict, message=message)
-    told.text = _xml(f"{reading.key.measurand.quantity} in setup {reading.setup!r}\n{reading.route}")
+    problem = ET.SubElement(case, kind, type=reading.verdict, message=message)
+    problem.text = _xml(f"{reading.key.measurand.quantity} in setup {reading.setup!r}\n{reading.route}")
 
 
 def _end(limit: float | None, size: float) -> str:
@@ -323,34 +320,25 @@ def _end(limit: float | None, size: float) -> str:
 
 def _xml(text: str) -> str:
     """Without the characters that XML 1.0 has no way to hold."""
-    return "".join(
-        one if one in "\t\n" or " " <= one <= "\ud7ff" or "\ue000" <= one <= "\ufffd" or one >= "\U00010000"
-        else "\ufffd"
-        for one in text
-    )  # fmt: skip
+    return re.sub("[^\t\n -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", "\ufffd", text)
 
 
 def _write_npz(waveforms: Mapping[int, Capture], target: Path) -> None:
     """For each acquisition N: N_volts (inputs, samples), N_inputs, N_interval_s."""
     arrays: dict[str, np.ndarray] = {}
     for number, capture in waveforms.items():
-        arrays[f"{number}_volts"] = capture.volts
-        arrays[f"{number}_inputs"] = np.array(capture.inputs)
-        arrays[f"{number}_interval_s"] = np.array(capture.interval_s)
+        for name in ("volts", "inputs", "interval_s"):
+            arrays[f"{number}_{name}"] = np.array(getattr(capture, name))
     with target.open("wb") as file:
         np.savez_compressed(file, **arrays)  # type: ignore[arg-type]
 
 
-def _wav_writer(capture: Capture) -> Callable[[Path], object]:
+def _write_wav(capture: Capture, target: Path) -> None:
     """A sample of 1.0 is a volt. A WAV file has whole hertz only; the exact interval is in the npz."""
+    from scipy.io import wavfile
 
-    def write(target: Path) -> None:
-        from scipy.io import wavfile
-
-        rate_hz = round(1.0 / capture.interval_s)
-        wavfile.write(target, rate_hz, np.ascontiguousarray(capture.volts.T, dtype=np.float32))
-
-    return write
+    rate_hz = round(1.0 / capture.interval_s)
+    wavfile.write(target, rate_hz, np.ascontiguousarray(capture.volts.T, dtype=np.float32))
 
 
 def _put(path: Path, write: Callable[[Path], object]) -> Path:

@@ -5,6 +5,7 @@ much to load a million times; few queries, however many runs.
 """
 
 import json
+import math
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
@@ -25,7 +26,6 @@ from harness.records.rows import KEY_COLUMNS, VALUE_COLUMNS, columns_of_key, key
 from harness.records.run import (
     BESIDE_READINGS,
     INTERRUPTED,
-    KIND_OF,
     KeptReference,
     Outcome,
     Purpose,
@@ -72,14 +72,14 @@ def told_apart(words: Mapping[ReadingKey, str]) -> dict[ReadingKey, str]:
     alike: dict[str, list[ReadingKey]] = {}
     for key, text in words.items():
         alike.setdefault(text, []).append(key)
-    told = dict(words)
+    result = dict(words)
     for text, keys in alike.items():
         details = [_details(key.measurand) for key in keys] if len(keys) > 1 else []
-        names = dict.fromkeys(name for each in details for name in each)
-        differing = [name for name in names if len({each.get(name) for each in details}) > 1]
-        for key, each in zip(keys, details, strict=False):
-            told[key] = ", ".join([text, *(each[name] for name in differing if name in each)])
-    return told
+        names = dict.fromkeys(name for detail in details for name in detail)
+        differing = [name for name in names if len({detail.get(name) for detail in details}) > 1]
+        for key, detail in zip(keys, details, strict=False):
+            result[key] = ", ".join([text, *(detail[name] for name in differing if name in detail)])
+    return result
 
 
 def _details(measurand: Measurand) -> dict[str, str]:
@@ -117,6 +117,11 @@ class Series:
     def measured(self) -> NDArray[np.bool_]:
         """Where there is a value, neither missing nor a mere floor."""
         return np.isfinite(self.values) & ~self.floor
+
+    def limits(self, index: int = -1) -> tuple[float | None, float | None]:
+        """Low and high limit in one of the runs, the latest by default; None where open."""
+        low, high = float(self.limit_low[index]), float(self.limit_high[index])
+        return low if math.isfinite(low) else None, high if math.isfinite(high) else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -267,7 +272,7 @@ class RecordsReader:
         query = (
             select(runs.part, runs.serial, runs.simulated, events.content)
             .join(tables.runs, runs.id == events.run_id)
-            .where(events.kind == KIND_OF[RelaysOperated], events.content.is_not(None))
+            .where(events.kind == RelaysOperated.kind, events.content.is_not(None))
         )
         if serial is not None:
             query = query.where(runs.serial == serial)
@@ -418,7 +423,7 @@ def _numbers(values: Sequence[float | None], absent: float) -> NDArray[np.float6
 
 
 _GROWING = (tables.runs, tables.acquisitions, tables.readings)
-_ALONG = tuple(KIND_OF[event] for event in BESIDE_READINGS)
+_ALONG = tuple(event.kind for event in BESIDE_READINGS)
 _DETAIL_COLUMNS = ("id", "module_name", "planned_readings", "reason", "notes", "started", "ended")
 
 

@@ -134,22 +134,14 @@ def enter(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]
         content = content_digest(table, row)
         run_id, key = int(row["id"] if table is tables.runs else row.get("run_id", NO_RUN)), int(row["id"])
         sha256 = chain_digest(previous, run_id, table.name, key, content)
-        entries.append(
-            {
-                "id": number,
-                "run_id": run_id,
-                "kind": table.name,
-                "row": key,
-                "content": content,
-                "previous": previous,
-                "sha256": sha256,
-            }
-        )
+        entry = (number, previous, run_id, table.name, key, content, sha256)
+        entries.append(dict(zip(_ENTRY, entry, strict=True)))
         previous = sha256
     if entries:
         connection.execute(insert(tables.ledger), entries)
 
 
+_ENTRY = ("id", "previous", "run_id", "kind", "row", "content", "sha256")
 _LAST = select(tables.ledger.c.id, tables.ledger.c.sha256).order_by(tables.ledger.c.id.desc()).limit(1)
 
 
@@ -192,8 +184,7 @@ def _start(connection: Connection, run_id: int, expected: str) -> int:
 def _follow(connection: Connection, start: int, expected: str) -> tuple[int, str, list[Finding], set[int]]:
     """Follow the chain from an entry to the end: how many, the last digest, what is wrong, their runs."""
     columns = tables.ledger.c
-    names = ("id", "previous", "run_id", "kind", "row", "content", "sha256")
-    query = select(*(columns[name] for name in names)).where(columns.id >= start).order_by(columns.id)
+    query = select(*(columns[name] for name in _ENTRY)).where(columns.id >= start).order_by(columns.id)
     findings: list[Finding] = []
     entered: set[int] = set()
     last, count, seen = GENESIS if start == 1 else None, 0, not expected
@@ -245,27 +236,19 @@ def _verify_rows(connection: Connection, run: int, kept: Sequence[Table]) -> Ite
 
 def _verify_end(connection: Connection, run: int) -> Iterator[Finding]:
     """How the run stands must be what its last event says."""
-    row = connection.execute(select(tables.runs).where(tables.runs.c.id == run)).mappings().first()
-    events = tables.run_events
-    last = (
-        connection.execute(
-            select(events)
-            .where(events.c.run_id == run, events.c.kind.in_(("ended", "resumed")))
-            .order_by(events.c.id.desc())
-            .limit(1)
-        )
-        .mappings()
-        .first()
-    )
-    if row is None:
-        return
-    stands = (row["outcome"], row["reason"], row["ended"])
-    ended = last is not None and last["kind"] == "ended"
-    recorded = (last["outcome"], last["text"], last["at"]) if last is not None and ended else (None, "", None)
-    if stands != recorded:
-        yield Finding(
-            run_id=run, what=f"the outcome reads {row['outcome']!r}, and {recorded[0]!r} was recorded"
-        )
+    row = connection.execute(
+        select(*(tables.runs.c[name] for name in RUN_STANDS)).where(tables.runs.c.id == run)
+    ).first()
+    events = tables.run_events.c
+    last = connection.execute(
+        select(events.kind, events.outcome, events.text, events.at)
+        .where(events.run_id == run, events.kind.in_(("ended", "resumed")))
+        .order_by(events.id.desc())
+        .limit(1)
+    ).first()
+    recorded = tuple(last[1:]) if last is not None and last.kind == "ended" else (None, "", None)
+    if row is not None and tuple(row) != recorded:
+        yield Finding(run_id=run, what=f"the outcome reads {row.outcome!r}, and {recorded[0]!r} was recorded")
 
 
 _SINGULAR = {

@@ -33,7 +33,6 @@ from harness.reading import (
 )
 from harness.records import tables
 from harness.records.run import (
-    KIND_OF,
     KINDS,
     AcquisitionRecord,
     Ended,
@@ -120,7 +119,7 @@ def row_to_header(row: Row, *, files: tuple[JobFile, ...], instruments: tuple[Id
 def event_to_row(event: Event, text: str, at: datetime) -> Row:
     """Make the row of `run_events`."""
     return {
-        "kind": KIND_OF[type(event)],
+        "kind": event.kind,
         "at": time_to_text(at),
         "outcome": event.outcome if isinstance(event, Ended) else None,
         "content": dump(to_json(event)),

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, Generic, Literal, TypeVar, get_args
+from typing import Any, ClassVar, Generic, Literal, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,49 +76,61 @@ class RunHeader:
         check_time("started", self.started)
 
 
+class Event:
+    """Something that befell a run; `kind` is what the records call it."""
+
+    kind: ClassVar[str]
+
+
 @dataclass(frozen=True, kw_only=True)
-class Ended:
+class Ended(Event):
     """The run came to an end; its text is the reason."""
 
+    kind = "ended"
     outcome: Outcome
 
 
 @dataclass(frozen=True, kw_only=True)
-class Resumed:
+class Resumed(Event):
     """The run goes on after it was stopped or interrupted."""
 
+    kind = "resumed"
     after: str  # how it had ended
     recorded: int  # readings that were there
     remaining: int  # readings that were still to be made
 
 
 @dataclass(frozen=True, kw_only=True)
-class BenchFault:
+class BenchFault(Event):
     """An instrument did not do what it was asked, and the run went on without its answer."""
 
+    kind = "bench fault"
     instrument: str
     address: str
 
 
 @dataclass(frozen=True, kw_only=True)
-class RelaysOperated:
+class RelaysOperated(Event):
     """How often each relay was operated since the last such event, and whether that was read back."""
 
+    kind = "relays"
     operations: Mapping[str, int]
     read_back: bool
 
 
 @dataclass(frozen=True, kw_only=True)
-class CurrentsDrawn:
+class CurrentsDrawn(Event):
     """What the unit drew at rest and with each control line alone on, by which it is known again."""
 
+    kind = "currents"
     currents_a: Mapping[str, float]  # by the name of the state
 
 
 @dataclass(frozen=True, kw_only=True)
-class RetestAllowed:
+class RetestAllowed(Event):
     """Somebody let the unit be run again."""
 
+    kind = "retest"
     number: int  # from 1
     allowed: int | None  # how many retests the sequence allows; None for any number
     who: str
@@ -126,17 +138,19 @@ class RetestAllowed:
 
 
 @dataclass(frozen=True, kw_only=True)
-class RefusalOverridden:
+class RefusalOverridden(Event):
     """Somebody went on where a check said no."""
 
+    kind = "override"
     who: str
     why: str
 
 
 @dataclass(frozen=True, kw_only=True)
-class OverCurrent:
+class OverCurrent(Event):
     """The relay supply went to its limit, and what it gave there."""
 
+    kind = "over-current"
     state: str
     limit_a: float
     current_a: float
@@ -144,42 +158,47 @@ class OverCurrent:
 
 
 @dataclass(frozen=True, kw_only=True)
-class LeadsLookedAt:
+class LeadsLookedAt(Event):
     """What was seen of a setup's leads by the levels on them; no leads are named where every one is right."""
 
+    kind = "leads"
     setup: str
     leads: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
-class MadeByHand:
+class MadeByHand(Event):
     """Somebody says that a setup was made."""
 
+    kind = "by hand"
     setup: str
     who: str
 
 
 @dataclass(frozen=True, kw_only=True)
-class LeadsSeenTo:
+class LeadsSeenTo(Event):
     """Somebody says that leads of a setup were looked at and put right; none are named where all were."""
 
+    kind = "seen to"
     setup: str
     who: str
     leads: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
-class SetupProven:
+class SetupProven(Event):
     """Whether every lead of a setup that hands made showed what belongs on its pin."""
 
+    kind = "proof"
     setup: str
     proven: bool
 
 
 @dataclass(frozen=True, kw_only=True)
-class FaultsNamed:
+class FaultsNamed(Event):
     """Faults that explain the run best and are not told apart, the likeliest first, and their probability."""
 
+    kind = "diagnosis"
     faults: tuple[str, ...]
     probability: float
 
@@ -194,12 +213,13 @@ class ExplainedGroup:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Explanation:
+class Explanation(Event):
     """What would explain a run, in words for its page.
 
     next_probe is "" where no view would tell more; left_over: whether that leaves several candidates.
     """
 
+    kind = "explanation"
     headline: str
     groups: tuple[ExplainedGroup, ...]
     next_probe: str
@@ -212,9 +232,10 @@ CustomTestEnd = Literal["passed", "failed", "broken", "skipped"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class CustomTestEnded:
+class CustomTestEnded(Event):
     """One of a person's own test functions came to its end."""
 
+    kind = "test"
     test: str
     end: CustomTestEnd
 
@@ -223,9 +244,10 @@ CheckKind = Literal["golden", "known-bad"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class BenchCheck:
+class BenchCheck(Event):
     """What a run of the golden unit, or of one with a known fault, says of the bench."""
 
+    kind = "bench check"
     check: CheckKind
     good: bool
     why: str
@@ -239,45 +261,7 @@ class Remembered:
     kind: str
 
 
-Event = (
-    Ended
-    | Resumed
-    | BenchFault
-    | RelaysOperated
-    | CurrentsDrawn
-    | RetestAllowed
-    | RefusalOverridden
-    | OverCurrent
-    | LeadsLookedAt
-    | MadeByHand
-    | LeadsSeenTo
-    | SetupProven
-    | FaultsNamed
-    | Explanation
-    | CustomTestEnded
-    | BenchCheck
-)
-KINDS: Mapping[str, type[Event]] = {
-    "ended": Ended,
-    "resumed": Resumed,
-    "bench fault": BenchFault,
-    "relays": RelaysOperated,
-    "currents": CurrentsDrawn,
-    "retest": RetestAllowed,
-    "override": RefusalOverridden,
-    "over-current": OverCurrent,
-    "leads": LeadsLookedAt,
-    "by hand": MadeByHand,
-    "seen to": LeadsSeenTo,
-    "proof": SetupProven,
-    "diagnosis": FaultsNamed,
-    "explanation": Explanation,
-    "test": CustomTestEnded,
-    "bench check": BenchCheck,
-}
-"""What the records call each kind."""
-
-KIND_OF: Mapping[type, str] = {event: kind for kind, event in KINDS.items()}
+KINDS: Mapping[str, type[Event]] = {event.kind: event for event in Event.__subclasses__()}
 BY_HAND = ("by hand", "seen to", "proof")
 """Kinds that say what hands did and whether it was proven; older versions knew the first alone."""
 
@@ -301,7 +285,7 @@ class RunEvent(Generic[E]):
     @property
     def kind(self) -> str:
         """What the records call it."""
-        return self.event.kind if isinstance(self.event, Remembered) else KIND_OF[type(self.event)]
+        return self.event.kind
 
 
 @dataclass(frozen=True, kw_only=True)

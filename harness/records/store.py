@@ -24,10 +24,8 @@ from harness.records.history import RecordsReader, portions
 from harness.records.ledger import insert_rows
 from harness.records.run import (
     INTERRUPTED,
-    KIND_OF,
     OUTCOMES,
     AcquisitionRecord,
-    E,
     Ended,
     Event,
     KeptReference,
@@ -45,6 +43,7 @@ from harness.roles import Capture, Identity
 from harness.toml_files.located import JobFile
 
 T = TypeVar("T")
+E = TypeVar("E", bound=Event)
 
 
 def open_records(url_or_path: str | Path, *, read_only: bool = False, bring_up: bool = False) -> "RunStore":
@@ -214,19 +213,18 @@ class RunStore(RecordsReader):
         So are events of an older version of which only the text is known.
         """
         columns = tables.run_events.c
-        known = and_(columns.kind == KIND_OF[kind], columns.content.is_not(None))
+        known = and_(columns.kind == kind.kind, columns.content.is_not(None))
         query = select(tables.run_events).where(known).order_by(columns.id)
         queries = [query]
         if run_ids is not None:  # some twenty events a run are of other kinds
             queries = [query.where(columns.run_id.in_(some)) for some in portions(run_ids)]
+        result: dict[int, RunEvent[E]] = {}
         with self._reading() as connection:
-            result: dict[int, RunEvent[E]] = {}
-            for one in queries:
-                for row in connection.execute(one).mappings():
-                    event = rows.row_to_event(dict(row))
-                    if isinstance(event.event, kind):
-                        result[row["run_id"]] = RunEvent(event=event.event, at=event.at, text=event.text)
-            return result
+            for row in (dict(row) for query in queries for row in connection.execute(query).mappings()):
+                event = rows.row_to_event(row)
+                if isinstance(event.event, kind):
+                    result[row["run_id"]] = RunEvent(event=event.event, at=event.at, text=event.text)
+        return result
 
     def verify(self, run_id: int | None = None, *, expected: str = "") -> ledger.Verification:
         """Compare the records with their ledger: all of them; or a run, with the chain from there to the end.
@@ -336,17 +334,12 @@ def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
     )
 
 
-def _unit(row: rows.Row | Any) -> UnitSummary:
+def _unit(row: rows.Row) -> UnitSummary:
+    as_is = ("serial", "part", "module_name", "revision", "simulated", "passes", "purpose")
     return UnitSummary(
-        serial=row["serial"],
-        part=row["part"],
-        module_name=row["module_name"],
-        revision=row["revision"],
-        simulated=row["simulated"],
         runs=row["count"],
-        passes=row["passes"],
         latest_run=row["id"],
         latest_outcome=row["outcome"] or INTERRUPTED,
         latest_started=datetime.fromisoformat(row["started"]),
-        purpose=row["purpose"],
+        **{name: row[name] for name in as_is},
     )

@@ -56,12 +56,17 @@ def _of_run() -> Column[int]:
     return Column("run_id", Integer, ForeignKey("runs.id"), nullable=False, index=True)
 
 
-def _text(name: str) -> Column[str]:
-    return Column(name, Text, nullable=False)
+def _texts(*names: str) -> list[Column[str]]:
+    return [Column(name, Text, nullable=False) for name in names]
 
 
-def _optional_number(name: str) -> Column[float]:
-    return Column(name, Double, nullable=True)
+def _added_text(name: str, default: str = "") -> Column[str]:
+    """A column that earlier versions of the records did not have."""
+    return Column(name, Text, nullable=False, server_default=default)
+
+
+def _optional_numbers(*names: str) -> list[Column[float]]:
+    return [Column(name, Double, nullable=True) for name in names]
 
 
 def _recorded() -> Column[str]:
@@ -76,59 +81,29 @@ runs = Table(
     "runs",
     metadata,
     _id(),
-    _text("serial"),
-    _text("module_name"),
-    _text("part"),
-    _text("revision"),
-    _text("sequence_name"),
-    _text("decision"),
-    _text("bench_name"),
+    *_texts("serial", "module_name", "part", "revision", "sequence_name", "decision", "bench_name"),
     Column("operator", Text, nullable=True),
-    _text("started"),
-    _text("software_version"),
+    *_texts("started", "software_version"),
     Column("simulated", Boolean, nullable=False),
-    _text("notes"),
-    Column("job_folder", Text, nullable=False, server_default=""),
-    Column("bench_file", Text, nullable=False, server_default=""),
-    Column("batch", Text, nullable=False, server_default=""),
-    Column("purpose", Text, nullable=False, server_default=""),
-    Column("simulated_faults", Text, nullable=False, server_default="[]"),
+    *_texts("notes"),
+    _added_text("job_folder"),
+    _added_text("bench_file"),
+    _added_text("batch"),
+    _added_text("purpose"),
+    _added_text("simulated_faults", "[]"),
     _recorded(),
     Column("planned_readings", Integer, nullable=False),
     Column("outcome", Text, nullable=True),
-    _text("reason"),
+    *_texts("reason"),
     Column("ended", Text, nullable=True),
     Index("runs_of_unit", "part", "serial"),
 )
 
-run_files = Table(
-    "run_files",
-    metadata,
-    _id(),
-    _of_run(),
-    _text("name"),
-    _text("sha256"),
-    _text("text"),
-)
+run_files = Table("run_files", metadata, _id(), _of_run(), *_texts("name", "sha256", "text"))
 
-instruments = Table(
-    "instruments",
-    metadata,
-    _id(),
-    _of_run(),
-    _text("role"),
-    _text("address"),
-    _text("profile"),
-    _text("text"),
-)
+instruments = Table("instruments", metadata, _id(), _of_run(), *_texts("role", "address", "profile", "text"))
 
-through_references = Table(
-    "through_references",
-    metadata,
-    _id(),
-    _of_run(),
-    _text("content"),
-)
+through_references = Table("through_references", metadata, _id(), _of_run(), *_texts("content"))
 
 acquisitions = Table(
     "acquisitions",
@@ -136,19 +111,13 @@ acquisitions = Table(
     _id(),
     _of_run(),
     Column("number", Integer, nullable=False),
-    _text("setup"),
-    _text("state"),
-    _text("stimulus"),
-    Column("purpose", Text, nullable=False, server_default=""),
-    Column("stimulus_kind", Text, nullable=False, server_default="silence"),
+    *_texts("setup", "state", "stimulus"),
+    _added_text("purpose"),
+    _added_text("stimulus_kind", "silence"),
     Column("stimulus_hz", Double, nullable=False, server_default="0"),
     Column("stimulus_vrms", Double, nullable=False, server_default="0"),
     _recorded(),
-    _text("frequencies_hz"),
-    _text("setting"),
-    _text("phasors"),
-    _text("residuals_vrms"),
-    _text("started"),
+    *_texts("frequencies_hz", "setting", "phasors", "residuals_vrms", "started"),
     Column("duration_s", Double, nullable=False),
 )
 
@@ -157,32 +126,18 @@ readings = Table(
     metadata,
     _id(),
     _of_run(),
-    _text("check_name"),
-    _text("quantity"),
-    Column("options", Text, nullable=False, server_default="[]"),
-    _text("state"),
-    _text("channel"),
-    _text("port"),
-    Column("driven", Text, nullable=False, server_default=""),
-    _optional_number("frequency_hz"),
-    _text("setup"),
-    _text("unit"),
-    _optional_number("value"),
-    _optional_number("standard"),
-    _optional_number("low"),
-    _optional_number("high"),
-    _optional_number("coverage_factor"),
+    *_texts("check_name", "quantity"),
+    _added_text("options", "[]"),
+    *_texts("state", "channel", "port"),
+    _added_text("driven"),
+    *_optional_numbers("frequency_hz"),
+    *_texts("setup", "unit"),
+    *_optional_numbers("value", "standard", "low", "high", "coverage_factor"),
     Column("floor", Boolean, nullable=False),
-    _optional_number("expected"),
-    _optional_number("expected_standard"),
-    _optional_number("limit_low"),
-    _optional_number("limit_high"),
-    _text("verdict"),
-    _text("reason"),
-    Column("facts", Text, nullable=False, server_default="[]"),
-    _text("budget"),
-    _text("acquisitions"),
-    _text("route"),
+    *_optional_numbers("expected", "expected_standard", "limit_low", "limit_high"),
+    *_texts("verdict", "reason"),
+    _added_text("facts", "[]"),
+    *_texts("budget", "acquisitions", "route"),
     _recorded(),
 )
 
@@ -192,8 +147,7 @@ waveforms = Table(
     _id(),
     _of_run(),
     Column("acquisition_id", Integer, ForeignKey("acquisitions.id"), nullable=False, unique=True),
-    _text("description"),
-    _text("sha256"),
+    *_texts("description", "sha256"),
     Column("volts_npz", LargeBinary, nullable=False),
 )
 
@@ -202,11 +156,10 @@ run_events = Table(
     metadata,
     _id(),
     _of_run(),
-    _text("kind"),
-    _text("at"),
+    *_texts("kind", "at"),
     Column("outcome", Text, nullable=True),
     Column("content", Text, nullable=True),
-    _text("text"),
+    *_texts("text"),
     _recorded(),
 )
 
@@ -215,11 +168,10 @@ kept_references = Table(
     "kept_references",
     metadata,
     _id(),
-    _text("taken"),
-    _text("bench"),
-    _optional_number("temperature_c"),
+    *_texts("taken", "bench"),
+    *_optional_numbers("temperature_c"),
     Column("simulated", Integer, nullable=False),
-    _text("content"),
+    *_texts("content"),
 )
 
 ledger = Table(
@@ -227,9 +179,9 @@ ledger = Table(
     metadata,
     _id(),
     Column("run_id", Integer, nullable=False, index=True),
-    _text("kind"),
+    *_texts("kind"),
     Column("row", Integer, nullable=False),
-    _text("content"),
+    *_texts("content"),
     Column("previous", Text, nullable=False, unique=True),
     Column("sha256", Text, nullable=False, unique=True),
 )

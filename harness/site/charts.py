@@ -45,7 +45,7 @@ def individuals(
 
     names: serial numbers, one a value. Points that meet a run rule are drawn as squares.
     """
-    values = [float(value) for value in chart.values]
+    values = chart.values.tolist()
     own = [*values, chart.lower, chart.upper]
     scale = scale_of(own, unit)
     near = _near(limits, own)
@@ -60,10 +60,10 @@ def individuals(
         levels += [(chart.upper, "control", "+3 sigma"), (chart.lower, "control", "−3 sigma")]
     levels += [(end, "limit", "limit") for end in near.known]
     _levels(picture, y, [(value / scale.factor, kind, text) for value, kind, text in levels])
-    places = [(x.at(index), y.at(value / scale.factor)) for index, value in enumerate(values)]
-    picture.path(places, "trace")
+    points = [(x.at(index), y.at(value / scale.factor)) for index, value in enumerate(values)]
+    picture.path(points, "trace")
     signalled = {signal.at: signal.rule for signal in reversed(chart.signals)}
-    for index, (across, up) in enumerate(places):
+    for index, (across, up) in enumerate(points):
         hint = f"{names[index]}: {format_value(values[index], unit)}"
         if index in signalled:
             hint += f"; {RUN_RULES[signalled[index]]}"
@@ -80,7 +80,7 @@ def moving_ranges(label: str, unit: str, chart: IndividualsChart, names: Sequenc
 
     names: serial numbers, one a value. Ranges beyond the limit are drawn as squares.
     """
-    ranges, unit = [float(value) for value in chart.ranges], difference_unit(unit)
+    ranges, unit = chart.ranges.tolist(), difference_unit(unit)
     scale = scale_of([*ranges, chart.upper_range], unit)
     picture = Picture(640, 118)
     top = 1.08 * max([*ranges, chart.upper_range]) / scale.factor
@@ -90,11 +90,11 @@ def moving_ranges(label: str, unit: str, chart: IndividualsChart, names: Sequenc
     picture.level_axis(y, 52, 566, most=3)
     levels = [(chart.mean_range, "centre", "mean"), (chart.upper_range, "control", "+3 sigma")]
     _levels(picture, y, [(value / scale.factor, kind, text) for value, kind, text in levels])
-    places = [(x.at(index), y.at(value / scale.factor)) for index, value in enumerate(ranges, start=1)]
-    picture.path(places, "trace")
+    points = [(x.at(index), y.at(value / scale.factor)) for index, value in enumerate(ranges, start=1)]
+    picture.path(points, "trace")
     for index in chart.range_signals:
         hint = f"{names[index]}: {format_value(ranges[index - 1], unit)} from {names[index - 1]}"
-        picture.mark(*places[index - 1], "square", 3.4, "point signal", hint)
+        picture.mark(*points[index - 1], "square", 3.4, "point signal", hint)
     messages = [
         f"{len(ranges)} ranges, mean {format_value(chart.mean_range, unit)}, "
         f"limit {format_value(chart.upper_range, unit)}.",
@@ -109,7 +109,7 @@ def differences(side: SideDifference, values: NDArray[np.float64], names: Sequen
     values: shape (n,), n >= 2; names: serial numbers, one a value.
     """
     unit, result = difference_unit(side.unit), side.difference
-    own = [float(value) for value in values]
+    own = values.tolist()
     scale = scale_of([*own, result.low, result.high], unit)
     low, high = roomy([*own, result.low, result.high, 0.0])
     picture = Picture(330, 150)
@@ -138,12 +138,11 @@ def _near(limits: Limits, own: Sequence[float]) -> Limits:
     """Those limits that fit into a picture without flattening what it is about."""
     width = max(own) - min(own) or abs(max(own)) or 1.0
 
-    def fits(end: float | None) -> bool:
-        return end is not None and min(own) - _FAR_OFF * width <= end <= max(own) + _FAR_OFF * width
-
-    return Limits(
-        low=limits.low if fits(limits.low) else None, high=limits.high if fits(limits.high) else None
+    lowest, highest = min(own) - _FAR_OFF * width, max(own) + _FAR_OFF * width
+    low, high = (
+        end if end is not None and lowest <= end <= highest else None for end in (limits.low, limits.high)
     )
+    return Limits(low=low, high=high)
 
 
 def _levels(picture: Picture, axis: Axis, levels: Sequence[tuple[float, str, str]]) -> None:
@@ -186,19 +185,15 @@ def distribution(label: str, unit: str, values: NDArray[np.float64], limits: Lim
         if number:
             start, end = x.at(float(left) / scale.factor), x.at(float(right) / scale.factor)
             picture.box(start, y.at(float(number)), end - start - 0.6, 190 - y.at(float(number)), "bar")
-    _values_below(picture, x, 208)
-    for end_ in near.known:
-        picture.line(x.at(end_ / scale.factor), 16, x.at(end_ / scale.factor), 190, "limit")
+    for value, text in ticks(x.low, x.high, most=4):
+        picture.text(x.at(value), 208, text, anchor="middle")
+    for across in (x.at(end / scale.factor) for end in near.known):
+        picture.line(across, 16, across, 190, "limit")
     inside = sum(
         (limits.low is None or v >= limits.low) and (limits.high is None or v <= limits.high) for v in values
     )
     message = f"{values.size} units from {format_value(own[0], unit)} to {format_value(own[1], unit)}; "
     return picture.finish(f"{label}, distribution", f"{message}{inside} of them within the limits.")
-
-
-def _values_below(picture: Picture, axis: Axis, base: float) -> None:
-    for value, text in ticks(axis.low, axis.high, most=4):
-        picture.text(axis.at(value), base, text, anchor="middle")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -279,24 +274,24 @@ def trend(
     """One reading of one unit through its runs, before the batch's other units and the limits."""
     others = [] if population is None else [population.low, population.high]
     own = [*(point.value for point in points), *others]
-    ground = _ground(unit, min(own), max(own), limits, population)
-    picture = Picture(*_TREND_SIZE, on=ground.picture)
-    across, axis, factor = _across(len(points)), ground.axis, ground.scale.factor
-    places = [(x, axis.at(point.value / factor)) for x, point in zip(across, points, strict=True)]
+    ground, scale, axis, message = _ground(unit, min(own), max(own), limits, population)
+    picture = Picture(*_TREND_SIZE, on=ground)
+    across = _across(len(points))
+    marks = [(x, axis.at(point.value / scale.factor)) for x, point in zip(across, points, strict=True)]
     if len(points) > 1:
-        picture.path(places, "trace")
+        picture.path(marks, "trace")
     rows = [(f"run {point.run_id}", point.in_words(unit), point.verdict) for point in points]
-    for point, (run, value, verdict), (x, up) in zip(points, rows, places, strict=True):
+    for point, (run, value, verdict), (x, up) in zip(points, rows, marks, strict=True):
         kind = f"point {verdict}{' floor' if point.floor else ''}"
         picture.mark(x, up, _SHAPES[verdict], 3.2, kind, f"{run}: {value}, {verdict}")
     for index in sorted({0, len(points) - 1}):
         picture.text(across[index], 126, rows[index][0], anchor="middle")
-    message = "; ".join(map(" ".join, rows[-_RUNS_SAID:]))
-    return picture.finish(label, f"In {ground.scale.unit or 'signs'}: {message}.{ground.message}")
+    latest = "; ".join(map(" ".join, rows[-_RUNS_IN_WORDS:]))
+    return picture.finish(label, f"In {scale.unit or 'signs'}: {latest}.{message}")
 
 
 _TREND_SIZE = (330, 132)
-_RUNS_SAID = 8
+_RUNS_IN_WORDS = 8
 
 
 @cache
@@ -306,21 +301,14 @@ def _across(runs: int) -> tuple[float, ...]:
     return tuple(axis.at(index) for index in range(runs))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Ground:
-    """What a trend is drawn on, and what is said of that."""
-
-    picture: Picture
-    scale: Scale
-    axis: Axis
-    message: str
-
-
 @lru_cache(maxsize=256)
 def _ground(
     unit: str, least: float, greatest: float, limits: Limits, population: Population | None
-) -> _Ground:
-    """Draw band, axis and limits for values between two. Most units of a batch share it: they lie within."""
+) -> tuple[Picture, Scale, Axis, str]:
+    """Draw band, axis and limits for values between two, and say what the band and the limits are.
+
+    Most units of a batch share it: their values lie within the band.
+    """
     ends = [least, greatest]
     near = _near(limits, ends)
     scale = scale_of(ends, unit)
@@ -342,4 +330,4 @@ def _ground(
     if limits.known:
         known = " and ".join(format_value(end, unit) for end in limits.known)
         message += f" Limit {known}{'' if near.known else ', too far away to be drawn'}."
-    return _Ground(picture=picture, scale=scale, axis=y, message=message)
+    return picture, scale, y, message

@@ -6,7 +6,7 @@ own name point at this machine: only requests that name this machine as their ho
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Mapping, Set
+from collections.abc import Callable, Mapping, Sequence, Set
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -30,6 +30,8 @@ LONGEST_WAIT_S = 20.0  # for a request that does not come to its end
 _KEPT = 16  # studies and reports
 _LONGEST_SEARCH = 200
 Made = TypeVar("Made")
+_Page = tuple[str, Callable[[str], str]]
+"""The state of a page, and what makes it when that is given."""
 
 
 class Changes:
@@ -86,33 +88,39 @@ class LiveSite:
         """
         if path == "/style.css":
             return self.pages.style, ""
-        place = path.strip("/").removesuffix(".html").split("/")
+        parts = path.strip("/").removesuffix(".html").split("/")
         store = self._opened()
         state = store.state()
-        if place in ([""], ["index"]):
-            return self._index(store, state, query, known)
-        if place == ["now"]:
-            return self._at(f"now-{_tag(state)}", known, lambda _: self._now(store, state))
-        if len(place) != 2:
+        page: _Page | None = None
+        match parts:
+            case [""] | ["index"]:
+                asked = parse_qs(query[:_LONGEST_SEARCH], keep_blank_values=True)
+                search = UnitSearch(words=asked.get("q", [""])[0], not_passed="bad" in asked)
+                known = known if search == EVERY_UNIT else ""
+                page = self._index(store, state, search, asked.get("list"))
+            case ["now"]:
+                page = f"now-{_tag(state)}", lambda _: self._now(store, state)
+            case ["units", name]:
+                page = self._unit(store, state, name)
+            case ["batches", name]:
+                page = self._batch(store, state, name)
+            case ["reports", name]:
+                page = self._report(store, state, name)
+            case ["certificates", name]:
+                page = self._certificate(store, state, name)
+        if page is None:
             return None
-        kind, name = place
-        make = {
-            "units": self._unit,
-            "batches": self._batch,
-            "reports": self._report,
-            "certificates": self._certificate,
-        }.get(kind)
-        return make(store, state, name, known) if make else None
+        tag, make = page
+        new = f'"{tag}"'
+        return ("" if known == new else make(new)), new
 
     def _index(
-        self, store: RunStore, state: tuple[int, ...], query: str, known: str
-    ) -> tuple[str, str] | None:
-        asked = parse_qs(query[:_LONGEST_SEARCH], keep_blank_values=True)
-        search = UnitSearch(words=asked.get("q", [""])[0], not_passed="bad" in asked)
+        self, store: RunStore, state: tuple[int, ...], search: UnitSearch, newer_than: Sequence[str] | None
+    ) -> _Page:
         catalogue = self._catalogue_at(store, state)
         of_list = _index_tag(_list_state(state))
         with self._lock:
-            newer = self._changes.since(asked.get("list", [""])[0])
+            newer = self._changes.since(newer_than[0] if newer_than else "")
 
         def make(_: str) -> str:
             details = store.details(going(catalogue))
@@ -120,14 +128,13 @@ class LiveSite:
 
         # A page's own script asks elsewhere for what is under way: it wants the list as that changes, and of
         # it what is newer than the state that it names.
-        tag = of_list if "list" in asked or not catalogue.open else _index_tag(state)
-        return self._at(tag, known if search == EVERY_UNIT else "", make)
+        return of_list if newer_than is not None or not catalogue.open else _index_tag(state), make
 
     def _now(self, store: RunStore, state: tuple[int, ...]) -> str:
         catalogue = self._catalogue_at(store, state)
         return self.pages.now(catalogue, store.details(going(catalogue)))
 
-    def _unit(self, store: RunStore, state: tuple[int, ...], name: str, known: str) -> tuple[str, str] | None:
+    def _unit(self, store: RunStore, state: tuple[int, ...], name: str) -> _Page | None:
         catalogue = self._catalogue_at(store, state)
         unit = catalogue.units.get(name)
         if unit is None:
@@ -141,19 +148,15 @@ class LiveSite:
 
         # Only a unit that is being run changes with every reading.
         running = any(run.outcome == INTERRUPTED for run in unit.runs)
-        return self._at(f"unit-{_tag(state if running else _list_state(state))}", known, make)
+        return f"unit-{_tag(state if running else _list_state(state))}", make
 
-    def _batch(
-        self, store: RunStore, state: tuple[int, ...], name: str, known: str
-    ) -> tuple[str, str] | None:
+    def _batch(self, store: RunStore, state: tuple[int, ...], name: str) -> _Page | None:
         if name not in self._catalogue_at(store, state).batches:
             return None
         tag = f"batch-{_tag(_list_state(state))}"
-        return self._at(tag, known, lambda tag: self.pages.batch(self._study(store, state, name), state=tag))
+        return tag, lambda tag: self.pages.batch(self._study(store, state, name), state=tag)
 
-    def _report(
-        self, store: RunStore, state: tuple[int, ...], name: str, known: str
-    ) -> tuple[str, str] | None:
+    def _report(self, store: RunStore, state: tuple[int, ...], name: str) -> _Page | None:
         record = _run_named(store, name)
         if record is None:
             return None
@@ -163,25 +166,17 @@ class LiveSite:
         moving = _written_at(path) if record.ended is not None else ()
         moving = moving or (state if record.ended is None else _list_state(state))
         key = ("report", record.run_id, moving)
-        return self._at(
-            f"report-{_tag(moving)}",
-            known,
-            lambda _: self._keep(key, lambda: _report_text(store, record, path)),
-        )
+        tag = f"report-{_tag(moving)}"
+        return tag, lambda _: self._keep(key, lambda: _report_text(store, record, path))
 
-    def _certificate(
-        self, store: RunStore, state: tuple[int, ...], name: str, known: str
-    ) -> tuple[str, str] | None:
+    def _certificate(self, store: RunStore, state: tuple[int, ...], name: str) -> _Page | None:
         record = _run_named(store, name)
         if record is None or record.outcome not in COMPLETE or record.header.purpose:
             return None
         run = record.run_id
-        key = ("certificate", run, _list_state(state))  # a later run of the unit is told on it
-        return self._at(
-            f"certificate-{_tag(_list_state(state))}",
-            known,
-            lambda _: self._keep(key, lambda: certify(store, run)),
-        )
+        key = ("certificate", run, _list_state(state))  # a later run of the unit is on it as well
+        tag = f"certificate-{_tag(_list_state(state))}"
+        return tag, lambda _: self._keep(key, lambda: certify(store, run))
 
     def _study(self, store: RunStore, state: tuple[int, ...], slug: str) -> BatchStudy:
         batch = self._catalogue_at(store, state).batches[slug]
@@ -200,10 +195,6 @@ class LiveSite:
             self._kept.move_to_end(key)
             result: Made = self._kept[key]
             return result
-
-    def _at(self, tag: str, known: str, make: Callable[[str], str]) -> tuple[str, str]:
-        state = f'"{tag}"'
-        return ("" if known == state else make(state)), state
 
     def _opened(self) -> RunStore:
         with self._lock:

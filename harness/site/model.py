@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from harness.records.history import RunLine
 from harness.records.run import INTERRUPTED
-from harness.statistics.yields import COMPLETE, Yields, yields
+from harness.statistics.yields import Yields, yields
 
 _LONGEST_SLUG = 40
 
@@ -123,11 +123,6 @@ def make_catalogue(lines: Sequence[RunLine]) -> Catalogue:
 def batch_key(run: RunLine) -> BatchKey:
     """The batch of a run."""
     return BatchKey(part=run.part, name=run.batch, simulated=run.simulated)
-
-
-def complete(runs: Iterable[RunLine]) -> list[RunLine]:
-    """Those runs that ended with a verdict."""
-    return [run for run in runs if run.outcome in COMPLETE]
 
 
 def slug(readable: str, key: UnitKey | BatchKey) -> str:

@@ -27,7 +27,7 @@ from harness.site.charts import (
     yield_chart,
     yield_groups,
 )
-from harness.site.model import BatchOfUnits, Unit, complete, unit_slug
+from harness.site.model import BatchOfUnits, Unit, unit_slug
 from harness.statistics.batch import (
     ReadingFigures,
     chart,
@@ -38,7 +38,7 @@ from harness.statistics.batch import (
 )
 from harness.statistics.compare import SideDifference, shared_values, side_differences
 from harness.statistics.control_charts import RUN_RULES
-from harness.statistics.yields import ParetoLine, first_complete_runs, pareto
+from harness.statistics.yields import COMPLETE, ParetoLine, first_complete_runs, pareto
 
 LATEST_UNITS = 200
 """Figures and charts of readings are of so many units, the latest; yields and causes are of all."""
@@ -80,7 +80,7 @@ class SideComparison:
 
 @dataclass(frozen=True, kw_only=True)
 class UnitOfBatch:
-    """How a unit stands by its latest run in the batch. said: the fault diagnosed of one that fails."""
+    """How a unit stands by its latest run in the batch. message: the fault diagnosed of one that fails."""
 
     slug: str
     run: RunLine
@@ -347,18 +347,18 @@ class _Followed:
 
 
 def _followed(unit: Unit, study: BatchStudy | None, bad: Mapping[int, list[Reading]]) -> _Followed:
-    runs = tuple(run.run_id for run in complete(unit.runs)[-_MOST_RUNS:])
+    runs = tuple(run.run_id for run in unit.runs if run.outcome in COMPLETE)[-_MOST_RUNS:]
     own = worst_first(bad.get(runs[-1], ())) if runs else []
     measured = [reading.key for reading in own if reading.unit != ""]
     return _Followed(unit=unit, study=study, runs=runs, own=tuple(measured[:_MOST_OWN]))
 
 
 class _Lookup:
-    """A series with its places by run."""
+    """A series with the index of each run in it."""
 
     def __init__(self, series: Series) -> None:
         self.series = series
-        self.place = {int(run_id): index for index, run_id in enumerate(series.run_ids)}
+        self.index = {int(run_id): index for index, run_id in enumerate(series.run_ids)}
 
 
 def _look_up(store: RunStore, units: Sequence[_Followed]) -> dict[ReadingKey, _Lookup]:
@@ -377,13 +377,10 @@ def _trends(followed: _Followed, series: Mapping[ReadingKey, _Lookup]) -> Iterab
             continue
         drawn += 1
         last = points[-1]
-        place = result.place[last.run_id]
-        limits = Limits(
-            low=_finite(result.series.limit_low[place]), high=_finite(result.series.limit_high[place])
-        )
+        low, high = result.series.limits(result.index[last.run_id])
         population = followed.study.populations.get(key) if followed.study else None
         label, unit = label_of(key), result.series.unit
-        picture = trend(label, unit, points, limits, population)
+        picture = trend(label, unit, points, Limits(low=low, high=high), population)
         yield Trend(
             label=label,
             picture=picture,
@@ -395,18 +392,14 @@ def _trends(followed: _Followed, series: Mapping[ReadingKey, _Lookup]) -> Iterab
 
 def _points(result: _Lookup, runs: Sequence[int]) -> list[TrendPoint]:
     series = result.series
-    places = [result.place[run] for run in runs if run in result.place]
+    indices = [result.index[run] for run in runs if run in result.index]
     return [
         TrendPoint(
-            run_id=int(series.run_ids[place]),
-            value=float(series.values[place]),
-            floor=bool(series.floor[place]),
-            verdict=series.verdicts[place],
+            run_id=int(series.run_ids[index]),
+            value=float(series.values[index]),
+            floor=bool(series.floor[index]),
+            verdict=series.verdicts[index],
         )
-        for place in places
-        if np.isfinite(series.values[place])
+        for index in indices
+        if np.isfinite(series.values[index])
     ]
-
-
-def _finite(limit: float) -> float | None:
-    return float(limit) if np.isfinite(limit) else None

@@ -6,14 +6,14 @@ same unit is no further unit.
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, fields
-from functools import cache, cached_property
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.reading import Measurand, ReadingKey
+from harness.reading import ReadingKey
 from harness.records.history import RunLine, Series, label_of, labels
 from harness.records.run import FaultsNamed
 from harness.records.store import RunStore
@@ -21,13 +21,12 @@ from harness.statistics.capability import (
     Capability,
     Caveat,
     ProposedLimits,
+    Side,
     capability,
     population_caveats,
     propose_limits,
 )
-from harness.statistics.compare import (
-    Comparison,
-)
+from harness.statistics.compare import Comparison
 from harness.statistics.control_charts import (
     IndividualsChart,
     individuals_chart,
@@ -175,7 +174,7 @@ def figures(one: Series) -> ReadingFigures:
     """Describe a reading through the units; its limits are those of the latest run."""
     values = one.values[one.measured]
     in_order = np.sort(values)
-    low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
+    low, high = one.limits()
     spread = varies(values)
     mean, sigma = mean_and_sigma(values) if spread else (None, 0.0 if values.size > 1 else None)
     result = capability(values, low, high) if spread and _judged(one) else None
@@ -221,7 +220,7 @@ def _not_passed(one: Series) -> int:
 
 def _judged(one: Series) -> bool:
     """Whether the latest limits leave anything out of a quantity that has a spread worth the name."""
-    return one.unit != "" and bool(np.isfinite(one.limit_low[-1]) or np.isfinite(one.limit_high[-1]))
+    return one.unit != "" and one.limits() != (None, None)
 
 
 def distribution(one: Series) -> Distribution | None:
@@ -230,7 +229,7 @@ def distribution(one: Series) -> Distribution | None:
     if not varies(values):
         return None
     counts, edges = np.histogram(values, bins=class_count(values, most=MOST_BINS))
-    return Distribution(edges=tuple(map(float, edges)), counts=tuple(map(int, counts)))
+    return Distribution(edges=tuple(edges.tolist()), counts=tuple(counts.tolist()))
 
 
 def class_count(values: NDArray[np.float64], *, most: int) -> int:
@@ -261,21 +260,20 @@ def proposal(one: Series) -> ProposedLimits:
     """
     good = one.measured & np.array([verdict == "pass" for verdict in one.verdicts], dtype=np.bool_)
     known = one.standard[good & np.isfinite(one.standard)]
-    low, high = _open_as_none(one.limit_low[-1]), _open_as_none(one.limit_high[-1])
+    low, high = one.limits()
     if not good.any():
         floors = one.verdicts.count("pass")
         why = "no unit has passed this reading"
         if floors:
             why = f"in all {floors} that passed, what there is lies below what the bench can see"
         return ProposedLimits(low=None, high=None, reasoning=(why,), caveats=())
+    side: Side = "two"
+    if (low is None) != (high is None):
+        side = "upper" if low is None else "lower"
     return propose_limits(
         one.values[good],
         unit=one.unit,
-        side="upper"
-        if low is None and high is not None
-        else "lower"
-        if high is None and low is not None
-        else "two",
+        side=side,
         guard=COVERAGE * float(np.median(known)) if known.size else 0.0,
         current=(low, high),
     )
@@ -298,10 +296,6 @@ def _left_out(one: Series) -> tuple[Caveat, ...]:
         return ()
     text = f"{floors} of {of} readings lie below the bench's floor: the figures are those of the other units"
     return (Caveat(kind="in part", sentence=text),)
-
-
-def _open_as_none(limit: float) -> float | None:
-    return float(limit) if np.isfinite(limit) else None
 
 
 # As plain JSON values, for other programs: the keys are promised, more may come.
@@ -374,9 +368,7 @@ def comparison_to_json(
 
 def key_to_json(key: ReadingKey) -> dict[str, Any]:
     """Keys: check, quantity, options (name and value of each), state, channel, port, driven, frequency_hz."""
-    return {"check": key.check} | {
-        name: plain(getattr(key.measurand, name)) for name in _names_of_fields(Measurand)
-    }
+    return {"check": key.check, **plain(vars(key.measurand))}
 
 
 def plain(value: object) -> Any:
@@ -391,10 +383,4 @@ def plain(value: object) -> Any:
         return {str(name): plain(one) for name, one in value.items()}
     if isinstance(value, ReadingKey):
         return key_to_json(value)
-    kind: Any = type(value)
-    return {name: plain(getattr(value, name)) for name in _names_of_fields(kind)}
-
-
-@cache
-def _names_of_fields(kind: Any) -> tuple[str, ...]:
-    return tuple(field.name for field in fields(kind))
+    return plain(vars(value))

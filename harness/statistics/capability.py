@@ -318,10 +318,9 @@ def propose_limits(
 
 def _spread(data: np.ndarray, unit: str, side: Side) -> tuple[float | None, float | None, list[str]]:
     mean, sigma = float(np.mean(data)), float(np.std(data, ddof=1))
-    text = (
-        f"{data.size} values, mean {_said(mean, unit, 5)}, "
-        f"standard deviation {format_difference(sigma, unit)}."
-    )
+    bare = unit in ("dB", "dBu", "dBV", "deg")  # without a prefix
+    written = f"{mean:.5g} {unit}" if bare else format_value(mean, unit, digits=5)
+    text = f"{data.size} values, mean {written}, standard deviation {format_difference(sigma, unit)}."
     normal = data.size >= FEWEST_FOR_NORMALITY and varies(data) and normality(data).p >= NORMALITY_LEVEL
     if normal:
         interval = normal_tolerance(data, proportion=PROPORTION, confidence=CONFIDENCE, side=side)
@@ -341,13 +340,6 @@ def _spread(data: np.ndarray, unit: str, side: Side) -> tuple[float | None, floa
     return low, high, [text, why]
 
 
-def _said(value: float, unit: str, digits: int) -> str:
-    """With a prefix where the unit takes one; decibels and degrees by their size."""
-    if unit in ("dB", "dBu", "dBV", "deg"):
-        return f"{value:.{digits}g} {unit}"
-    return format_value(value, unit, digits=digits)
-
-
 def _rounded(low: float | None, high: float | None, mean: float) -> tuple[float | None, float | None]:
     """Round outwards to two digits of the distance from the mean, so that a limit reads as one."""
     distances = [abs(end - mean) for end in (low, high) if end is not None and end != mean]
@@ -364,12 +356,13 @@ def _rounded(low: float | None, high: float | None, mean: float) -> tuple[float 
 def _not_beyond(
     low: float | None, high: float | None, current: tuple[float | None, float | None]
 ) -> tuple[float | None, float | None, bool]:
-    kept = False
-    if low is not None and current[0] is not None and low < current[0]:
-        low, kept = current[0], True
-    if high is not None and current[1] is not None and high > current[1]:
-        high, kept = current[1], True
-    return low, high, kept
+    """The limits kept within those in force, and whether that changed any."""
+    lowest, highest = current
+    within = (
+        lowest if low is not None and lowest is not None and low < lowest else low,
+        highest if high is not None and highest is not None and high > highest else high,
+    )
+    return *within, within != (low, high)
 
 
 # The non-central t distribution, quick, and steady far out.

@@ -316,10 +316,7 @@ def _study_of(crossing: Crossing, one: Series) -> ReadingStudy:
         )
         return ReadingStudy(key=one.key, unit=one.unit, study=None, reason=reason)
     data = np.array([values[run] for run in wanted]).reshape(np.shape(crossing.runs))
-    low, high = float(one.limit_low[-1]), float(one.limit_high[-1])
-    tolerance = tolerance_width(
-        low if np.isfinite(low) else None, high if np.isfinite(high) else None, float(data.mean())
-    )
+    tolerance = tolerance_width(*one.limits(), float(data.mean()))
     return ReadingStudy(key=one.key, unit=one.unit, study=gauge_anova(data, tolerance=tolerance), reason="")
 
 

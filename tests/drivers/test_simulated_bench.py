@@ -89,7 +89,7 @@ def test_every_kind_of_switchboard_selects_the_through_reference(board: str, tmp
     with simulated(board) as file, open_bench(file, folder=tmp_path) as bench:
         volts = capture_of_both(bench)
         spectrum = np.abs(np.fft.rfft(volts)) / (volts.shape[1] / 2)
-        # 1 V peak at each output's own tone; both outputs and inputs within 5 % by any data sheet.
+        # 1 V peak at each output's own tone; outputs and inputs within 5 %: common practice, no source.
         assert spectrum[0, 37] == pytest.approx(1.0, rel=0.05)
         assert spectrum[1, 41] == pytest.approx(1.0, rel=0.05)
         bench.supply.set(voltage_v=12.0, limit_a=0.4)

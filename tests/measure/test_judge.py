@@ -73,7 +73,7 @@ def test_a_one_sided_pass_is_never_less_sure_than_its_coverage(
 
 @pytest.mark.parametrize(("over_u", "risk"), [(0.8224, 0.05), (0.98, 0.025), (1.0, 0.02275), (1.1632, 0.01)])
 def test_a_guard_band_of_so_many_expanded_uncertainties_risks_so_much(over_u: float, risk: float) -> None:
-    """ILAC-G8:09/2019, 4.2 (read in copies that quote it): at the acceptance limit, w = r U, U of k = 2."""
+    """ILAC-G8:09/2019, 4.2 (as tla.sgs.com quotes it): at the acceptance limit, w = r U, U of k = 2."""
     value = 10.0 - over_u * 2 * 0.1
     assert norm.sf(10.0, loc=value, scale=0.1) == pytest.approx(risk, rel=1e-3)
     assert judge(estimate(value - 1e-9, 0.1, k=2 * over_u), None, 10.0) == "pass"

@@ -12,7 +12,8 @@ from harness.measure.residuals import band_power, least_noise_vrms, noise
 from harness.measure.spectrum import Weighting, a_weighting, bs468_network
 from harness.measure.tones import choose_tones
 
-# IEC 61672-1, table of the A-weighting, 20 Hz to 20 kHz in third octaves (read in two copies that agree)
+# IEC 61672-1, table of the A-weighting, 20 Hz to 20 kHz in third octaves
+# (read at lichtbeeldgeluid.nl/geluid/tabellen)
 A_TABLE_DB = [
     -50.5, -44.7, -39.4, -34.6, -30.2, -26.2, -22.5, -19.1, -16.1, -13.4, -10.9, -8.6, -6.6, -4.8, -3.2, -1.9,
     -0.8, 0.0, 0.6, 1.0, 1.2, 1.3, 1.2, 1.0, 0.5, -0.1, -1.1, -2.5, -4.3, -6.6, -9.3,

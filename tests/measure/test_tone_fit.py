@@ -59,7 +59,7 @@ def test_the_golden_record_fits_as_computed_elsewhere(
 
 
 def test_a_coarse_converter_has_the_effective_bits_of_its_steps() -> None:
-    """IEEE Std 1057 (1994, as quoted): log2(range / (rms of the residual · sqrt(12))).
+    """IEEE Std 1057-1994 (as quoted at dadisp.com, EFFBIT): log2(range / (rms of the residual · sqrt(12))).
 
     Closed form: eight levels span seven steps, and a residual of step/sqrt(12) makes log2(7) = 2.81 bits. The
     range is that of the codes that were reached.
@@ -73,7 +73,7 @@ def test_a_coarse_converter_has_the_effective_bits_of_its_steps() -> None:
 
 @pytest.mark.parametrize(("bits", "ratio_db"), [(8, 49.93), (10, 61.97), (12, 74.01)])
 def test_an_ideal_converter_leaves_its_own_noise(bits: int, ratio_db: float) -> None:
-    """6.02 N + 1.76 dB: a full-scale sine over quantisation noise (Kester, MT-001, read in a copy)."""
+    """6.02 N + 1.76 dB: a full-scale sine over quantisation noise (Kester, MT-001, its abstract)."""
     sine = np.sin(2 * np.pi * 37 * np.arange(20_000) / 20_000 + 0.3)
     step_v = 2 / 2**bits
     fit = fit_tones(np.round(sine / step_v)[None] * step_v, 1 / 20_000, [37.0], clock=EXACT_CLOCK)

@@ -69,7 +69,7 @@ def test_the_cusum_is_the_handbooks() -> None:
 
 
 # Each rule by the shortest run that meets it and one that just does not; sigma 1 around 0.
-# Nelson, Journal of Quality Technology 16 (1984), as quoted in textbooks; the runs are made here.
+# Nelson, Journal of Quality Technology 16 (1984), from memory; the runs are made here.
 @pytest.mark.parametrize(
     ("rule", "meets", "misses"),
     [
@@ -101,7 +101,7 @@ def test_two_of_three_is_told_where_it_becomes_true() -> None:
 
 
 def test_values_in_control_seldom_signal() -> None:
-    """Rule 1 alone: 0.27 % of normal values (textbook); all eight about 1 to 2 %."""
+    """Rule 1 alone: 0.27 % of normal values (closed form); all eight about 1 to 2 %."""
     rng = np.random.default_rng(20261125)
     values = rng.normal(0.0, 1.0, 20_000)
     alone = run_signals(values, centre=0.0, sigma=1.0, rules=[1])

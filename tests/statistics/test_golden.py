@@ -66,7 +66,7 @@ def test_it_has_moved_beyond_scatter_and_beyond_what_the_reading_claims() -> Non
 
 
 def test_with_one_or_two_earlier_runs_the_claims_of_both_decide() -> None:
-    """2.576 (two-sided 1 % of a normal value, textbook) times 0.001 sqrt(1 + 1/n): 0.00364, 0.00315."""
+    """2.576 (two-sided 1 % of a normal value, closed form) times 0.001 sqrt(1 + 1/n): 0.00364, 0.00315."""
     for history, still, moved in (([0.0], 0.0036, 0.0037), ([0.0, 0.0], 0.0031, 0.0032)):
         assert not golden_shifts([series(history, still)], 100)[0].moved
         assert golden_shifts([series(history, moved)], 100)[0].moved

@@ -22,7 +22,7 @@ def runs(*pairs: tuple[str, Outcome | Literal["interrupted"]]) -> list[RunLine]:
 
 
 # Newcombe, Statistics in Medicine 17 (1998) 857-872, table I, to its four digits; the two marked rows are the
-# same method by other hands (read in public tests).
+# same method by other hands, from memory.
 @pytest.mark.parametrize(
     ("count", "total", "low", "high"),
     [
@@ -89,7 +89,7 @@ def test_the_first_complete_run_is_kept_in_order_and_the_definition_says_so() ->
     history = runs(("A", "stopped"), ("B", "fail"), ("A", "pass"), ("B", "pass"))
     assert first_complete_runs(history) == [history[1], history[2]]
     assert "first complete run" in YIELD_DEFINITION
-    assert "stopped and interrupted runs" in YIELD_DEFINITION
+    assert "Stopped and interrupted runs" in YIELD_DEFINITION
 
 
 def test_a_pareto_ranks_and_adds_up() -> None:

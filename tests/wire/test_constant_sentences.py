@@ -12,56 +12,24 @@ from harness.reading import Reading
 from harness.records.run import Event, OverCurrent
 from harness.records.store import RunStore, open_records
 from tests.cli.commands import switchwalk
+from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in
 
-ROOT = Path(__file__).resolve().parents[2]
 CONSTANT = "nothing to read here"
-SEQUENCE = """
-[sequence]
-name = "Short"
-states = ["idle", "loop_a"]
-channels = ["left"]
-tone = { frequency = "1 kHz", level = "+4 dBu" }
-settle = "20 ms"
-[[check]]
-name = "Route and gain"
-quantity = "gain"
-at = ["out"]
-within = "0.2 dB"
-[[check]]
-name = "Noise"
-quantity = "noise"
-at = ["out"]
-below = "-100 dBu"
-[[check]]
-name = "Relay current"
-quantity = "supply_current"
-within = "8 %"
-[[check]]
-name = "Contacts now and then"
-quantity = "intermittency"
-at = ["out"]
-operations = 12
-below = "5 %"
-[[check]]
-name = "Operate"
-quantity = "operate_time"
-at = ["out"]
-below = "4 ms"
-[[check]]
-name = "Transfer time"
-quantity = "transfer_time"
-at = ["out"]
-between = ["50 us", "4 ms"]
-"""
+CHECKS = (
+    ROUTE_AND_GAIN,
+    check_of("noise", below="-100 dBu"),
+    RELAY_CURRENT,
+    check_of("intermittency", operations=12, below="5 %"),
+    check_of("operate_time", below="4 ms"),
+    check_of("transfer_time", between=["50 us", "4 ms"]),
+)
 FAULTS = ("K1 never operates", "K1.1.cold operated intermittent", "K1 coil shorted")
 
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("job") / "short"
-    shutil.copytree(ROOT / "sequences" / "two_loop_switcher", folder)
-    (folder / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
-    return folder
+    return job_in(folder, *CHECKS, states=["idle", "loop_a"], channels=["left"])
 
 
 def change(place: Path, *statements: str) -> None:

@@ -29,7 +29,7 @@ from tests.jobs import SWITCHER, job_in
 
 
 def test_the_d_connector_is_the_one_of_aes59() -> None:
-    # AES59, eight analogue channels: hot, cold, ground (read in two copies of its table that agree).
+    # AES59, eight analogue channels: hot, cold, ground (Focusrite, Red 16Line manual, page 24).
     printed = "24 12 25  10 23 11  21 9 22  7 20 8  18 6 19  4 17 5  15 3 16  1 14 2"
     assert " ".join(pin for channel in AES59 for pin in channel) == " ".join(printed.split())
     assert {int(pin) for channel in AES59 for pin in channel} == set(range(1, 26)) - {13}
