@@ -1,4 +1,4 @@
-"""`switchwalk gauge`: how much of a reading's spread is the bench, and whether it drifted or misses faults."""
+"""`switchwalk gauge`: how much of a reading's spread is the bench, and if it drifted or misses faults."""
 
 import random
 import sys
