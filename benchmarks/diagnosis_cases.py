@@ -61,12 +61,11 @@ class Laboratory:
 
     def __init__(self) -> None:
         self.job = load_job(JOB)
-        impedances = BenchImpedances()
-        self.plan = build_plan(self.job, impedances=impedances)
+        self.plan = build_plan(self.job, impedances=BenchImpedances())
         self.bench = Bench(self.job, self.plan, seed=SEED)
         full = telling(self.plan, self.job)
-        self._full = Diagnoser(self.job, self.plan, full, impedances=impedances)
-        self._stopped = Diagnoser(self.job, self.plan, (), impedances=impedances)
+        self._full = Diagnoser(self.job, self.plan, full)
+        self._stopped = Diagnoser(self.job, self.plan, ())
 
     def diagnose(self, serial: str, faults: list[Fault]) -> Case:
         run: InMemory = self.bench.run(serial, faults)

@@ -27,9 +27,9 @@ import numpy as np  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 
 from harness.circuit.elements import BenchImpedances, Circuit  # noqa: E402
-from harness.circuit.expand import build_circuit, build_wiring  # noqa: E402
+from harness.circuit.expand import build_wiring  # noqa: E402
 from harness.circuit.solve import transfer, write_equations  # noqa: E402
-from harness.faults.effects import FaultSet, with_fault  # noqa: E402
+from harness.faults.effects import FaultSet, FaultyCircuits  # noqa: E402
 from harness.faults.fault_sets import Planner  # noqa: E402
 from harness.faults.network import Network  # noqa: E402
 from harness.faults.signatures import as_suspects  # noqa: E402
@@ -214,11 +214,11 @@ def ten_lines(count: int) -> None:
     made = {}
 
     def batch(these: Sequence[State], those: Sequence[FaultSet] = fault_sets) -> None:
-        planned = Planner.of(wiring, module, fixture).plan(these, those)
+        planned = Planner(wiring, module, fixture).plan(these, those)
         for frequency_hz in FREQUENCIES_HZ:
             made[frequency_hz] = planned.transfers(frequency_hz=frequency_hz, columns=[0, 1])
 
-    planned = Planner.of(wiring, module, fixture).plan(states, fault_sets)
+    planned = Planner(wiring, module, fixture).plan(states, fault_sets)
     inverse_s = inverse_seconds(planned.network, planned.positions.operated)
     growth = []
     # Swapped lines lead out of a part of the states, into as many others: they would hide the growth.
@@ -228,16 +228,8 @@ def ten_lines(count: int) -> None:
         growth.append((len(these), len(those), seconds(partial(batch, these, those))))
     batch_s = seconds(lambda: batch(states))
     sample = sample_of(fault_sets, states, 60)
-    circuits = [
-        with_fault(
-            build_circuit(module, fixture, setup, states[place], BENCH),
-            fault_sets[row],
-            module=module,
-            fixture=fixture,
-            state=states[place],
-        )
-        for row, place in sample
-    ]
+    faulty = FaultyCircuits(module, fixture, BENCH)
+    circuits = [faulty.of(fault_sets[row], setup, states[place]) for row, place in sample]
     dense_s, spice_s = dense_seconds(circuits), spice_seconds(circuits[:12])
     worst = max(
         float(np.abs(transfer(circuit, (hz, hz)) - made[hz][1 + row, place]).max())
@@ -290,7 +282,7 @@ def all_pairs() -> None:
     states = all_states(job.module.control_names)
 
     def work() -> None:
-        planner = Planner.of(wiring, job.module, job.fixture)
+        planner = Planner(wiring, job.module, job.fixture)
         planner.plan(states, pairs).transfers(frequency_hz=1e3, columns=[0, 1])
 
     took_s = seconds(work)

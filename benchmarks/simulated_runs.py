@@ -5,13 +5,14 @@ Nothing is sampled: phasors are computed, and get the noise that a fit of 20 000
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from harness.arrays import Complex, Floats
 from harness.circuit.elements import BenchImpedances
 from harness.faults.diagnosis import telling
-from harness.faults.evidence import Complex, Evidence, Floats, SupplyTrial, gather
+from harness.faults.evidence import Evidence, SupplyTrial, gather
 from harness.job.faults import Fault
 from harness.job.job import Job
 from harness.job.state import State
@@ -76,7 +77,9 @@ class Bench:
         built = build(module, serial, wrong.damage)
         trials, supply = self._supply(built)
         if trials[-1].limited:
-            return InMemory(verdict="fail", evidence=gather([], [], supply_a={}, trials=trials))
+            return InMemory(
+                verdict="fail", evidence=replace(gather([], [], supply_a={}), trials=tuple(trials))
+            )
         rng = np.random.default_rng([self._seed, *serial.encode()])
         made: list[Acquisition] = []
         transfers: list[Transfer] = []
@@ -111,9 +114,8 @@ class Bench:
                     measured[acquisition.number] = one
         wanted = set(telling(self._plan, job))
         chosen = [(one, transfer) for one, transfer in zip(made, transfers, strict=True) if one in wanted]
-        evidence = gather(
-            [one for one, _ in chosen], [each for _, each in chosen], supply_a=supply, trials=trials
-        )
+        evidence = gather([one for one, _ in chosen], [each for _, each in chosen], supply_a=supply)
+        evidence = replace(evidence, trials=tuple(trials))
         return InMemory(verdict=self._verdict(measured, supply), evidence=evidence)
 
     def _verdict(self, measured: dict[int, Measured], supply: dict[str, float]) -> str:

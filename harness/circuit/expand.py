@@ -2,7 +2,9 @@
 the fixture hangs on its ports' pins.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from functools import lru_cache, partial
 from math import sqrt
 
 from harness.circuit.elements import (
@@ -18,8 +20,11 @@ from harness.circuit.elements import (
     terminal,
 )
 from harness.job.fixture import Fixture, Loopback, PortName, Setup, Termination
-from harness.job.module import GROUND, LEGS, Amplifier, Leg, Module, Part, Relay, node_name
+from harness.job.module import GROUND, LEGS, Amplifier, Leg, Module, Part, Relay, ThrowName, node_name
 from harness.job.state import State
+
+Throw = tuple[str, ThrowName]  # a pole's name and one of its throws
+Throws = Mapping[Throw, tuple[Element, Element]]  # each as it is when closed and when open
 
 
 def is_operated(relay: Relay, state: State) -> bool:
@@ -42,12 +47,7 @@ def in_state(wiring: Circuit, module: Module, setup: Setup, state: State) -> Cir
     """Add the contacts as they stand in a state to a setup's wiring."""
     if setup.through:
         return wiring
-    return Circuit(
-        elements=(*wiring.elements, *contacts(module, state)),
-        amplifiers=wiring.amplifiers,
-        generator=wiring.generator,
-        view=wiring.view,
-    )
+    return replace(wiring, elements=(*wiring.elements, *contacts(module, state)))
 
 
 def build_wiring(module: Module, fixture: Fixture, setup: Setup, impedances: BenchImpedances) -> Circuit:
@@ -55,61 +55,65 @@ def build_wiring(module: Module, fixture: Fixture, setup: Setup, impedances: Ben
     if setup.through:
         return _through(fixture, setup, impedances)
     drive = setup.drive
+    loopbacks = [fixture.loopbacks[name] for name in setup.loopbacks]
     view = tuple(pin_name(node_name(port.channel, port.net, leg)) for port in setup.view for leg in LEGS)
-    elements = [
+    elements = (
         *_parts(module),
         *_connectors(module),
-        *load_elements(module, fixture, setup),
-        *(
-            element
-            for name in setup.loopbacks
-            for element in loopback_elements(module, fixture.loopbacks[name])
-        ),
-        *source_elements(module, setup),
-        *(scope_input(index, node, impedances) for index, node in enumerate(view, start=1)),
-    ]
+        *_load_elements(module, fixture, setup),
+        *(element for loopback in loopbacks for element in loopback_elements(module, loopback)),
+        *_source_elements(module, setup),
+        *(scope_input(number, node, impedances) for number, node in enumerate(view, start=1)),
+    )
+    nodes = [] if drive is None else [_source_node(module, setup, drive, leg) for leg in LEGS]
     return Circuit(
-        elements=tuple(elements),
+        elements=elements,
         amplifiers=tuple(leg for amplifier in module.amplifiers for leg in _amplifier_legs(amplifier)),
-        generator=()
-        if drive is None
-        else tuple(
-            GeneratorLeg(
-                leg=leg,
-                node=source_node(module, setup, drive, leg),
-                output_ohm=impedances.source_ohm,
-            )
-            for leg in LEGS
-        ),
+        generator=_generator(nodes, impedances),
         view=view,
     )
 
 
+def _generator(nodes: list[str], impedances: BenchImpedances) -> tuple[GeneratorLeg, ...]:
+    """Both outputs at their nodes, hot first; none at none."""
+    outputs = zip(LEGS, nodes, strict=False)
+    return tuple(GeneratorLeg(leg=leg, node=node, output_ohm=impedances.source_ohm) for leg, node in outputs)
+
+
 def contacts(module: Module, state: State) -> Iterator[Element]:
-    """Give both throws of every pole as they stand in a state, named `K1.1.hot.released`,
-    `K1.1.hot.operated`.
-    """
+    """Both throws of every pole as they stand in a state."""
+    operated = {pole.name: is_operated(relay, state) for relay in module.relays for pole in relay.poles}
+    for (pole, throw), (closed, opened) in throws_of(module).items():
+        yield closed if operated[pole] == (throw == "operated") else opened
+
+
+@lru_cache(maxsize=32)
+def throws_of(module: Module) -> Throws:
+    """Every throw of a module's poles; their elements are named `K1.1.hot.released`."""
+    throws: dict[Throw, tuple[Element, Element]] = {}
     for relay in module.relays:
-        kind, operated = relay.type, is_operated(relay, state)
-        spread_ohm = (kind.contact_max_ohm - kind.contact_ohm) / sqrt(3)
+        kind = relay.type
         for pole in relay.poles:
-            for throw, far, closed in (
-                ("released", pole.released, not operated),
-                ("operated", pole.operated, operated),
-            ):
-                if far is None:
-                    continue
-                yield Element(
+            for throw, far in pole.throws.items():
+                opened = Element(
                     name=f"{pole.name}.{throw}",
                     part=relay.name,
                     kind="contact",
                     a=pole.common,
                     b=far,
-                    resistance_ohm=max(kind.contact_ohm, JOINT_OHM) if closed else None,
-                    capacitance_f=0.0 if closed else kind.off_capacitance_f,
-                    resistance_spread_ohm=spread_ohm if closed else 0.0,
-                    conducts=closed,
+                    resistance_ohm=None,
+                    capacitance_f=kind.off_capacitance_f,
+                    conducts=False,
                 )
+                closed = replace(
+                    opened,
+                    resistance_ohm=max(kind.contact_ohm, JOINT_OHM),
+                    capacitance_f=0.0,
+                    resistance_spread_ohm=(kind.contact_max_ohm - kind.contact_ohm) / sqrt(3),
+                    conducts=True,
+                )
+                throws[pole.name, throw] = closed, opened
+    return throws
 
 
 def _through(fixture: Fixture, setup: Setup, impedances: BenchImpedances) -> Circuit:
@@ -120,11 +124,9 @@ def _through(fixture: Fixture, setup: Setup, impedances: BenchImpedances) -> Cir
     pairs = len(setup.view) or max(len(other.view) for other in fixture.setups)
     view = tuple(f"{THROUGH}.{leg}" for _ in range(pairs) for leg in LEGS)
     return Circuit(
-        elements=tuple(scope_input(index, node, impedances) for index, node in enumerate(view, start=1)),
+        elements=tuple(scope_input(number, node, impedances) for number, node in enumerate(view, start=1)),
         amplifiers=(),
-        generator=tuple(
-            GeneratorLeg(leg=leg, node=f"{THROUGH}.{leg}", output_ohm=impedances.source_ohm) for leg in LEGS
-        ),
+        generator=_generator([f"{THROUGH}.{leg}" for leg in LEGS], impedances),
         view=view,
     )
 
@@ -134,26 +136,22 @@ def _reference(part: Part) -> str:
     return part.name.removesuffix(".hot").removesuffix(".cold")
 
 
-def _capacitor(part: Part) -> Element:
-    return Element(
-        name=part.name,
-        part=_reference(part),
-        kind="capacitor",
-        a=part.a,
-        b=part.b,
-        resistance_ohm=None,
-        capacitance_f=part.value,
-        capacitance_spread_f=part.value * part.tolerance / sqrt(3),
-    )
-
-
 def _parts(module: Module) -> Iterator[Element]:
     for part in module.resistors:
         yield resistor(
             part.name, "resistor", part.a, part.b, part.value, part.tolerance, part=_reference(part)
         )
     for part in module.capacitors:
-        yield _capacitor(part)
+        yield Element(
+            name=part.name,
+            part=_reference(part),
+            kind="capacitor",
+            a=part.a,
+            b=part.b,
+            resistance_ohm=None,
+            capacitance_f=part.value,
+            capacitance_spread_f=part.value * part.tolerance / sqrt(3),
+        )
     for amplifier in module.amplifiers:
         hot, cold = (node_name(amplifier.channel, amplifier.from_net, leg) for leg in LEGS)
         name = f"{amplifier.name}.{amplifier.channel} input"
@@ -191,10 +189,10 @@ def _amplifier_legs(amplifier: Amplifier) -> Iterator[AmplifierLeg]:
         )
 
 
-def scope_input(place: int, node: str, impedances: BenchImpedances) -> Element:
+def scope_input(number: int, node: str, impedances: BenchImpedances) -> Element:
     """One scope input with its probe, from a leg to ground."""
     return Element(
-        name=f"scope input {place}",
+        name=f"scope input {number}",
         part="scope",
         kind="scope",
         a=node,
@@ -204,20 +202,21 @@ def scope_input(place: int, node: str, impedances: BenchImpedances) -> Element:
     )
 
 
-def load_elements(module: Module, fixture: Fixture, setup: Setup) -> Iterator[Element]:
+def _load_elements(module: Module, fixture: Fixture, setup: Setup) -> Iterator[Element]:
     """What ends the ports: the fixture's loads, and its termination at inputs that nothing drives."""
+    undriven = fixture.undriven_inputs
     for channel in module.channels:
         for net, termination in fixture.loads.items():
             yield from _termination(module, "load", PortName(channel=channel, net=net), termination)
-        for port in module.ports:
-            place = PortName(channel=channel, net=port.net)
-            if fixture.undriven_inputs is not None and port.role == "input" and place != setup.drive:
-                yield from _termination(module, "termination", place, fixture.undriven_inputs)
+        for net in (port.net for port in module.ports if port.role == "input"):
+            port = PortName(channel=channel, net=net)
+            if undriven is not None and port != setup.drive:
+                yield from _termination(module, "termination", port, undriven)
 
 
-def _termination(module: Module, what: str, place: PortName, termination: Termination) -> Iterator[Element]:
-    hot, cold = (terminal(module, place.channel, place.net, leg) for leg in LEGS)
-    name, tolerance = f"{what} {place}", termination.tolerance
+def _termination(module: Module, what: str, port: PortName, termination: Termination) -> Iterator[Element]:
+    hot, cold = (terminal(module, port.channel, port.net, leg) for leg in LEGS)
+    name, tolerance = f"{what} {port}", termination.tolerance
     if termination.across_ohm is not None:
         yield resistor(name, "load", hot, cold, termination.across_ohm, tolerance)
     if termination.leg_ohm is not None:
@@ -225,7 +224,7 @@ def _termination(module: Module, what: str, place: PortName, termination: Termin
         yield resistor(f"{name}.cold", "load", cold, GROUND, termination.leg_ohm, tolerance)
 
 
-def source_node(module: Module, setup: Setup, drive: PortName, leg: Leg) -> str:
+def _source_node(module: Module, setup: Setup, drive: PortName, leg: Leg) -> str:
     """Where an output of the generator is joined: the driven pin, or before a resistor that leads there."""
     added = setup.source_added
     if added is not None and added.leg == leg:
@@ -233,14 +232,14 @@ def source_node(module: Module, setup: Setup, drive: PortName, leg: Leg) -> str:
     return terminal(module, drive.channel, drive.net, leg)
 
 
-def source_elements(module: Module, setup: Setup) -> Iterator[Element]:
+def _source_elements(module: Module, setup: Setup) -> Iterator[Element]:
     """The resistor in one leg of the source, in a setup that has one."""
     drive, added = setup.drive, setup.source_added
     if drive is not None and added is not None:
         yield resistor(
             f"source {added.leg}",
             "load",
-            source_node(module, setup, drive, added.leg),
+            _source_node(module, setup, drive, added.leg),
             terminal(module, drive.channel, drive.net, added.leg),
             added.series_ohm,
             added.tolerance,
@@ -248,53 +247,34 @@ def source_elements(module: Module, setup: Setup) -> Iterator[Element]:
 
 
 def loopback_elements(module: Module, loopback: Loopback) -> Iterator[Element]:
-    """A loopback plug in every channel that it is made for."""
+    """A loopback plug in every channel that it is made for.
+
+    Resistors of a leg are in series from the send, then the shunt at the return's end. A pad is a balanced H
+    pad, floating: half of R1 in each of four arms, R2 across the middle.
+    """
+    part = partial(resistor, kind="loopback", tolerance=loopback.tolerance, part=loopback.name)
+    pad_db = 0.0 if loopback.legs is not None else loopback.pad_db or 0.0
+    arm, shunt = pad_resistors(pad_db, loopback.pad_impedance_ohm or 600.0) if pad_db else (0.0, 0.0)
     for channel in module.channels:
         if loopback.legs is not None and channel not in loopback.legs:
             continue
-        ends = {
-            leg: (
-                terminal(module, channel, loopback.from_net, leg),
-                terminal(module, channel, loopback.to_net, leg),
-            )
-            for leg in LEGS
-        }
-        place = f"{loopback.name} {channel}"
-        if loopback.legs is not None:
-            yield from _leg_loopback(loopback, channel, place, ends)
-        elif loopback.pad_db:
-            yield from _pad_loopback(loopback, channel, place, ends)
-        else:
-            for leg, (near, far) in ends.items():
-                yield resistor(f"{place}.{leg}", "loopback", near, far, JOINT_OHM, 0.0, part=loopback.name)
-
-
-def _leg_loopback(
-    loopback: Loopback, channel: str, place: str, ends: dict[Leg, tuple[str, str]]
-) -> Iterator[Element]:
-    """Series from the send, then the shunt at the return's end."""
-    assembly = loopback.legs[channel] if loopback.legs is not None else {}
-    for leg, resistors in assembly.items():
-        near, far = ends[leg]
-        yield resistor(
-            f"{place}.{leg}.series",
-            "loopback",
-            near,
-            far,
-            resistors.series_ohm,
-            loopback.tolerance,
-            part=loopback.name,
-        )
-        if resistors.shunt_ohm is not None:
-            yield resistor(
-                f"{place}.{leg}.shunt",
-                "loopback",
-                far,
-                GROUND,
-                resistors.shunt_ohm,
-                loopback.tolerance,
-                part=loopback.name,
-            )
+        middle = {leg: f"{channel}.{loopback.name} middle.{leg}" for leg in LEGS}
+        for leg in LEGS if loopback.legs is None else loopback.legs[channel]:
+            name = f"{loopback.name} {channel}.{leg}"
+            near = terminal(module, channel, loopback.from_net, leg)
+            far = terminal(module, channel, loopback.to_net, leg)
+            if loopback.legs is not None:
+                resistors = loopback.legs[channel][leg]
+                yield part(f"{name}.series", a=near, b=far, ohm=resistors.series_ohm)
+                if resistors.shunt_ohm is not None:
+                    yield part(f"{name}.shunt", a=far, b=GROUND, ohm=resistors.shunt_ohm)
+            elif pad_db:
+                yield part(f"{name}.in", a=near, b=middle[leg], ohm=arm)
+                yield part(f"{name}.out", a=middle[leg], b=far, ohm=arm)
+            else:
+                yield part(name, a=near, b=far, ohm=JOINT_OHM, tolerance=0.0)
+        if pad_db:
+            yield part(f"{loopback.name} {channel}.shunt", a=middle["hot"], b=middle["cold"], ohm=shunt)
 
 
 def pad_resistors(loss_db: float, impedance_ohm: float) -> tuple[float, float]:
@@ -305,27 +285,3 @@ def pad_resistors(loss_db: float, impedance_ohm: float) -> tuple[float, float]:
     ratio = 10 ** (loss_db / 20)
     series = impedance_ohm * (ratio - 1) / (ratio + 1)
     return series / 2, 2 * impedance_ohm * ratio / (ratio**2 - 1)
-
-
-def _pad_loopback(
-    loopback: Loopback, channel: str, place: str, ends: dict[Leg, tuple[str, str]]
-) -> Iterator[Element]:
-    """A balanced H pad, floating: half of R1 in each of four arms, R2 across the middle."""
-    arm, shunt = pad_resistors(loopback.pad_db or 0.0, loopback.pad_impedance_ohm or 600.0)
-    middle = {leg: f"{channel}.{loopback.name} middle.{leg}" for leg in LEGS}
-    for leg, (near, far) in ends.items():
-        yield resistor(
-            f"{place}.{leg}.in", "loopback", near, middle[leg], arm, loopback.tolerance, part=loopback.name
-        )
-        yield resistor(
-            f"{place}.{leg}.out", "loopback", middle[leg], far, arm, loopback.tolerance, part=loopback.name
-        )
-    yield resistor(
-        f"{place}.shunt",
-        "loopback",
-        middle["hot"],
-        middle["cold"],
-        shunt,
-        loopback.tolerance,
-        part=loopback.name,
-    )

@@ -5,13 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.circuit.elements import (
-    BenchImpedances,
-    Circuit,
-    Element,
-)
+from harness.arrays import Complex
+from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
-from harness.circuit.solve import Complex, Equations, solve, write_equations
+from harness.circuit.solve import Equations, solve, write_equations
 from harness.job.fixture import Fixture, Setup
 from harness.job.module import Module
 from harness.job.state import State
@@ -58,7 +55,7 @@ def predict(
 ) -> Prediction:
     """Predict one state of one setup, with the hot output at the first frequency and the cold at the second.
 
-    Raises CircuitError where the circuit has no solution.
+    Raises CircuitError if the circuit has no solution.
     """
     return predict_states(
         module, fixture, setup, [state], frequencies_hz=frequencies_hz, impedances=impedances
@@ -90,31 +87,30 @@ def predict_circuit(
     viewed = [equations.node.get(node, equations.size) for node in circuit.view]
     state, adjoint = _state_and_adjoint(equations, viewed, frequencies_hz)
     parameters = _parameters(circuit, equations, frequencies_hz)
+    live: tuple[bool, ...] = ()
+    if with_live:
+        live = find_live(circuit, equations, circuit.view, frequency_hz=sum(frequencies_hz) / 2)
     return Prediction(
         legs=circuit.view,
         transfer=state[:, viewed].T,
         spreads=_spreads(parameters, state, adjoint),
         spread_names=parameters.names,
-        live=_live(circuit, equations, circuit.view, sum(frequencies_hz) / 2) if with_live else (),
+        live=live,
     )
 
 
-def find_live(circuit: Circuit, legs: Sequence[str], *, frequency_hz: float = LIVE_AT_HZ) -> tuple[bool, ...]:
+def find_live(
+    circuit: Circuit, equations: Equations, legs: Sequence[str], *, frequency_hz: float = LIVE_AT_HZ
+) -> tuple[bool, ...]:
     """Tell for every pair of `legs` (hot, cold, hot, cold…) whether a signal path leads there.
 
     Solved with open contacts gone and closed ones ideal: what comes by stray capacitance, and what a contact
     that shorts the pair leaves over, is no route.
     """
-    return _live(circuit, write_equations(circuit), legs, frequency_hz)
-
-
-def _live(
-    circuit: Circuit, equations: Equations, legs: Sequence[str], frequency_hz: float
-) -> tuple[bool, ...]:
-    equations = equations.with_ideal_contacts(circuit)
-    volts = solve(equations, equations.matrix([frequency_hz])[0], equations.source)
+    ideal = equations.with_ideal_contacts(circuit)
+    volts = solve(ideal, ideal.matrix([frequency_hz])[0], ideal.source)
     volts = np.concatenate([volts, np.zeros((1, 2))])
-    viewed = [equations.node.get(node, equations.size) for node in legs]
+    viewed = [ideal.node.get(node, ideal.size) for node in legs]
     return tuple(bool(gain > LIVE_ABOVE) for gain in np.abs(differential(volts[viewed])))
 
 
@@ -128,15 +124,15 @@ def _state_and_adjoint(
     size, legs = equations.size, len(viewed)
     matrix = equations.matrix(frequencies_hz)
     drive = equations.source.T[:, :, None]  # output k at frequency k
-    look = np.zeros((size + 1, legs))
-    look[viewed, np.arange(legs)] = 1
-    looks = np.broadcast_to(look[:size], (2, size, legs))
+    feeds = np.zeros((size + 1, legs))
+    feeds[viewed, np.arange(legs)] = 1
+    feeds = np.broadcast_to(feeds[:size], (2, size, legs))
     solution = np.zeros((2, size + 1, 1 + legs), dtype=complex)
     if equations.symmetric:
-        solution[:, :size] = solve(equations, matrix, np.concatenate([drive, looks], axis=2))
+        solution[:, :size] = solve(equations, matrix, np.concatenate([drive, feeds], axis=2))
     else:
         solution[:, :size, :1] = solve(equations, matrix, drive)
-        solution[:, :size, 1:] = np.linalg.solve(matrix.transpose(0, 2, 1), looks)
+        solution[:, :size, 1:] = np.linalg.solve(matrix.transpose(0, 2, 1), feeds)
     return solution[:, :, 0], solution[:, :, 1:]
 
 
@@ -155,34 +151,29 @@ class _Parameters:
 
 def _parameters(circuit: Circuit, equations: Equations, frequencies_hz: tuple[float, float]) -> _Parameters:
     node, ground = equations.node, equations.size
-    names: list[str] = []
+    toleranced = [
+        element
+        for element in circuit.elements
+        if (element.resistance_spread_ohm or element.capacitance_spread_f)
+        and (element.a in node or element.b in node)
+    ]
     a: list[int] = []
     b: list[int] = []
     real: list[float] = []
-    farads: list[float] = []
-    for element in circuit.elements:
-        if not element.resistance_spread_ohm and not element.capacitance_spread_f:
-            continue
-        if element.a not in node and element.b not in node:
-            continue
-        names.append(element.name)
-        farads.append(element.capacitance_spread_f)
+    for element in toleranced:
         if element.name in equations.branch:
             a.append(equations.branch[element.name])
             b.append(ground)
             real.append(-element.resistance_spread_ohm)
         else:
+            ohm = element.resistance_ohm
             a.append(node.get(element.a, ground))
             b.append(node.get(element.b, ground))
-            real.append(_conductance_change(element))
+            real.append(0.0 if ohm is None else -element.resistance_spread_ohm / ohm**2)
+    farads = np.array([element.capacitance_spread_f for element in toleranced])
     omega = 2 * np.pi * np.asarray(frequencies_hz)
-    change = np.asarray(real) + 1j * omega[:, None] * np.asarray(farads)
-    return _Parameters(names=tuple(names), a=a, b=b, change=change)
-
-
-def _conductance_change(element: Element) -> float:
-    resistance_ohm = element.resistance_ohm
-    return 0.0 if resistance_ohm is None else -element.resistance_spread_ohm / resistance_ohm**2
+    change = np.asarray(real) + 1j * omega[:, None] * farads
+    return _Parameters(names=tuple(element.name for element in toleranced), a=a, b=b, change=change)
 
 
 def _spreads(parameters: _Parameters, state: Complex, adjoint: Complex) -> Complex:

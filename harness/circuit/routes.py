@@ -7,6 +7,7 @@ from heapq import heappop, heappush
 from harness.circuit.elements import PIN, BenchImpedances, Circuit, pin_name
 from harness.circuit.expand import build_circuit
 from harness.circuit.predict import find_live
+from harness.circuit.solve import write_equations
 from harness.job.fixture import Fixture, PortName, Setup
 from harness.job.module import GROUND, LEGS, Module, node_name
 from harness.job.state import State
@@ -19,10 +20,10 @@ SPOKEN = ("loopback", "resistor", "capacitor")
 
 @dataclass(frozen=True, kw_only=True, slots=True, order=True)
 class _Step:
-    """One step along a leg: what it costs, what is passed ("": nothing worth a word), where it leads."""
+    """One step along a leg: what it costs, what is passed ("": nothing worth naming), where it leads."""
 
     cost_ohm: float
-    message: str
+    name: str
     to: str
 
 
@@ -38,7 +39,7 @@ def route(module: Module, fixture: Fixture, setup: Setup, state: State, port: Po
     if setup.drive is None:
         return SILENT
     circuit = build_circuit(module, fixture, setup, state, BenchImpedances())
-    if not find_live(circuit, _pins(port))[0]:
+    if not find_live(circuit, write_equations(circuit), _pins(port))[0]:
         return SILENT
     return live_route(circuit, setup.drive, port)
 
@@ -50,7 +51,7 @@ def live_route(circuit: Circuit, drive: PortName, port: PortName) -> str:
     for start, goal in ((hot, goals[0]), (hot, goals[1]), (cold, goals[1]), (cold, goals[0])):
         passed = _least_resistance(steps, start, goal)
         if passed is not None:
-            return " > ".join(_in_words((_Step(cost_ohm=0.0, message="", to=start), *passed)))
+            return " > ".join(_in_words((_Step(cost_ohm=0.0, name="", to=start), *passed)))
     return SILENT
 
 
@@ -65,12 +66,12 @@ def _steps(circuit: Circuit) -> dict[str, list[_Step]]:
         a, b = element.a, element.b
         if not element.conducts or GROUND in (a, b) or _pair(a) == _pair(b):
             continue
-        message = element.part if element.kind in SPOKEN else ""
+        name = element.part if element.kind in SPOKEN else ""
         cost_ohm = element.resistance_ohm or 0.0
-        steps.setdefault(a, []).append(_Step(cost_ohm=cost_ohm, message=message, to=b))
-        steps.setdefault(b, []).append(_Step(cost_ohm=cost_ohm, message=message, to=a))
+        steps.setdefault(a, []).append(_Step(cost_ohm=cost_ohm, name=name, to=b))
+        steps.setdefault(b, []).append(_Step(cost_ohm=cost_ohm, name=name, to=a))
     for leg in circuit.amplifiers:
-        steps.setdefault(leg.follows, []).append(_Step(cost_ohm=0.0, message=leg.part, to=leg.output))
+        steps.setdefault(leg.follows, []).append(_Step(cost_ohm=0.0, name=leg.part, to=leg.output))
     return steps
 
 
@@ -102,14 +103,14 @@ def _in_words(passed: tuple[_Step, ...]) -> Iterator[str]:
     home = passed[0].to.split(".")[0]
     before = ""
     for step in passed:
-        for words in (step.message, _port(step.to, home)):
-            if words and words != before:
-                yield words
-                before = words
+        for name in (step.name, _port(step.to, home)):
+            if name and name != before:
+                yield name
+                before = name
 
 
 def _port(node: str, home: str) -> str:
-    """Name the port whose pin a node is; with its channel where that isn't the driven one."""
+    """Name the port whose pin a node is; with its channel if that isn't the driven one."""
     if not node.endswith(PIN):
         return ""
     channel, net, _ = node.removesuffix(PIN).split(".")

@@ -11,8 +11,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.circuit.elements import IDEAL_CONTACT_OHM, Circuit, Element, GeneratorLeg
 from harness.errors import CircuitError
 from harness.job.module import GROUND
@@ -20,9 +20,6 @@ from harness.job.module import GROUND
 LEAK_S = 1e-12  # from every node to ground, so that a floating part has a solution
 BRANCH_BELOW_OHM = 1.0
 LARGEST_GAIN = 1e6  # V at a node per V of e.m.f., 120 dB: beyond it amplifiers are fed back upon themselves
-
-Complex = NDArray[np.complex128]
-Real = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,9 +34,9 @@ class Equations:
 
     node: Mapping[str, int]
     branch: Mapping[str, int]
-    conductance: Real
-    capacitance: Real
-    source: Real
+    conductance: Floats
+    capacitance: Floats
+    source: Floats
     symmetric: bool
 
     @property
@@ -54,9 +51,9 @@ class Equations:
             if element.kind != "contact":
                 continue
             if element.conducts:
-                place = self.branch.get(element.name)
-                if place is not None:
-                    conductance[place, place] = -IDEAL_CONTACT_OHM
+                row = self.branch.get(element.name)
+                if row is not None:
+                    conductance[row, row] = -IDEAL_CONTACT_OHM
                 continue
             a, b = self.node.get(element.a), self.node.get(element.b)
             _add_admittance(capacitance, a, b, -element.capacitance_f)
@@ -85,12 +82,11 @@ class _Branch:
 
 def write_equations(circuit: Circuit) -> Equations:
     """Write the equations of the part of a circuit that its generator reaches."""
-    node = {name: place for place, name in enumerate(sorted(_reached(circuit)))}
+    node = {name: row for row, name in enumerate(sorted(_reached(circuit)))}
     branches = [branch for branch in _branches(circuit) if branch.a in node or branch.b in node]
     size = len(node) + len(branches)
     conductance, capacitance = np.zeros((size, size)), np.zeros((size, size))
-    places = np.arange(len(node))
-    conductance[places, places] = LEAK_S
+    conductance[range(len(node)), range(len(node))] = LEAK_S
     for element in circuit.elements:
         a, b = node.get(element.a), node.get(element.b)
         if a is None and b is None:
@@ -99,15 +95,15 @@ def write_equations(circuit: Circuit) -> Equations:
             _add_admittance(conductance, a, b, 1 / element.resistance_ohm)
         if element.capacitance_f:
             _add_admittance(capacitance, a, b, element.capacitance_f)
-    for row, branch in enumerate(branches, start=len(node)):
-        _add_branch(conductance, node, row, branch)
-    place = {branch.name: row for row, branch in enumerate(branches, start=len(node))}
+    branch_row = {branch.name: row for row, branch in enumerate(branches, start=len(node))}
+    for branch in branches:
+        _add_branch(conductance, node, branch_row[branch.name], branch)
     source = np.zeros((size, 2))
     for column, leg in enumerate(circuit.generator):
-        source[place[_generator_name(leg)], column] = 1
+        source[branch_row[_generator_name(leg)], column] = 1
     return Equations(
         node=node,
-        branch=place,
+        branch=branch_row,
         conductance=conductance,
         capacitance=capacitance,
         source=source,
@@ -142,7 +138,7 @@ def _branches(circuit: Circuit) -> Iterator[_Branch]:
         yield _Branch(name=_generator_name(leg), a=leg.node, b=GROUND, resistance_ohm=leg.output_ohm)
 
 
-def _add_branch(matrix: Real, node: Mapping[str, int], row: int, branch: _Branch) -> None:
+def _add_branch(matrix: Floats, node: Mapping[str, int], row: int, branch: _Branch) -> None:
     for name, sign in ((branch.a, 1.0), (branch.b, -1.0)):
         if name in node:
             matrix[node[name], row] += sign
@@ -153,10 +149,10 @@ def _add_branch(matrix: Real, node: Mapping[str, int], row: int, branch: _Branch
     matrix[row, row] = -branch.resistance_ohm
 
 
-def solve(equations: Equations, matrix: Complex, right: Complex | Real) -> Complex:
+def solve(equations: Equations, matrix: Complex, right: Complex | Floats) -> Complex:
     """Solve for several right-hand sides: matrix (…, n, n), right (…, n, columns), an e.m.f. in the first.
 
-    Raises CircuitError, naming a net, where there is no solution or one that no amplifier could deliver.
+    Raises CircuitError, naming a net, if there is no solution or one that no amplifier could deliver.
     """
     try:
         solution = np.asarray(np.linalg.solve(matrix, right))
@@ -179,7 +175,7 @@ def transfer(circuit: Circuit, frequencies_hz: tuple[float, float]) -> Complex:
     return np.asarray(padded[:, viewed].T)
 
 
-def _add_admittance(matrix: Real, a: int | None, b: int | None, admittance: float) -> None:
+def _add_admittance(matrix: Floats, a: int | None, b: int | None, admittance: float) -> None:
     if a is not None:
         matrix[a, a] += admittance
     if b is not None:

@@ -8,7 +8,7 @@ from typing import Literal
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import differential, predict_states
 from harness.circuit.routes import route
-from harness.job.fixture import Fixture, PortName, Setup
+from harness.job.fixture import Fixture, PortName
 from harness.job.module import Module
 from harness.job.state import State
 
@@ -17,18 +17,18 @@ from harness.job.state import State
 class TruthRow:
     """One port in one state, driven at `driven`.
 
-    gain_db is differential, re the generator's e.m.f.; None where nothing at all arrives. polarity is None at
-    a silent port. setup, and with it all else, is None where no setup drives and views this pair of ports.
+    gain_db is differential, re the generator's e.m.f.; None if nothing at all arrives. polarity is None at
+    a silent port. setup, and with it all else, is None if no setup drives and views this pair of ports.
     """
 
     driven: str
     state: str
     port: str
-    setup: str | None
-    route: str | None
-    live: bool | None
-    gain_db: float | None
-    polarity: Literal["normal", "inverted"] | None
+    setup: str | None = None
+    route: str | None = None
+    live: bool | None = None
+    gain_db: float | None = None
+    polarity: Literal["normal", "inverted"] | None = None
 
 
 def truth_table(
@@ -43,22 +43,19 @@ def truth_table(
 
     Each port is computed in the first setup that drives and views it, so with the loads and plugs of a run.
     """
+    nets = [port.net for port in module.ports]
     driven = sorted(
         {setup.drive for setup in fixture.setups if setup.drive is not None},
-        key=lambda port: (module.channels.index(port.channel), _place(module, port)),
+        key=lambda port: (module.channels.index(port.channel), nets.index(port.net)),
     )
     rows: list[TruthRow] = []
     for drive in driven:
         columns = [
-            tuple(_rows(module, fixture, states, drive, port, frequency_hz, impedances))
+            _rows(module, fixture, states, drive, port, frequency_hz, impedances)
             for port in _ports(module, fixture, drive)
         ]
         rows += [row for of_state in zip(*columns, strict=True) for row in of_state]
     return tuple(rows)
-
-
-def _place(module: Module, port: PortName) -> int:
-    return [one.net for one in module.ports].index(port.net)
 
 
 def _ports(module: Module, fixture: Fixture, drive: PortName) -> list[PortName]:
@@ -82,19 +79,9 @@ def _rows(
     impedances: BenchImpedances,
 ) -> Iterator[TruthRow]:
     """One port in every state."""
-    setup = _setup(fixture, drive, port)
+    setup = next((setup for setup in fixture.setups if setup.drive == drive and port in setup.view), None)
     if setup is None:
-        for state in states:
-            yield TruthRow(
-                driven=str(drive),
-                state=state.name,
-                port=str(port),
-                setup=None,
-                route=None,
-                live=None,
-                gain_db=None,
-                polarity=None,
-            )
+        yield from (TruthRow(driven=str(drive), state=state.name, port=str(port)) for state in states)
         return
     hot, cold = setup.rows(port)
     frequencies_hz = (frequency_hz, frequency_hz)
@@ -114,7 +101,3 @@ def _rows(
             gain_db=20 * log10(abs(gain)) if gain else None,
             polarity=None if not live else "inverted" if gain.real < 0 else "normal",
         )
-
-
-def _setup(fixture: Fixture, drive: PortName, port: PortName) -> Setup | None:
-    return next((setup for setup in fixture.setups if setup.drive == drive and port in setup.view), None)

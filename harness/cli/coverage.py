@@ -5,7 +5,6 @@ it.
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
-from dataclasses import asdict
 from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any
@@ -20,9 +19,7 @@ from harness.faults.coverage import (
     Coverage,
     FaultSeen,
     HeavierLoad,
-    Seen,
-    SuspectSeen,
-    judge_suspects,
+    judge_faults,
     with_loads,
 )
 from harness.faults.coverage import cover as find_coverage
@@ -103,20 +100,17 @@ def coverage(
     """
     described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     own = [parse_fault(name, described.module, described.fixture) for name in fault or ()]
-    impedances = impedances_of(described, bench)
-    plan = build_plan(described, impedances=impedances)
+    plan = build_plan(described, impedances=impedances_of(described, bench))
     with cluster(workers) as executor:
-        result = find_coverage(described, plan, impedances=impedances, executor=executor)
-        asked = judge_suspects(described, plan, own, impedances=impedances, executor=executor) if own else ()
+        result = find_coverage(described, plan, executor=executor)
+        asked = judge_faults(described, plan, own, executor=executor) if own else ()
         additions = cheapest_additions(
-            described, [seen.fault for seen in result.unseen], impedances=impedances, executor=executor
+            described, [seen.fault for seen in result.unseen], impedances=plan.impedances, executor=executor
         )
-        loads = with_loads(described, CONTACT_LOADS_OHM, impedances=impedances, executor=executor)
-        shorter = (
-            smallest_plan(described, plan, impedances=impedances, executor=executor) if minimal else None
-        )
+        loads = with_loads(described, CONTACT_LOADS_OHM, impedances=plan.impedances, executor=executor)
+        shorter = smallest_plan(described, plan, executor=executor) if minimal else None
         plugs = (
-            design_plugs(described, impedances=impedances, executor=executor, progress=_progress)
+            design_plugs(described, impedances=plan.impedances, executor=executor, progress=_progress)
             if design
             else None
         )
@@ -160,7 +154,7 @@ def _coverage_data(
         "resistive": [_fault_data(fault) for fault in result.resistive],
         "tight": [{"reading": tight.reading, "margin": tight.margin} for tight in result.tight],
         "additions": [
-            {"add": addition.words, "sees": list(addition.sees), "cost_s": addition.cost_s}
+            {"add": addition.description, "sees": list(addition.sees), "cost_s": addition.cost_s}
             for addition in additions
         ],
         "loads": [
@@ -174,7 +168,7 @@ def _coverage_data(
     }
 
 
-def _fault_data(fault: FaultSeen | SuspectSeen) -> dict[str, Any]:
+def _fault_data(fault: FaultSeen) -> dict[str, Any]:
     return {
         "fault": fault.name,
         "seen": fault.seen,
@@ -208,7 +202,13 @@ def _minimal_data(shorter: Minimal) -> dict[str, Any]:
 
 
 def _cost_data(cost: TimeEstimate) -> dict[str, Any]:
-    return asdict(cost) | {"operations": sum(cost.operations.values())}
+    return {
+        "acquisitions": cost.acquisitions,
+        "state_changes": cost.state_changes,
+        "unavoidable_s": cost.unavoidable_s,
+        "hands_s": cost.hands_s,
+        "operations": sum(cost.operations.values()),
+    }
 
 
 def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
@@ -216,7 +216,7 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
         "tried": plugs.tried,
         "sets": [
             {
-                "plugs": plug_set.words,
+                "plugs": plug_set.description,
                 "possible": plug_set.possible,
                 "seen": plug_set.seen,
                 "distinct": plug_set.distinct,
@@ -238,7 +238,7 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
     }
 
 
-def _asked_lines(asked: tuple[SuspectSeen, ...]) -> Iterator[str]:
+def _asked_lines(asked: tuple[FaultSeen, ...]) -> Iterator[str]:
     """What would see the faults that were asked for by name."""
     for fault in asked:
         message = f"detected, {_seen_by(fault)}" if fault.seen else f"missed: {fault.why}"
@@ -310,7 +310,7 @@ def _seen_lines(result: Coverage, *, every: bool) -> Iterator[str]:
         yield from wrapped(f"{_whole(fault.name)}: {_seen_by(fault)}", indent=2, hang=4)
 
 
-def _seen_by(fault: Seen) -> str:
+def _seen_by(fault: FaultSeen) -> str:
     others = "" if fault.readings < 2 else f", and {fault.readings - 1} more"
     margin = "" if fault.margin == float("inf") else f"{fault.margin:.3g} by "
     return f"{margin}{fault.by}{others}"
@@ -327,7 +327,7 @@ def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterat
     for addition in additions:
         cost = f"{addition.cost_s:.1f} s more" if addition.cost_s else "no more time"
         more = counted(len(addition.sees), "fault")
-        yield from wrapped(f"{addition.words}: {more} more, {cost}", indent=2, hang=4)
+        yield from wrapped(f"{addition.description}: {more} more, {cost}", indent=2, hang=4)
     left = len(result.unseen) - sum(len(addition.sees) for addition in additions)
     if left:
         yield from wrapped(f"nothing that was tried would detect the other {left}", indent=2)
@@ -405,8 +405,8 @@ def _plug_lines(plugs: PlugDesign) -> Iterator[str]:
         f"Loopback plugs, by what is detected at the outputs alone ({plugs.tried} sets tried):"
     )
     for plug_set in (*plugs.others, plugs.best):
-        seen = f"{plug_set.seen} of {plug_set.possible} faults, {plug_set.distinct} different things"
-        yield from wrapped(f"{plug_set.words}: {seen}", indent=2)
+        seen = f"{plug_set.seen} of {plug_set.possible} faults, {plug_set.distinct} groups told apart"
+        yield from wrapped(f"{plug_set.description}: {seen}", indent=2)
         if plug_set.alike:
             pairs = "; ".join(f"{first} = {second}" for first, second in plug_set.alike[:3])
             more = f" and {len(plug_set.alike) - 3} more pairs" if len(plug_set.alike) > 3 else ""

@@ -10,25 +10,24 @@ from dataclasses import dataclass, replace
 from itertools import islice
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Flags
 from harness.circuit.elements import BenchImpedances
 from harness.errors import SwitchwalkError
+from harness.faults.coverage import heavier_loads
 from harness.faults.margins import SURE, weigh_margins
-from harness.faults.signatures import signatures
 from harness.job.faults import Fault
-from harness.job.fixture import Fixture, LoopbackLeg, PortName, Setup, Termination
+from harness.job.fixture import Fixture, LoopbackLeg, PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
 from harness.job.sequence import Check, Tone
-from harness.job.state import State, all_states
+from harness.job.state import UNPOWERED_STATE, all_states
 from harness.plan.build import build_plan
 from harness.plan.setups import lead_moves
 from harness.plan.states import HANDS_S, estimate_time
-from harness.quantities.quantity import AnyQuantity, Suggestion
+from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import SUGGESTED
-
-Flags = NDArray[np.bool_]
+from harness.reading import Limit
 
 LOADS_OHM = (600.0, 20.0)
 NARROWER_DB = (0.1, 0.05, 0.02)
@@ -37,14 +36,14 @@ EXTRA_STATES = 32  # no more states than this are tried one by one
 
 
 @dataclass(frozen=True, kw_only=True)
-class Candidate:
+class Trial:
     """Something that could be added; `hands_s` is what a person spends on it, once a unit.
 
     instead: it takes the place of what is there already, so it costs no more acquisitions. narrower: by how
     much a limit is narrowed; of equals, the least is best.
     """
 
-    words: str
+    description: str
     job: Job
     hands_s: float = 0.0
     instead: bool = False
@@ -55,113 +54,91 @@ class Candidate:
 class Addition:
     """An addition worth making: which more faults it sees, and what it costs in time, once a unit."""
 
-    words: str
+    description: str
     sees: tuple[str, ...]
     cost_s: float
 
 
 def cheapest_additions(
-    job: Job,
-    unseen: Sequence[Fault],
-    *,
-    impedances: BenchImpedances,
-    executor: Executor | None = None,
+    job: Job, unseen: Sequence[Fault], *, impedances: BenchImpedances, executor: Executor | None = None
 ) -> tuple[Addition, ...]:
     """Choose additions one by one: the one that sees most of what is still unseen for its time.
 
-    For what no single one sees, two at once are tried, up to MOST_PAIRS of them. A candidate that a good
-    unit would not pass is none.
+    For what no single one sees, two at once are tried, up to MOST_PAIRS of them. A trial that a good
+    unit would not pass counts for nothing.
     """
     if not unseen:
         return ()
-    everything = np.ones(len(unseen), dtype=bool)
-    chosen, left = _choose(_candidates(job), everything, job, unseen, impedances, executor)
-    if left.any():
-        more, left = _choose(islice(_pairs(job), MOST_PAIRS), left, job, unseen, impedances, executor)
+    singles = (trial for make in (_narrower, _checks, _states, _plugs, _loads) for trial in make(job))
+    chosen, left = _choose(singles, job, unseen, impedances, executor)
+    if left:
+        more, _ = _choose(islice(_pairs(job), MOST_PAIRS), job, left, impedances, executor)
         chosen += more
     return tuple(chosen)
 
 
 def _choose(
-    candidates: Iterable[Candidate],
-    left: Flags,
+    trials: Iterable[Trial],
     job: Job,
     unseen: Sequence[Fault],
     impedances: BenchImpedances,
     executor: Executor | None,
-) -> tuple[list[Addition], Flags]:
-    """Choose among candidates for the faults that are left; gives what is left after that."""
-    wanted = [fault for fault, still in zip(unseen, left, strict=True) if still]
-    tried = [(candidate, *_try(candidate, job, wanted, impedances, executor)) for candidate in candidates]
-    open_still = np.ones(len(wanted), dtype=bool)
+) -> tuple[list[Addition], list[Fault]]:
+    """Choose among trials for the faults that are unseen; returns also those that are so after that."""
+    tried = [(trial, *_try(trial, job, unseen, impedances, executor)) for trial in trials]
+    left = np.ones(len(unseen), dtype=bool)
     chosen: list[Addition] = []
-    while open_still.any():
-        best = max(
-            tried,
-            key=lambda one: (float((one[1] & open_still).sum()) / (1 + one[2]), -one[0].narrower),
-            default=None,
-        )
-        if best is None or not (best[1] & open_still).any():
+
+    def worth(entry: tuple[Trial, Flags, float]) -> tuple[float, float]:
+        trial, seen, cost_s = entry
+        return float((seen & left).sum()) / (1 + cost_s), -trial.narrower
+
+    while left.any() and tried:
+        trial, seen, cost_s = max(tried, key=worth)
+        names = tuple(fault.name for fault, is_new in zip(unseen, seen & left, strict=True) if is_new)
+        if not names:
             break
-        candidate, seen, cost_s = best
-        chosen.append(
-            Addition(
-                words=candidate.words,
-                sees=tuple(wanted[int(place)].name for place in np.flatnonzero(seen & open_still)),
-                cost_s=cost_s,
-            )
-        )
-        open_still &= ~seen
-    after = left.copy()
-    after[left] = open_still
-    return chosen, after
+        chosen.append(Addition(description=trial.description, sees=names, cost_s=cost_s))
+        left &= ~seen
+    return chosen, [fault for fault, still in zip(unseen, left, strict=True) if still]
 
 
 def _try(
-    candidate: Candidate,
+    trial: Trial,
     job: Job,
     unseen: Sequence[Fault],
     impedances: BenchImpedances,
     executor: Executor | None,
 ) -> tuple[Flags, float]:
-    """Which of the unseen faults a candidate sees, and what it costs."""
-    nothing = np.zeros(len(unseen), dtype=bool)
+    """Which of the unseen faults a trial sees, and what it costs."""
+    seen = np.zeros(len(unseen), dtype=bool)
     try:
-        plan = build_plan(candidate.job, impedances=impedances)
+        plan = build_plan(trial.job, impedances=impedances)
         if not plan.state_readings:
-            return nothing, 0.0
+            return seen, 0.0
         known = [
-            fault for fault in unseen if fault.kind[:8] != "loopback" or _has_loopback(candidate.job, fault)
+            fault
+            for fault in unseen
+            if not fault.kind.startswith("loopback") or fault.subject in trial.job.fixture.loopbacks
         ]
-        shown = signatures(candidate.job, plan, known, impedances=impedances, executor=executor)
-        made = weigh_margins(candidate.job, plan, shown)
+        made = weigh_margins(trial.job, plan, known, executor=executor)
     except SwitchwalkError:
-        return nothing, 0.0
-    good = made.good >= SURE
-    seen = ((made.margins[:, :-1] >= SURE) & good).any(axis=1)
-    nothing[[unseen.index(fault) for fault in known]] = seen
-    if candidate.instead:
-        return nothing, 0.0
-    return nothing, estimate_time(plan, job).unavoidable_s + candidate.hands_s
+        return seen, 0.0
+    by_good = (made.of_readings >= SURE) & (made.good >= SURE)
+    seen[[unseen.index(fault) for fault in known]] = by_good.any(axis=1)
+    if trial.instead:
+        return seen, 0.0
+    return seen, estimate_time(plan, job).unavoidable_s + trial.hands_s
 
 
-def _has_loopback(job: Job, fault: Fault) -> bool:
-    return fault.subject in job.fixture.loopbacks
-
-
-def _candidates(job: Job) -> Iterator[Candidate]:
-    for make in (_narrower, _checks, _states, _plugs, _loads):
-        yield from make(job)
-
-
-def _pairs(job: Job) -> Iterator[Candidate]:
+def _pairs(job: Job) -> Iterator[Trial]:
     """Two additions at once: what changes the circumstances first, then another of these or a way to look."""
     makers = (_plugs, _states, _loads, _checks, _narrower)
     for index, make in enumerate(makers[:3]):
         for outer in make(job):
-            for inner in (one for other in makers[index + 1 :] for one in other(outer.job)):
-                yield Candidate(
-                    words=f"{outer.words}, and with it {inner.words}",
+            for inner in (trial for other in makers[index + 1 :] for trial in other(outer.job)):
+                yield Trial(
+                    description=f"{outer.description}, and with it {inner.description}",
                     job=inner.job,
                     hands_s=outer.hands_s + inner.hands_s,
                     instead=outer.instead and inner.instead,
@@ -180,15 +157,14 @@ def _with_checks(job: Job, checks: Sequence[Check], fixture: Fixture | None = No
     return replace(job, sequence=replace(job.sequence, checks=tuple(checks)), fixture=fixture or job.fixture)
 
 
-def suggested_check(suggestion: tuple[AnyQuantity, Suggestion], at: tuple[str, ...], tone: Tone) -> Check:
+def suggested_check(quantity: AnyQuantity, limit: Limit | None, at: tuple[str, ...], tone: Tone) -> Check:
     """A check of a quantity as it is suggested, at some nets."""
-    quantity, made = suggestion
     return Check(
-        name=quantity.name, quantity=quantity, at=at, tone=tone, limit=made.limit, options=quantity.options()
+        name=quantity.name, quantity=quantity, at=at, tone=tone, limit=limit, options=quantity.options()
     )
 
 
-def _narrower(job: Job) -> Iterator[Candidate]:
+def _narrower(job: Job) -> Iterator[Trial]:
     """The same checks with narrower limits."""
     for check in job.sequence.checks:
         limit = check.limit
@@ -197,33 +173,35 @@ def _narrower(job: Job) -> Iterator[Candidate]:
         for width in NARROWER_DB:
             if width < limit.high:
                 tighter = replace(check, limit=replace(limit, high=width))
-                words = f'"{check.name}" within {width:g} dB'
-                yield Candidate(
-                    words=words, job=_with_checks(job, [tighter]), instead=True, narrower=limit.high / width
+                yield Trial(
+                    description=f'"{check.name}" within {width:g} dB',
+                    job=_with_checks(job, [tighter]),
+                    instead=True,
+                    narrower=limit.high / width,
                 )
 
 
-def _checks(job: Job) -> Iterator[Candidate]:
+def _checks(job: Job) -> Iterator[Trial]:
     """Every quantity at every port, with the setups there are or one more for each channel."""
     have = {(check.quantity, net) for check in job.sequence.checks for net in check.at}
     viewed = {port.net for setup in job.fixture.setups for port in setup.view}
     for quantity, suggestion in SUGGESTED:
         if not quantity.at_ports:
             if all(check.quantity != quantity for check in job.sequence.checks):
-                check = suggested_check((quantity, suggestion), (), _tone(job))
-                yield Candidate(words=suggestion.words, job=_with_checks(job, [check]))
+                check = suggested_check(quantity, suggestion.limit, (), _tone(job))
+                yield Trial(description=suggestion.description, job=_with_checks(job, [check]))
             continue
         for port in job.module.ports:
             if port.role == "input" or (quantity, port.net) in have:
                 continue
-            check = suggested_check((quantity, suggestion), (port.net,), _tone(job))
+            check = suggested_check(quantity, suggestion.limit, (port.net,), _tone(job))
             fixture, hands_s, how = job.fixture, 0.0, ""
             across = quantity.across(check.options)
             if port.net not in viewed or across:
                 fixture, hands_s = _viewing(job, port.net, both=across)
                 how = ", with a view of it"
-            yield Candidate(
-                words=f"{quantity.spoken} at {port.net}{how}",
+            yield Trial(
+                description=f"{quantity.spoken} at {port.net}{how}",
                 job=_with_checks(job, [check], fixture),
                 hands_s=hands_s,
             )
@@ -245,20 +223,21 @@ def _viewing(job: Job, net: str, *, both: bool) -> tuple[Fixture, float]:
     return replace(job.fixture, setups=(*throughs, *made.values())), hands_s
 
 
-def _states(job: Job) -> Iterator[Candidate]:
+def _states(job: Job) -> Iterator[Trial]:
     """One more state, with the checks as they are."""
     missing = [
         state
-        for state in (*all_states(job.module.control_names), State(on=(), powered=False))
+        for state in (*all_states(job.module.control_names), UNPOWERED_STATE)
         if state not in job.sequence.states
     ]
     for state in missing[:EXTRA_STATES]:
-        yield Candidate(
-            words=f"state {state.name}", job=replace(job, sequence=replace(job.sequence, states=(state,)))
+        yield Trial(
+            description=f"state {state.name}",
+            job=replace(job, sequence=replace(job.sequence, states=(state,))),
         )
 
 
-def _plugs(job: Job) -> Iterator[Candidate]:
+def _plugs(job: Job) -> Iterator[Trial]:
     """Unequal pads in place of plugs that are alike in every leg: a low one first, a high one after it."""
     alike = [loopback for loopback in job.fixture.loopbacks.values() if loopback.legs is None]
     if not alike:
@@ -266,8 +245,8 @@ def _plugs(job: Job) -> Iterator[Candidate]:
     loopbacks = dict(job.fixture.loopbacks)
     for index, loopback in enumerate(alike):
         loopbacks[loopback.name] = replace(loopback, legs=_unequal(job, 400.0 * 5**index), pad_db=None)
-    yield Candidate(
-        words="unequal pads, different in every leg, instead of "
+    yield Trial(
+        description="unequal pads, different in every leg, instead of "
         f"{', '.join(loopback.name for loopback in alike)} "
         "(--design-plugs chooses them)",
         job=replace(job, fixture=replace(job.fixture, loopbacks=loopbacks)),
@@ -276,25 +255,24 @@ def _plugs(job: Job) -> Iterator[Candidate]:
 
 
 def _unequal(job: Job, ohm: float) -> dict[str, dict[Leg, LoopbackLeg]]:
-    legs: dict[str, dict[Leg, LoopbackLeg]] = {}
-    for index, channel in enumerate(job.module.channels):
-        legs[channel] = {}
-        for other, leg in enumerate(LEGS):
-            series_ohm = ohm * (1 + 0.6 * index + 0.25 * other)
-            legs[channel][leg] = LoopbackLeg(series_ohm=series_ohm, shunt_ohm=2.5 * ohm)
-    return legs
+    return {
+        channel: {
+            leg: LoopbackLeg(series_ohm=ohm * (1 + 0.6 * number + 0.25 * side), shunt_ohm=2.5 * ohm)
+            for side, leg in enumerate(LEGS)
+        }
+        for number, channel in enumerate(job.module.channels)
+    }
 
 
-def _loads(job: Job) -> Iterator[Candidate]:
+def _loads(job: Job) -> Iterator[Trial]:
     """The checks as they are, once more with heavier loads."""
     for ohm in LOADS_OHM:
-        loads = {
-            net: Termination(across_ohm=ohm, leg_ohm=None, tolerance=load.tolerance)
-            for net, load in job.fixture.loads.items()
-        }
+        loads = heavier_loads(job, ohm)
         if loads:
-            words = f"the checks once more with {ohm:g} ohm across {', '.join(loads)}"
+            description = f"the checks once more with {ohm:g} ohm across {', '.join(loads)}"
             moves = HANDS_S * len(job.sequence.channels)
-            yield Candidate(
-                words=words, job=replace(job, fixture=replace(job.fixture, loads=loads)), hands_s=moves
+            yield Trial(
+                description=description,
+                job=replace(job, fixture=replace(job.fixture, loads=loads)),
+                hands_s=moves,
             )

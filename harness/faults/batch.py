@@ -13,12 +13,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Indices
 from harness.circuit.elements import Element
 from harness.circuit.solve import BRANCH_BELOW_OHM, LARGEST_GAIN
 from harness.errors import CircuitError
-from harness.faults.network import Complex, Flags, Network
+from harness.faults.network import Network
 
 CHUNK_BYTES = 48_000_000  # of one stack of matrices; some three such stacks live at once
 SIDE_BYTES = 4_000_000  # of what works done side by side take out of a stack: about a processor's cache
@@ -26,12 +26,11 @@ NO_SOLUTION = (
     "the circuit has no solution with some fault in some state; a chain of amplifiers fed back upon itself "
     "with a gain of one does this"
 )
-Places = NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Edit:
-    """One change between places `a` and `b`: of the branch at row `branch`, or (None) an added admittance.
+    """One change between rows `a` and `b`: of the branch at row `branch`, or (None) an added admittance.
 
     What is to be there has resistance and capacitance as an element; `held_s` and `held_f` are what the
     equations hold there as an admittance already.
@@ -51,21 +50,16 @@ class Work:
     """Edits to be made at some positions of the relays, ascending."""
 
     edits: tuple[Edit, ...]
-    positions: Places
+    positions: Indices
 
 
 def solve_work(
-    network: Network,
-    operated: Flags,
-    works: Sequence[Work],
-    *,
-    frequency_hz: float,
-    columns: Sequence[int],
+    network: Network, operated: Flags, works: Sequence[Work], *, frequency_hz: float, columns: Sequence[int]
 ) -> tuple[Complex, list[Complex]]:
     """Transfers of the fault-free circuit and of every work.
 
     operated: (positions, relays). columns: which of the generator's outputs, 0 hot and 1 cold. Returns
-    (positions, legs, columns), and for each work (its positions, legs, columns). Raises CircuitError where a
+    (positions, legs, columns), and for each work (its positions, legs, columns). Raises CircuitError if a
     stack has no inverse or a change leaves nothing that settles it.
     """
     legs, count, width = len(network.viewed), len(columns), network.size + 1
@@ -79,17 +73,21 @@ def solve_work(
         for group in _groups(works, min(step, len(operated)), legs + count)
     ]
     for start in range(0, len(operated), step):
-        here = operated[start : start + step]
-        padded[: len(here), :-1, :-1] = _inverse(network, here, frequency_hz)
-        flat = padded[: len(here)].reshape(len(here), -1)
-        good[start : start + step] = nothing.apply(flat, np.arange(len(here)))[:, 0]
+        standing = operated[start : start + step]
+        try:
+            inverse = np.linalg.inv(network.matrices(standing, frequency_hz))
+        except np.linalg.LinAlgError:
+            raise CircuitError(NO_SOLUTION) from None
+        padded[: len(standing), :-1, :-1] = inverse
+        flat = padded[: len(standing)].reshape(len(standing), -1)
+        good[start : start + step] = nothing.apply(flat, np.arange(len(standing)))[:, 0]
         for recipe, group in groups:
             positions = works[group[0]].positions
-            low, high = np.searchsorted(positions, (start, start + len(here)))
+            low, high = np.searchsorted(positions, (start, start + len(standing)))
             if high > low:
                 made = recipe.apply(flat, positions[low:high] - start)
-                for place, index in enumerate(group):
-                    result[index][low:high] = made[:, place]
+                for number, index in enumerate(group):
+                    result[index][low:high] = made[:, number]
     for volts in (good, *result):
         if volts.size and not np.abs(volts).max() < LARGEST_GAIN:
             raise CircuitError(NO_SOLUTION)
@@ -109,22 +107,15 @@ def _groups(works: Sequence[Work], most_positions: int, ends: int) -> list[list[
     return groups
 
 
-def _inverse(network: Network, operated: Flags, frequency_hz: float) -> Complex:
-    try:
-        return np.asarray(np.linalg.inv(network.matrices(operated, frequency_hz)))
-    except np.linalg.LinAlgError:
-        raise CircuitError(NO_SOLUTION) from None
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Recipe:
     """Which entries of an inverse some works need, all with as many edits, and how they combine them.
 
-    entries: (works, …), flat places in the padded inverse: rows a, b and branch of every edit, then the
+    entries: (works, …), flat indices in the padded inverse: rows a, b and branch of every edit, then the
     viewed legs; columns the plus and the minus end of where every edit enters, then the sources.
     """
 
-    entries: Places
+    entries: Indices
     edits: int
     legs: int
     columns: int
@@ -134,16 +125,12 @@ class _Recipe:
 
     @classmethod
     def of(
-        cls,
-        network: Network,
-        changes: Sequence[Sequence[Edit]],
-        frequency_hz: float,
-        columns: Sequence[int],
+        cls, network: Network, changes: Sequence[Sequence[Edit]], frequency_hz: float, columns: Sequence[int]
     ) -> "_Recipe":
         """The recipe of several works, at one frequency."""
         ground, count, k = network.size, len(changes), len(changes[0])
         edits = [edit for change in changes for edit in change]
-        places = np.array(
+        ends = np.array(
             [
                 (
                     edit.a,
@@ -156,7 +143,7 @@ class _Recipe:
             ],
             dtype=np.intp,
         ).reshape(count, k, 5)
-        a, b, branch, plus, minus = np.moveaxis(places, 2, 0)
+        a, b, branch, plus, minus = np.moveaxis(ends, 2, 0)
         viewed = np.broadcast_to(np.array(network.viewed, dtype=np.intp), (count, len(network.viewed)))
         sources = np.array([network.sources[column] for column in columns], dtype=np.intp)
         rows = np.concatenate([a, b, branch, viewed], axis=1)
@@ -174,11 +161,11 @@ class _Recipe:
             added=np.asarray(np.where(fresh, q, 0) * np.eye(k), dtype=complex),
         )
 
-    def apply(self, flat: Complex, places: Places) -> Complex:
-        """From inverses, (positions, (size + 1)²), to transfers at some: (places, works, legs, columns)."""
+    def apply(self, flat: Complex, at: Indices) -> Complex:
+        """From inverses, (positions, (size + 1)²), to transfers at some: (len(at), works, legs, columns)."""
         k = self.edits
-        shape = (len(places), len(self.entries), 3 * k + self.legs, 2 * k + self.columns)
-        block = flat.ravel().take(places[:, None, None] * flat.shape[1] + self.entries).reshape(shape)
+        shape = (len(at), len(self.entries), 3 * k + self.legs, 2 * k + self.columns)
+        block = flat.ravel().take(at[:, None, None] * flat.shape[1] + self.entries).reshape(shape)
         source = block[..., 2 * k :]
         if not k:
             return np.asarray(source)

@@ -5,30 +5,29 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Flags, Floats
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import is_operated
 from harness.faults.changes import weigh_changes
-from harness.faults.effects import FaultSet
+from harness.faults.effects import FaultSet, suspect_name
 from harness.faults.margins import (
     SURE,
     Margins,
     PredictedReadings,
+    describe,
     groups_of,
     told_apart,
     weigh_margins,
-    words_for,
 )
-from harness.faults.signatures import Signatures, signatures
+from harness.faults.signatures import Signatures
 from harness.job.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
 from harness.job.fixture import Termination
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.plan.build import trial_plan
 from harness.plan.model import Plan, Planned
-
-Flags = NDArray[np.bool_]
+from harness.quantities.estimates import NO_EVIDENCE
 
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
 TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change worth telling of
@@ -39,37 +38,29 @@ OVER_CURRENT = "over-current, each control line alone before the plan"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Seen:
-    """What is seen of something: `by` the reading that sees it best, `margin` in expanded uncertainties past
-    its limit.
+class FaultSeen:
+    """What is seen of a fault, or of several that a unit has at once.
 
-    `readings`: how many would be judged fail. Where it is not seen, `why` says what it does instead.
+    by: the reading that sees it best; margin: in expanded uncertainties past its limit. readings: how many
+    would be judged fail. why: what it does instead, if it is not seen.
     """
 
+    fault_set: FaultSet
     seen: bool
     by: str
     margin: float
     readings: int
     why: str
 
-
-@dataclass(frozen=True, kw_only=True)
-class FaultSeen(Seen):
-    """What is seen of one fault."""
-
-    fault: Fault
+    @property
+    def fault(self) -> Fault:
+        """The only one, or the first."""
+        return self.fault_set[0]
 
     @property
     def name(self) -> str:
-        """The fault's."""
-        return self.fault.name
-
-
-@dataclass(frozen=True, kw_only=True)
-class SuspectSeen(Seen):
-    """What is seen of faults that a unit has at once, or of one that is on no list."""
-
-    name: str
+        """As a person may ask for it."""
+        return suspect_name(self.fault_set)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,12 +73,12 @@ class TightLimit:
 
 @dataclass(frozen=True, kw_only=True)
 class WorstContact:
-    """What a contact may read unseen: up to `smallest_seen_ohm`; None where no resistance is seen."""
+    """What a contact may read unseen: up to `smallest_seen_ohm`; None if no resistance is seen."""
 
     contact: str  # `K1.1.hot released`
     smallest_seen_ohm: float | None
     by: str  # the reading that sees it first
-    check: str  # and the name of its check; "" where no resistance is seen
+    check: str  # and the name of its check; "" if no resistance is seen
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,97 +112,70 @@ def hard_faults(job: Job) -> tuple[Fault, ...]:
     return single_faults(job.module, job.fixture, contact_ohm=())
 
 
-def judge_faults(job: Job, plan: Plan, *, impedances: BenchImpedances) -> tuple[FaultSeen, ...]:
-    """Say for every hard fault whether a plan would see it, and nothing else. Raises CircuitError."""
-    faults = hard_faults(job)
-    shown = signatures(job, plan, faults, impedances=impedances)
-    made = weigh_margins(job, plan, shown)
-    return _of_faults(faults, _judge(job, plan, made, shown, impedances))
+def judge_faults(
+    job: Job, plan: Plan, faults: Sequence[Fault | FaultSet], *, executor: Executor | None = None
+) -> tuple[FaultSeen, ...]:
+    """Say for every fault, or combination of faults, whether a plan would see it. Raises CircuitError."""
+    return _judge(job, plan, weigh_margins(job, plan, faults, executor=executor))
 
 
-def judge_suspects(
-    job: Job,
-    plan: Plan,
-    fault_sets: Sequence[FaultSet],
-    *,
-    impedances: BenchImpedances,
-    executor: Executor | None = None,
-) -> tuple[SuspectSeen, ...]:
-    """The same for faults of a person's own choice, and for several at once. Raises CircuitError."""
-    shown = signatures(job, plan, fault_sets, impedances=impedances, executor=executor)
-    judged = _judge(job, plan, weigh_margins(job, plan, shown), shown, impedances)
-    return tuple(SuspectSeen(name=name, **vars(one)) for name, one in zip(shown.names, judged, strict=True))
-
-
-def cover(job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None) -> Coverage:
+def cover(job: Job, plan: Plan, *, executor: Executor | None = None) -> Coverage:
     """Say for every single fault of a job whether its plan would see it.
 
-    Raises CircuitError where a circuit has no solution.
+    Raises CircuitError if a circuit has no solution.
     """
-    faults = hard_faults(job)
-    shown = signatures(job, plan, faults, impedances=impedances, executor=executor)
-    made = weigh_margins(job, plan, shown)
-    judged = _of_faults(faults, _judge(job, plan, made, shown, impedances))
-    apart = told_apart(PredictedReadings(job, plan, shown))
-    groups = groups_of(apart, [row for row, one in enumerate(judged) if one.seen])
+    made = weigh_margins(job, plan, hard_faults(job), executor=executor)
+    judged = _judge(job, plan, made)
+    apart = told_apart(PredictedReadings(job, plan, made.signatures))
+    groups = groups_of(apart, [row for row, fault in enumerate(judged) if fault.seen])
+    # a bad contact that moves leaves its gap whatever it reads, so levels alone count
+    bad = [fault for ohm in LISTED_RESISTANCES_OHM for fault in contact_faults(job.module, ohm)]
+    resistive = _by_levels(job, plan, weigh_margins(job, plan, bad, executor=executor))
     return Coverage(
         faults=judged,
-        resistive=_resistive(job, plan, impedances=impedances, executor=executor),
-        groups=tuple(tuple(shown.names[row] for row in group) for group in groups if len(group) > 1),
+        resistive=tuple(resistive),
+        groups=tuple(tuple(judged[row].name for row in group) for group in groups if len(group) > 1),
         distinct=len(groups),
-        contacts=smallest_seen(job, plan, impedances=impedances, executor=executor),
+        contacts=smallest_seen(job, plan, executor=executor),
         tight=tight_limits(made),
     )
 
 
-def _resistive(
-    job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None
-) -> tuple[FaultSeen, ...]:
-    """The list's bad contacts, by levels alone: one that moves leaves its gap whatever it reads."""
-    bad = [fault for ohm in LISTED_RESISTANCES_OHM for fault in contact_faults(job.module, ohm)]
-    shown = signatures(job, plan, bad, impedances=impedances, executor=executor)
-    return _of_faults(bad, _by_levels(job, plan, weigh_margins(job, plan, shown), shown))
-
-
-def _of_faults(faults: Sequence[Fault], seen: Sequence[Seen]) -> tuple[FaultSeen, ...]:
-    return tuple(FaultSeen(fault=fault, **vars(one)) for fault, one in zip(faults, seen, strict=True))
-
-
-def _judge(job: Job, plan: Plan, made: Margins, shown: Signatures, impedances: BenchImpedances) -> list[Seen]:
+def _judge(job: Job, plan: Plan, made: Margins) -> tuple[FaultSeen, ...]:
     """By levels and currents, and among the readings of changes of state for what none of these shows."""
-    judged = _by_levels(job, plan, made, shown)
-    left = [row for row, one in enumerate(judged) if not one.seen] if plan.change_readings else []
-    result = weigh_changes(job, plan, [shown.fault_sets[row] for row in left], impedances=impedances)
-    for row, evidence in zip(left, result, strict=True):
+    judged = _by_levels(job, plan, made)
+    unseen = [row for row, fault in enumerate(judged) if not fault.seen] if plan.change_readings else []
+    result = weigh_changes(job, plan, [judged[row].fault_set for row in unseen])
+    for row, evidence in zip(unseen, result, strict=True):
         if evidence is not None:
-            judged[row] = Seen(seen=True, by=evidence.by, margin=evidence.margin, readings=1, why="")
-    return judged
+            judged[row] = replace(
+                judged[row], seen=True, by=evidence.by, margin=evidence.margin, readings=1, why=""
+            )
+    return tuple(judged)
 
 
-def _by_levels(job: Job, plan: Plan, made: Margins, shown: Signatures) -> list[Seen]:
+def _by_levels(job: Job, plan: Plan, made: Margins) -> list[FaultSeen]:
     best = made.margins.argmax(axis=1)
     margin = made.margins[np.arange(len(best)), best]
     seen = margin >= SURE
-    whys = dict(zip(np.flatnonzero(~seen).tolist(), _reasons(job, plan, made, shown, ~seen), strict=True))
+    names = [*map(describe, made.readings), OVER_CURRENT]
+    whys = dict(zip(np.flatnonzero(~seen).tolist(), _reasons(job, plan, made, ~seen), strict=True))
     return [
-        Seen(
+        FaultSeen(
+            fault_set=fault_set,
             seen=row not in whys,
-            by="" if row in whys else _name_of(made, int(best[row])),
+            by="" if row in whys else names[best[row]],
             margin=float(margin[row]),
             readings=int((made.margins[row] >= SURE).sum()),
             why=whys.get(row, ""),
         )
-        for row in range(len(best))
+        for row, fault_set in enumerate(made.signatures.fault_sets)
     ]
 
 
-def _name_of(made: Margins, column: int) -> str:
-    return OVER_CURRENT if column == len(made.readings) else words_for(made.readings[column])
-
-
-def _reasons(job: Job, plan: Plan, made: Margins, shown: Signatures, unseen: Flags) -> list[str]:
+def _reasons(job: Job, plan: Plan, made: Margins, unseen: Flags) -> list[str]:
     """What each unseen fault does to the readings instead."""
-    rows = np.flatnonzero(unseen)
+    rows, shown = np.flatnonzero(unseen), made.signatures
     units = PredictedReadings(job, plan, shown, rows)
     most: list[tuple[float, float, str, Planned | None]] = [(0.0, 0.0, "", None)] * len(rows)
     for column, reading in enumerate(made.readings if len(rows) else ()):
@@ -228,13 +192,7 @@ def _reasons(job: Job, plan: Plan, made: Margins, shown: Signatures, unseen: Fla
 
 
 def _reason(
-    job: Job,
-    shown: Signatures,
-    row: int,
-    telling: float,
-    change: float,
-    unit: str,
-    reading: Planned | None,
+    job: Job, shown: Signatures, row: int, telling: float, change: float, unit: str, reading: Planned | None
 ) -> str:
     """change: the one of all readings that is most worth telling of, and its unit."""
     if any(fault.kind in NOT_STEADY for fault in shown.fault_sets[row]):
@@ -251,7 +209,7 @@ def _reason(
     if limit is not None and limit.kind == "within" and limit.high is not None:
         width = f"{100 * limit.high:g} %" if limit.relative else f"{limit.high:g} {limit.unit}"
         allowed = f", where {width} is allowed"
-    return f"its largest effect is {change:+.3g} {unit} in {words_for(reading)}{allowed}"
+    return f"its largest effect is {change:+.3g} {unit} in {describe(reading)}{allowed}"
 
 
 def _idle(job: Job, shown: Signatures, fault_set: FaultSet) -> str:
@@ -269,7 +227,7 @@ def _idle(job: Job, shown: Signatures, fault_set: FaultSet) -> str:
 def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
     """Readings whose limits the spread of good parts, and the bench's own uncertainty, reach past."""
     return tuple(
-        TightLimit(reading=words_for(reading), margin=float(margin))
+        TightLimit(reading=describe(reading), margin=float(margin))
         for reading, margin in zip(made.readings, made.good, strict=True)
         if margin < SURE
     )
@@ -285,43 +243,47 @@ def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:
     )
 
 
-def smallest_seen(
-    job: Job, plan: Plan, *, impedances: BenchImpedances, executor: Executor | None = None
-) -> tuple[WorstContact, ...]:
+def smallest_seen(job: Job, plan: Plan, *, executor: Executor | None = None) -> tuple[WorstContact, ...]:
     """Find them all, to about 15 %: first over whole decades, then within the step where it happens."""
     contacts = contact_faults(job.module, COARSE_OHM[0])
-    coarse = [_with(contact, ohm) for contact in contacts for ohm in COARSE_OHM]
-    margins, _ = _margins(job, plan, coarse, impedances, executor)
-    margins = margins.reshape(len(contacts), len(COARSE_OHM))
+    coarse = [replace(contact, resistance_ohm=ohm) for contact in contacts for ohm in COARSE_OHM]
+    margins = weigh_margins(job, plan, coarse, executor=executor).of_readings
     fine: list[Fault] = []
-    for row, contact in enumerate(contacts):
-        seen = np.flatnonzero(margins[row] >= SURE)
-        first = int(seen[0]) if len(seen) else len(COARSE_OHM) - 1
-        low, high = COARSE_OHM[max(first - 1, 0)], COARSE_OHM[first]
-        fine += [_with(contact, float(ohm)) for ohm in np.geomspace(low, high, FINE + 1)[1:]]
-    margins, best = _margins(job, plan, fine, impedances, executor)
-    margins = margins.reshape(len(contacts), FINE)
+    for contact, first in zip(contacts, _first_seen(margins, len(COARSE_OHM)), strict=True):
+        end = len(COARSE_OHM) - 1 if first is None else first
+        ohms = np.geomspace(COARSE_OHM[max(end - 1, 0)], COARSE_OHM[end], FINE + 1)[1:]
+        fine += [replace(contact, resistance_ohm=float(ohm)) for ohm in ohms]
+    margins = weigh_margins(job, plan, fine, executor=executor).of_readings
     result = []
-    for row, contact in enumerate(contacts):
-        seen = np.flatnonzero(margins[row] >= SURE)
-        place = row * FINE + (int(seen[0]) if len(seen) else FINE - 1)
-        reading = plan.state_readings[best[place]] if len(seen) else None
+    for row, first in enumerate(_first_seen(margins, FINE)):
+        fault = fine[row * FINE + (first or 0)]
+        name = f"{fault.subject} {fault.throw}"
+        if first is None:
+            result.append(WorstContact(contact=name, smallest_seen_ohm=None, by="", check=""))
+            continue
+        reading = plan.state_readings[margins[row * FINE + first].argmax()]
         result.append(
             WorstContact(
-                contact=f"{contact.subject} {contact.throw}",
-                smallest_seen_ohm=fine[place].resistance_ohm if len(seen) else None,
-                by="" if reading is None else words_for(reading),
-                check="" if reading is None else reading.key.check,
+                contact=name,
+                smallest_seen_ohm=fault.resistance_ohm,
+                by=describe(reading),
+                check=reading.key.check,
             )
         )
     return tuple(result)
+
+
+def _first_seen(margins: Floats, steps: int) -> list[int | None]:
+    """The first step of each contact that some reading sees; margins: (contacts · steps, readings)."""
+    seen = (margins.max(axis=1, initial=NO_EVIDENCE) >= SURE).reshape(-1, steps)
+    return [int(row.argmax()) if row.any() else None for row in seen]
 
 
 @dataclass(frozen=True, kw_only=True)
 class HeavierLoad:
     """What contacts would be seen at with another load. good: whether good units would pass.
 
-    least_ohm: for each contact, in the order of `contact_faults`; None where no resistance is seen.
+    least_ohm: for each contact, in the order of `contact_faults`; None if no resistance is seen.
     """
 
     load_ohm: float
@@ -336,36 +298,20 @@ def with_loads(
     result = []
     contacts = contact_faults(job.module, COARSE_OHM[0])
     for load_ohm in loads_ohm if job.fixture.loads else ():
-        loads = {
-            net: Termination(across_ohm=load_ohm, leg_ohm=None, tolerance=load.tolerance)
-            for net, load in job.fixture.loads.items()
-        }
-        other = replace(job, fixture=replace(job.fixture, loads=loads))
+        other = replace(job, fixture=replace(job.fixture, loads=heavier_loads(job, load_ohm)))
         plan = trial_plan(other, impedances=impedances)
-        tried = [_with(contact, ohm) for contact in contacts for ohm in COARSE_OHM]
-        shown = signatures(other, plan, tried, impedances=impedances, executor=executor)
-        made = weigh_margins(other, plan, shown)
-        seen = (made.margins[:, :-1].max(axis=1, initial=-np.inf) >= SURE).reshape(len(contacts), -1)
-        first = [COARSE_OHM[int(row.argmax())] if row.any() else None for row in seen]
+        tried = [replace(contact, resistance_ohm=ohm) for contact in contacts for ohm in COARSE_OHM]
+        made = weigh_margins(other, plan, tried, executor=executor)
+        first = _first_seen(made.of_readings, len(COARSE_OHM))
+        least = tuple(None if step is None else COARSE_OHM[step] for step in first)
         good = bool((made.good >= SURE).all())
-        result.append(HeavierLoad(load_ohm=load_ohm, least_ohm=tuple(first), good=good))
+        result.append(HeavierLoad(load_ohm=load_ohm, least_ohm=least, good=good))
     return tuple(result)
 
 
-def _with(contact: Fault, ohm: float) -> Fault:
-    return Fault(kind=contact.kind, subject=contact.subject, throw=contact.throw, resistance_ohm=ohm)
-
-
-def _margins(
-    job: Job,
-    plan: Plan,
-    faults: Sequence[Fault],
-    impedances: BenchImpedances,
-    executor: Executor | None,
-) -> tuple[np.ndarray, np.ndarray]:
-    """The largest margin of each, and which reading's it is."""
-    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=impedances, executor=executor))
-    readings = made.margins[:, :-1]
-    if not readings.size:
-        return np.full(len(faults), -np.inf), np.zeros(len(faults), dtype=int)
-    return readings.max(axis=1), readings.argmax(axis=1)
+def heavier_loads(job: Job, ohm: float) -> dict[str, Termination]:
+    """A fixture's loads with this resistance across each."""
+    return {
+        net: Termination(across_ohm=ohm, leg_ohm=None, tolerance=load.tolerance)
+        for net, load in job.fixture.loads.items()
+    }

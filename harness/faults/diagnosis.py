@@ -1,27 +1,23 @@
 """Which faults would explain what a run measured: ranked by likelihood, the indistinguishable together."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
-from harness.circuit.elements import BenchImpedances
+from harness.arrays import Complex, Floats
 from harness.faults.changes import Cycles
-from harness.faults.effects import FaultSet, intermittent, supply_currents_a
-from harness.faults.evidence import Evidence, ResidualModel, fit_supply
+from harness.faults.effects import FaultSet, intermittent, is_stuck_open, supply_currents_a
+from harness.faults.evidence import Evidence, ResidualModel
 from harness.faults.fault_predictor import FaultPredictor
-from harness.faults.ranking import UNLIKELY, Candidate, Group, Pool, Ranking, in_order, propose_pairs
+from harness.faults.ranking import Candidate, Pool, Ranking, in_order, propose_pairs
 from harness.faults.relay_timing import RelayTiming, rank_by_timing
 from harness.faults.search import MOST_ASIDE, Search, weigh_intermittent
-from harness.faults.signatures import as_suspects, batch_transfers, pairs_of, states_of
-from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults, timing_faults
+from harness.faults.signatures import batch_transfers, pairs_of, states_of
+from harness.job.faults import ONE_RESISTANCE_OHM, single_faults, timing_faults
 from harness.job.job import Job
 from harness.plan.model import Acquisition, Plan
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 NEAR = 10.0  # nats below a good unit's likelihood: what levels leave possible
 MOST_EXPANDED = 60  # pairs that stand for the best one
@@ -30,19 +26,13 @@ LEAST_RECORDS = 20  # out of no fewer than these
 
 
 @dataclass(frozen=True, kw_only=True)
-class Diagnosis:
+class Diagnosis(Ranking):
     """What would explain a run.
 
-    groups: of faults, the likeliest first. good, something_else: posteriors of a good unit and of what is
-    on no list. beyond: by how many standard deviations the best explanation's residuals exceed what the
-    uncertainties allow. doubles: whether pairs were tried. acquisitions, supplies, changes: how many
-    there were. unweighed: readings that did not pass and that no circuit predicts.
+    doubles: whether pairs were tried. acquisitions, supplies, changes: how many there were. unweighed:
+    readings that did not pass and that no circuit predicts.
     """
 
-    groups: tuple[Group, ...]
-    good: float
-    something_else: float
-    beyond: float
     doubles: bool
     acquisitions: int
     supplies: int
@@ -51,25 +41,11 @@ class Diagnosis:
     changes: int = 0
     unweighed: Mapping[str, int] = field(default_factory=dict)
 
-    @property
-    def explained(self) -> bool:
-        """Whether the best explanation leaves no more than the uncertainties allow."""
-        return self.beyond < UNLIKELY
-
-    @property
-    def says_good(self) -> bool:
-        """Whether a good unit is the best explanation."""
-        return _says_good(self)
-
-
-def _says_good(result: Diagnosis | Ranking) -> bool:
-    return result.good > max([result.something_else, *(group.posterior for group in result.groups)])
-
 
 def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str, int]:
     """Readings that did not pass and stay unexplained: a relay that never operates fails every operation."""
     best: FaultSet = ()
-    if ranking.groups and ranking.beyond < UNLIKELY and not _says_good(ranking):
+    if ranking.groups and ranking.explained and not ranking.says_good:
         best = ranking.groups[0].fault_sets[0]
     left = dict(evidence.unweighed)
     for seen in evidence.cycles:
@@ -80,7 +56,7 @@ def _unweighed(evidence: Evidence, cycles: Cycles, ranking: Ranking) -> dict[str
 
 
 def _stray(result: Sequence[Candidate], residual_model: ResidualModel) -> int | None:
-    """The acquisition furthest from the candidate that most of them agree with; None where there are few."""
+    """The acquisition furthest from the candidate that most of them agree with; None if there are few."""
     if residual_model.cells < 2 * LEAST_RECORDS:
         return None
     misfits = [residual_model.by_acquisition(candidate.turned) for candidate in result]
@@ -101,81 +77,49 @@ def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
     What lies between them, and the same leads with the scope's inputs swapped, would tell little more.
     """
     swapped = {setup.name for setup in job.fixture.setups if setup.inputs_swapped}
-    by_place: dict[tuple[str, str], list[Acquisition]] = {}
+    by_state: dict[tuple[str, str], list[Acquisition]] = {}
     for each in pairs_of(plan):
         if each.setup not in swapped:
-            by_place.setdefault((each.setup, each.state.name), []).append(each)
+            by_state.setdefault((each.setup, each.state.name), []).append(each)
     kept = {
-        each.number
-        for here in by_place.values()
-        for each in (
-            min(here, key=lambda one: one.stimulus.frequency_hz),
-            max(here, key=lambda one: one.stimulus.frequency_hz),
-        )
+        acquisition.number
+        for alike in by_state.values()
+        for end in (min, max)
+        for acquisition in (end(alike, key=lambda each: each.stimulus.frequency_hz),)
     }
     return tuple(each for each in pairs_of(plan) if each.number in kept)
-
-
-def _only(plan: Plan, acquisitions: Sequence[Acquisition]) -> Plan:
-    """A plan of these acquisitions alone."""
-    wanted = {each.number for each in acquisitions}
-    return replace(
-        plan,
-        visits=tuple(
-            replace(
-                visit,
-                states=tuple(
-                    replace(state, acquisitions=tuple(a for a in state.acquisitions if a.number in wanted))
-                    for state in visit.states
-                ),
-            )
-            for visit in plan.visits
-        ),
-    )
 
 
 class Diagnoser:
     """Holds what all faults of a job would show, for the diagnosis of any number of runs.
 
-    acquisitions: of the plan, those that were made. more: faults or combinations beyond the job's list.
-    Raises CircuitError where a circuit has no solution.
+    acquisitions: of the plan, those that were made. Raises CircuitError if a circuit has no solution.
     """
 
-    def __init__(
-        self,
-        job: Job,
-        plan: Plan,
-        acquisitions: Sequence[Acquisition],
-        *,
-        impedances: BenchImpedances,
-        more: Iterable[Fault | FaultSet] = (),
-    ) -> None:
-        self._job, self._whole, self._impedances = job, plan, impedances
-        self._plan = _only(plan, acquisitions)
-        order = pairs_of(self._plan)
-        self._places = [order.index(each) for each in acquisitions]
-        self._predictor = FaultPredictor(job, acquisitions, impedances)
+    def __init__(self, job: Job, plan: Plan, acquisitions: Sequence[Acquisition]) -> None:
+        self._job, self._plan, self._acquisitions = job, plan, acquisitions
+        self._relay_timing = RelayTiming(job, plan)
+        self._predictor = FaultPredictor(job, acquisitions, plan.impedances)
         self._states = states_of(plan)
         listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)  # it is fitted
-        named = as_suspects((*listed, *more))
-        self.fault_sets: tuple[FaultSet, ...] = ((), *dict.fromkeys(named))
+        self.fault_sets: tuple[FaultSet, ...] = ((), *dict.fromkeys((fault,) for fault in listed))
         self._transfers = self._solve(self.fault_sets)
-        self._currents_a = self._currents(self.fault_sets)
+        self._currents_a = supply_currents_a(job.module, self._states, self.fault_sets)
 
     def diagnose(self, evidence: Evidence, *, double: bool = True) -> Diagnosis:
-        """Rank single faults and, where none fits and `double` is set, pairs of them.
+        """Rank single faults and, if none fits and `double` is set, pairs of them.
 
-        Where nothing fits, it is tried whether a record or two are out of line, and the rest fit: those
+        If nothing fits, it is tried whether a record or two are out of line, and the rest fit: those
         were taken while the bench was late. evidence: of just the acquisitions that this was made for.
         """
         result, stray = self._weigh(evidence, double=double)
         if result.explained or stray is None:
             return result
-        notes, there = list(evidence.notes), evidence.there.copy()
+        notes, counted = list(evidence.notes), evidence.counted.copy()
         for _ in range(MOST_STRAY):
-            there[stray] = False
+            counted[stray] = False
             notes.append(_note(evidence.acquisitions[stray]))
-            rest = replace(evidence, there=there.copy(), notes=tuple(notes))
+            rest = replace(evidence, counted=counted.copy(), notes=tuple(notes))
             better, stray = self._weigh(rest, double=False)
             if better.explained:
                 return replace(better, doubles=result.doubles)
@@ -184,113 +128,79 @@ class Diagnoser:
         return result
 
     def _weigh(self, evidence: Evidence, *, double: bool) -> tuple[Diagnosis, int | None]:
-        """The diagnosis, and the place of the acquisition that is furthest from what explains most."""
-        residual_model = ResidualModel(evidence)
-        search = Search(evidence, residual_model, self._predictor, self._job.module, self._states)
-        pool = Pool(
-            fault_sets=self.fault_sets,
-            predicted=residual_model.entries(self._transfers),
-            currents_a=self._currents_a,
-        )
+        """The diagnosis, and the index of the acquisition that is furthest from what explains most."""
+        search = Search(evidence, self._predictor, self._job.module, self._states)
+        pool = search.pool(self.fault_sets, self._transfers, self._currents_a)
         pools = [pool]
         result = search.rank(pool)
-        relay_timing = RelayTiming(job=self._job, plan=self._whole, impedances=self._impedances)
         if not search.agrees(result[0]):
-            result += relay_timing.held_against(
-                weigh_intermittent(pool, search, residual_model, self._predictor), evidence
-            )
+            mixed = weigh_intermittent(pool, search, self._predictor)
+            result += self._relay_timing.held_against(mixed, evidence)
             result.sort(key=lambda candidate: -candidate.score)
-        added = search.additions(result[0], pool, pool.predicted[0]) if double else []
+        added = search.additions(result[0], pool) if double else []
         doubles = bool(added) or (double and not search.agrees(result[0]))
         if doubles:
             unexplained = not search.agrees(result[0])
-            pairs, more = self._pairs(evidence, residual_model, pool, search, added, every=unexplained)
+            pairs, more = self._pairs(pool, search, added, every=unexplained)
             result += pairs
             pools += more
         ranking = search.conclude(result, pools)
         moved = any(change.moved != "fine" for change in evidence.changes)
-        if (moved or any(cycle.failed for cycle in evidence.cycles)) and _says_good(ranking):
-            ranking = self._by_timing(relay_timing, evidence, pool, search.likelihoods(pool), ranking)
+        if (moved or any(cycle.failed for cycle in evidence.cycles)) and ranking.says_good:
+            ranking = self._by_timing(evidence, pool, search.likelihoods(pool), ranking)
         made = Diagnosis(
-            groups=ranking.groups,
-            good=ranking.good,
-            something_else=ranking.something_else,
-            beyond=ranking.beyond,
+            **vars(ranking),
             doubles=doubles,
             acquisitions=len(evidence.acquisitions),
             supplies=len(evidence.supply_a),
             over_current=evidence.over_current,
             notes=evidence.notes,
             changes=len(evidence.changes),
-            unweighed=_unweighed(evidence, relay_timing.cycles, ranking),
+            unweighed=_unweighed(evidence, self._relay_timing.cycles, ranking),
         )
-        return made, _stray(result, residual_model)
+        return made, _stray(result, search.residual_model)
 
-    def _by_timing(
-        self, relay_timing: RelayTiming, evidence: Evidence, pool: Pool, levels: Floats, ranking: Ranking
-    ) -> Ranking:
-        """Where levels agree with a good unit and changes of state do not: what would explain these."""
-        near = [int(place) for place in np.flatnonzero(levels > levels[0] - NEAR)]
+    def _by_timing(self, evidence: Evidence, pool: Pool, levels: Floats, ranking: Ranking) -> Ranking:
+        """If levels agree with a good unit and changes of state do not: what would explain these."""
         scored = [
-            (pool.fault_sets[place], float(levels[place]))
-            for place in near
+            (fault_set, float(level))
+            for fault_set, level in zip(pool.fault_sets, levels, strict=True)
             # a bad contact moves all the same
-            if all(fault.kind != "throw resistance" for fault in pool.fault_sets[place])
+            if level > levels[0] - NEAR and all(fault.kind != "throw resistance" for fault in fault_set)
         ]
         scored += [((fault,), float(levels[0])) for fault in timing_faults(self._job.module)]
         scored += [
             (intermittent(fault_set[0]), float(levels[0]))
             for fault_set in pool.fault_sets
-            if len(fault_set) == 1 and fault_set[0].kind == "throw stuck open"
+            if is_stuck_open(fault_set)
         ]
-        return rank_by_timing(relay_timing, evidence, scored, ranking)
+        return rank_by_timing(self._relay_timing, evidence, scored, ranking)
 
     def _pairs(
-        self,
-        evidence: Evidence,
-        residual_model: ResidualModel,
-        pool: Pool,
-        search: Search,
-        added: Sequence[FaultSet],
-        *,
-        every: bool,
+        self, pool: Pool, search: Search, added: Sequence[FaultSet], *, every: bool
     ) -> tuple[list[Candidate], list[Pool]]:
         """The likeliest pairs; of single faults that show the same, one stands for all until the end.
 
         added: pairs to be looked at in any case. every: look for others too.
         """
-        kinds = [kind for kind in pool.kinds(residual_model) if len(pool.fault_sets[kind[0]]) == 1]
-        alike = {pool.fault_sets[kind[0]][0]: [pool.fault_sets[place][0] for place in kind] for kind in kinds}
+        kinds = [kind for kind in pool.kinds(search.residual_model) if len(pool.fault_sets[kind[0]]) == 1]
+        alike = {pool.fault_sets[kind[0]][0]: [pool.fault_sets[index][0] for index in kind] for kind in kinds}
         wanted = list(added)
         if every:
-            lone = [kind[0] for kind in kinds]
-            fault_sets = [pool.fault_sets[place] for place in lone]
-            supply = fit_supply(evidence, self._job.module, self._states, pool.currents_a[lone])
-            aside = np.minimum(MOST_ASIDE, supply.chi_squared / 2)
-            proposed = propose_pairs(
-                residual_model, fault_sets, pool.predicted[lone], pool.predicted[0], aside
-            )
-            wanted += [in_order((*fault_sets[a], *fault_sets[b])) for a, b in proposed]
+            singles = [kind[0] for kind in kinds]
+            aside = np.minimum(MOST_ASIDE, search.supply.fit(pool.currents_a[singles]).chi_squared / 2)
+            wanted += propose_pairs(search.residual_model, pool, singles, aside)
         wanted = list(dict.fromkeys(wanted))
         if not wanted:
             return [], []
-        result = search.rank(self._pool(wanted, residual_model))
+        result = search.rank(self._pool(search, wanted))
         one, other = (alike.get(fault, [fault]) for fault in result[0].fault_set)
         more = [in_order(pair) for pair in product(one, other)][:MOST_EXPANDED]
-        return result, [self._pool(more, residual_model)]
+        return result, [self._pool(search, more)]
 
-    def _pool(self, fault_sets: Sequence[FaultSet], residual_model: ResidualModel) -> Pool:
-        return Pool(
-            fault_sets=tuple(fault_sets),
-            predicted=residual_model.entries(self._solve(fault_sets)),
-            currents_a=self._currents(fault_sets),
-        )
+    def _pool(self, search: Search, fault_sets: Sequence[FaultSet]) -> Pool:
+        currents_a = supply_currents_a(self._job.module, self._states, fault_sets)
+        return search.pool(fault_sets, self._solve(fault_sets), currents_a)
 
     def _solve(self, fault_sets: Sequence[FaultSet]) -> Complex:
-        if not self._places:
-            return np.zeros((len(fault_sets), 0, 0, 2), dtype=complex)
-        result = batch_transfers(self._job, self._plan, fault_sets, impedances=self._impedances)
-        return np.asarray(result[:, self._places])
-
-    def _currents(self, fault_sets: Sequence[FaultSet]) -> Floats:
-        return supply_currents_a(self._job.module, self._states, fault_sets)
+        return batch_transfers(self._job, self._plan, fault_sets, acquisitions=self._acquisitions)

@@ -6,24 +6,29 @@ broken unit is like is told here once; the plain loop and the batch solver both 
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from harness.circuit.elements import Circuit, Element, pin_name, terminal
-from harness.circuit.expand import contacts, is_operated, loopback_elements
+from harness.arrays import Floats
+from harness.circuit.elements import BenchImpedances, Circuit, Element, pin_name, terminal
+from harness.circuit.expand import (
+    Throw,
+    Throws,
+    build_wiring,
+    is_operated,
+    loopback_elements,
+    throws_of,
+)
 from harness.job.faults import USUAL_CHANCE, Fault
-from harness.job.fixture import Fixture, Loopback
-from harness.job.module import GROUND, LEGS, Module, Relay, node_name
-from harness.job.state import State
+from harness.job.fixture import Fixture, Loopback, Setup
+from harness.job.module import GROUND, LEGS, Module, Relay, ThrowName, node_name
+from harness.job.state import UNPOWERED_STATE, State
 from harness.plan.states import energised
 
-UNPOWERED = State(on=(), powered=False)
 SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
 OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source
 
-Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
+THROWS: tuple[ThrowName, ...] = ("released", "operated")
 FaultSet = tuple[Fault, ...]  # faults that a unit has at once; () is a good one
 
 
@@ -33,13 +38,13 @@ class ControlSide:
     on it.
     """
 
-    feeds: Mapping[str, str | None] = field(default_factory=dict)
-    held: Mapping[str, bool] = field(default_factory=dict)  # relay → operated for good, or released for good
-    poles: Mapping[str, bool] = field(default_factory=dict)
-    conducting: Mapping[Throw, bool] = field(default_factory=dict)
-    contact_ohm: Mapping[Throw, float] = field(default_factory=dict)
-    coil_open: frozenset[str] = frozenset()
-    coil_shorted: frozenset[str] = frozenset()
+    feeds: dict[str, str | None] = field(default_factory=dict)
+    held: dict[str, bool] = field(default_factory=dict)  # relay → operated for good, or released for good
+    poles: dict[str, bool] = field(default_factory=dict)
+    conducting: dict[Throw, bool] = field(default_factory=dict)
+    contact_ohm: dict[Throw, float] = field(default_factory=dict)
+    coil_open: set[str] = field(default_factory=set)
+    coil_shorted: set[str] = field(default_factory=set)
 
     @property
     def draws_otherwise(self) -> bool:
@@ -52,66 +57,32 @@ def suspect_name(fault_set: FaultSet) -> str:
     return " + ".join(fault.name for fault in fault_set) or "good"
 
 
-def with_fault(
-    circuit: Circuit, faults: Fault | FaultSet, *, module: Module, fixture: Fixture, state: State
-) -> Circuit:
-    """Apply faults to the circuit of one setup in `state`, as `build_circuit` made it.
-
-    A loopback's fault leaves a setup that doesn't use the loopback as it is; so does any fault a through
-    setup.
-    """
-    fault_set = (faults,) if isinstance(faults, Fault) else faults
-    side = side_of(fault_set)
-    standing = {element.name: element for element in faulty_contacts(module, state, side, Throws.of(module))}
-    elements = [
-        standing[element.name] if element.kind == "contact" else element for element in circuit.elements
-    ]
-    if not _holds_the_unit(circuit):
-        return circuit
-    for fault in fault_set:
-        elements = edit_wiring(elements, fault, module=module, fixture=fixture)
-    return replace(circuit, elements=tuple(elements))
-
-
 def side_of(fault_set: FaultSet) -> ControlSide:
     """Collect what faults do to lines, coils and contacts."""
-    feeds: dict[str, str | None] = {}
-    held: dict[str, bool] = {}
-    poles: dict[str, bool] = {}
-    conducting: dict[Throw, bool] = {}
-    contact_ohm: dict[Throw, float] = {}
-    coil_open, coil_shorted = set(), set()
+    side = ControlSide()
     for fault in fault_set:
         subject, throw = fault.subject, fault.throw or "released"
         match fault.kind:
             case "relay never operates" | "relay always operated":
-                held[subject] = fault.kind == "relay always operated"
+                side.held[subject] = fault.kind == "relay always operated"
             case "coil open":
-                coil_open.add(subject)
+                side.coil_open.add(subject)
             case "coil shorted":
-                coil_shorted.add(subject)
+                side.coil_shorted.add(subject)
             case "pole stuck released" | "pole stuck operated":
-                poles[subject] = fault.kind == "pole stuck operated"
+                side.poles[subject] = fault.kind == "pole stuck operated"
             case "throw stuck open" | "throw stuck closed":
-                conducting[subject, throw] = fault.kind == "throw stuck closed"
+                side.conducting[subject, throw] = fault.kind == "throw stuck closed"
             case "throw resistance":
-                contact_ohm[subject, throw] = fault.resistance_ohm or 0.0
+                side.contact_ohm[subject, throw] = fault.resistance_ohm or 0.0
             case "control line dead":
-                feeds[subject] = None
+                side.feeds[subject] = None
             case "control lines swapped":
-                other = fault.other or subject
+                other, feeds = fault.other or subject, side.feeds
                 feeds[subject], feeds[other] = feeds.get(other, other), feeds.get(subject, subject)
             case _:
                 pass  # of the wiring: edit_wiring does it
-    return ControlSide(
-        feeds=feeds,
-        held=held,
-        poles=poles,
-        conducting=conducting,
-        contact_ohm=contact_ohm,
-        coil_open=frozenset(coil_open),
-        coil_shorted=frozenset(coil_shorted),
-    )
+    return side
 
 
 def reached_state(module: Module, state: State, side: ControlSide) -> State:
@@ -119,7 +90,7 @@ def reached_state(module: Module, state: State, side: ControlSide) -> State:
 
     A shorted coil that is energised takes all that the supply gives: every relay is left without.
     """
-    return UNPOWERED if shorts(module, state, side) else _controls_of_the_unit(module, state, side)
+    return UNPOWERED_STATE if shorts(module, state, side) else _controls_of_the_unit(module, state, side)
 
 
 def shorts(module: Module, state: State, side: ControlSide) -> bool:
@@ -158,50 +129,28 @@ def armature(relay: str, operated: bool, side: ControlSide) -> bool:
     return operated and relay not in side.coil_open and relay not in side.coil_shorted
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Throws:
-    """Every throw of a module's poles as it is when closed and when open."""
-
-    known: Mapping[Throw, tuple[Element, Element]]
-
-    @classmethod
-    def of(cls, module: Module) -> "Throws":
-        """Expanded once, for many fault sets."""
-        when_released = {element.name: element for element in contacts(module, UNPOWERED)}
-        thrown = {element.name: element for element in contacts(module, State(on=module.control_names))}
-        known: dict[Throw, tuple[Element, Element]] = {}
-        for relay in module.relays:
-            for pole in relay.poles:
-                released, operated = f"{pole.name}.released", f"{pole.name}.operated"
-                if released in when_released:
-                    known[pole.name, "released"] = when_released[released], thrown[released]
-                if operated in when_released:
-                    known[pole.name, "operated"] = thrown[operated], when_released[operated]
-        return cls(known=known)
-
-
-def faulty_contacts(module: Module, state: State, side: ControlSide, throws: Throws) -> Iterator[Element]:
+def faulty_contacts(module: Module, state: State, side: ControlSide) -> Iterator[Element]:
     """Both throws of every pole as they stand in a state, in the order of `contacts`."""
     reached = reached_state(module, state, side)
     good = {relay.name: is_operated(relay, reached) for relay in module.relays}
-    return contacts_standing(module.relays, good, side, throws)
+    return contacts_standing(module.relays, good, side, throws_of(module))
 
 
 def contacts_standing(
     relays: Sequence[Relay], good: Mapping[str, bool], side: ControlSide, throws: Throws
 ) -> Iterator[Element]:
-    """Both throws of these relays' poles, where good ones would be operated or not as `good` says."""
+    """Both throws of these relays' poles; `good` says which relays would be operated if they were good."""
     for relay in relays:
         standing = armature(relay.name, good[relay.name], side)
         for pole in relay.poles:
             name = pole.name
             operated = side.poles.get(name, standing)
-            keys: tuple[Throw, Throw] = ((name, "released"), (name, "operated"))
-            for key in keys:
-                if key not in throws.known:
+            for throw in THROWS:
+                key = name, throw
+                if key not in throws:
                     continue
-                closed, opened = throws.known[key]
-                if not side.conducting.get(key, operated == (key[1] == "operated")):
+                closed, opened = throws[key]
+                if not side.conducting.get(key, operated == (throw == "operated")):
                     yield opened
                 elif key in side.contact_ohm:
                     yield replace(closed, resistance_ohm=side.contact_ohm[key], resistance_spread_ohm=0.0)
@@ -209,32 +158,96 @@ def contacts_standing(
                     yield closed
 
 
+def in_flight(module: Module, states: Sequence[State], side: ControlSide) -> dict[str, Element]:
+    """The open contacts, by name, of every pole that moves from one of two states to the other."""
+    reached = [reached_state(module, state, side) for state in states]
+    moving = {
+        pole.name
+        for relay in module.relays
+        if len({armature(relay.name, is_operated(relay, state), side) for state in reached}) > 1
+        for pole in relay.poles
+    }
+    return {
+        opened.name: opened
+        for key, (_, opened) in throws_of(module).items()
+        if key[0] in moving and key[0] not in side.poles and not side.conducting.get(key, False)
+    }
+
+
+class FaultyCircuits:
+    """The circuits of a job's setups with faults in them, each made once.
+
+    A fault set that leaves a circuit as a good unit has it has the very circuit of the good unit, which is
+    that of `()`. A loopback's fault leaves a setup that doesn't use the loopback as it is. more: elements
+    beside those of every setup.
+    """
+
+    def __init__(
+        self,
+        module: Module,
+        fixture: Fixture,
+        impedances: BenchImpedances,
+        more: Sequence[Element] = (),
+    ) -> None:
+        self._module, self._fixture, self._impedances, self._more = module, fixture, impedances, more
+        self._wiring: dict[str, Circuit] = {}
+        self._edited: dict[tuple[FaultSet, str], Sequence[Element]] = {}
+        self._contacts: dict[tuple[FaultSet, tuple[State, ...]], tuple[Element, ...]] = {}
+        self._circuits: dict[tuple[FaultSet, str, tuple[State, ...]], Circuit] = {}
+
+    def of(self, fault_set: FaultSet, setup: Setup, *states: State) -> Circuit:
+        """In one state of a setup with a drive; between two, the relays that move have left either throw."""
+        key = fault_set, setup.name, states
+        if key not in self._circuits:
+            elements = (*self._wired(fault_set, setup), *self._standing(fault_set, states))
+            circuit = replace(self._wiring[setup.name], elements=elements)
+            good = self.of((), setup, *states) if fault_set else circuit
+            self._circuits[key] = good if circuit == good else circuit
+        return self._circuits[key]
+
+    def _wired(self, fault_set: FaultSet, setup: Setup) -> Sequence[Element]:
+        """All but the contacts, which is the same in every state."""
+        if setup.name not in self._wiring:
+            wiring = build_wiring(self._module, self._fixture, setup, self._impedances)
+            self._wiring[setup.name] = replace(wiring, elements=(*wiring.elements, *self._more))
+        key = fault_set, setup.name
+        if key not in self._edited:
+            elements: Sequence[Element] = self._wiring[setup.name].elements
+            for fault in fault_set:
+                elements = edit_wiring(elements, fault, module=self._module, fixture=self._fixture)
+            self._edited[key] = elements
+        return self._edited[key]
+
+    def _standing(self, fault_set: FaultSet, states: tuple[State, ...]) -> tuple[Element, ...]:
+        """The contacts, which are the same in every setup."""
+        key = fault_set, states
+        if key not in self._contacts:
+            side = side_of(fault_set)
+            opened = in_flight(self._module, states, side) if len(states) > 1 else {}
+            standing = faulty_contacts(self._module, states[0], side)
+            self._contacts[key] = tuple(opened.get(element.name, element) for element in standing)
+        return self._contacts[key]
+
+
 def supply_current_a(module: Module, state: State, faults: Fault | FaultSet) -> float:
     """What the relay supply gives in a state: as `expected_current_a` for a good unit."""
     return _given_a(module, state, side_of((faults,) if isinstance(faults, Fault) else faults))
 
 
-def supply_currents_a(
-    module: Module, states: Sequence[State], fault_sets: Sequence[FaultSet]
-) -> NDArray[np.float64]:
+def supply_currents_a(module: Module, states: Sequence[State], fault_sets: Sequence[FaultSet]) -> Floats:
     """The same of many fault sets in many states: amperes, (fault sets, states)."""
     good = [supply_current_a(module, state, ()) for state in states]
-    rows = []
-    for fault_set in fault_sets:
-        side = side_of(fault_set)
-        other = side.draws_otherwise
-        rows.append([_given_a(module, state, side) for state in states] if other else good)
+    sides = (side_of(fault_set) for fault_set in fault_sets)
+    rows = [
+        [_given_a(module, state, side) for state in states] if side.draws_otherwise else good
+        for side in sides
+    ]
     return np.array(rows, dtype=float).reshape(len(fault_sets), len(states))
 
 
 def _given_a(module: Module, state: State, side: ControlSide) -> float:
     """What the supply gives: at a short its limit."""
     return module.supply.limit_a if shorts(module, state, side) else drawn_a(module, state, side)
-
-
-def _holds_the_unit(circuit: Circuit) -> bool:
-    """Whether the unit is in the circuit at all; in a through setup it isn't."""
-    return any(element.kind != "scope" for element in circuit.elements)
 
 
 def as_open(fault_set: FaultSet) -> FaultSet:
@@ -248,6 +261,11 @@ def as_open(fault_set: FaultSet) -> FaultSet:
 def comes_and_goes(fault_set: FaultSet) -> bool:
     """Whether it is such a contact, and nothing else."""
     return len(fault_set) == 1 and fault_set[0].kind == "throw intermittent"
+
+
+def is_stuck_open(fault_set: FaultSet) -> bool:
+    """Whether it is a throw stuck open, and nothing else."""
+    return len(fault_set) == 1 and fault_set[0].kind == "throw stuck open"
 
 
 def intermittent(fault: Fault) -> FaultSet:
@@ -305,8 +323,7 @@ def _edit_joints(elements: Sequence[Element], fault: Fault, module: Module) -> l
     pairs = rows if fault.kind == "legs swapped" else list(zip(*rows, strict=True))
     ends = {element.name: element.b for element in elements if element.kind == "connector"}
     swapped: dict[str, str] = {}
-    for one, other in pairs:
-        first, second = f"connector {one}", f"connector {other}"
+    for first, second in ((f"connector {one}", f"connector {other}") for one, other in pairs):
         swapped[first], swapped[second] = ends[second], ends[first]
     return [
         replace(element, b=swapped[element.name]) if element.name in swapped else element

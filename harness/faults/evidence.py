@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from harness.faults.effects import FaultSet, supply_current_a
+from harness.arrays import Complex, Flags, Floats
+from harness.faults.effects import FaultSet, supply_currents_a
 from harness.job.module import Module
 from harness.job.state import State
 from harness.measure.errors import stray_standard
@@ -25,9 +25,6 @@ from harness.quantities.cycle import OfOperations
 from harness.quantities.quantity import PlannedReading
 from harness.quantities.supply import SUPPLY_METER
 from harness.reading import Shown, Step
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +74,7 @@ class Evidence:
     """Complex transfers with their uncertainty, and what the relay supply gave.
 
     acquisitions: those that were made. values: (acquisitions, legs, 2), each column up to one unknown phase;
-    rows beyond an acquisition's own legs are zero. there: bool, (acquisitions, legs), the legs that count.
+    rows beyond an acquisition's own legs are zero. counted: bool, (acquisitions, legs), the legs that count.
     noise: standard uncertainty of each real and imaginary part. shared: (sources, acquisitions, legs, 2):
     what one standard uncertainty of an error changes that several values have in common.
     supply_a: amperes by the name of the state. trials: what is known of the supply's limit, in order.
@@ -87,7 +84,7 @@ class Evidence:
 
     acquisitions: tuple[Acquisition, ...]
     values: Complex
-    there: NDArray[np.bool_]
+    counted: Flags
     noise: Floats
     shared: Complex
     supply_a: Mapping[str, float]
@@ -109,60 +106,50 @@ def gather(
     *,
     lost: Sequence[Collection[int]] = (),
     supply_a: Mapping[str, float],
-    trials: Sequence[SupplyTrial] = (),
-    notes: Sequence[str] = (),
-    changes: Sequence[JudgedChange] = (),
-    cycles: Sequence[JudgedCycle] = (),
-    unweighed: Mapping[str, int] | None = None,
 ) -> Evidence:
     """Stack transfers; components of the same source in several of them become one.
 
-    lost: for each acquisition, rows that don't count; () where every row does.
+    lost: for each acquisition, rows that don't count; () if every row does.
     """
     widest = max((len(transfer.values) for transfer in transfers), default=0)
     shape = (len(acquisitions), widest, 2)
     values, noise = np.zeros(shape, dtype=complex), np.zeros(shape)
-    there = np.zeros(shape[:2], dtype=bool)
+    counted = np.zeros(shape[:2], dtype=bool)
     sources: dict[str, int] = {}
     entries: list[tuple[int, int, Complex]] = []
-    for place, transfer in enumerate(transfers):
+    for index, transfer in enumerate(transfers):
         rows = len(transfer.values)
-        values[place, :rows], there[place, :rows] = transfer.values, True
+        values[index, :rows], counted[index, :rows] = transfer.values, True
         for component in transfer.components:
             if component.is_noise:  # real and imaginary part are two components of equal size
-                noise[place, :rows] += np.abs(component.delta) ** 2 / 2
+                noise[index, :rows] += np.abs(component.delta) ** 2 / 2
             else:
                 source = sources.setdefault(component.source, len(sources))
-                entries.append((source, place, component.delta))
+                entries.append((source, index, component.delta))
     shared = np.zeros((len(sources), *shape), dtype=complex)
-    for place, rows_lost in enumerate(lost):
-        there[place, list(rows_lost)] = False
-    for source, place, delta in entries:
-        shared[source, place, : len(delta)] += delta
+    for index, rows_lost in enumerate(lost):
+        counted[index, list(rows_lost)] = False
+    for source, index, delta in entries:
+        shared[source, index, : len(delta)] += delta
     return Evidence(
         acquisitions=tuple(acquisitions),
         values=values,
-        there=there,
+        counted=counted,
         noise=np.sqrt(noise),
         shared=shared,
         supply_a=supply_a,
-        trials=tuple(trials),
-        notes=tuple(notes),
-        changes=tuple(changes),
-        cycles=tuple(cycles),
-        unweighed=unweighed or {},
     )
 
 
 ROBUST_RELATIVE, ROBUST_ABSOLUTE = 0.02, 3e-3  # where a leg is "about as predicted"
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Fit:
-    """How one fault set fits: logarithm of its likelihood, and the chi-squared of its residuals alone."""
+    """How fault sets fit: logarithms of their likelihoods, and chi-squared of their residuals, (…)."""
 
-    log_likelihood: float
-    chi_squared: float
+    log_likelihood: Floats
+    chi_squared: Floats
 
 
 class ResidualModel:
@@ -172,21 +159,19 @@ class ResidualModel:
     """
 
     def __init__(self, evidence: Evidence) -> None:
-        self._there = np.repeat(evidence.there[:, None, :], 2, axis=1)
+        self._counted = np.repeat(evidence.counted[:, None, :], 2, axis=1)
         self.measured = self.entries(evidence.values)
-        cell = np.broadcast_to(np.arange(self._there.shape[0] * 2).reshape(-1, 2, 1), self._there.shape)[
-            self._there
-        ]
-        self.acquisition = cell // 2  # of each entry, its place among the evidence's
-        self._first = np.flatnonzero(np.diff(cell, prepend=-1))
-        self._cell = np.cumsum(np.diff(cell, prepend=-1) > 0) - 1
+        acquisition, column, _ = np.nonzero(self._counted)
+        self.acquisition = acquisition  # of each entry, its index among the evidence's
+        begins = np.diff(2 * acquisition + column, prepend=-1) > 0
+        self._first = np.flatnonzero(begins)
+        self._cell = np.cumsum(begins) - 1
         size = np.abs(self.measured)
         noise = self.entries(evidence.noise.astype(complex)).real
         self._variance = noise**2 + stray_standard(self.measured) ** 2
         self._robust = self._variance + (ROBUST_RELATIVE * size + ROBUST_ABSOLUTE) ** 2
         self._unphased = 1j * self.measured / np.sqrt(self._variance)
-        power = np.abs(self._unphased) ** 2
-        self._power = np.add.reduceat(power, self._first) if len(self._first) else np.zeros(0)
+        self._power = np.add.reduceat(np.abs(self._unphased) ** 2, self._first)
         self.shared = self.white(self.entries(evidence.shared))
 
     @property
@@ -201,51 +186,54 @@ class ResidualModel:
 
     def entries(self, values: Complex) -> Complex:
         """From (…, acquisitions, legs, 2) to (…, entries)."""
-        return np.asarray(np.swapaxes(values, -1, -2)[..., self._there])
+        return np.asarray(np.swapaxes(values, -1, -2)[..., self._counted])
 
     def turns(self, predicted: Complex) -> Complex:
         """Factors of modulus 1 that turn predictions, (…, entries), onto the measured phases."""
-        agree = (
-            np.add.reduceat(predicted.conj() * self.measured / self._variance, self._first, axis=-1)
-            if len(self._first)
-            else np.ones((*predicted.shape[:-1], 0), dtype=complex)
-        )
+        agree = np.add.reduceat(predicted.conj() * self.measured / self._variance, self._first, axis=-1)
         size = np.abs(agree)
         turn = np.where(size > 0, agree / np.where(size > 0, size, 1), 1)
         return np.asarray(turn[..., self._cell])
 
-    def distances(self, predicted: Complex, leader: Complex) -> Floats:
-        """Squared distance of predictions from a leader's, (entries,), by noise alone; phases matched."""
-        turned = predicted * self.turns(predicted)
-        return np.asarray((np.abs(turned - leader) ** 2 / self._variance).sum(axis=-1))
+    def turned(self, predicted: Complex) -> Complex:
+        """Predictions, (…, entries), at the measured phases."""
+        return np.asarray(predicted * self.turns(predicted))
 
     def white(self, values: Complex) -> Floats:
         """Scale a residual to noise of one, without its unknown phases: (…, entries) to (…, 2·entries)."""
         scaled = values / np.sqrt(self._variance)
-        if len(self._first):
-            along = np.add.reduceat((self._unphased.conj() * scaled).real, self._first, axis=-1)
-            scaled = scaled - (along / self._power)[..., self._cell] * self._unphased
+        along = np.add.reduceat((self._unphased.conj() * scaled).real, self._first, axis=-1)
+        scaled = scaled - (along / self._power)[..., self._cell] * self._unphased
         return np.asarray(np.concatenate([scaled.real, scaled.imag], axis=-1))
 
+    def residual(self, turned: Complex) -> Floats:
+        """What turned predictions, (…, entries), leave over, white: (…, 2·entries)."""
+        return self.white(self.measured - turned)
+
     def by_acquisition(self, turned: Complex) -> Floats:
-        """The robust misfit of one turned prediction in each acquisition."""
-        share = np.log1p(np.abs(self.measured - turned) ** 2 / self._robust)
-        return self._summed(share)
+        """The robust misfit of one turned prediction in each acquisition; 0 if no entry counts."""
+        return self._summed(self._share(turned))
 
-    def apart(self, one: Complex, other: Complex) -> Floats:
+    def apart(self, turned: Complex, other: Complex) -> Floats:
         """Squared distance of two turned predictions in each acquisition, by noise alone."""
-        return self._summed(np.abs(one - other) ** 2 / self._variance)
+        return self._summed(self._squares(turned, other))
 
-    def _summed(self, entries: Floats) -> Floats:
-        """Sums of one unit's entries in each acquisition; 0 where none counts."""
-        return np.bincount(self.acquisition, weights=entries, minlength=len(self._there)).astype(np.float64)
+    def distances(self, turned: Complex, leader: Complex) -> Floats:
+        """Squared distance of turned predictions, (…, entries), from a leader's, by noise alone."""
+        return np.asarray(self._squares(turned, leader).sum(axis=-1))
 
     def misfit(self, turned: Complex) -> Floats:
         """Robust misfit of turned predictions in each cell, (…, cells): a gross error counts by its log."""
-        share = np.log1p(np.abs(self.measured - turned) ** 2 / self._robust)
-        if not len(self._first):
-            return np.zeros((*turned.shape[:-1], 0))
-        return np.asarray(np.add.reduceat(share, self._first, axis=-1))
+        return np.asarray(np.add.reduceat(self._share(turned), self._first, axis=-1))
+
+    def _share(self, turned: Complex) -> Floats:
+        return np.asarray(np.log1p(np.abs(self.measured - turned) ** 2 / self._robust))
+
+    def _squares(self, turned: Complex, other: Complex) -> Floats:
+        return np.asarray(np.abs(turned - other) ** 2 / self._variance)
+
+    def _summed(self, entries: Floats) -> Floats:
+        return np.bincount(self.acquisition, weights=entries, minlength=len(self._counted)).astype(np.float64)
 
 
 class Spread:
@@ -268,13 +256,13 @@ class Spread:
         shadow = self.shadow(white)
         return np.asarray((white**2).sum(axis=-1) - (shadow**2).sum(axis=-1))
 
-    def product(self, one: Floats, other: Floats) -> float:
-        """Inner product of two whitened residuals under this spread."""
-        return float(one @ other - self.shadow(one) @ self.shadow(other))
+    def product(self, white: Floats, other: Floats) -> Floats:
+        """Inner products of whitened residuals, (…, 2·entries), with another, under this spread."""
+        return np.asarray(white @ other - self.shadow(white) @ self.shadow(other))
 
     def fit(self, white: Floats) -> Fit:
         """How well a residual agrees with noise and spread."""
-        chi_squared = float(self.squared(white))
+        chi_squared = self.squared(white)
         return Fit(log_likelihood=-0.5 * (chi_squared + self.log_determinant), chi_squared=chi_squared)
 
 
@@ -288,52 +276,59 @@ DIVIDED = 0.15  # how far from the voltage that coils divide it may be, by their
 IMPOSSIBLE = 60.0  # nats: a short that did not show, or showed where there is none
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class SupplyFits:
-    """How the supply's readings agree with each fault set: (fault sets,) each."""
+class SupplyModel:
+    """Holds what the supply gave against what fault sets would draw: amperes, (fault sets, states)."""
 
-    log_likelihood: Floats
-    chi_squared: Floats
+    def __init__(self, evidence: Evidence, module: Module, states: Sequence[State]) -> None:
+        self._trials, self._module, self._states = evidence.trials, module, list(states)
+        names = [state.name for state in states]
+        read = [name for name in evidence.supply_a if name in names]
+        self._read = [names.index(name) for name in read]
+        self._measured = np.array([evidence.supply_a[name] for name in read])
 
+    def fit(self, currents_a: Floats) -> Fit:
+        """How the supply's readings agree with each fault set."""
+        predicted = currents_a[:, self._read]
+        covariances = self._covariances(predicted)
+        residual = (self._measured - predicted)[..., None]
+        squared = (residual * np.linalg.solve(covariances, residual)).sum(axis=(1, 2))
+        log_likelihood = -0.5 * (squared + np.linalg.slogdet(covariances)[1])
+        return Fit(log_likelihood=log_likelihood, chi_squared=squared)
 
-def fit_supply(evidence: Evidence, module: Module, states: Sequence[State], currents_a: Floats) -> SupplyFits:
-    """Hold the supply's readings against predicted currents of shape (fault sets, states)."""
-    return _fit_currents(module, *_read_states(evidence, states, currents_a))
+    def distances(self, currents_a: Floats, leader_a: Floats) -> Floats:
+        """Squared distance from a leader's currents, (states,), in the states that were read."""
+        leader = leader_a[None, self._read]
+        inverse = np.linalg.inv(self._covariances(leader)[0])
+        change = currents_a[:, self._read] - leader
+        return np.asarray(np.einsum("hs,st,ht->h", change, inverse, change))
 
+    def trials(self, fault_sets: Sequence[FaultSet], currents_a: Floats) -> Floats:
+        """What the supply's going to its limit, or not, takes from each fault set's log-likelihood."""
+        wrong = np.zeros(len(fault_sets))
+        for trial in self._trials:
+            if trial.state in self._states:
+                result = currents_a[:, self._states.index(trial.state)]
+            else:
+                result = supply_currents_a(self._module, [trial.state], fault_sets)[:, 0]
+            wrong += (result >= LIMIT_REACHED * trial.limit_a) != trial.limited
+            if trial.limited and trial.voltage_v is not None:
+                wrong += [not _voltage_fits(self._module, trial, float(current_a)) for current_a in result]
+        return -IMPOSSIBLE * wrong
 
-def supply_distances(
-    evidence: Evidence, module: Module, states: Sequence[State], currents_a: Floats, leader_a: Floats
-) -> Floats:
-    """Squared distance of predicted currents from a leader's, (states,), in the states that were read."""
-    _, leader = _read_states(evidence, states, leader_a[None])
-    _, others = _read_states(evidence, states, currents_a)
-    inverse = np.linalg.inv(_current_covariances(module, leader)[0])
-    change = others - leader
-    return np.asarray(np.einsum("hs,st,ht->h", change, inverse, change))
+    def _covariances(self, predicted: Floats) -> Floats:
+        """Of currents, (fault sets, states, states).
 
-
-def _read_states(evidence: Evidence, states: Sequence[State], currents_a: Floats) -> tuple[Floats, Floats]:
-    """What was read, and what is predicted where it was read."""
-    by_name = {state.name: index for index, state in enumerate(states)}
-    names = [name for name in evidence.supply_a if name in by_name]
-    measured = np.array([evidence.supply_a[name] for name in names])
-    return measured, currents_a[:, [by_name[name] for name in names]]
-
-
-def fit_trials(
-    evidence: Evidence, module: Module, states: Sequence[State], pool: Sequence[FaultSet], currents_a: Floats
-) -> Floats:
-    """What the supply's going to its limit, or not, takes from each fault set's log-likelihood."""
-    wrong = np.zeros(len(pool))
-    for trial in evidence.trials:
-        if trial.state in states:
-            result = currents_a[:, list(states).index(trial.state)]
-        else:
-            result = np.array([supply_current_a(module, trial.state, fault_set) for fault_set in pool])
-        wrong += (result >= LIMIT_REACHED * trial.limit_a) != trial.limited
-        if trial.limited and trial.voltage_v is not None:
-            wrong += [not _voltage_fits(module, trial, float(current_a)) for current_a in result]
-    return -IMPOSSIBLE * wrong
+        Meter, coils' lot and the lamp are the same in all states; each coil differs a little from its lot.
+        """
+        supply = self._module.supply
+        one_a = max((supply.voltage_v / relay.type.coil_ohm for relay in self._module.relays), default=0.0)
+        quiescent = np.minimum(supply.quiescent_a, predicted)
+        coils = predicted - quiescent
+        columns = np.stack([METER * predicted, COIL_LOT * coils, QUIESCENT * quiescent], axis=1)
+        covariances = columns.transpose(0, 2, 1) @ columns
+        diagonal = np.arange(predicted.shape[1])
+        covariances[:, diagonal, diagonal] += SUPPLY_NOISE_A**2 + COIL**2 * one_a * coils
+        return np.asarray(covariances)
 
 
 def _voltage_fits(module: Module, trial: SupplyTrial, current_a: float) -> bool:
@@ -342,27 +337,3 @@ def _voltage_fits(module: Module, trial: SupplyTrial, current_a: float) -> bool:
     if current_a >= module.supply.limit_a:
         return share < SHORTED
     return current_a > 0 and abs(share - trial.limit_a / current_a) < DIVIDED
-
-
-def _fit_currents(module: Module, measured: Floats, predicted: Floats) -> SupplyFits:
-    covariances = _current_covariances(module, predicted)
-    residual = (measured - predicted)[..., None]
-    squared = (residual * np.linalg.solve(covariances, residual)).sum(axis=(1, 2))
-    return SupplyFits(
-        log_likelihood=-0.5 * (squared + np.linalg.slogdet(covariances)[1]), chi_squared=squared
-    )
-
-
-def _current_covariances(module: Module, predicted: Floats) -> Floats:
-    """Of currents, (fault sets, states, states).
-
-    Meter, coils' lot and the lamp are the same in all states; each coil differs a little from its lot.
-    """
-    one_a = max((module.supply.voltage_v / relay.type.coil_ohm for relay in module.relays), default=0.0)
-    quiescent = np.minimum(module.supply.quiescent_a, predicted)
-    coils = predicted - quiescent
-    columns = np.stack([METER * predicted, COIL_LOT * coils, QUIESCENT * quiescent], axis=1)
-    covariances = columns.transpose(0, 2, 1) @ columns
-    places = np.arange(predicted.shape[1])
-    covariances[:, places, places] += SUPPLY_NOISE_A**2 + COIL**2 * one_a * coils
-    return np.asarray(covariances)

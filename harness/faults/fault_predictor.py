@@ -9,19 +9,15 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex
 from harness.circuit.elements import BenchImpedances, Circuit, Element
-from harness.circuit.expand import build_wiring, contacts, in_state
 from harness.circuit.predict import Prediction, predict_circuit
-from harness.faults.effects import FaultSet, Throws, edit_wiring, faulty_contacts, side_of
+from harness.faults.effects import FaultSet, FaultyCircuits
 from harness.job.job import Job
 from harness.job.module import LEGS, Module, node_name
-from harness.job.state import State
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition
-
-Complex = NDArray[np.complex128]
 
 # Spreads of what a job's files say nothing of: common practice, no source.
 STRAY_F = 0.3e-12  # between the same leg of a port in two channels, as much again as its spread
@@ -34,7 +30,7 @@ SHORT = 0.5  # of a short's resistance, a fraction
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Expected:
+class FaultPrediction:
     """What a fault set shows: transfers, (acquisitions, legs, 2), and by name what each parameter changes."""
 
     transfers: Complex
@@ -45,100 +41,40 @@ class FaultPredictor:
     """Computes what fault sets show in some acquisitions; keeps what it has computed of the good unit."""
 
     def __init__(self, job: Job, acquisitions: Sequence[Acquisition], impedances: BenchImpedances) -> None:
-        self._job, self._acquisitions = job, tuple(acquisitions)
         setups = {setup.name: setup for setup in job.fixture.setups}
-        self._setups = {acquisition.setup: setups[acquisition.setup] for acquisition in acquisitions}
-        strays = tuple(_strays(job.module))
-        self._wiring: dict[str, Circuit] = {}
-        for name, setup in self._setups.items():
-            wiring = build_wiring(job.module, job.fixture, setup, impedances)
-            self._wiring[name] = replace(wiring, elements=(*wiring.elements, *strays))
-        self._legs = max((2 * len(setup.view) for setup in self._setups.values()), default=0)
-        self._circuits: dict[tuple[str, State], Circuit] = {}
-        self._good_contacts: dict[State, tuple[Element, ...]] = {}
-        self._healthy: dict[int, Prediction] = {}
-        self._throws = Throws.of(job.module)
+        self._acquisitions = [(acquisition, setups[acquisition.setup]) for acquisition in acquisitions]
+        self._circuits = FaultyCircuits(job.module, job.fixture, impedances, tuple(_strays(job.module)))
+        self._good: dict[int, Prediction] = {}
 
-    def of(self, fault_set: FaultSet, *, at: Container[int] | None = None) -> Expected:
+    def of(self, fault_set: FaultSet, *, at: Container[int] | None = None) -> FaultPrediction:
         """Compute one fault set. What it leaves as it was is not computed again.
 
-        at: places of the acquisitions in which its faults are there; in all where None.
+        at: indices of the acquisitions in which its faults are there; in all if None.
         """
-        changed = self._changed(fault_set)
         bad = _bad_contacts(fault_set)
         predictions: list[Prediction] = []
-        for number, acquisition in enumerate(self._acquisitions):
-            circuit = changed[_place(acquisition)]
-            predictions.append(
-                self._good(number)
-                if circuit is None or (at is not None and number not in at)
-                else _predict(circuit, acquisition, bad)
-            )
+        for index, (acquisition, setup) in enumerate(self._acquisitions):
+            circuit = self._circuits.of(fault_set, setup, acquisition.state)
+            good = self._circuits.of((), setup, acquisition.state)
+            if circuit is not good and (at is None or index in at):
+                predictions.append(_predict(circuit, acquisition, bad))
+            else:
+                if index not in self._good:
+                    self._good[index] = _predict(good, acquisition, {})
+                predictions.append(self._good[index])
         names: dict[str, int] = {}
         for prediction in predictions:
             for name in prediction.spread_names:
                 names.setdefault(name, len(names))
-        shape = (len(predictions), self._legs, 2)
-        transfers = np.zeros(shape, dtype=complex)
-        spreads = np.zeros((len(names), *shape), dtype=complex)
+        widest = max((2 * len(setup.view) for _, setup in self._acquisitions), default=0)
+        transfers = np.zeros((len(predictions), widest, 2), dtype=complex)
+        spreads = np.zeros((len(names), *transfers.shape), dtype=complex)
         for index, prediction in enumerate(predictions):
             rows = len(prediction.legs)
             transfers[index, :rows] = prediction.transfer
-            at = [names[name] for name in prediction.spread_names]
-            spreads[at, index, :rows] = prediction.spreads
-        return Expected(transfers=transfers, spreads=spreads)
-
-    def _good(self, number: int) -> Prediction:
-        if number not in self._healthy:
-            acquisition = self._acquisitions[number]
-            self._healthy[number] = _predict(self._circuit(*_place(acquisition)), acquisition, {})
-        return self._healthy[number]
-
-    def _circuit(self, setup: str, state: State) -> Circuit:
-        """The fault-free circuit of a setup in a state."""
-        if (setup, state) not in self._circuits:
-            made = in_state(self._wiring[setup], self._job.module, self._setups[setup], state)
-            self._circuits[setup, state] = made
-        return self._circuits[setup, state]
-
-    def _changed(self, fault_set: FaultSet) -> dict[tuple[str, State], Circuit | None]:
-        """The circuits with a fault set's faults in them; None where they change nothing.
-
-        As `with_fault` has it; but contacts are the same in every setup, and the wiring in every state.
-        """
-        module, side = self._job.module, side_of(fault_set)
-        places = dict.fromkeys(map(_place, self._acquisitions))
-        standing: dict[State, tuple[Element, ...] | None] = {}
-        for state in dict.fromkeys(state for _, state in places):
-            made = tuple(faulty_contacts(module, state, side, self._throws)) if fault_set else ()
-            standing[state] = None if not fault_set or made == self._contacts(state) else made
-        wiring: dict[str, list[Element] | None] = {}
-        for setup in self._setups:
-            good = list(self._wiring[setup].elements)
-            edited = good
-            for fault in fault_set:
-                edited = edit_wiring(edited, fault, module=module, fixture=self._job.fixture)
-            wiring[setup] = None if edited == good else edited
-        result: dict[tuple[str, State], Circuit | None] = {}
-        for setup, state in places:
-            result[setup, state] = None
-            throws, parts = standing[state], wiring[setup]
-            if throws is not None or parts is not None:
-                whole = (
-                    *(parts if parts is not None else self._wiring[setup].elements),
-                    *(throws if throws is not None else self._contacts(state)),
-                )
-                result[setup, state] = replace(self._circuit(setup, state), elements=whole)
-        return result
-
-    def _contacts(self, state: State) -> tuple[Element, ...]:
-        if state not in self._good_contacts:
-            self._good_contacts[state] = tuple(contacts(self._job.module, state))
-        return self._good_contacts[state]
-
-
-def _place(acquisition: Acquisition) -> tuple[str, State]:
-    return acquisition.setup, acquisition.state
+            numbers = [names[name] for name in prediction.spread_names]
+            spreads[numbers, index, :rows] = prediction.spreads
+        return FaultPrediction(transfers=transfers, spreads=spreads)
 
 
 def _predict(circuit: Circuit, acquisition: Acquisition, bad: Mapping[str, float]) -> Prediction:

@@ -1,29 +1,22 @@
 """From fault sets and states to work for the batch solver: which relays' positions, and which edits there."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Indices
 from harness.circuit.elements import Circuit, Element
+from harness.circuit.expand import Throws, throws_of
 from harness.faults.batch import Edit, Work, contact_edits, solve_work, wiring_edits
-from harness.faults.effects import (
-    ControlSide,
-    FaultSet,
-    Throws,
-    contacts_standing,
-    edit_wiring,
-    side_of,
-)
-from harness.faults.network import Complex, Flags, Network, make_network
+from harness.faults.effects import ControlSide, FaultSet, contacts_standing, edit_wiring, side_of
+from harness.faults.network import Network, make_network
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
 from harness.job.module import Module
 from harness.job.state import State
 
-Places = NDArray[np.intp]
 WIRING = ("leg", "channels", "loopback", "part")  # how the kinds that change the wiring begin
 
 
@@ -31,12 +24,12 @@ WIRING = ("leg", "channels", "loopback", "part")  # how the kinds that change th
 class Positions:
     """Every position of the relays that some fault set reaches in some state, once.
 
-    operated: (positions, relays). place: (fault sets + 1, states), the position that each state reaches; the
+    operated: (positions, relays). index: (fault sets + 1, states), the position that each state reaches; the
     last row is a good unit's.
     """
 
     operated: Flags
-    place: Places
+    index: Indices
 
 
 def positions_of(module: Module, states: Sequence[State], sides: Sequence[ControlSide]) -> Positions:
@@ -53,10 +46,10 @@ def positions_of(module: Module, states: Sequence[State], sides: Sequence[Contro
     numbers = {relay.name: number for number, relay in enumerate(module.relays)}
     known: dict[bytes, int] = {}
 
-    def places(operated: Flags) -> list[int]:
+    def indices(operated: Flags) -> list[int]:
         return [known.setdefault(row.tobytes(), len(known)) for row in operated]
 
-    place = np.tile(np.array(places(on[:, controls]), dtype=np.intp), (len(sides) + 1, 1))
+    index = np.tile(np.array(indices(on[:, controls]), dtype=np.intp), (len(sides) + 1, 1))
     for row, side in enumerate(sides):
         if not side.feeds and not side.coil_shorted:
             continue
@@ -66,43 +59,33 @@ def positions_of(module: Module, states: Sequence[State], sides: Sequence[Contro
         operated = reached[:, controls]
         shorted = operated[:, [numbers[name] for name in side.coil_shorted]].any(axis=1)
         operated[shorted] = False
-        place[row] = places(operated)
+        index[row] = indices(operated)
     operated = np.frombuffer(b"".join(known), dtype=bool).reshape(len(known), len(module.relays))
-    return Positions(operated=operated, place=place)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Slot:
-    """Where a work's results belong: a fault set, its states, and which of the work's rows each state
-    takes.
-    """
-
-    work: int
-    fault_set: int
-    states: Places
-    rows: Places
+    return Positions(operated=operated, index=index)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Batch:
-    """One setup's work for some fault sets in some states. Fault sets that do the same share it."""
+    """One setup's work for some fault sets in some states. Fault sets that do the same share it.
+
+    results: where the works' results belong: the work and the fault set by number, the fault set's states,
+    and which of the work's rows each state takes.
+    """
 
     network: Network
     positions: Positions
     works: tuple[Work, ...]
-    slots: tuple[Slot, ...]
+    results: tuple[tuple[int, int, Indices, Indices], ...]
 
     def transfers(self, *, frequency_hz: float, columns: Sequence[int]) -> Complex:
-        """Transfers of a good unit (first) and of every fault set: (1 + fault sets, states, legs,
-        columns).
-        """
+        """Of a good unit (first) and of every fault set: (1 + fault sets, states, legs, columns)."""
         good, result = solve_work(
             self.network, self.positions.operated, self.works, frequency_hz=frequency_hz, columns=columns
         )
-        place = self.positions.place
-        combined = good[np.concatenate([place[-1:], place[:-1]])]
-        for slot in self.slots:
-            combined[1 + slot.fault_set, slot.states] = result[slot.work][slot.rows]
+        index = self.positions.index
+        combined = good[np.concatenate([index[-1:], index[:-1]])]
+        for work, fault_set, states, rows in self.results:
+            combined[1 + fault_set, states] = result[work][rows]
         return np.asarray(combined)
 
 
@@ -116,9 +99,9 @@ class _Way:
 
     standing: Mapping[int, bool]
     wanted: Mapping[str, Element]
-    positions: Places
-    states: Places
-    rows: Places
+    positions: Indices
+    states: Indices
+    rows: Indices
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -139,38 +122,29 @@ def _moves_of(module: Module, states: tuple[State, ...], fault_sets: tuple[Fault
     moving = tuple(tuple(fault for fault in fault_set if not _is_wiring(fault)) for fault_set in fault_sets)
     sides = {faults: side_of(faults) for faults in moving}
     positions = positions_of(module, states, [sides[faults] for faults in moving])
-    throws = Throws.of(module)
+    throws = throws_of(module)
     ways: dict[FaultSet, tuple[_Way, ...]] = {}
     for row, faults in enumerate(moving):
         if faults not in ways:
-            place = positions.place[row]
-            ways[faults] = tuple(_ways(module, sides[faults], positions.operated, place, throws))
+            index = positions.index[row]
+            ways[faults] = tuple(_ways(module, sides[faults], positions.operated, index, throws))
     return _Moves(positions=positions, moving=moving, ways=ways)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
 class Planner:
     """Plans work for one setup's wiring; keeps what faults change in it, whatever states are asked for."""
 
-    network: Network
-    module: Module
-    fixture: Fixture
-    _known: dict[FaultSet, tuple[Edit, ...]] = field(default_factory=dict)
-    _stood: dict[tuple[FaultSet, tuple[tuple[int, bool], ...]], tuple[Edit, ...]] = field(
-        default_factory=dict
-    )
-
-    @classmethod
-    def of(cls, wiring: Circuit, module: Module, fixture: Fixture) -> "Planner":
-        """For a setup's wiring, as `build_wiring` made it."""
-        return cls(network=make_network(wiring, module), module=module, fixture=fixture)
+    def __init__(self, wiring: Circuit, module: Module, fixture: Fixture) -> None:
+        self._network, self._module, self._fixture = make_network(wiring, module), module, fixture
+        self._known: dict[FaultSet, tuple[Edit, ...]] = {}
+        self._stood: dict[tuple[FaultSet, tuple[tuple[int, bool], ...]], tuple[Edit, ...]] = {}
 
     def plan(self, states: Sequence[State], fault_sets: Sequence[FaultSet]) -> Batch:
         """Turn every fault set into work; what a fault set doesn't change costs nothing."""
-        moves = _moves_of(self.module, tuple(states), tuple(fault_sets))
+        moves = _moves_of(self._module, tuple(states), tuple(fault_sets))
         cases: dict[FaultSet, list[tuple[_Way, tuple[Edit, ...]]]] = {}
         works: list[Work] = []
-        slots: list[Slot] = []
+        results: list[tuple[int, int, Indices, Indices]] = []
         shared: dict[tuple[tuple[Edit, ...], bytes], int] = {}
         for row, (fault_set, faults) in enumerate(zip(fault_sets, moves.moving, strict=True)):
             if faults not in cases:
@@ -184,13 +158,18 @@ class Planner:
                 if key not in shared:
                     shared[key] = len(works)
                     works.append(Work(edits=edits, positions=way.positions))
-                slots.append(Slot(work=shared[key], fault_set=row, states=way.states, rows=way.rows))
-        return Batch(network=self.network, positions=moves.positions, works=tuple(works), slots=tuple(slots))
+                results.append((shared[key], row, way.states, way.rows))
+        return Batch(
+            network=self._network,
+            positions=moves.positions,
+            works=tuple(works),
+            results=tuple(results),
+        )
 
     def _contacts(self, faults: FaultSet, way: _Way) -> tuple[Edit, ...]:
         key = faults, tuple(way.standing.items())
         if key not in self._stood:
-            self._stood[key] = tuple(contact_edits(self.network, way.standing, way.wanted))
+            self._stood[key] = tuple(contact_edits(self._network, way.standing, way.wanted))
         return self._stood[key]
 
     def _wired(self, faults: FaultSet) -> tuple[Edit, ...]:
@@ -198,44 +177,37 @@ class Planner:
         if faults not in self._known:
             alone = [self._wired((fault,)) for fault in faults] if len(faults) > 1 else []
             together = tuple(edit for edits in alone for edit in edits)
-            touched = [_touched(edit) for edit in together if edit.branch is not None or _holds(edit)]
-            apart = alone and len(set(touched)) == len(touched)
-            self._known[faults] = together if apart else self._edits(faults)
+            touched = [
+                (edit.a, edit.b) if edit.branch is None else edit.branch
+                for edit in together
+                if edit.branch is not None or edit.held_s or edit.held_f
+            ]
+            if not alone or len(set(touched)) < len(touched):
+                elements: Sequence[Element] = self._network.wiring.elements
+                for fault in faults:
+                    elements = edit_wiring(elements, fault, module=self._module, fixture=self._fixture)
+                together = tuple(wiring_edits(self._network, elements)) if faults else ()
+            self._known[faults] = together
         return self._known[faults]
-
-    def _edits(self, faults: FaultSet) -> tuple[Edit, ...]:
-        good = self.network.wiring.elements
-        elements: Sequence[Element] = good
-        for fault in faults:
-            elements = edit_wiring(elements, fault, module=self.module, fixture=self.fixture)
-        return tuple(wiring_edits(self.network, elements)) if faults else ()
 
 
 def _is_wiring(fault: Fault) -> bool:
     return fault.kind.startswith(WIRING)
 
 
-def _touched(edit: Edit) -> tuple[int, int] | int:
-    return edit.branch if edit.branch is not None else (edit.a, edit.b)
-
-
-def _holds(edit: Edit) -> bool:
-    return bool(edit.held_s or edit.held_f)
-
-
 def _ways(
-    module: Module, side: ControlSide, operated: Flags, places: Places, throws: Throws
+    module: Module, side: ControlSide, operated: Flags, reached_at: Indices, throws: Throws
 ) -> Iterator[_Way]:
     """Every position that is reached, in one entry for each way that the touched relays may stand."""
-    reached = np.array(sorted(set(places.tolist())), dtype=np.intp)
+    reached = np.array(sorted(set(reached_at.tolist())), dtype=np.intp)
     touched = _touched_relays(module, side)
     if not touched:
         yield _Way(
             standing={},
             wanted={},
             positions=reached,
-            states=np.arange(len(places)),
-            rows=np.searchsorted(reached, places),
+            states=np.arange(len(reached_at)),
+            rows=np.searchsorted(reached, reached_at),
         )
         return
     relays = [module.relays[number] for number in touched]
@@ -243,24 +215,19 @@ def _ways(
     for flags in dict.fromkeys(map(tuple, stand.tolist())):
         good = {relay.name: flag for relay, flag in zip(relays, flags, strict=True)}
         alike = (stand == flags).all(axis=1)
-        at = np.flatnonzero(alike[np.searchsorted(reached, places)])
+        at = np.flatnonzero(alike[np.searchsorted(reached, reached_at)])
         positions = reached[alike]
         yield _Way(
             standing=dict(zip(touched, flags, strict=True)),
             wanted={each.name: each for each in contacts_standing(relays, good, side, throws)},
             positions=positions,
             states=at,
-            rows=np.searchsorted(positions, places[at]),
+            rows=np.searchsorted(positions, reached_at[at]),
         )
 
 
 def _touched_relays(module: Module, side: ControlSide) -> list[int]:
     """Relays that a fault set's own faults are in."""
     poles = {*side.poles, *(pole for pole, _ in side.conducting), *(p for p, _ in side.contact_ohm)}
-    names = {
-        *side.held,
-        *side.coil_open,
-        *side.coil_shorted,
-        *(pole.rsplit(".", 2)[0] for pole in poles),
-    }
+    names = {*side.held, *side.coil_open, *side.coil_shorted, *(pole.rsplit(".", 2)[0] for pole in poles)}
     return [number for number, relay in enumerate(module.relays) if relay.name in names]

@@ -1,15 +1,18 @@
 """What every reading of a plan would be of faulty units, and whether it would be judged fail."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Floats, Indices
 from harness.faults.effects import ControlSide, FaultSet, drawn_a, shorts, side_of
 from harness.faults.signatures import Signatures
+from harness.faults.signatures import signatures as make_signatures
+from harness.job.faults import Fault
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Module
@@ -18,12 +21,8 @@ from harness.measure.errors import predicted_errors
 from harness.measure.transfer import PREDICTED
 from harness.plan.model import Plan, Planned, driven_channel
 from harness.plan.states import LIMIT_REACHED, limit_of
-from harness.quantities.estimates import NO_EVIDENCE, PredictedTransfer
+from harness.quantities.estimates import NO_EVIDENCE, PredictedTransfer, PredictedUnits
 from harness.quantities.supply import current_standard
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
-Rows = NDArray[np.intp]
 
 KEPT = 12  # captures whose errors are kept at a time
 ANCHOR = 1e-4  # of an e.m.f.: a driven leg that shows less gives no phase
@@ -31,36 +30,32 @@ SURE = 1.0  # expanded uncertainties past its limit: from there on a reading is 
 PORTION = 1024  # fault sets that are judged at a time; most of them read alike in most captures
 
 
-class PredictedReadings:
+class PredictedReadings(PredictedUnits):
     """What the bench would show of a good unit, first, and of some of the fault sets that signatures are of.
 
     rows: of the fault sets; all where None. Arrays are (1 + rows,). Numbers are the plan's, of captures.
     """
 
     def __init__(
-        self, job: Job, plan: Plan, signatures: Signatures, rows: Sequence[int] | Rows | None = None
+        self, job: Job, plan: Plan, signatures: Signatures, rows: Sequence[int] | Indices | None = None
     ) -> None:
         self.job, self.plan, self.signatures = job, plan, signatures
         self.rows = np.arange(len(signatures.fault_sets)) if rows is None else np.asarray(rows, dtype=np.intp)
         self.coverage_factor = job.sequence.coverage_factor
+        self.quiescent_a = job.module.supply.quiescent_a
         self._setups = {visit.setup.name: visit.setup for visit in plan.visits}
-        self._places = {each.number: index for index, each in enumerate(signatures.acquisitions)}
+        self._indices = {each.number: index for index, each in enumerate(signatures.acquisitions)}
         self.transfer: Callable[[int, bool], PredictedTransfer] = lru_cache(maxsize=KEPT)(self._transfer)
 
     def transfers(self, numbers: Sequence[int], *, inputs_swapped: bool = False) -> list[PredictedTransfer]:
         """What captures would show of every unit, with their errors."""
         return [self.transfer(number, inputs_swapped) for number in numbers]
 
-    @property
-    def quiescent_a(self) -> float:
-        """What a unit draws besides its coils."""
-        return self.job.module.supply.quiescent_a
-
     def currents_a(self, state: str) -> Floats:
         """The relay supply's current in a state, in amperes."""
-        place = self.signatures.state_index(state)
-        result = self.signatures.supply_a[self.rows, place]
-        return np.concatenate([self.signatures.good_supply_a[[place]], result])
+        index = [known.name for known in self.signatures.states].index(state)
+        good = self.signatures.good_supply_a[[index]]
+        return np.concatenate([good, self.signatures.supply_a[self.rows, index]])
 
     def entries(self) -> tuple[Complex, Floats]:
         """Every entry of every capture as it would be shown, and its standard uncertainty.
@@ -78,19 +73,14 @@ class PredictedReadings:
             return nothing.astype(complex), nothing
         return np.concatenate(values, axis=1), np.concatenate(standards, axis=1)
 
-    def setup(self, number: int) -> Setup:
-        """The setup that a capture is taken in."""
-        return self._setups[self.signatures.acquisitions[self._places[number]].setup]
-
     def _transfer(self, number: int, inputs_swapped: bool) -> PredictedTransfer:
         """What a capture would show of every unit, its phases as a measurement has them."""
-        place = self._places[number]
-        legs = self.signatures.legs[place]
-        good, faulty = self.signatures.good[None, place, :legs], self.signatures.transfers[:, place, :legs]
+        index = self._indices[number]
+        legs = self.signatures.legs[index]
+        good, faulty = self.signatures.good[None, index, :legs], self.signatures.transfers[:, index, :legs]
         prediction = self.plan.predictions[number]
-        shown = _as_measured(
-            np.concatenate([good, faulty[self.rows]]), prediction.transfer, self.setup(number)
-        )
+        setup = self._setups[self.signatures.acquisitions[index].setup]
+        shown = _as_measured(np.concatenate([good, faulty[self.rows]]), prediction.transfer, setup)
         every, kind = _distinct(shown)
         errors = predicted_errors(
             every,
@@ -103,7 +93,7 @@ class PredictedReadings:
         return PredictedTransfer(values=every, errors=errors, kind=kind)
 
 
-def _distinct(transfers: Complex) -> tuple[Complex, Rows]:
+def _distinct(transfers: Complex) -> tuple[Complex, Indices]:
     """Every transfer that some unit has, once, and which of them each unit has."""
     rows = np.ascontiguousarray(transfers).reshape(len(transfers), -1)
     _, first, kind = np.unique(
@@ -131,21 +121,24 @@ def _as_measured(transfers: Complex, predicted: Complex, setup: Setup) -> Comple
     return shown
 
 
-Flags = NDArray[np.bool_]
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Margins:
     """Margins of every reading for every fault set, (sets, readings + 1); the last column is that of the
     over-current check of each control line before the plan.
 
     good: the same for a good unit, (readings,): how far inside its limits it is, in expanded uncertainties;
-    below 1 a good unit may not pass.
+    below 1 a good unit may not pass. signatures: what the fault sets show.
     """
 
+    signatures: Signatures
     readings: tuple[Planned, ...]
     margins: Floats
     good: Floats
+
+    @property
+    def of_readings(self) -> Floats:
+        """The margins of the readings alone, (sets, readings)."""
+        return self.margins[:, :-1]
 
     @property
     def best(self) -> Floats:
@@ -153,8 +146,11 @@ class Margins:
         return np.asarray(self.margins.max(axis=1, initial=NO_EVIDENCE))
 
 
-def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
-    """Judge every reading of every fault set, and of a good unit."""
+def weigh_margins(
+    job: Job, plan: Plan, faults: Iterable[Fault | FaultSet], *, executor: Executor | None = None
+) -> Margins:
+    """Judge every reading of every fault or fault set, and of a good unit. Raises CircuitError."""
+    signatures = make_signatures(job, plan, faults, executor=executor)
     readings, count = plan.state_readings, len(signatures.fault_sets)
     margins = np.full((count, len(readings) + 1), NO_EVIDENCE)
     good = np.full(len(readings), np.inf)
@@ -170,10 +166,10 @@ def weigh_margins(job: Job, plan: Plan, signatures: Signatures) -> Margins:
     k = job.sequence.coverage_factor
     stops = over_currents(job.module, signatures.fault_sets, coverage_factor=k)
     margins[:, -1] = [margin for margin, _ in stops]
-    return Margins(readings=readings, margins=margins, good=good)
+    return Margins(signatures=signatures, readings=readings, margins=margins, good=good)
 
 
-def words_for(reading: Planned) -> str:
+def describe(reading: Planned) -> str:
     """`gain at left.out, loop_a, driving left`; `supply current, loop_a`."""
     quantity, measurand = reading.quantity, reading.measurand
     if not quantity.at_ports:
@@ -190,7 +186,7 @@ def over_currents(
 
     Margin, in expanded uncertainties past the limit, and state in which the supply first reaches it. A run
     stops there with the verdict fail, and nothing else is measured. The margin is infinite at a short; the
-    state is "" where no control line alone surely draws too much.
+    state is "" if no control line alone surely draws too much.
     """
     states = single_control_states(module.control_names)
     limits_a = [limit_of(module, state) for state in states]
@@ -247,9 +243,10 @@ def groups_of(apart: Flags, members: Sequence[int]) -> tuple[tuple[int, ...], ..
     """Put members together that none of the group tells apart, in their order; groups of one included."""
     groups: list[list[int]] = []
     for member in members:
-        home = next((group for group in groups if not apart[member, group].any()), None)
-        if home is None:
-            groups.append([member])
+        for group in groups:
+            if not apart[member, group].any():
+                group.append(member)
+                break
         else:
-            home.append(member)
+            groups.append([member])
     return tuple(tuple(group) for group in groups)

@@ -9,21 +9,19 @@ Taking an admittance y out of the equations costs the digits of y over all that 
 bounds that to 1e10 where the leak of 1e-12 S is all, and to 1e4 at a scope input.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags
 from harness.circuit.elements import Circuit, Element
-from harness.circuit.expand import contacts
+from harness.circuit.expand import throws_of
 from harness.circuit.solve import BRANCH_BELOW_OHM, LEAK_S
 from harness.job.module import GROUND, Module
-from harness.job.state import State
 
-Complex = NDArray[np.complex128]
-Flags = NDArray[np.bool_]
 BRANCH_OHM = 100.0  # from here up a resistance is an admittance
 
 
@@ -32,7 +30,6 @@ class PoleBranch:
     """A pole: its two throws as they are when closed and when open; None for one that isn't there."""
 
     relay: int
-    common: str
     released: tuple[Element, Element] | None
     operated: tuple[Element, Element] | None
 
@@ -42,19 +39,18 @@ class Network:
     """A setup without its contacts, and the poles that close in it. `row` finds a node or a branch by name.
 
     Unknowns are the nodes, then the branches of `elements`, of poles, of amplifiers and of the generator;
-    ground's place is `size`, a row and column of zeros.
+    ground is at `size`, a row and column of zeros.
     """
 
     wiring: Circuit
     elements: tuple[Element, ...]  # those that are branches
     poles: tuple[PoleBranch, ...]
-    relays: tuple[str, ...]
     row: Mapping[str, int]
     size: int
 
     @property
     def viewed(self) -> list[int]:
-        """Places of the viewed legs."""
+        """Rows of the viewed legs."""
         return [self.row[node] for node in self.wiring.view]
 
     @property
@@ -69,11 +65,10 @@ class Network:
 
     @cached_property
     def poles_of(self) -> Mapping[int, tuple[int, ...]]:
-        """Places of each relay's poles in `poles`."""
-        numbers = dict.fromkeys(pole.relay for pole in self.poles)
+        """Indices of each relay's poles in `poles`."""
         return {
-            number: tuple(index for index, pole in enumerate(self.poles) if pole.relay == number)
-            for number in numbers
+            pole.relay: tuple(index for index, other in enumerate(self.poles) if other.relay == pole.relay)
+            for pole in self.poles
         }
 
     def matrices(self, operated: Flags, frequency_hz: float) -> Complex:
@@ -86,25 +81,17 @@ class Network:
         for index, pole in enumerate(self.poles):
             thrown = operated[:, pole.relay]
             row = self.row[f"pole {index}"]
-            for throw, there in ((pole.released, every[~thrown]), (pole.operated, every[thrown])):
+            for throw, other, at in (
+                (pole.released, pole.operated, every[~thrown]),
+                (pole.operated, pole.released, every[thrown]),
+            ):
                 if throw is None:
-                    matrix[there, row, row] = -1.0
-                    continue
-                p, q = row_of(throw[0].resistance_ohm, throw[0].capacitance_f, omega)
-                a, b = self.row[throw[0].a], self.row[throw[0].b]
-                matrix[there, row, a] += p
-                matrix[there, row, b] -= p
-                matrix[there, a, row] += 1.0
-                matrix[there, b, row] -= 1.0
-                matrix[there, row, row] = -q
-            for throw, there in ((pole.operated, every[~thrown]), (pole.released, every[thrown])):
-                if throw is not None and throw[1].capacitance_f:
-                    stray = 1j * omega * throw[1].capacitance_f
-                    a, b = self.row[throw[1].a], self.row[throw[1].b]
-                    matrix[there, a, a] += stray
-                    matrix[there, b, b] += stray
-                    matrix[there, a, b] -= stray
-                    matrix[there, b, a] -= stray
+                    matrix[at, row, row] = -1.0
+                else:
+                    self._add_branch(matrix, at, row, throw[0], omega)
+                if other is not None and other[1].capacitance_f:
+                    stray = 1j * omega * other[1].capacitance_f
+                    _add_admittance(matrix, at, self.row[other[1].a], self.row[other[1].b], stray)
         return matrix[:, : self.size, : self.size]
 
     def _static(self, omega: float) -> Complex:
@@ -113,21 +100,11 @@ class Network:
         nodes -= len(self.wiring.amplifiers) + len(self.wiring.generator)
         matrix[range(nodes), range(nodes)] = LEAK_S
         for element in self.wiring.elements:
-            p, q = row_of(element.resistance_ohm, element.capacitance_f, omega)
-            a, b = self.row[element.a], self.row[element.b]
             if element.name in self.branch:
-                row = self.row[element.name]
-                matrix[row, a] += p
-                matrix[row, b] -= p
-                matrix[a, row] += 1.0
-                matrix[b, row] -= 1.0
-                matrix[row, row] = -q
-                continue
-            y = p / q
-            matrix[a, a] += y
-            matrix[b, b] += y
-            matrix[a, b] -= y
-            matrix[b, a] -= y
+                self._add_branch(matrix, ..., self.row[element.name], element, omega)
+            else:
+                p, q = row_of(element.resistance_ohm, element.capacitance_f, omega)
+                _add_admittance(matrix, ..., self.row[element.a], self.row[element.b], p / q)
         for leg in self.wiring.amplifiers:
             row, output = self.row[leg.name], self.row[leg.output]
             matrix[output, row] += 1.0
@@ -142,6 +119,21 @@ class Network:
             matrix[row, row] = -source.output_ohm
         return matrix
 
+    def _add_branch(self, matrix: Complex, at: Any, row: int, element: Element, omega: float) -> None:
+        """An element's current as the unknown of a row, in the matrices `at` these indices."""
+        p, q = row_of(element.resistance_ohm, element.capacitance_f, omega)
+        for node, sign in ((self.row[element.a], 1.0), (self.row[element.b], -1.0)):
+            matrix[at, row, node] += sign * p
+            matrix[at, node, row] += sign
+        matrix[at, row, row] = -q
+
+
+def _add_admittance(matrix: Complex, at: Any, a: int, b: int, admittance: complex) -> None:
+    """An admittance between two nodes, in the matrices `at` these indices."""
+    for one, other in ((a, b), (b, a)):
+        matrix[at, one, one] += admittance
+        matrix[at, one, other] -= admittance
+
 
 def row_of(resistance_ohm: float | None, capacitance_f: float, omega: float) -> tuple[complex, complex]:
     """(p, q) of a resistance (None: none) beside a capacitance: p·v = q·i."""
@@ -154,17 +146,24 @@ def row_of(resistance_ohm: float | None, capacitance_f: float, omega: float) -> 
 
 def make_network(wiring: Circuit, module: Module) -> Network:
     """Number the unknowns of a setup's wiring, as `build_wiring` made it, and of the module's poles."""
-    poles = tuple(_poles(module))
+    throws = throws_of(module)
+    poles = tuple(
+        PoleBranch(
+            relay=number,
+            released=throws.get((pole.name, "released")),
+            operated=throws.get((pole.name, "operated")),
+        )
+        for number, relay in enumerate(module.relays)
+        for pole in relay.poles
+    )
     elements = tuple(
         element
         for element in wiring.elements
         if element.resistance_ohm is not None and element.resistance_ohm < BRANCH_OHM
     )
+    contacts = [element for closed_and_open in throws.values() for element in closed_and_open]
     nodes: set[str] = set(wiring.view)
-    for element in (
-        *wiring.elements,
-        *(e for pole in poles for e in (pole.released or ()) + (pole.operated or ())),
-    ):
+    for element in (*wiring.elements, *contacts):
         nodes |= {element.a, element.b}
     for leg in wiring.amplifiers:
         nodes |= {leg.output, leg.hot, leg.cold}
@@ -176,32 +175,12 @@ def make_network(wiring: Circuit, module: Module) -> Network:
         *(leg.name for leg in wiring.amplifiers),
         *(f"generator {leg.leg}" for leg in wiring.generator),
     ]
-    row = {name: place for place, name in enumerate(names)}
+    row = {name: index for index, name in enumerate(names)}
     row[GROUND] = len(names)
     return Network(
         wiring=wiring,
         elements=elements,
         poles=poles,
-        relays=tuple(relay.name for relay in module.relays),
         row=row,
         size=len(names),
     )
-
-
-def _poles(module: Module) -> Sequence[PoleBranch]:
-    when_released = {element.name: element for element in contacts(module, State(on=(), powered=False))}
-    thrown = {element.name: element for element in contacts(module, State(on=module.control_names))}
-    return [
-        PoleBranch(
-            relay=number,
-            common=pole.common,
-            released=None
-            if pole.released is None
-            else (when_released[f"{pole.name}.released"], thrown[f"{pole.name}.released"]),
-            operated=None
-            if pole.operated is None
-            else (thrown[f"{pole.name}.operated"], when_released[f"{pole.name}.operated"]),
-        )
-        for number, relay in enumerate(module.relays)
-        for pole in relay.poles
-    ]

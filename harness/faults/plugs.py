@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import combinations
 
 import numpy as np
 
@@ -17,7 +18,6 @@ from harness.errors import UsageError
 from harness.faults.additions import suggested_check
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE, PredictedReadings, groups_of, told_apart, weigh_margins
-from harness.faults.signatures import signatures
 from harness.job.fixture import Fixture, Loopback, LoopbackLeg, PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
@@ -40,7 +40,7 @@ class PlugSet:
     alike: pairs of states in which the outputs of a good unit read the same.
     """
 
-    words: str
+    description: str
     loopbacks: Mapping[str, Loopback]
     possible: int
     seen: int
@@ -83,19 +83,19 @@ def design_plugs(
     rng = np.random.default_rng(seed)
     total = STARTS + TRIES + 3
 
-    def tried(words: str, loopbacks: Mapping[str, Loopback]) -> PlugSet:
-        made = _evaluate(job, words, loopbacks, impedances, executor)
+    def tried(description: str, loopbacks: Mapping[str, Loopback]) -> PlugSet:
+        made = _evaluate(job, description, loopbacks, impedances, executor)
         counter.append(made)
         progress(len(counter), total)
         return made
 
     counter: list[PlugSet] = []
     others = [tried("the plugs as they are", job.fixture.loopbacks)]
-    others += [tried(words, loopbacks) for words, loopbacks in _ready_made(job)]
+    others += [tried(description, loopbacks) for description, loopbacks in _ready_made(job)]
     genes = [_coded(partial(_random, job, rng)) for _ in range(STARTS)]
     sets = [tried("coded plugs", _loopbacks(job, gene)) for gene in genes]
-    place = max(range(STARTS), key=lambda index: sets[index].score)
-    gene, best = genes[place], sets[place]
+    first = max(range(STARTS), key=lambda index: sets[index].score)
+    gene, best = genes[first], sets[first]
     for _ in range(TRIES):
         other = _coded(partial(_mutated, gene, rng))
         made = tried("coded plugs", _loopbacks(job, other))
@@ -106,7 +106,7 @@ def design_plugs(
 
 @dataclass(frozen=True, kw_only=True)
 class _Gene:
-    """Places in VALUES_OHM: series by loopback, channel and leg; shunt by loopback."""
+    """Indices in VALUES_OHM: series by loopback, channel and leg; shunt by loopback."""
 
     series: tuple[tuple[int, ...], ...]
     shunt: tuple[int, ...]
@@ -181,10 +181,10 @@ def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Loopback]]]:
         for name, loopback in loopbacks.items()
     }
     yield "straight plugs", plain
-    losses = [MATCHED[place % len(MATCHED)] for place in range(len(loopbacks))]
-    words = " and ".join(f"{loss_db:g} dB" for loss_db, _ in losses)
+    losses = [MATCHED[index % len(MATCHED)] for index in range(len(loopbacks))]
+    description = " and ".join(f"{loss_db:g} dB" for loss_db, _ in losses)
     yield (
-        f"matched pads, {words} at {MATCHED[0][1]:g} ohm",
+        f"matched pads, {description} at {MATCHED[0][1]:g} ohm",
         {
             name: replace(loopback, pad_db=loss_db, pad_impedance_ohm=ohm, tolerance=TOLERANCE)
             for (name, loopback), (loss_db, ohm) in zip(plain.items(), losses, strict=True)
@@ -194,7 +194,7 @@ def _ready_made(job: Job) -> Iterator[tuple[str, dict[str, Loopback]]]:
 
 def _evaluate(
     job: Job,
-    words: str,
+    description: str,
     loopbacks: Mapping[str, Loopback],
     impedances: BenchImpedances,
     executor: Executor | None,
@@ -203,35 +203,33 @@ def _evaluate(
     trial = _at_outputs(job, loopbacks)
     plan = trial_plan(trial, impedances=impedances)
     faults = hard_faults(trial)
-    shown = signatures(trial, plan, faults, impedances=impedances, executor=executor)
-    made = weigh_margins(trial, plan, shown)
+    made = weigh_margins(trial, plan, faults, executor=executor)
     seen = made.best >= SURE
-    units = PredictedReadings(trial, plan, shown)
-    apart = told_apart(units)
-    groups = groups_of(apart, [int(row) for row in np.flatnonzero(seen)])
+    units = PredictedReadings(trial, plan, made.signatures)
+    groups = groups_of(told_apart(units), np.flatnonzero(seen).tolist())
     return PlugSet(
-        words=words,
+        description=description,
         loopbacks=loopbacks,
         possible=len(faults),
         seen=int(seen.sum()),
         distinct=len(groups),
-        unseen=tuple(name for name, there in zip(shown.names, seen, strict=True) if not there),
+        unseen=tuple(name for name, is_seen in zip(made.signatures.names, seen, strict=True) if not is_seen),
         alike=_alike(units),
     )
 
 
 def _alike(units: PredictedReadings) -> tuple[tuple[str, str], ...]:
     """Pairs of powered states that no output tells apart."""
-    shown, k = units.signatures, units.coverage_factor
-    values, standards = (array[0].reshape(len(shown.acquisitions), -1) for array in units.entries())
-    states = [state for state in shown.states if state.powered]
-    rows = [
-        [index for index, each in enumerate(shown.acquisitions) if each.state == state] for state in states
-    ]
+    acquisitions, k = units.signatures.acquisitions, units.coverage_factor
+    values, standards = (array[0].reshape(len(acquisitions), -1) for array in units.entries())
+    rows = {
+        state.name: [index for index, each in enumerate(acquisitions) if each.state == state]
+        for state in units.signatures.states
+        if state.powered
+    }
     return tuple(
-        (states[one].name, states[other].name)
-        for one in range(len(states))
-        for other in range(one + 1, len(states))
+        (one, other)
+        for one, other in combinations(rows, 2)
         if (
             np.abs(values[rows[one]] - values[rows[other]])
             <= k * np.hypot(standards[rows[one]], standards[rows[other]])
@@ -263,12 +261,11 @@ def _at_outputs(job: Job, loopbacks: Mapping[str, Loopback]) -> Job:
         (check.tone for check in job.sequence.checks if check.quantity.judges_silent_ports),
         Tone(frequency_hz=1e3, level_vrms=1.228),
     )
-    one_channel = (
-        (quantity, suggestion)
+    checks = tuple(
+        suggested_check(quantity, suggestion.limit, outputs, tone)
         for quantity, suggestion in SUGGESTED
         if quantity.at_ports and not quantity.between_channels and not quantity.across(quantity.options())
     )
-    checks = tuple(suggested_check(suggestion, outputs, tone) for suggestion in one_channel)
     supply = tuple(check for check in job.sequence.checks if check.quantity.family == "supply")
     through = tuple(setup for setup in job.fixture.setups if setup.through)
     fixture: Fixture = replace(job.fixture, loopbacks=loopbacks, setups=(*through, *setups))

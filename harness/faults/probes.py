@@ -4,21 +4,19 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from harness.circuit.elements import BenchImpedances, Circuit, pin_name
-from harness.circuit.expand import build_wiring, in_state, scope_input
+from harness.arrays import Complex, Floats
+from harness.circuit.elements import BenchImpedances, pin_name
+from harness.circuit.expand import scope_input
 from harness.circuit.solve import transfer
-from harness.faults.effects import FaultSet, supply_current_a, with_fault
+from harness.faults.effects import FaultSet, FaultyCircuits, supply_currents_a
 from harness.faults.ranking import Group
+from harness.faults.signatures import pairs_of
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Module, node_name
 from harness.job.state import State, all_states
 from harness.plan.model import Plan
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 MOST_SUSPECTS = 8
 MOST_STATES = 16
@@ -33,10 +31,10 @@ FREQUENCY_HZ = 1e3
 class Probe:
     """A view that was not taken: where, in which state, driven where; and what it would tell.
 
-    place: a port or a net inside the unit, or "" for the relay supply's current. information: nats expected.
+    point: a port or a net inside the unit, or "" for the relay supply's current. information: nats expected.
     """
 
-    place: str
+    point: str
     inside: bool
     driven: str
     loopbacks: tuple[str, ...]
@@ -49,10 +47,9 @@ def best_probe(
     plan: Plan,
     groups: Sequence[Group],
     *,
-    impedances: BenchImpedances,
     supply_read: Sequence[str] = (),
 ) -> Probe | None:
-    """The view that would best split what the readings left together; None where none would."""
+    """The view that would best split what the readings left together; None if none would."""
     weighted = [
         (fault_set, group.posterior / len(group.fault_sets))
         for group in groups
@@ -67,7 +64,7 @@ def best_probe(
     states = _states(job)
     result = [
         *_of_supply(job.module, states, fault_sets, weights, supply_read),
-        *_of_views(job, plan, states, fault_sets, weights, impedances),
+        *_of_views(job, plan, states, fault_sets, weights),
     ]
     best = max(result, key=lambda probe: (round(probe.information, 2), not probe.inside), default=None)
     return best if best is not None and best.information > LEAST_GAIN else None
@@ -86,18 +83,17 @@ def _of_supply(
     weights: Floats,
     read: Sequence[str],
 ) -> Iterator[Probe]:
-    for state in states:
-        if state.powered and state.name not in read:
-            current = np.array([supply_current_a(module, state, fault_set) for fault_set in fault_sets])
-            squared = ((current[:, None] - current) / SURE_A) ** 2
-            yield Probe(
-                place="",
-                inside=False,
-                driven="",
-                loopbacks=(),
-                state=state.name,
-                information=expected_information(weights, squared),
-            )
+    states = [state for state in states if state.powered and state.name not in read]
+    for state, current in zip(states, supply_currents_a(module, states, fault_sets).T, strict=True):
+        squared = ((current[:, None] - current) / SURE_A) ** 2
+        yield Probe(
+            point="",
+            inside=False,
+            driven="",
+            loopbacks=(),
+            state=state.name,
+            information=expected_information(weights, squared),
+        )
 
 
 def _of_views(
@@ -106,11 +102,14 @@ def _of_views(
     states: Sequence[State],
     fault_sets: Sequence[FaultSet],
     weights: Floats,
-    impedances: BenchImpedances,
 ) -> Iterator[Probe]:
     """Every port's pins, and every net inside, under every drive of the fixture in every state."""
-    places = tuple(_places(job.module))
-    nodes = tuple(node for place in places for node in place.nodes)
+    points = tuple(_test_points(job.module))
+    nodes = tuple(node for point in points for node in point.nodes)
+    probe = BenchImpedances(input_ohm=PROBED_OHM, input_f=PROBED_F)
+    # a probe on every node at once: what one loads the others with is next to nothing
+    tips = [scope_input(number, node, probe) for number, node in enumerate(nodes, start=1)]
+    circuits = FaultyCircuits(job.module, job.fixture, plan.impedances, tips)
     seen = _seen(job, plan)
     drives = dict.fromkeys(
         (setup.drive, setup.loopbacks)
@@ -118,35 +117,26 @@ def _of_views(
         if setup.drive is not None and not setup.through
     )
     for drive, loopbacks in drives:
-        setup = Setup(name="probe", through=False, drive=drive, view=(), loopbacks=loopbacks, select=None)
-        wiring = _probed(build_wiring(job.module, job.fixture, setup, impedances), nodes)
+        name = f"drive {drive} through {loopbacks}"
+        setup = Setup(name=name, through=False, drive=drive, view=(), loopbacks=loopbacks, select=None)
         for state in states:
-            good = in_state(wiring, job.module, setup, state)
-            legs = np.stack(
-                [
-                    transfer(
-                        with_fault(good, each, module=job.module, fixture=job.fixture, state=state),
-                        (FREQUENCY_HZ, FREQUENCY_HZ),
+            faulty = [replace(circuits.of(each, setup, state), view=nodes) for each in fault_sets]
+            legs = np.stack([transfer(circuit, (FREQUENCY_HZ, FREQUENCY_HZ)) for circuit in faulty])
+            for number, point in enumerate(points):
+                if (point.name, str(drive), loopbacks, state.name) not in seen:
+                    apart = _apart(legs[:, 2 * number : 2 * number + 2])
+                    yield Probe(
+                        point=point.name,
+                        inside=point.inside,
+                        driven=str(drive),
+                        loopbacks=loopbacks,
+                        state=state.name,
+                        information=expected_information(weights, apart),
                     )
-                    for each in fault_sets
-                ]
-            )
-            for number, place in enumerate(places):
-                if (place.name, str(drive), loopbacks, state.name) in seen:
-                    continue
-                here = legs[:, 2 * number : 2 * number + 2]
-                yield Probe(
-                    place=place.name,
-                    inside=place.inside,
-                    driven=str(drive),
-                    loopbacks=loopbacks,
-                    state=state.name,
-                    information=expected_information(weights, _apart(here)),
-                )
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Place:
+class _TestPoint:
     """Somewhere to put two probe tips."""
 
     name: str
@@ -154,52 +144,31 @@ class _Place:
     nodes: tuple[str, str]
 
 
-def _places(module: Module) -> Iterator[_Place]:
+def _test_points(module: Module) -> Iterator[_TestPoint]:
     """Ports at their pins; then nets inside the unit, ports' own wires included."""
-    known = [port.net for port in module.ports]
-    nodes = [
-        node
-        for relay in module.relays
-        for pole in relay.poles
-        for node in (pole.common, pole.released, pole.operated)
-        if node is not None
-    ]
+    ports = [port.net for port in module.ports]
+    poles = [pole for relay in module.relays for pole in relay.poles]
+    nodes = [node for pole in poles for node in (pole.common, *pole.throws.values())]
     nodes += [node for part in (*module.resistors, *module.capacitors) for node in (part.a, part.b)]
-    inner = dict.fromkeys(node.split(".")[1] for node in nodes if node.count(".") == 2)
-    for net in known:
+    inner = [node.split(".")[1] for node in nodes if node.count(".") == 2]
+    for net in ports:
         for channel in module.channels:
             hot, cold = (pin_name(node_name(channel, net, leg)) for leg in LEGS)
-            yield _Place(name=f"{channel}.{net}", inside=False, nodes=(hot, cold))
-    for net in dict.fromkeys((*inner, *known)):
+            yield _TestPoint(name=f"{channel}.{net}", inside=False, nodes=(hot, cold))
+    for net in dict.fromkeys((*inner, *ports)):
         for channel in module.channels:
             hot, cold = (node_name(channel, net, leg) for leg in LEGS)
-            name = f"{channel}.{net}"
-            yield _Place(
-                name=f"the board's side of {name}" if net in known else name,
-                inside=True,
-                nodes=(hot, cold),
-            )
-
-
-def _probed(wiring: Circuit, nodes: Sequence[str]) -> Circuit:
-    """The wiring with a probe on every node; what one loads the others with is next to nothing."""
-    probe = BenchImpedances(input_ohm=PROBED_OHM, input_f=PROBED_F)
-    tips = tuple(scope_input(number, node, probe) for number, node in enumerate(nodes, start=1))
-    return replace(wiring, elements=(*wiring.elements, *tips), view=tuple(nodes))
+            name = f"the board's side of {channel}.{net}" if net in ports else f"{channel}.{net}"
+            yield _TestPoint(name=name, inside=True, nodes=(hot, cold))
 
 
 def _seen(job: Job, plan: Plan) -> set[tuple[str, str, tuple[str, ...], str]]:
     setups = {setup.name: setup for setup in job.fixture.setups}
     return {
-        (
-            str(port),
-            str(setups[acquisition.setup].drive),
-            setups[acquisition.setup].loopbacks,
-            acquisition.state.name,
-        )
-        for acquisition in plan.acquisitions
-        for port in setups[acquisition.setup].view
-        if acquisition.stimulus.kind == "pair"
+        (str(port), str(setup.drive), setup.loopbacks, acquisition.state.name)
+        for acquisition in pairs_of(plan)
+        for setup in (setups[acquisition.setup],)
+        for port in setup.view
     }
 
 

@@ -1,18 +1,16 @@
 """What a diagnosis ranks: pools of fault sets, candidates computed in full, groups of the like, and pairs."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import log
+from itertools import combinations
+from math import exp, log
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.faults.effects import FaultSet, suspect_name
-from harness.faults.evidence import Fit, ResidualModel, Spread
+from harness.faults.evidence import ResidualModel, Spread
 from harness.job.faults import FaultKind
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 ALIKE = 1.0  # squared distance in standard uncertainties under which two predictions are one
 RESOLVED = 9.0  # squared distance from which readings tell two fault sets apart: three standard uncertainties
@@ -86,31 +84,63 @@ class Ranking:
     something_else: float
     beyond: float
 
+    @property
+    def explained(self) -> bool:
+        """Whether the best explanation leaves no more than the uncertainties allow."""
+        return self.beyond < UNLIKELY
+
+    @property
+    def says_good(self) -> bool:
+        """Whether a good unit is the best explanation."""
+        return self.good > max([self.something_else, *(group.posterior for group in self.groups)])
+
+
+def make_ranking(
+    groups: Sequence[Mapping[FaultSet, float]], *, good: float, something_else: float, beyond: float
+) -> Ranking:
+    """Turn scores, which are logarithms, into posteriors: of each group's fault sets and of the others."""
+    top = max(good, something_else, *(score for group in groups for score in group.values()))
+    weights = [sum(exp(score - top) for score in group.values()) for group in groups]
+    total = sum(weights) + exp(something_else - top) + exp(good - top)
+    made = [
+        Group(fault_sets=tuple(sorted(group, key=lambda faults: -group[faults])), posterior=weight / total)
+        for group, weight in zip(groups, weights, strict=True)
+    ]
+    return Ranking(
+        groups=tuple(sorted(made, key=lambda group: -group.posterior)),
+        good=exp(good - top) / total,
+        something_else=exp(something_else - top) / total,
+        beyond=beyond,
+    )
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pool:
-    """Fault sets with what they show: entries, (fault sets, entries), and amperes, (fault sets, states)."""
+    """Fault sets with what they show: entries, (fault sets, entries), and amperes, (fault sets, states).
+
+    turned: the entries at the measured phases.
+    """
 
     fault_sets: tuple[FaultSet, ...]
     predicted: Complex
+    turned: Complex
     currents_a: Floats
 
-    def alike(self, place: int, residual_model: ResidualModel, candidates: Sequence[int]) -> list[int]:
-        """Which of the candidates show what the one at `place` shows."""
-        leader = self.predicted[place] * residual_model.turns(self.predicted[place])
-        near = residual_model.distances(self.predicted[list(candidates)], leader) < ALIKE
-        same = np.abs(self.currents_a[list(candidates)] - self.currents_a[place]).max(axis=1, initial=0.0)
-        return [
-            other for other, close, amps in zip(candidates, near, same, strict=True) if close and amps < 1e-4
-        ]
+    def alike(self, index: int, residual_model: ResidualModel, candidates: Sequence[int]) -> list[int]:
+        """Which of the candidates show what the one at `index` shows."""
+        near = residual_model.distances(self.turned[list(candidates)], self.turned[index]) < ALIKE
+        amps = np.abs(self.currents_a[list(candidates)] - self.currents_a[index]).max(axis=1, initial=0.0)
+        same = near & (amps < 1e-4)
+        return [candidate for candidate, alike in zip(candidates, same, strict=True) if alike]
 
     def kinds(self, residual_model: ResidualModel) -> list[list[int]]:
-        """Places of fault sets that show the same, in groups."""
+        """Indices of fault sets that show the same, in groups."""
         left = list(range(len(self.fault_sets)))
         result: list[list[int]] = []
         while left:
-            result.append([left[0], *(o for o in self.alike(left[0], residual_model, left) if o != left[0])])
-            left = [place for place in left if place not in set(result[-1])]
+            alike = self.alike(left[0], residual_model, left)
+            result.append([left[0], *(index for index in alike if index != left[0])])
+            left = [index for index in left if index not in result[-1]]
         return result
 
 
@@ -127,20 +157,19 @@ class Candidate:
     rough: Complex
     currents_a: Floats
     spread: Spread
-    fit: Fit
     chi_squared: float
     impossible: bool
     score: float
+
+    @property
+    def log_likelihood(self) -> float:
+        """The score without the prior."""
+        return self.score - log_prior(self.fault_set)
 
 
 def in_order(fault_set: FaultSet) -> FaultSet:
     """The same faults, so that a combination has one name."""
     return tuple(sorted(fault_set, key=lambda fault: fault.name))
-
-
-def likelihood_of(candidate: Candidate) -> float:
-    """Logarithm of a candidate's likelihood: its score without its prior."""
-    return candidate.score - log_prior(candidate.fault_set)
 
 
 def is_resistive(fault_set: FaultSet) -> bool:
@@ -156,44 +185,32 @@ def log_prior(fault_set: FaultSet) -> float:
 
 
 def propose_pairs(
-    residual_model: ResidualModel,
-    fault_sets: Sequence[FaultSet],
-    predicted: Complex,
-    good: Complex,
-    aside: Floats,
-) -> list[tuple[int, int]]:
-    """The most promising pairs of single faults, as places in `fault sets`.
+    residual_model: ResidualModel, pool: Pool, singles: Sequence[int], aside: Floats
+) -> list[FaultSet]:
+    """The most promising pairs of single faults of a pool, whose first is a good unit.
 
     There are tens of thousands of pairs. A pair that is right agrees nearly everywhere with one of its two
     faults or with the sum of their changes: pairs are ranked by that, and only the best are solved exactly.
 
-    predicted: entries, (fault sets, entries); good: (entries,). aside: (fault sets,), the misfit of the
-    supply current, in nats.
+    singles: their indices. aside: (singles,), the misfit of the supply current, in nats.
     """
-    count = len(fault_sets)
-    turned = predicted * residual_model.turns(predicted)
-    misfit = residual_model.misfit(turned)
+    fault_sets = [pool.fault_sets[index] for index in singles]
+    predicted, count = pool.predicted[list(singles)], len(singles)
+    misfit = residual_model.misfit(pool.turned[list(singles)])
     firsts, seconds = np.triu_indices(count, 1)
     bound = np.concatenate(
         [np.minimum(misfit[first], misfit[first + 1 :]).sum(axis=1) for first in range(count - 1)]
     )
     bound += np.minimum(aside[firsts], aside[seconds])
-    sensible = np.array(
-        [
-            _sensible(fault_sets[first], fault_sets[second])
-            for first in range(count)
-            for second in range(first + 1, count)
-        ],
-        dtype=bool,
-    )
-    bound[~sensible] = np.inf
+    sensible = [_sensible(one, other) for one, other in combinations(fault_sets, 2)]
+    bound[~np.array(sensible, dtype=bool)] = np.inf
     best = np.argsort(bound, kind="stable")[:MOST_SUMMED]
-    summed = predicted[firsts[best]] + predicted[seconds[best]] - good
-    together = residual_model.misfit(summed * residual_model.turns(summed))
+    summed = predicted[firsts[best]] + predicted[seconds[best]] - pool.predicted[0]
+    together = residual_model.misfit(residual_model.turned(summed))
     total = np.minimum(np.minimum(misfit[firsts[best]], misfit[seconds[best]]), together).sum(axis=1)
     total += np.minimum(aside[firsts[best]], aside[seconds[best]])
     chosen = best[np.argsort(total, kind="stable")[:MOST_SOLVED]]
-    return [(int(firsts[place]), int(seconds[place])) for place in chosen]
+    return [in_order((*fault_sets[firsts[pair]], *fault_sets[seconds[pair]])) for pair in chosen]
 
 
 def _sensible(one: FaultSet, other: FaultSet) -> bool:

@@ -6,39 +6,39 @@ shows, and contacts that come and go.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
-from functools import cached_property
-from math import exp, inf, log
+from dataclasses import replace
+from math import inf, log
 
-from harness.circuit.elements import BenchImpedances
-from harness.faults.changes import ChangeMoves, Cycles, still
-from harness.faults.effects import FaultSet, as_open, comes_and_goes
+from harness.faults.changes import ChangeMoves, Cycles
+from harness.faults.effects import FaultSet, FaultyCircuits, as_open, comes_and_goes
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved
-from harness.faults.ranking import ODDS, SOMETHING_ELSE, Candidate, Group, Ranking, log_prior
+from harness.faults.ranking import ODDS, SOMETHING_ELSE, Candidate, Ranking, log_prior, make_ranking
 from harness.job.faults import FaultKind
-from harness.job.fixture import PortName, Setup
+from harness.job.fixture import PortName
 from harness.job.job import Job
-from harness.plan.model import ChangeAcquisition, Plan, Planned
+from harness.plan.model import Plan, Planned
 from harness.plan.state_changes import Routes, moves
 from harness.plan.states import energised
 from harness.quantities.change import as_of_change
 
 # Nats that a reading takes from a fault set that predicts another: rough, common practice, no source.
-WRONG = 10.0  # it is judged fail, guarded, where it should be good
+WRONG = 10.0  # it is judged fail, guarded, but should be good
 TOO_MILD = 1.5  # it passes where the fault should show: a slow relay may be just quick enough
 OTHERWISE = 1.0  # it fails in another way: a relay that is very late has not moved when the record ends
 
 OF_TIME: tuple[FaultKind, ...] = ("relay slow to operate", "relay slow to release", "relay long bounce")
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
 class RelayTiming:
     """Weighs readings of a job's changes of state."""
 
-    job: Job
-    plan: Plan
-    impedances: BenchImpedances
-    _known: dict[tuple[int, str, str], set[str]] = field(default_factory=dict)
+    def __init__(self, job: Job, plan: Plan) -> None:
+        self._job = job
+        circuits = FaultyCircuits(job.module, job.fixture, plan.impedances)
+        self.cycles = Cycles(job, circuits)
+        self._moves = ChangeMoves(plan, circuits)
+        self._routes = Routes(job=job, impedances=plan.impedances)
+        self._known: dict[tuple[int, str, str], set[str]] = {}
 
     def predicted(self, fault_set: FaultSet, changes: Sequence[JudgedChange]) -> tuple[Moved, ...]:
         """What each reading should be of a unit with these faults.
@@ -48,9 +48,10 @@ class RelayTiming:
         if comes_and_goes(fault_set):
             opened = as_open(fault_set)
             return tuple(
-                "fine" if change.moved == "fine" else self._one(opened, change.reading) for change in changes
+                "fine" if change.moved == "fine" else self._moved(opened, change.reading)
+                for change in changes
             )
-        return tuple(self._one(fault_set, change.reading) for change in changes)
+        return tuple(self._moved(fault_set, change.reading) for change in changes)
 
     def cost(self, fault_set: FaultSet, predicted: Sequence[Moved], evidence: Evidence) -> float:
         """Nats that readings of changes and of operations take from a fault set."""
@@ -67,17 +68,12 @@ class RelayTiming:
         least = min((nats for _, nats in costs), default=0.0)
         return [replace(each, score=each.score - nats) for each, nats in costs if nats < least + WRONG]
 
-    @cached_property
-    def cycles(self) -> Cycles:
-        """The same job's control lines that are operated again and again."""
-        return Cycles(job=self.job, plan=self.plan, impedances=self.impedances)
-
-    def _one(self, fault_set: FaultSet, reading: Planned) -> Moved:
-        acquisition, setup = self._acquisitions[reading.captures[0]]
+    def _moved(self, fault_set: FaultSet, reading: Planned) -> Moved:
+        acquisition, _ = self._moves.acquisitions[reading.captures[0]]
         change, quantity = acquisition.change, as_of_change(reading.quantity)
         for fault in fault_set:
             if fault.kind in OF_TIME:
-                relay = next(each for each in self.job.module.relays if each.name == fault.subject)
+                relay = next(relay for relay in self._job.module.relays if relay.name == fault.subject)
                 operates = energised(relay, change.after)
                 fits = fault.kind == "relay long bounce" or operates == (
                     fault.kind == "relay slow to operate"
@@ -85,7 +81,7 @@ class RelayTiming:
                 asked = fault.kind in quantity.relay_faults and moves(relay, change)
                 if fits and asked and relay.name in self._shown(reading):
                     return quantity.fails_as or "fine"
-            elif still(self._moves, fault_set, reading, acquisition, setup):
+            elif self._moves.when_good(reading) and self._moves.shows_nothing(fault_set, reading):
                 return "still"
         return "fine"
 
@@ -93,29 +89,14 @@ class RelayTiming:
         """Relays that a reading is of: those that interrupt what it looks at when they alone are open."""
         key = (reading.captures[0], reading.measurand.channel, reading.measurand.port)
         if key not in self._known:
-            self._known[key] = self._relays_of(reading)
+            acquisition, setup = self._moves.acquisitions[reading.captures[0]]
+            net, _, leg = reading.measurand.port.partition(".")
+            port = PortName(channel=reading.measurand.channel, net=net)
+            hz = acquisition.stimulus.frequency_hz
+            hot, cold = self._routes.of_port(setup, acquisition.change, port, hz)
+            legs = {"hot": (hot,), "cold": (cold,)}.get(leg, (hot, cold))
+            self._known[key] = {name for each in legs for name in each.relays}
         return self._known[key]
-
-    def _relays_of(self, reading: Planned) -> set[str]:
-        acquisition, setup = self._acquisitions[reading.captures[0]]
-        net, _, leg = reading.measurand.port.partition(".")
-        port = PortName(channel=reading.measurand.channel, net=net)
-        hz = acquisition.stimulus.frequency_hz
-        hot, cold = self._routes.of_port(setup, acquisition.change, port, hz)
-        legs = {"hot": (hot,), "cold": (cold,)}.get(leg, (hot, cold))
-        return {name for each in legs for name in each.relays}
-
-    @cached_property
-    def _moves(self) -> ChangeMoves:
-        return ChangeMoves(job=self.job, impedances=self.impedances)
-
-    @cached_property
-    def _routes(self) -> Routes:
-        return Routes(job=self.job, impedances=self.impedances)
-
-    @cached_property
-    def _acquisitions(self) -> dict[int, tuple[ChangeAcquisition, Setup]]:
-        return {each.number: (each, visit.setup) for visit in self.plan.visits for each in visit.changes}
 
 
 def cost(predicted: Sequence[Moved], changes: Sequence[JudgedChange]) -> float:
@@ -145,10 +126,7 @@ def _cycle_cost(cycles: Cycles, fault_set: FaultSet, seen: JudgedCycle) -> float
 
 
 def rank_by_timing(
-    relay_timing: RelayTiming,
-    evidence: Evidence,
-    scored: Sequence[tuple[FaultSet, float]],
-    levels: Ranking,
+    relay_timing: RelayTiming, evidence: Evidence, scored: Sequence[tuple[FaultSet, float]], levels: Ranking
 ) -> Ranking:
     """Rank fault sets by changes of state, operations and levels. scored: each with its likelihood by levels.
 
@@ -160,33 +138,23 @@ def rank_by_timing(
     }
     scores = {fault_set: level + log_prior(fault_set) - costs[fault_set] for fault_set, level in scored}
     likelihood = dict(scored)
-    other = likelihood[()] + log(SOMETHING_ELSE) - WRONG
-    top = max(*scores.values(), other)
-    total = sum(exp(score - top) for score in scores.values()) + exp(other - top)
-    groups: list[list[FaultSet]] = []
-    for fault_set in sorted((each for each in scores if each), key=lambda each: -scores[each]):
-        home = next(
-            (
-                group
-                for group in groups
-                if predicted[group[0]] == predicted[fault_set]
-                and costs[group[0]] == costs[fault_set]
-                and abs(likelihood[group[0]] - likelihood[fault_set]) < ODDS
-            ),
-            None,
-        )
-        if home is None:
-            groups.append([fault_set])
+    groups: list[dict[FaultSet, float]] = []
+    for fault_set in sorted(filter(None, scores), key=lambda faults: -scores[faults]):
+        for group in groups:
+            first = next(iter(group))
+            if (
+                predicted[first] == predicted[fault_set]
+                and costs[first] == costs[fault_set]
+                and abs(likelihood[first] - likelihood[fault_set]) < ODDS
+            ):
+                group[fault_set] = scores[fault_set]
+                break
         else:
-            home.append(fault_set)
-    made = [
-        Group(fault_sets=tuple(group), posterior=sum(exp(scores[each] - top) for each in group) / total)
-        for group in groups
-    ]
-    best = max(scores, key=lambda each: scores[each])
-    return Ranking(
-        groups=tuple(sorted(made, key=lambda group: -group.posterior)),
-        good=exp(scores[()] - top) / total,
-        something_else=exp(other - top) / total,
+            groups.append({fault_set: scores[fault_set]})
+    best = max(scores, key=lambda faults: scores[faults])
+    return make_ranking(
+        groups,
+        good=scores[()],
+        something_else=likelihood[()] + log(SOMETHING_ELSE) - WRONG,
         beyond=inf if costs[best] >= WRONG else levels.beyond,
     )

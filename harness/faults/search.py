@@ -1,36 +1,31 @@
 """The search among many fault sets: all of them roughly, the best with their own spread, then groups."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import zip_longest
-from math import exp, log, sqrt
+from math import log, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
-from harness.faults.effects import FaultSet, intermittent
-from harness.faults.evidence import Evidence, ResidualModel, Spread, fit_supply, fit_trials, supply_distances
-from harness.faults.fault_predictor import Expected, FaultPredictor
+from harness.arrays import Complex, Flags, Floats
+from harness.faults.effects import FaultSet, intermittent, is_stuck_open
+from harness.faults.evidence import Evidence, ResidualModel, Spread, SupplyModel
+from harness.faults.fault_predictor import FaultPrediction, FaultPredictor
 from harness.faults.ranking import (
     ODDS,
     RESOLVED,
     SOMETHING_ELSE,
     UNLIKELY,
     Candidate,
-    Group,
     Pool,
     Ranking,
     in_order,
     is_resistive,
-    likelihood_of,
     log_prior,
+    make_ranking,
 )
-from harness.job.faults import Fault
 from harness.job.module import Module
 from harness.job.state import State
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 HOPELESS = 200.0  # nats below the best by a good unit's spread
 GROSSLY = 60.0  # and below the best by the robust measure: more than spread could make up for
@@ -49,51 +44,46 @@ class Search:
     """One run's evidence, and what it says of any pool of fault sets."""
 
     def __init__(
-        self,
-        evidence: Evidence,
-        residual_model: ResidualModel,
-        predictor: FaultPredictor,
-        module: Module,
-        states: Sequence[State],
+        self, evidence: Evidence, predictor: FaultPredictor, module: Module, states: Sequence[State]
     ) -> None:
-        self._evidence, self._residual_model, self._predictor = evidence, residual_model, predictor
-        self._module, self._states = module, tuple(states)
-        expected = predictor.of(())
-        self._healthy = residual_model.entries(expected.transfers)
-        self._good_spread = self._spread(expected)
-        self._turned = self._healthy * residual_model.turns(self._healthy)
-        self._residual = residual_model.white(residual_model.measured - self._turned)
+        self.residual_model = ResidualModel(evidence)
+        self.supply = SupplyModel(evidence, module, states)
+        self._predictor = predictor
+        self._degrees = self.residual_model.degrees + len(evidence.supply_a)
+        prediction = predictor.of(())
+        turned = self.residual_model.turned(self.residual_model.entries(prediction.transfers))
+        self._good_spread = self._spread(prediction)
+        self._residual = self.residual_model.residual(turned)
+
+    def pool(self, fault_sets: Sequence[FaultSet], transfers: Complex, currents_a: Floats) -> Pool:
+        """Fault sets with their transfers, (fault sets, acquisitions, legs, 2), and currents."""
+        predicted = self.residual_model.entries(transfers)
+        turned = self.residual_model.turned(predicted)
+        return Pool(fault_sets=tuple(fault_sets), predicted=predicted, turned=turned, currents_a=currents_a)
 
     def rank(self, pool: Pool) -> list[Candidate]:
         """The likeliest of a pool, each computed with its own spread, best first."""
         if not pool.fault_sets:
             return []
-        supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a)
-        short = self._trials(pool.fault_sets, pool.currents_a)
-        prior = np.array([log_prior(fault_set) for fault_set in pool.fault_sets])
-        turned = pool.predicted * self._residual_model.turns(pool.predicted)
-        exact = self._exact(pool, turned, supply.log_likelihood + short) + prior
-        level = supply.log_likelihood - supply.log_likelihood.max(initial=-np.inf)
-        robust = (
-            -self._residual_model.misfit(turned).sum(axis=-1) + np.maximum(level, -MOST_ASIDE) + short + prior
-        )
-        result = [self._refine(pool, place, turned[place]) for place in self._leaders(pool, exact, robust)]
+        supply = self.supply.fit(pool.currents_a).log_likelihood
+        other = self.supply.trials(pool.fault_sets, pool.currents_a)
+        other = other + [log_prior(fault_set) for fault_set in pool.fault_sets]
+        exact = -0.5 * self._rough(pool) + supply + other
+        level = np.maximum(supply - supply.max(initial=-np.inf), -MOST_ASIDE)
+        robust = -self.residual_model.misfit(pool.turned).sum(axis=-1) + level + other
+        result = [self._refine(pool, index) for index in self._leaders(pool, exact, robust)]
         return sorted(result, key=lambda candidate: -candidate.score)
 
     def likelihoods(self, pool: Pool) -> Floats:
         """Logarithms of a pool's likelihoods, by the spread that a good unit has."""
-        turned = pool.predicted * self._residual_model.turns(pool.predicted)
-        supply = fit_supply(self._evidence, self._module, self._states, pool.currents_a)
-        short = self._trials(pool.fault_sets, pool.currents_a)
-        return self._exact(pool, turned, supply.log_likelihood + short)
+        supply = self.supply.fit(pool.currents_a).log_likelihood
+        trials = self.supply.trials(pool.fault_sets, pool.currents_a)
+        return np.asarray(-0.5 * self._rough(pool) + supply + trials)
 
-    def residual(self, predicted: Complex) -> Floats:
-        """Chi-squared of predictions, (…, entries), by the spread that a good unit has."""
-        turned = predicted * self._residual_model.turns(predicted)
-        return self._good_spread.squared(self._residual_model.white(self._residual_model.measured - turned))
-
-    def _exact(self, pool: Pool, turned: Complex, by_supply: Floats) -> Floats:
-        return np.asarray(-0.5 * self._rough(pool, turned) + by_supply)
+    def chi_squared(self, predicted: Complex) -> float:
+        """Of a prediction, (entries,), by the spread that a good unit has."""
+        residual = self.residual_model.residual(self.residual_model.turned(predicted))
+        return float(self._good_spread.squared(residual))
 
     def _leaders(self, pool: Pool, exact: Floats, robust: Floats) -> list[int]:
         """The best by either measure in turn, one of each kind that shows the same; the good unit always.
@@ -102,36 +92,30 @@ class Search:
         """
         leaders = [0] if pool.fault_sets[0] == () else []
         orders = [
-            [place for place in np.argsort(-score, kind="stable") if score[place] > score.max() - hopeless]
+            [index for index in np.argsort(-score, kind="stable") if score[index] > score.max() - hopeless]
             for score, hopeless in ((exact, HOPELESS), (robust, GROSSLY))
         ]
-        turns = (place for pair in zip_longest(*orders) for place in pair if place is not None)
-        for place in dict.fromkeys(int(place) for place in turns):
+        in_turn = (index for pair in zip_longest(*orders) for index in pair if index is not None)
+        for index in dict.fromkeys(int(index) for index in in_turn):
             if len(leaders) >= MOST_REFINED:
                 break
-            idle = (
-                leaders[:1] == [0] and exact[place] < exact[0] - ODDS and is_resistive(pool.fault_sets[place])
-            )
-            if place not in leaders and not idle and not self._among(pool, place, leaders):
-                leaders.append(place)
+            if is_resistive(pool.fault_sets[index]):
+                shown = leaders[:1] == [0] and bool(exact[index] < exact[0] - ODDS)
+            else:
+                faulty = [leader for leader in leaders if leader]
+                shown = bool(pool.alike(index, self.residual_model, faulty))
+            if index not in leaders and not shown:
+                leaders.append(index)
         return leaders
 
-    def _among(self, pool: Pool, place: int, leaders: Sequence[int]) -> bool:
-        """Whether a leader shows the same already; a bad contact has a value to find."""
-        if is_resistive(pool.fault_sets[place]):
-            return False
-        return bool(pool.alike(place, self._residual_model, [leader for leader in leaders if leader]))
-
-    def _rough(self, pool: Pool, turned: Complex) -> Floats:
+    def _rough(self, pool: Pool) -> Floats:
         """Chi-squared by a good unit's spread; a bad contact's at the resistance that suits best."""
-        white = self._residual_model.white(self._residual_model.measured - turned)
+        white = self.residual_model.residual(pool.turned)
         squared = self._good_spread.squared(white)
         for index, fault_set in enumerate(pool.fault_sets):
             if is_resistive(fault_set):
-                share = self._share(white[index])
-                squared[index] = self._good_spread.squared(
-                    self._residual - share * (self._residual - white[index])
-                )
+                change = self._share(white[index]) * (self._residual - white[index])
+                squared[index] = self._good_spread.squared(self._residual - change)
         return squared
 
     def _share(self, white: Floats) -> float:
@@ -140,21 +124,26 @@ class Search:
         size = float(self._good_spread.product(change, change))
         return float(self._good_spread.product(change, self._residual)) / size if size > 1e-9 else 1.0
 
-    def _refine(self, pool: Pool, place: int, rough: Complex) -> Candidate:
-        fault_set = pool.fault_sets[place]
+    def _refine(self, pool: Pool, index: int) -> Candidate:
+        fault_set = pool.fault_sets[index]
         if is_resistive(fault_set):
             fault_set = self._fitted(fault_set)
-        return self.weigh(fault_set, self._predictor.of(fault_set), rough, pool.currents_a[place])
+        return self.weigh(
+            fault_set, self._predictor.of(fault_set), pool.turned[index], pool.currents_a[index]
+        )
 
-    def weigh(self, fault_set: FaultSet, expected: Expected, rough: Complex, currents_a: Floats) -> Candidate:
-        """A fault set by what it is expected to show, with its own spread; currents_a: (states,)."""
-        predicted = self._residual_model.entries(expected.transfers)
-        turn = self._residual_model.turns(predicted)
+    def weigh(
+        self, fault_set: FaultSet, prediction: FaultPrediction, rough: Complex, currents_a: Floats
+    ) -> Candidate:
+        """A fault set by its prediction, with its own spread; currents_a: (states,)."""
+        predicted = self.residual_model.entries(prediction.transfers)
+        turn = self.residual_model.turns(predicted)
         turned = predicted * turn
-        spread = self._spread(expected)
-        fit = spread.fit(self._residual_model.white(self._residual_model.measured - turned))
-        supply = fit_supply(self._evidence, self._module, self._states, currents_a[None])
-        short = float(self._trials([fault_set], currents_a[None])[0])
+        spread = self._spread(prediction)
+        fit = spread.fit(self.residual_model.residual(turned))
+        supply = self.supply.fit(currents_a[None])
+        trials = float(self.supply.trials([fault_set], currents_a[None])[0])
+        score = float(fit.log_likelihood) + float(supply.log_likelihood[0]) + trials + log_prior(fault_set)
         return Candidate(
             fault_set=fault_set,
             turned=turned,
@@ -162,14 +151,9 @@ class Search:
             rough=rough,
             currents_a=currents_a,
             spread=spread,
-            fit=fit,
-            chi_squared=fit.chi_squared + float(supply.chi_squared[0]),
-            impossible=short < 0,
-            score=fit.log_likelihood
-            + float(supply.log_likelihood[0])
-            + short
-            + log_prior(fault_set)
-            - (FITTED if is_resistive(fault_set) else 0.0),
+            chi_squared=float(fit.chi_squared + supply.chi_squared[0]),
+            impossible=trials < 0,
+            score=score - (FITTED if is_resistive(fault_set) else 0.0),
         )
 
     def _fitted(self, fault_set: FaultSet) -> FaultSet:
@@ -177,25 +161,24 @@ class Search:
         fault = fault_set[0]
         for _ in range(MOST_STEPS):
             ohm = fault.resistance_ohm or LEAST_OHM
-            predicted = self._residual_model.entries(self._predictor.of((fault,)).transfers)
-            turned = predicted * self._residual_model.turns(predicted)
-            share = self._share(self._residual_model.white(self._residual_model.measured - turned))
+            predicted = self.residual_model.entries(self._predictor.of((fault,)).transfers)
+            share = self._share(self.residual_model.residual(self.residual_model.turned(predicted)))
             better = min(max(ohm * min(max(share, 0.1), 30.0), LEAST_OHM), MOST_OHM)
             fault = replace(fault, resistance_ohm=float(f"{better:.2g}"))
             if abs(better / ohm - 1) < 0.05:
                 break
         return (fault,)
 
-    def additions(self, best: Candidate, pool: Pool, good: Complex) -> list[FaultSet]:
-        """The best candidate with one more fault, where that would explain much of what it leaves over.
+    def additions(self, best: Candidate, pool: Pool) -> list[FaultSet]:
+        """The best candidate with one more fault, if that would explain much of what it leaves over.
 
         Changes are added up; a bad contact is given the resistance that suits.
         """
-        if not best.fault_set or not self._residual_model.cells:
+        if not best.fault_set or not self.residual_model.cells:
             return []
-        left = self._residual_model.white(self._residual_model.measured - best.turned)
-        changes = self._residual_model.white((pool.predicted - good) * best.turn)
-        cross = changes @ left - best.spread.shadow(changes) @ best.spread.shadow(left)
+        left = self.residual_model.residual(best.turned)
+        changes = self.residual_model.white((pool.predicted - pool.predicted[0]) * best.turn)
+        cross = best.spread.product(changes, left)
         size = best.spread.squared(changes)
         result: list[tuple[float, FaultSet]] = []
         for fault_set, one, two in zip(pool.fault_sets, cross, size, strict=True):
@@ -212,11 +195,11 @@ class Search:
         result.sort(key=lambda entry: -entry[0])
         return [fault_set for _, fault_set in result[:MOST_REFINED]]
 
-    def _spread(self, expected: Expected) -> Spread:
-        predicted = self._residual_model.entries(expected.transfers)
-        spreads = self._residual_model.entries(expected.spreads)
-        parts = self._residual_model.white(spreads * self._residual_model.turns(predicted))
-        return Spread(np.concatenate([self._residual_model.shared, parts]))
+    def _spread(self, prediction: FaultPrediction) -> Spread:
+        predicted = self.residual_model.entries(prediction.transfers)
+        spreads = self.residual_model.entries(prediction.spreads)
+        parts = self.residual_model.white(spreads * self.residual_model.turns(predicted))
+        return Spread(np.concatenate([self.residual_model.shared, parts]))
 
     def agrees(self, candidate: Candidate) -> bool:
         """Whether what a candidate leaves over is no more than the uncertainties allow."""
@@ -224,66 +207,34 @@ class Search:
 
     def beyond(self, candidate: Candidate) -> float:
         """By how many standard deviations its chi-squared exceeds its mean (Wilson and Hilferty 1931)."""
-        degrees = self._degrees
-        if not degrees:
-            return 0.0
-        width = sqrt(2 / (9 * degrees))
-        return float(((candidate.chi_squared / degrees) ** (1 / 3) - 1 + width**2) / width)
-
-    @property
-    def _degrees(self) -> int:
-        return self._residual_model.degrees + len(self._evidence.supply_a)
+        width = sqrt(2 / (9 * self._degrees))
+        return float(((candidate.chi_squared / self._degrees) ** (1 / 3) - 1 + width**2) / width)
 
     def _else(self, best: Candidate) -> float:
         """Score of what is on no list: as if its residuals were just the most that uncertainties allow."""
-        if not self._degrees:
-            return log(SOMETHING_ELSE) + best.score - log_prior(best.fault_set) - 3.0
         width = sqrt(2 / (9 * self._degrees))
         limit = self._degrees * (1 - width**2 + UNLIKELY * width) ** 3
-        return best.score - log_prior(best.fault_set) + (best.chi_squared - limit) / 2 + log(SOMETHING_ELSE)
+        return best.log_likelihood + (best.chi_squared - limit) / 2 + log(SOMETHING_ELSE)
 
     def conclude(self, result: Sequence[Candidate], pools: Sequence[Pool]) -> Ranking:
         """Put candidates into groups that the readings don't resolve, and give each its posterior."""
         ordered = sorted(result, key=lambda candidate: -candidate.score)
         best = ordered[0]
-        scores: dict[str, float] = {"else": self._else(best)}
-        groups: list[tuple[Candidate, dict[FaultSet, float]]] = []
+        good, other = -np.inf, self._else(best)
+        groups: list[dict[FaultSet, float]] = []
         placed: set[FaultSet] = set()
         for candidate in ordered:
             if candidate.fault_set == ():
-                scores["good"] = candidate.score
-                continue
-            if candidate.fault_set in placed:
-                continue
-            near = candidate.score > best.score - FAR
-            members = dict(self._members(candidate, ordered, pools if near else (), placed))
-            placed |= members.keys()
-            groups.append((candidate, members))
-        scores.setdefault("good", -np.inf)
-        top = max(best.score, scores["else"])
-        weights = [sum(exp(score - top) for score in members.values()) for _, members in groups]
-        rest = {name: exp(score - top) for name, score in scores.items()}
-        total = sum(weights) + sum(rest.values())
-        made = [
-            Group(
-                fault_sets=tuple(sorted(members, key=lambda fault_set: -members[fault_set])),
-                posterior=weight / total,
-            )
-            for (_, members), weight in zip(groups, weights, strict=True)
-        ]
-        return Ranking(
-            groups=tuple(sorted(made, key=lambda group: -group.posterior)),
-            good=rest["good"] / total,
-            something_else=rest["else"] / total,
-            beyond=self.beyond(best) if not best.impossible else float("inf"),
-        )
+                good = candidate.score
+            elif candidate.fault_set not in placed:
+                near = candidate.score > best.score - FAR
+                groups.append(dict(self._members(candidate, ordered, pools if near else (), placed)))
+                placed |= groups[-1].keys()
+        beyond = float("inf") if best.impossible else self.beyond(best)
+        return make_ranking(groups, good=good, something_else=other, beyond=beyond)
 
     def _members(
-        self,
-        leader: Candidate,
-        ordered: Sequence[Candidate],
-        pools: Sequence[Pool],
-        placed: set[FaultSet],
+        self, leader: Candidate, ordered: Sequence[Candidate], pools: Sequence[Pool], placed: set[FaultSet]
     ) -> Iterator[tuple[FaultSet, float]]:
         """The leader and what lies within the readings' reach of it, each with its score."""
         yield leader.fault_set, leader.score
@@ -291,9 +242,9 @@ class Search:
         for other in ordered:
             if other is leader or other.fault_set in placed or len(other.fault_set) != len(leader.fault_set):
                 continue
-            change = self._residual_model.white(other.turned - leader.turned)
-            squared = float(leader.spread.squared(change)) + self._amps(leader, other.currents_a[None])[0]
-            likely = abs(likelihood_of(other) - likelihood_of(leader)) < ODDS
+            change = self.residual_model.white(other.turned - leader.turned)
+            squared = float(leader.spread.squared(change) + self._amps(leader, other.currents_a[None])[0])
+            likely = abs(other.log_likelihood - leader.log_likelihood) < ODDS
             if (squared < RESOLVED or likely) and other.impossible == leader.impossible:
                 yield other.fault_set, other.score
         for pool in pools if not is_resistive(leader.fault_set) else ():
@@ -305,101 +256,60 @@ class Search:
         """Fault sets that were not computed with their own spread, within reach of a leader by the
         batch's.
         """
-        places = [
-            place
-            for place, fault_set in enumerate(pool.fault_sets)
+        indices = [
+            index
+            for index, fault_set in enumerate(pool.fault_sets)
             if fault_set not in known
             and len(fault_set) == len(leader.fault_set)
             and not is_resistive(fault_set)
         ]
-        if not places:
+        if not indices:
             return
-        predicted = pool.predicted[places]
-        change = self._residual_model.white(predicted * self._residual_model.turns(predicted) - leader.rough)
-        squared = leader.spread.squared(change) + self._amps(leader, pool.currents_a[places])
-        fault_sets = [pool.fault_sets[place] for place in places]
-        trials = self._trials(fault_sets, pool.currents_a[places])
+        change = self.residual_model.white(pool.turned[indices] - leader.rough)
+        squared = leader.spread.squared(change) + self._amps(leader, pool.currents_a[indices])
+        fault_sets = [pool.fault_sets[index] for index in indices]
+        trials = self.supply.trials(fault_sets, pool.currents_a[indices])
         for fault_set, distance, trial in zip(fault_sets, squared, trials, strict=True):
             if distance < RESOLVED and (trial < 0) == leader.impossible:
-                yield (
-                    fault_set,
-                    leader.score - log_prior(leader.fault_set) - distance / 2 + log_prior(fault_set),
-                )
-
-    def _trials(self, fault_sets: Sequence[FaultSet], currents_a: Floats) -> Floats:
-        return fit_trials(self._evidence, self._module, self._states, fault_sets, currents_a)
+                yield fault_set, leader.log_likelihood - distance / 2 + log_prior(fault_set)
 
     def _amps(self, leader: Candidate, currents_a: Floats) -> Floats:
-        return supply_distances(self._evidence, self._module, self._states, currents_a, leader.currents_a)
+        return self.supply.distances(currents_a, leader.currents_a)
 
 
-Flags = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Mixed:
-    """A contact with the acquisitions in which it is taken to be open, out of those where that would show."""
-
-    fault: Fault
-    place: int
-    open_at: Flags
-    shows: Flags
-    chi_squared: float
-
-
-def weigh_intermittent(
-    pool: Pool, search: Search, residual_model: ResidualModel, predictor: FaultPredictor
-) -> list[Candidate]:
+def weigh_intermittent(pool: Pool, search: Search, predictor: FaultPredictor) -> list[Candidate]:
     """The likeliest contacts that were open in some acquisitions and good in others, best first.
 
     No steady fault explains a contact that comes and goes: each acquisition is taken as good or as open,
     whichever fits better.
     pool: a good unit first, and among the rest every throw stuck open.
     """
-    if not residual_model.cells:
-        return []
-    mixed = sorted(_mixed(pool, search, residual_model), key=lambda one: one.chi_squared)[:MOST_MIXED]
+    model, good = search.residual_model, pool.turned[0]
+
+    def predicted(index: int, open_at: Flags) -> Complex:
+        return np.asarray(np.where(open_at[model.acquisition], pool.predicted[index], pool.predicted[0]))
+
+    misfit = model.by_acquisition(good)
+    mixed: list[tuple[float, int, Flags, Flags]] = []
+    for index, fault_set in enumerate(pool.fault_sets if model.cells else ()):
+        if is_stuck_open(fault_set):
+            shows = model.apart(pool.turned[index], good) > RESOLVED
+            open_at = shows & (model.by_acquisition(pool.turned[index]) < misfit)
+            if open_at.any() and (shows & ~open_at).any():
+                chi_squared = search.chi_squared(predicted(index, open_at))
+                mixed.append((chi_squared, index, shows, open_at))
     result = []
-    for one in mixed:
-        better = _better(one, pool, search, residual_model)
-        steady = (pool.fault_sets[one.place][0],)
-        expected = predictor.of(steady, at=frozenset(np.flatnonzero(better.open_at).tolist()))
-        predicted = _predicted(better, pool, residual_model)
-        candidate = search.weigh(
-            intermittent(one.fault), expected, predicted * residual_model.turns(predicted), pool.currents_a[0]
-        )
-        result.append(replace(candidate, score=candidate.score - CHOICE * int(one.shows.sum())))
+    for chi_squared, index, shows, open_at in sorted(mixed, key=lambda entry: entry[0])[:MOST_MIXED]:
+        # what was chosen roughly is changed, acquisition by acquisition, if that agrees better
+        for acquisition in np.flatnonzero(shows):
+            changed = open_at.copy()
+            changed[acquisition] = ~changed[acquisition]
+            other = search.chi_squared(predicted(index, changed))
+            if other < chi_squared:
+                chi_squared, open_at = other, changed
+        fault_set = pool.fault_sets[index]
+        prediction = predictor.of(fault_set, at=frozenset(np.flatnonzero(open_at).tolist()))
+        rough = model.turned(predicted(index, open_at))
+        candidate = search.weigh(intermittent(fault_set[0]), prediction, rough, pool.currents_a[0])
+        result.append(replace(candidate, score=candidate.score - CHOICE * int(shows.sum())))
     return sorted(result, key=lambda candidate: -candidate.score)
-
-
-def _mixed(pool: Pool, search: Search, residual_model: ResidualModel) -> Iterator[_Mixed]:
-    good = pool.predicted[0] * residual_model.turns(pool.predicted[0])
-    misfit = residual_model.by_acquisition(good)
-    for index, fault_set in enumerate(pool.fault_sets):
-        if len(fault_set) != 1 or fault_set[0].kind != "throw stuck open":
-            continue
-        turned = pool.predicted[index] * residual_model.turns(pool.predicted[index])
-        shows = residual_model.apart(turned, good) > RESOLVED
-        open_at = shows & (residual_model.by_acquisition(turned) < misfit)
-        if open_at.any() and (shows & ~open_at).any():
-            one = _Mixed(fault=fault_set[0], place=index, open_at=open_at, shows=shows, chi_squared=0.0)
-            yield replace(one, chi_squared=float(search.residual(_predicted(one, pool, residual_model))))
-
-
-def _predicted(one: _Mixed, pool: Pool, residual_model: ResidualModel) -> NDArray[np.complex128]:
-    opened, good = pool.predicted[one.place], pool.predicted[0]
-    return np.asarray(np.where(one.open_at[residual_model.acquisition], opened, good))
-
-
-def _better(one: _Mixed, pool: Pool, search: Search, residual_model: ResidualModel) -> _Mixed:
-    """Change what was chosen roughly, acquisition by acquisition, where that agrees better."""
-    for place in np.flatnonzero(one.shows):
-        other = one.open_at.copy()
-        other[place] = ~other[place]
-        changed = replace(one, open_at=other)
-        changed = replace(
-            changed, chi_squared=float(search.residual(_predicted(changed, pool, residual_model)))
-        )
-        if changed.chi_squared < one.chi_squared:
-            one = changed
-    return one

@@ -5,23 +5,21 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from harness.circuit.elements import BenchImpedances, Circuit
-from harness.circuit.expand import build_circuit, build_wiring
+from harness.arrays import Complex, Floats
+from harness.circuit.elements import Circuit
+from harness.circuit.expand import build_wiring
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
-from harness.faults.effects import FaultSet, supply_currents_a, suspect_name, with_fault
+from harness.faults.effects import FaultSet, FaultyCircuits, supply_currents_a, suspect_name
 from harness.faults.fault_sets import Planner
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.job.state import State
+from harness.measure.tones import Stimulus
 from harness.plan.model import Acquisition, Plan
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 PORTION = 4096  # fault sets in one task
 
@@ -33,9 +31,8 @@ class Signatures:
     fault sets, names: in the order of the first axis. acquisitions: those of kind "pair", in the plan's
     order, the second axis. legs: how many of each acquisition's rows count; the others are zero.
     transfers: complex, (fault sets, acquisitions, legs, 2), as `Prediction.transfer`. good: the same of a
-    good unit, (acquisitions, legs, 2). spreads: per acquisition complex, (parameters, legs, 2), one
-    standard uncertainty of each good part; spread_names says which.
-    states: every state of the plan; supply_a: amperes, (fault sets, states); healthy_supply_a: (states,).
+    good unit, (acquisitions, legs, 2). states: every state of the plan; supply_a: amperes, (fault sets,
+    states); good_supply_a: (states,).
     """
 
     fault_sets: tuple[FaultSet, ...]
@@ -44,22 +41,9 @@ class Signatures:
     legs: tuple[int, ...]
     transfers: Complex
     good: Complex
-    spreads: tuple[Complex, ...]
-    spread_names: tuple[tuple[str, ...], ...]
     states: tuple[State, ...]
     supply_a: Floats
     good_supply_a: Floats
-
-    def state_index(self, name: str) -> int:
-        """Where a state stands among `states`, by its name."""
-        return [state.name for state in self.states].index(name)
-
-    def index(self, number: int) -> int:
-        """Where an acquisition of the plan's number stands. Raises KeyError for one that is no pair."""
-        for index, acquisition in enumerate(self.acquisitions):
-            if acquisition.number == number:
-                return index
-        raise KeyError(number)
 
 
 def as_suspects(faults: Iterable[Fault | FaultSet]) -> tuple[FaultSet, ...]:
@@ -77,9 +61,7 @@ def states_of(plan: Plan) -> tuple[State, ...]:
     return tuple(dict.fromkeys(state.state for visit in plan.visits for state in visit.states))
 
 
-def plain_transfers(
-    job: Job, plan: Plan, fault_sets: Sequence[FaultSet], *, impedances: BenchImpedances
-) -> Complex:
+def plain_transfers(job: Job, plan: Plan, fault_sets: Sequence[FaultSet]) -> Complex:
     """One dense solve for each fault set and acquisition: (fault sets, acquisitions, legs, 2).
 
     The slow road, for a few fault sets and to hold the batch against. Raises CircuitError, naming a net,
@@ -89,15 +71,12 @@ def plain_transfers(
     setups = {setup.name: setup for setup in job.fixture.setups}
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
     result = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
-    for index, acquisition in enumerate(pairs):
-        setup = setups[acquisition.setup]
-        good = build_circuit(job.module, job.fixture, setup, acquisition.state, impedances)
-        tones = acquisition.stimulus.tones
+    circuits = FaultyCircuits(job.module, job.fixture, plan.impedances)
+    for index, pair in enumerate(pairs):
         for row, fault_set in enumerate(fault_sets):
-            broken = with_fault(
-                good, fault_set, module=job.module, fixture=job.fixture, state=acquisition.state
-            )
-            result[row, index, : len(good.view)] = transfer(broken, tones.frequencies_hz)
+            circuit = circuits.of(fault_set, setups[pair.setup], pair.state)
+            legs = len(circuit.view)
+            result[row, index, :legs] = transfer(circuit, pair.stimulus.tones.frequencies_hz)
     return result
 
 
@@ -108,15 +87,15 @@ class _Task:
     wiring: Circuit
     module: Module
     fixture: Fixture
-    looks: tuple[tuple[tuple[State, ...], tuple[float, float]], ...]
+    stimuli: tuple[tuple[tuple[State, ...], tuple[float, float]], ...]
     fault_sets: tuple[FaultSet, ...]
 
 
 def _do(task: _Task) -> list[Complex]:
-    """(fault sets, states, legs, 2) for each look."""
-    planner = Planner.of(task.wiring, task.module, task.fixture)
+    """(fault sets, states, legs, 2) for each stimulus."""
+    planner = Planner(task.wiring, task.module, task.fixture)
     result = []
-    for states, frequencies_hz in task.looks:
+    for states, frequencies_hz in task.stimuli:
         batch = planner.plan(states, task.fault_sets)
         columns = [
             batch.transfers(frequency_hz=frequency_hz, columns=[column])[1:, ..., 0]
@@ -131,81 +110,74 @@ def batch_transfers(
     plan: Plan,
     fault_sets: Sequence[FaultSet],
     *,
-    impedances: BenchImpedances,
+    acquisitions: Sequence[Acquisition] | None = None,
     executor: Executor | None = None,
 ) -> Complex:
     """The same as `plain_transfers`, each state of each setup inverted once for all fault sets.
 
-    An executor does the setups, and portions of many fault sets, side by side; the results are the same.
+    acquisitions: some of those that have tones; None: all. An executor does the setups, and portions of many
+    fault sets, side by side; the results are the same.
     """
-    pairs = pairs_of(plan)
+    pairs = pairs_of(plan) if acquisitions is None else acquisitions
     setups = {setup.name: setup for setup in job.fixture.setups}
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
     result = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
     tasks: list[_Task] = []
-    homes: list[tuple[slice, list[list[int]]]] = []
-    for name in dict.fromkeys(each.setup for each in pairs):
-        wiring = build_wiring(job.module, job.fixture, setups[name], impedances)
-        looks = dict.fromkeys(each.stimulus for each in pairs if each.setup == name)
-        places = [
-            [n for n, each in enumerate(pairs) if (each.setup, each.stimulus) == (name, stimulus)]
-            for stimulus in looks
-        ]
+    targets: list[tuple[slice, list[list[int]]]] = []
+    for name in dict.fromkeys(pair.setup for pair in pairs):
+        wiring = build_wiring(job.module, job.fixture, setups[name], plan.impedances)
+        by_stimulus: dict[Stimulus, list[int]] = {}
+        for index, pair in enumerate(pairs):
+            if pair.setup == name:
+                by_stimulus.setdefault(pair.stimulus, []).append(index)
+        stimuli = tuple(
+            (tuple(pairs[index].state for index in indices), stimulus.tones.frequencies_hz)
+            for stimulus, indices in by_stimulus.items()
+        )
         for start in range(0, len(fault_sets), PORTION):
             portion = slice(start, start + PORTION)
-            homes.append((portion, places))
+            targets.append((portion, list(by_stimulus.values())))
             tasks.append(
                 _Task(
                     wiring=wiring,
                     module=job.module,
                     fixture=job.fixture,
-                    looks=tuple(
-                        (
-                            tuple(pairs[place].state for place in here),
-                            stimulus.tones.frequencies_hz,
-                        )
-                        for stimulus, here in zip(looks, places, strict=True)
-                    ),
+                    stimuli=stimuli,
                     fault_sets=tuple(fault_sets[portion]),
                 )
             )
     done = map(_do, tasks) if executor is None else executor.map(_do, tasks)
     try:
-        for (portion, places), made in zip(homes, done, strict=True):
-            for here, transfers in zip(places, made, strict=True):
-                result[portion, here, : transfers.shape[2]] = transfers
+        for (portion, of_stimuli), made in zip(targets, done, strict=True):
+            for indices, transfers in zip(of_stimuli, made, strict=True):
+                result[portion, indices, : transfers.shape[2]] = transfers
     except CircuitError:
-        _name_the_net(job, plan, fault_sets, impedances)
+        _name_the_net(job, plan, fault_sets)
         raise
     return result
 
 
-def _name_the_net(job: Job, plan: Plan, fault_sets: Sequence[FaultSet], impedances: BenchImpedances) -> None:
+def _name_the_net(job: Job, plan: Plan, fault_sets: Sequence[FaultSet]) -> None:
     """Raise CircuitError with the first fault set that leaves no solution, and the net that nothing
     settles.
     """
     for fault_set in fault_sets:
         try:
-            plain_transfers(job, plan, [fault_set], impedances=impedances)
+            plain_transfers(job, plan, [fault_set])
         except CircuitError as error:
             raise CircuitError(f"with {suspect_name(fault_set)}: {error}") from None
 
 
 def signatures(
-    job: Job,
-    plan: Plan,
-    faults: Iterable[Fault | FaultSet],
-    *,
-    impedances: BenchImpedances,
-    executor: Executor | None = None,
+    job: Job, plan: Plan, faults: Iterable[Fault | FaultSet], *, executor: Executor | None = None
 ) -> Signatures:
     """What each fault, or combination of faults, would show in a plan; and a good unit.
 
-    Raises CircuitError where a fault leaves nothing that settles some volts.
+    Raises CircuitError if a fault leaves nothing that settles some volts.
     """
     fault_sets = as_suspects(faults)
     pairs, states = pairs_of(plan), states_of(plan)
-    transfers = batch_transfers(job, plan, fault_sets, impedances=impedances, executor=executor)
+    transfers = batch_transfers(job, plan, fault_sets, executor=executor)
     predictions = [plan.predictions[each.number] for each in pairs]
     good = np.zeros(transfers.shape[1:], dtype=complex)
     for index, prediction in enumerate(predictions):
@@ -217,8 +189,6 @@ def signatures(
         legs=tuple(len(prediction.legs) for prediction in predictions),
         transfers=transfers,
         good=good,
-        spreads=tuple(prediction.spreads for prediction in predictions),
-        spread_names=tuple(prediction.spread_names for prediction in predictions),
         states=states,
         supply_a=supply_currents_a(job.module, states, fault_sets),
         good_supply_a=supply_currents_a(job.module, states, [()])[0],

@@ -113,7 +113,7 @@ def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     Raises JobError for every check that would give no reading somewhere it is asked for.
     """
     plan = trial_plan(job, impedances=impedances)
-    refuse_unread(job, plan, impedances=impedances)
+    refuse_unread(job, plan)
     return plan
 
 
@@ -172,6 +172,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         stimuli=tuple(
             dict.fromkeys(a.stimulus for a in draft.acquisitions.values() if a.stimulus.kind == "pair")
         ),
+        impedances=impedances,
     )
 
 
@@ -186,11 +187,11 @@ def _of_supply(job: Job, check: Check, state: State) -> Planned:
 
 
 def _of_state(draft: Draft, need: CheckAtPort, setup: Setup, state: State) -> Iterator[Planned]:
-    """The readings of one need in one state; none where the quantity has no meaning there."""
+    """The readings of one need in one state; none if the quantity has no meaning there."""
     check = need.check
     if check.quantity.between_channels or not check.covers(state):
         return
-    in_state = CheckInState(draft=draft, need=need, setup=setup, in_state=state, check=check)
+    in_state = CheckInState.of(draft, need, setup, state)
     yield from check.quantity.readings(in_state)
     if check.quantity.judges_silent_ports and not in_state.live:
         asked = check.options.silent_ports_below_db
@@ -221,14 +222,9 @@ def _of_channels(
         if partner is None:
             continue
         for state in (state for state in walk if need.check.covers(state)):
-            other = CheckInState(
-                draft=draft, need=partner, setup=assigned[partner], in_state=state, check=need.check
-            )
-            yield from need.check.quantity.readings(
-                CheckInState(
-                    draft=draft, need=need, setup=setup, in_state=state, check=need.check, first=other
-                )
-            )
+            other = CheckInState.of(draft, partner, assigned[partner], state)
+            in_state = CheckInState.of(draft, need, setup, state, first=other)
+            yield from need.check.quantity.readings(in_state)
 
 
 def _renumber_visit(visit: SetupVisit, renumbered: dict[int, int]) -> SetupVisit:
@@ -261,7 +257,7 @@ def cycles_of(draft: Draft, need: CheckAtPort, setup: Setup) -> Iterator[Planned
         released, operated = levels(IDLE_STATE), levels(state)
         most = max(reading.legs_vrms[row] for reading in (released, operated) for row in rows)
         if most > SILENT * tone.level_vrms / 2:
-            in_state = CheckInState(draft=draft, need=need, setup=setup, in_state=state, check=need.check)
+            in_state = CheckInState.of(draft, need, setup, state)
             yield cast(OfCycle, need.check.quantity).planned(
                 in_state, setup=setup.name, control=control, rows=rows, released=released, operated=operated
             )

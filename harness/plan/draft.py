@@ -5,8 +5,8 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex
 from harness.circuit.elements import (
     IDEAL_CONTACT_OHM,
     BenchImpedances,
@@ -27,7 +27,7 @@ from harness.job.state import State
 from harness.measure.tones import Stimulus, choose_tones
 from harness.plan.model import Acquisition
 from harness.plan.setups import CheckAtPort, partner_of
-from harness.quantities.need import KnownOhm, PlannedCapture, PortView
+from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView
 from harness.quantities.quantity import AnyQuantity
 from harness.reading import Limit
 
@@ -126,9 +126,6 @@ def coupled_into(
     return KnownOhm(ohm=ohm, standard_ohm=float(np.sqrt(np.sum(spreads**2))))
 
 
-Complex = NDArray[np.complex128]
-
-
 @dataclass
 class Draft:
     """A plan in the making; `setups`: those that anything is acquired in."""
@@ -197,44 +194,52 @@ class Draft:
 
 
 @dataclass(frozen=True, kw_only=True)
-class CheckInState:
-    """A check at a port in one state and one setup, as quantities ask for it (`harness.quantities.need`).
+class CheckInState(Need):
+    """A check at a port in one state and one setup.
 
-    check: the need's own, or one that judges its silent ports. first: the same in the first channel.
+    judged: the port's own check, or one that judges its silent ports.
     """
 
     draft: Draft
     need: CheckAtPort
     setup: Setup
     in_state: State
-    check: Check
-    first: "CheckInState | None" = None
-    limit_is_general: bool = False
+    judged: Check
 
-    @property
-    def channel(self) -> str:
-        """Of the port."""
-        return self.need.channel
-
-    @property
-    def port(self) -> str:
-        """Its net."""
-        return self.need.port
-
-    @property
-    def driven(self) -> str:
-        """The port that the generator feeds."""
-        return str(self.setup.drive)
-
-    @property
-    def state(self) -> str:
-        """Its name."""
-        return self.in_state.name
-
-    @property
-    def loopbacks(self) -> tuple[str, ...]:
-        """Those of the setup."""
-        return self.setup.loopbacks
+    @classmethod
+    def of(
+        cls,
+        draft: Draft,
+        need: CheckAtPort,
+        setup: Setup,
+        state: State,
+        check: Check | None = None,
+        *,
+        first: "CheckInState | None" = None,
+        limit_is_general: bool = False,
+    ) -> "CheckInState":
+        """check: another than the need's own."""
+        check = need.check if check is None else check
+        return cls(
+            check=check.name,
+            frequency_hz=check.tone.frequency_hz,
+            level_vrms=check.tone.level_vrms,
+            limit=check.limit,
+            options=check.options,
+            channel=need.channel,
+            port=need.port,
+            driven=str(setup.drive),
+            state=state.name,
+            loopbacks=setup.loopbacks,
+            source_legs=_source_legs(need, setup, check),
+            first=first,
+            limit_is_general=limit_is_general,
+            draft=draft,
+            need=need,
+            setup=setup,
+            in_state=state,
+            judged=check,
+        )
 
     @cached_property
     def live(self) -> bool:
@@ -246,28 +251,28 @@ class CheckInState:
         """To the same port."""
         return self.draft.route(self.setup, self.in_state, self._heard)
 
-    @property
-    def source_legs(self) -> tuple[str, ...]:
-        """Of the setups that could serve, this one's first."""
-        if not self.check.quantity.source_added(self.check.options):
-            return ("",)
-        own = _source_leg(self.setup)
-        served = {_source_leg(other) for other in self.need.candidates}
-        return (own, *(leg for leg in LEGS if leg != own and leg in served))
+    def capture(self, stimulus: Stimulus) -> PlannedCapture:
+        """Acquire it in this setup."""
+        return self._acquire(self.setup, stimulus)
 
-    def capture(
-        self, stimulus: Stimulus, *, swapped: bool = False, source_leg: str | None = None
-    ) -> PlannedCapture | None:
-        """Acquire it in this setup, or in one that differs in the source's leg, or in the scope's inputs."""
-        setup: Setup | None = self.setup
+    def both_ways(self, stimulus: Stimulus, source_leg: str | None = None) -> list[PlannedCapture]:
+        """In this setup or in one that differs in the source's leg, and in one with the inputs swapped."""
+        setup = self.setup
         if source_leg is not None and source_leg != _source_leg(self.setup):
             setup = next(other for other in self.need.candidates if _source_leg(other) == source_leg)
-        if swapped and setup is not None:
-            setup = partner_of(setup, self.draft.job.fixture)
-        if setup is None:
-            return None
+        swapped = partner_of(setup, self.draft.job.fixture)
+        return [self._acquire(each, stimulus) for each in (setup, swapped) if each is not None]
+
+    def _acquire(self, setup: Setup, stimulus: Stimulus) -> PlannedCapture:
         number = self.draft.acquire(setup, self.in_state, stimulus)
-        return PlannedCapture(number=number, view=self._view(setup, stimulus))
+        view = PortView(
+            rows=setup.rows(self._port),
+            driven_rows=setup.rows(self._heard) if self._across else None,
+            frequency_hz=stimulus.frequency_hz,
+            source_leg=_source_leg(setup),
+            swapped=setup.inputs_swapped,
+        )
+        return PlannedCapture(number=number, view=view)
 
     def predicted(self, frequency_hz: float) -> Complex:
         """Of the port's legs alone."""
@@ -277,7 +282,7 @@ class CheckInState:
     def path(self) -> tuple[KnownOhm, KnownOhm]:
         """See `path_between`."""
         draft = self.draft
-        return path_between(draft.job, self.check, self.setup, self.in_state, self.port, draft.impedances)
+        return path_between(draft.job, self.judged, self.setup, self.in_state, self.port, draft.impedances)
 
     def coupled_into(self) -> KnownOhm:
         """See `coupled_into`."""
@@ -285,7 +290,8 @@ class CheckInState:
 
     def judged_by(self, quantity: AnyQuantity, limit: Limit) -> "CheckInState":
         """The same with another quantity in the check's place, and a limit of silent ports in general."""
-        return replace(self, check=replace(self.check, quantity=quantity, limit=limit), limit_is_general=True)
+        check = replace(self.judged, quantity=quantity, limit=limit)
+        return CheckInState.of(self.draft, self.need, self.setup, self.in_state, check, limit_is_general=True)
 
     @property
     def _port(self) -> PortName:
@@ -298,17 +304,17 @@ class CheckInState:
 
     @property
     def _across(self) -> bool:
-        return self.check.quantity.across(self.check.options)
-
-    def _view(self, setup: Setup, stimulus: Stimulus) -> PortView:
-        return PortView(
-            rows=setup.rows(self._port),
-            driven_rows=setup.rows(self._heard) if self._across else None,
-            frequency_hz=stimulus.frequency_hz,
-            source_leg=_source_leg(setup),
-            swapped=setup.inputs_swapped,
-        )
+        return self.judged.quantity.across(self.judged.options)
 
 
 def _source_leg(setup: Setup) -> str:
     return "" if setup.source_added is None else setup.source_added.leg
+
+
+def _source_legs(need: CheckAtPort, setup: Setup, check: Check) -> tuple[str, ...]:
+    """Of the setups that could serve, this one's first; ("",) for a check that asks for none."""
+    if not check.quantity.source_added(check.options):
+        return ("",)
+    own = _source_leg(setup)
+    served = {_source_leg(other) for other in need.candidates}
+    return (own, *(leg for leg in LEGS if leg != own and leg in served))

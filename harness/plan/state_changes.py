@@ -5,8 +5,8 @@ from dataclasses import dataclass, field, replace
 from math import sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.solve import transfer
@@ -24,8 +24,6 @@ from harness.quantities.quantity import PlannedReading
 from harness.reading import Measurand, ReadingKey
 
 MOVES = 0.05  # of a leg's signal: a smaller change of route than this is none that a record shows
-
-Complex = NDArray[np.complex128]
 
 
 @dataclass
@@ -50,7 +48,12 @@ class Routes:
         if key not in self.known:
             module = self.job.module
             if opened:
-                relays = (_opened(relay, leg) if relay.name in opened else relay for relay in module.relays)
+                relays = (
+                    replace(relay, poles=tuple(pole for pole in relay.poles if leg not in (None, pole.leg)))
+                    if relay.name in opened
+                    else relay
+                    for relay in module.relays
+                )
                 module = replace(module, relays=tuple(relay for relay in relays if relay.poles))
             wiring = (setup.name, opened, leg or "")
             if wiring not in self.wired:
@@ -99,11 +102,6 @@ class Routes:
 
         hot, cold = setup.rows(port)
         return of_leg("hot", hot), of_leg("cold", cold)
-
-
-def _opened(relay: Relay, leg: Leg | None) -> Relay:
-    """A relay without the poles of one leg, or of both."""
-    return replace(relay, poles=tuple(pole for pole in relay.poles if leg not in (None, pole.leg)))
 
 
 def moves(relay: Relay, change: StateChange) -> bool:

@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator
 from itertools import islice
 
-from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
 from harness.job.fixture import PortName
 from harness.job.job import Job
@@ -18,9 +17,9 @@ SOME = 3  # examples of what would help
 ChannelNet = tuple[str, str]  # the driven channel, or the channel that is read if nothing drives it; a net
 
 
-def refuse_unread(job: Job, plan: Plan, *, impedances: BenchImpedances) -> None:
+def refuse_unread(job: Job, plan: Plan) -> None:
     """Raise JobError with each check that gives no reading at a port of a channel, or in a state it names."""
-    routes = Routes(job=job, impedances=impedances)
+    routes = Routes(job=job, impedances=plan.impedances)
     mistakes = [
         check.mistake(message)
         for check in job.sequence.checks
@@ -42,7 +41,8 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
             yield "none of its states has the relay supply on; expected one that has, such as idle"
         return
     read = set(_read(plan, check))
-    missing = [port for port in _asked(job, check) if port not in read]
+    channels = [""] if check.quantity.between_channels else job.sequence.channels
+    missing = [(channel, net) for net in check.at for channel in channels if (channel, net) not in read]
     if missing:
         ports = ", ".join(dict.fromkeys(f"{channel}.{net}".removeprefix(".") for channel, net in missing))
         yield f"gives no {words} at {ports}: {_why(routes, check, missing)}"
@@ -53,14 +53,6 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
     silent = [state.name for state in check.states or () if state.name not in states_read]
     if silent:
         yield f"gives no {words} in {', '.join(silent)}: {_why(routes, check, [])}"
-
-
-def _asked(job: Job, check: Check) -> Iterator[ChannelNet]:
-    for net in check.at:
-        if check.quantity.between_channels:
-            yield "", net
-        else:
-            yield from ((channel, net) for channel in job.sequence.channels)
 
 
 def _read(plan: Plan, check: Check) -> Iterator[ChannelNet]:

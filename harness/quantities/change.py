@@ -12,7 +12,6 @@ from harness.quantities.quantity import (
     DURATION,
     OF_WHAT_IS_NOT_PREDICTED,
     AnyQuantity,
-    Decision,
     Family,
     Judged,
     LimitRule,
@@ -75,7 +74,7 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
     """Whether it can be told only where one relay moves alone."""
     sign: ClassVar[Sign | None] = None
     """What a record lacks where nothing moves: the change of the signal, or the dip between its old and its
-    new course; None where it says nothing of a contact that stays where it is."""
+    new course; None if it says nothing of a contact that stays where it is."""
     relay_faults: ClassVar[frozenset[str]] = frozenset()
     """Faults of a relay's time by which it fails."""
     fails_as: ClassVar[Literal["late", "bounces"] | None] = None
@@ -84,7 +83,7 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
     """Why a change shows nothing of it."""
 
     def legs(self, moves: tuple[LegMoves, LegMoves]) -> tuple[Leg | None, ...]:
-        """The legs that it is read at, None for the pair; none where nothing shows."""
+        """The legs that it is read at, None for the pair; none if nothing shows."""
         return (None,) if all(leg.moves for leg in moves) else ()
 
     def measure(
@@ -94,7 +93,7 @@ class OfChange(Quantity[OfRecordAcross, ChangeSeen]):
         return self.of_change(planned, seen[0], k)
 
     def of_change(self, planned: PlannedReading[OfRecordAcross], seen: ChangeSeen, k: float) -> Estimate:
-        """The quantity of a record. Raises ReadingError where it can't be told."""
+        """The quantity of a record. Raises ReadingError if it can't be told."""
         raise NotImplementedError
 
     def is_still(self, result: Estimate) -> bool:
@@ -132,17 +131,14 @@ class SwitchingTime(OfChange):
         """It is longer than the record shows."""
         return result.high == inf
 
-    def judged(
+    def explained(
         self,
+        judged: Judged,
         planned: PlannedReading[OfRecordAcross],
         seen: Sequence[ChangeSeen],
         result: Estimate,
-        expected: Estimate | None,
-        *,
-        decision: Decision,
     ) -> Judged:
         """A time that is less sure than its whole limit is long says nothing of the unit."""
-        judged = super().judged(planned, seen, result, expected, decision=decision)
         largest = max((abs(end) for end in (judged.low, judged.high) if end is not None), default=inf)
         half = (result.high - result.low) / 2
         if largest < half < inf:
@@ -173,7 +169,7 @@ class SwitchingTime(OfChange):
 class OperateTime(SwitchingTime):
     """Of a control line that is energised."""
 
-    name, words = "operate_time", "operate time"
+    name, label = "operate_time", "operate time"
     direction = "operate"
     relay_faults = frozenset({"relay slow to operate", "relay long bounce"})
     refuses = MappingProxyType({"also": "is of one control line that is energised; expected no races"})
@@ -182,7 +178,7 @@ class OperateTime(SwitchingTime):
 class ReleaseTime(SwitchingTime):
     """Of a control line that is released."""
 
-    name, words = "release_time", "release time"
+    name, label = "release_time", "release time"
     direction = "release"
     relay_faults = frozenset({"relay slow to release", "relay long bounce"})
     refuses = MappingProxyType({"also": "is of one control line that is released; expected no races"})
@@ -205,7 +201,7 @@ class ChangeOptions(Options):
 class Bounce(OfChange):
     """How long a leg goes on opening after it first closed."""
 
-    name, words, unit, limits = "bounce_time", "bounce_time", "s", DURATION
+    name, label, unit, limits = "bounce_time", "bounce_time", "s", DURATION
     options = ChangeOptions
     relay_faults = frozenset({"relay long bounce"})
     fails_as = "bounces"
@@ -223,7 +219,7 @@ class Bounce(OfChange):
 class Gap(OfChange):
     """How long a leg shows neither the old route nor the new one."""
 
-    name, words, unit, limits = "transfer_time", "transfer time", "s", DURATION
+    name, label, unit, limits = "transfer_time", "transfer time", "s", DURATION
     options = ChangeOptions
     of_one_relay = True
     sign = "dip"
@@ -241,17 +237,14 @@ class Gap(OfChange):
         """No gap is seen."""
         return result.floor
 
-    def judged(
+    def explained(
         self,
+        judged: Judged,
         planned: PlannedReading[OfRecordAcross],
         seen: Sequence[ChangeSeen],
         result: Estimate,
-        expected: Estimate | None,
-        *,
-        decision: Decision,
     ) -> Judged:
         """A contact that moves leaves one."""
-        judged = super().judged(planned, seen, result, expected, decision=decision)
         if not self.is_still(result) or judged.verdict == "pass":
             return judged
         reason = "no transfer time was seen: the contact did not move, is welded, or makes before it breaks"
@@ -294,7 +287,7 @@ class Click(OfChange):
 class ClickPeak(Click):
     """Its highest value."""
 
-    name, words, unit = "click_peak", "peak of a click", "V"
+    name, label, unit = "click_peak", "peak of a click", "V"
     limits = LimitRule(
         dimension="voltage", unit="V", kinds=OF_WHAT_IS_NOT_PREDICTED, example='below = "10 mV"'
     )
@@ -308,7 +301,7 @@ class ClickPeak(Click):
 class ClickEnergy(Click):
     """The integral of its volts squared."""
 
-    name, words, unit = "click_energy", "energy of a click", "V²s"
+    name, label, unit = "click_energy", "energy of a click", "V²s"
     limits = LimitRule(
         dimension="energy", unit="V²s", kinds=OF_WHAT_IS_NOT_PREDICTED, example='below = "10 nV2s"'
     )
@@ -318,5 +311,5 @@ class ClickEnergy(Click):
 class ClickDuration(Click):
     """From the first to the last passage of a tenth of its peak."""
 
-    name, words, unit, limits = "click_duration", "duration of a click", "s", DURATION
+    name, label, unit, limits = "click_duration", "duration of a click", "s", DURATION
     figure = "duration"

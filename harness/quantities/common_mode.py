@@ -5,13 +5,12 @@ input of its own, so a difference of these inputs' gains looks like conversion. 
 way round and once the other, each leg's mean has the same gain, and the difference cancels.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
+from harness.arrays import Complex
 from harness.errors import ReadingError
 from harness.measure.budget import propagate
 from harness.measure.transfer import Transfer
@@ -22,13 +21,11 @@ from harness.quantities.estimates import (
     is_present,
     propagate_many,
 )
-from harness.quantities.forms import Stack, converted, differential, looks_of
-from harness.quantities.need import Need, PortView, both_ways, pair_tone
+from harness.quantities.forms import Stack, converted, differential, port_transfers
+from harness.quantities.need import Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import LimitRule, Options, PlannedReading
 from harness.quantities.steady import OfTransfers, Ratio, predicted_views
 from harness.reading import Estimate
-
-Complex = NDArray[np.complex128]
 
 
 class CommonModeOptions(Options):
@@ -52,7 +49,7 @@ class CommonModeRejection(Ratio):
     rejection counts; one of which only a lower bound is known is the worse one where that bound is the lower.
     """
 
-    name, words, unit = "common_mode_rejection", "common-mode rejection", "dB"
+    name, label, unit = "common_mode_rejection", "common-mode rejection", "dB"
     limits = LimitRule(dimension="ratio_db", unit="dB", kinds=("within", "above"), example='above = "60 dB"')
     options = CommonModeOptions
     inputs_swapped = True
@@ -62,13 +59,9 @@ class CommonModeRejection(Ratio):
         """Where the source is to be unequal."""
         return options.source == "unequal"
 
-    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-        """One capture for each source, and one more of each with the scope's inputs swapped."""
-        if not need.live:
-            return
-        tone = pair_tone(need)
-        captures = [each for leg in need.source_legs for each in both_ways(need, tone, leg)]
-        yield self.planned(need, captures, limit=need.check.limit)
+    def captures(self, need: Need) -> Sequence[PlannedCapture]:
+        """One for each source, and one more of each with the scope's inputs swapped."""
+        return [capture for leg in need.source_legs for capture in need.both_ways(pair_tone(need), leg)]
 
     def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """What a common drive is converted to."""
@@ -81,13 +74,14 @@ class CommonModeRejection(Ratio):
     def of_transfers(
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
     ) -> Estimate:
-        """Raises ReadingError where the port shows no differential signal."""
-        taken = list(zip(planned.given.views, transfers, strict=True))
-        result: list[Estimate] = []
-        for leg in dict.fromkeys(view.source_leg for view, _ in taken):
-            here = [(view, transfer) for view, transfer in taken if view.source_leg == leg]
-            result.append(self._of_source([view for view, _ in here], [one for _, one in here], k))
-        return min(result, key=lambda one: one.low)
+        """Raises ReadingError if the port shows no differential signal."""
+        of_leg: dict[str, tuple[list[PortView], list[Transfer]]] = {}
+        for view, transfer in zip(planned.given.views, transfers, strict=True):
+            views, of_views = of_leg.setdefault(view.source_leg, ([], []))
+            views.append(view)
+            of_views.append(transfer)
+        result = [self._of_source(views, of_views, k) for views, of_views in of_leg.values()]
+        return min(result, key=lambda estimate: estimate.low)
 
     def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
         """The worst source's."""
@@ -101,8 +95,8 @@ class CommonModeRejection(Ratio):
         return RejectionEstimates(levels=levels, taken=taken, k=units.coverage_factor)
 
     def _of_source(self, views: Sequence[PortView], transfers: Sequence[Transfer], k: float) -> Estimate:
-        looks = looks_of(views, transfers)
-        transfer, rows = looks[0].transfer, looks[0].view.rows
+        ports = port_transfers(views, transfers)
+        transfer, rows = ports[0].transfer, ports[0].view.rows
         gain = propagate(
             lambda h: differential(h, rows),
             transfer.values,
@@ -112,16 +106,8 @@ class CommonModeRejection(Ratio):
         )
         if gain.floor:
             raise ReadingError("the port shows no signal, so it has no common-mode rejection")
-        conversion = self.of_looks(looks, Stack.of([transfer]), k)
-        return Estimate(
-            value=-conversion.value,
-            standard=conversion.standard,
-            low=-conversion.high,
-            high=-conversion.low,
-            coverage_factor=conversion.coverage_factor,
-            floor=conversion.floor,
-            budget=conversion.budget,
-        )
+        conversion = self.of_ports(ports, Stack.of([transfer]), k)
+        return replace(conversion, value=-conversion.value, low=-conversion.high, high=-conversion.low)
 
     def why_unproven(self, result: Estimate) -> str:
         """See Quantity."""

@@ -7,18 +7,18 @@ off-isolation is known by its 6 dB an octave, and fitted in farads.
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Annotated, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import AfterValidator
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
-from harness.measure.budget import Component, below, merged, propagate
+from harness.measure.budget import below, propagate
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates, is_present
-from harness.quantities.forms import Look, differential, looks_of
+from harness.quantities.forms import PortTransfer, Stack, differential, port_transfers
 from harness.quantities.need import KnownOhm, Need, pair_tone
 from harness.quantities.quantity import (
     LOW_LEVEL_VRMS,
@@ -31,18 +31,16 @@ from harness.quantities.quantity import (
 from harness.quantities.steady import OfTransfers, Ratio, Steady, predicted_views
 from harness.reading import Estimate
 
-Complex = NDArray[np.complex128]
-
 LEAST_LEVEL = 1e-6  # of the e.m.f.; below it, nothing passes
 
 
 class ContactResistance(Ratio):
-    """Resistance of a path's contacts, both legs in series; a floor where it can't be told from zero.
+    """Resistance of a path's contacts, both legs in series; a floor if it can't be told from zero.
 
     The gain per volt of e.m.f. is load / (source + path + load), so path = load (1/gain - 1) - source.
     """
 
-    name, words, unit = "contact_resistance", "contact resistance", "ohm"
+    name, label, unit = "contact_resistance", "contact resistance", "ohm"
     limits = LimitRule(dimension="resistance", unit="ohm", kinds=("below",), example='below = "2 ohm"')
     default_level_vrms = most_level_vrms = LOW_LEVEL_VRMS
     only_with_signal = True
@@ -52,20 +50,18 @@ class ContactResistance(Ratio):
         if not need.live:
             return
         source, load = need.path()
-        own = need.capture(pair_tone(need))
-        if own is not None:
-            yield self.planned(need, [own], limit=need.check.limit, source=source, load=load)
+        yield self.planned(need, self.captures(need), need.frequency_hz, source=source, load=load)
 
     def of_transfers(
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
     ) -> Estimate:
-        """Raises ReadingError where nothing comes through, or where less than the limit could not be seen."""
+        """Raises ReadingError if nothing comes through, or where less than the limit could not be seen."""
         source, load, limit = planned.given.source, planned.given.load, planned.limit
         if source is None or load is None or limit is None or limit.high is None:
             raise ReadingError("the plan does not say what the path lies between")
-        look = looks_of(planned.given.views, transfers)[0]
-        result = series_resistance(look, source, load, k)
-        if result.smallest_ohm > limit.high and look.transfer.made != "predicted":
+        port = port_transfers(planned.given.views, transfers)[0]
+        result = series_resistance(port, source, load, k)
+        if result.smallest_ohm > limit.high and port.transfer.made != "predicted":
             raise ReadingError(
                 f"not observable here: into {load.ohm:.4g} ohm, less than {result.smallest_ohm:.2g} ohm "
                 f"can't be told from none, and the limit needs {limit.high:.2g} ohm to be. Use a load of "
@@ -74,7 +70,7 @@ class ContactResistance(Ratio):
         return result.estimate
 
     def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
-        """None where a good unit's is not observable: a run judges nothing then."""
+        """None if a good unit's is not observable: a run judges nothing then."""
         source, load, limit = planned.given.source, planned.given.load, planned.limit
         if source is None or load is None or limit is None or limit.high is None:
             return None
@@ -90,7 +86,7 @@ class ContactResistance(Ratio):
 
 @dataclass(frozen=True, kw_only=True)
 class SeriesResistance:
-    """Resistance of a path, both legs in series; a floor where it can't be told from zero.
+    """Resistance of a path, both legs in series; a floor if it can't be told from zero.
 
     smallest_ohm: the least that would have been told from zero.
     """
@@ -99,51 +95,29 @@ class SeriesResistance:
     smallest_ohm: float
 
 
-def series_resistance(look: Look, source: KnownOhm, load: KnownOhm, k: float = 2.0) -> SeriesResistance:
+def series_resistance(
+    port: PortTransfer, source: KnownOhm, load: KnownOhm, k: float = 2.0
+) -> SeriesResistance:
     """Resistance in series with the legs, from the differential gain at low frequency.
 
-    source, load: what it lies between, both legs of each. Raises ReadingError where nothing comes through.
+    source, load: what it lies between, both legs of each. Raises ReadingError if nothing comes through.
     """
-    transfer, rows = look.transfer, look.view.rows
-    values, components = _with_loading(transfer.values, transfer.components, source, load)
+    stack, rows = Stack.of([port.transfer]), port.view.rows
+    values, components = stack.with_known({"tolerance of the source": source, "tolerance of the load": load})
 
     def path_ohm(v: Complex) -> Complex:
-        h = v[..., :-2].reshape(*v.shape[:-1], *transfer.values.shape)
         source_ohm, load_ohm = v[..., -2].real, v[..., -1].real
-        level = np.maximum(np.abs(differential(h, rows)), LEAST_LEVEL)
+        level = np.maximum(np.abs(differential(stack.flat_parts(v)[0], rows)), LEAST_LEVEL)
         return np.asarray(load_ohm * (1 / level - 1) - source_ohm)
 
-    if not abs(complex(differential(transfer.values, rows))) > LEAST_LEVEL:
+    if not abs(complex(differential(stack.values, rows))) > LEAST_LEVEL:
         raise ReadingError("no signal comes through: the path is open, and has no resistance to measure")
     result = propagate(path_ohm, values, components, coverage_factor=k)
     smallest_ohm = (result.high - result.low) / 2
-    told = result if result.low > 0 else below(max(result.value, 0.0) + smallest_ohm, k=k)
-    return SeriesResistance(estimate=told, smallest_ohm=smallest_ohm)
+    if result.low <= 0:
+        result = below(max(result.value, 0.0) + smallest_ohm, k=k)
+    return SeriesResistance(estimate=result, smallest_ohm=smallest_ohm)
 
-
-def _with_loading(
-    values: Complex, components: Sequence[Component], source: KnownOhm, load: KnownOhm
-) -> tuple[Complex, list[Component]]:
-    """One flat array of the transfer's entries, the source and the load, and the components in its shape."""
-    tail = np.array([source.ohm, load.ohm], dtype=np.complex128)
-    flat = [
-        replace(
-            each,
-            delta=np.concatenate([np.asarray(each.delta, dtype=np.complex128).ravel(), np.zeros(2)]),
-        )
-        for each in components
-    ]
-    for place, name, standard in (
-        (-2, "tolerance of the source", source.standard_ohm),
-        (-1, "tolerance of the load", load.standard_ohm),
-    ):
-        delta = np.zeros(values.size + 2, dtype=np.complex128)
-        delta[place] = standard
-        flat.append(Component(name=name, source=name, delta=delta))
-    return np.concatenate([values.ravel(), tail]), flat
-
-
-Floats = NDArray[np.float64]
 
 FEWEST = 3
 CAPACITANCE_HZ = (20e3, 50e3, 100e3)
@@ -164,7 +138,7 @@ class CapacitanceOptions(SweptOptions):
 class Capacitance(Steady):
     """What couples a port that should be silent to one that is driven."""
 
-    name, words, unit = "coupling_capacitance", "coupling capacitance", "F"
+    name, label, unit = "coupling_capacitance", "coupling capacitance", "F"
     limits = LimitRule(dimension="capacitance", unit="F", kinds=("below",), example='below = "10 pF"')
     options = CapacitanceOptions
     swept = True
@@ -184,21 +158,15 @@ class Capacitance(Steady):
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
         """Where one open contact couples; through two in a row nothing comes that a bench could see."""
-        frequencies_hz = need.check.options.several_hz
-        across = self.across(need.check.options)
+        frequencies_hz = need.options.several_hz
+        across = self.across(need.options)
         if need.live != across:
             return
         levels = [abs(complex(differential(need.predicted(hz), (0, 1)))) for hz in frequencies_hz]
         if not across and min(levels) <= LEAST_COUPLING:
             return
         captures = [need.capture(pair_tone(need, hz)) for hz in frequencies_hz]
-        yield self.planned(
-            need,
-            [each for each in captures if each],
-            limit=need.check.limit,
-            has_frequency=False,
-            load=need.coupled_into(),
-        )
+        yield self.planned(need, captures, None, load=need.coupled_into())
 
     def of_transfers(
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
@@ -206,11 +174,11 @@ class Capacitance(Steady):
         """See `coupling_capacitance`."""
         if planned.given.load is None:
             raise ReadingError("the plan does not say what the capacitance feeds")
-        looks = [
-            Look(transfer=transfer, view=view)
-            for transfer, view in zip(transfers, planned.given.views, strict=True)
+        ports = [
+            PortTransfer(transfer=each, view=view)
+            for each, view in zip(transfers, planned.given.views, strict=True)
         ]
-        return coupling_capacitance(looks, planned.given.load, k).capacitance_f
+        return coupling_capacitance(ports, planned.given.load, k).capacitance_f
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -222,108 +190,82 @@ class Coupling:
     frequencies_hz: tuple[float, ...]
 
 
-def coupling_capacitance(looks: Sequence[Look], load: KnownOhm, k: float = 2.0) -> Coupling:
+def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float = 2.0) -> Coupling:
     """Fit the capacitance that couples a silent port to a driven one, from three frequencies or more.
 
-    looks: at the silent port, and at the driven one where the level is to count from there. load: the
+    ports: at the silent port, and at the driven one where the level is to count from there. load: the
     transfer resistance that the circuit has there: what the quiet port's differential is, in volts, per
     ampere that flows through the capacitance, while the coupled level is small. The level is then
     |h| = w R C / sqrt(1 + (w R C)²), from which each frequency gives a capacitance; the logarithms of these
     are averaged by their weights. Frequencies at which the port shows nothing are left out.
-    Raises ReadingError where fewer than three are left, where the slope is not a capacitance's (a leak or a
+    Raises ReadingError if fewer than three are left, where the slope is not a capacitance's (a leak or a
     shared return is flat), or where the slope is too unsure.
     """
-    seen = [look for look in looks if not _is_floor(look, k)]
-    frequencies = {round(look.view.frequency_hz, 6) for look in seen}
+    seen = [port for port in ports if not _is_floor(port, k)]
+    frequencies = {round(port.view.frequency_hz, 6) for port in seen}
     if len(frequencies) < FEWEST:
         raise ReadingError(
-            f"{len(frequencies)} of {len(looks)} frequencies show anything above the floor, and a slope "
+            f"{len(frequencies)} of {len(ports)} frequencies show anything above the floor, and a slope "
             f"needs {FEWEST}. Drive a higher level, or measure at higher frequencies"
         )
-    stack = _Points(seen, load)
-    hz = np.array([look.view.frequency_hz for look in seen])
-    weights = stack.weights()
+    stack = Stack.of([port.transfer for port in seen])
+    values, components = stack.with_known({"tolerance of the circuit": load})
+    hz = np.array([port.view.frequency_hz for port in seen])
+
+    def levels(v: Complex) -> Floats:
+        return _levels(seen, stack.flat_parts(v))
+
+    weights = _weights(seen, stack)
     slope = propagate(
-        lambda v: _slope(np.log2(hz), 20 * np.log10(stack.levels(v)), weights),
-        stack.values,
-        stack.components,
+        lambda v: _slope(np.log2(hz), 20 * np.log10(levels(v)), weights),
+        values,
+        components,
         coverage_factor=k,
     )
     _refuse(slope)
 
     def capacitance(v: Complex) -> Floats:
-        level = np.minimum(stack.levels(v), 0.999)
+        level = np.minimum(levels(v), 0.999)
         each = level / np.sqrt(1 - level**2) / (2 * np.pi * hz * v[..., -1:].real)
         return np.asarray(np.exp(np.sum(weights * np.log(each), axis=-1)))
 
-    result = propagate(capacitance, stack.values, stack.components, coverage_factor=k)
+    result = propagate(capacitance, values, components, coverage_factor=k)
     return Coupling(capacitance_f=result, slope_db_per_octave=slope, frequencies_hz=tuple(hz.tolist()))
 
 
-def _is_floor(point: Look, k: float) -> bool:
+def _is_floor(port: PortTransfer, k: float) -> bool:
     return propagate(
-        lambda h: differential(h, point.view.rows),
-        point.transfer.values,
-        point.transfer.components,
+        lambda h: differential(h, port.view.rows),
+        port.transfer.values,
+        port.transfer.components,
         coverage_factor=k,
         scale="db",
     ).floor
 
 
-class _Points:
-    """All transfers of some points in one flat array, the resistance last; shared sources act at once."""
+def _levels(ports: Sequence[PortTransfer], h: Sequence[Complex]) -> Floats:
+    """Level of each port, over its driven port if it has one: from (…, legs, 2) each to (…, ports)."""
+    levels = []
+    for port, transfer in zip(ports, h, strict=True):
+        level = np.abs(differential(transfer, port.view.rows))
+        if port.view.driven_rows is not None:
+            level = level / np.abs(differential(transfer, port.view.driven_rows))
+        levels.append(np.maximum(level, 1e-30))
+    return np.stack(levels, axis=-1)
 
-    def __init__(self, points: Sequence[Look], load: KnownOhm) -> None:
-        self._points = points
-        starts: dict[int, int] = {}
-        pieces: list[Complex] = []
-        size = 0
-        transfers = list({id(point.transfer): point.transfer for point in points}.values())
-        for transfer in transfers:
-            starts[id(transfer)] = size
-            pieces.append(np.asarray(transfer.values.ravel(), dtype=np.complex128))
-            size += pieces[-1].size
-        self._starts = starts
-        self.values = np.concatenate([*pieces, np.array([load.ohm], dtype=np.complex128)])
-        changes = (
-            (component, slice(start, start + transfer.values.size), component.delta.ravel())
-            for transfer in transfers
-            for start in (starts[id(transfer)],)
-            for component in transfer.components
-        )
-        tolerance = np.zeros_like(self.values)
-        tolerance[-1] = load.standard_ohm
-        name = "tolerance of the circuit"
-        self.components = [*merged(self.values.shape, changes)]
-        self.components.append(Component(name=name, source=name, delta=tolerance))
 
-    def levels(self, v: Complex) -> Floats:
-        """Level of each point, over its driven port where it has one: (batch, entries) to (batch, points)."""
-        columns = []
-        for point in self._points:
-            level = np.abs(self._differential(v, point.transfer, point.view.rows))
-            if point.view.driven_rows is not None:
-                level = level / np.abs(self._differential(v, point.transfer, point.view.driven_rows))
-            columns.append(np.maximum(level, 1e-30))
-        return np.stack(columns, axis=-1)
+def _weights(ports: Sequence[PortTransfer], stack: Stack) -> Floats:
+    """Weight of each port by the variance that noise gives its logarithm; errors they share don't count.
 
-    def weights(self) -> Floats:
-        """Weight of each point by the variance that noise gives its logarithm; errors they share don't count.
-
-        Sum 1.
-        """
-        own = [each for each in self.components if each.origin == "noise"]
-        if not own:
-            return np.full(len(self._points), 1 / len(self._points))
-        level = np.log(self.levels(self.values[None]))[0]
-        moved = np.log(self.levels(self.values + np.stack([each.delta for each in own]))) - level
-        variance = np.sum(moved**2, axis=0) + 1e-12
-        return np.asarray(1 / variance / np.sum(1 / variance))
-
-    def _differential(self, v: Complex, transfer: Transfer, rows: tuple[int, int]) -> Complex:
-        start, shape = self._starts[id(transfer)], transfer.values.shape
-        h = v[:, start : start + transfer.values.size].reshape(len(v), *shape)
-        return differential(h, rows)
+    Sum 1.
+    """
+    noise = [component.delta for component in stack.components if component.origin == "noise"]
+    if not noise:
+        return np.full(len(ports), 1 / len(ports))
+    level = np.log(_levels(ports, stack.parts(stack.values)))
+    moved = np.log(_levels(ports, stack.parts(stack.values + np.stack(noise)))) - level
+    variance = np.sum(moved**2, axis=0) + 1e-12
+    return np.asarray(1 / variance / np.sum(1 / variance))
 
 
 def _slope(octaves: Floats, level_db: Floats, weights: Floats) -> Floats:

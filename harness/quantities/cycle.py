@@ -6,15 +6,14 @@ from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
+from harness.arrays import Complex
 from harness.errors import UsageError
 from harness.measure.tones import Stimulus
-from harness.quantities.need import Need, key_for, one_tone
+from harness.quantities.need import Need, one_tone
 from harness.quantities.quantity import (
     LOW_LEVEL_VRMS,
-    Decision,
     Family,
     Judged,
     LimitRule,
@@ -22,7 +21,7 @@ from harness.quantities.quantity import (
     PlannedReading,
     Quantity,
 )
-from harness.reading import Estimate, OperationFailed
+from harness.reading import Estimate, OperationFailed, Shown
 
 Side = Literal["one", "two"]
 MISS_DB = 0.8  # what 100 ohm take off 1 kohm: the miss of MIL-R-5757J, at the load that it is told by
@@ -42,7 +41,7 @@ class CycleLevels:
     pair_vrms: float
 
 
-def levels_of(volts: NDArray[np.complex128], rows: tuple[int, int]) -> CycleLevels:
+def levels_of(volts: Complex, rows: tuple[int, int]) -> CycleLevels:
     """From the legs' phasors by row; rows: of the port's legs."""
     hot, cold = rows
     return CycleLevels(
@@ -65,13 +64,26 @@ class OfOperations:
     released: CycleLevels
     operated: CycleLevels
 
+    def first_miss(self, volts: Complex, expected: CycleLevels) -> tuple[Shown, str] | None:
+        """Which level differs from what the circuit predicts, and how; None if none does. volts: by row."""
+        hot, cold = self.rows
+        levels = levels_of(volts, self.rows)
+        shown: tuple[tuple[Shown, float, float], ...] = (
+            ("hot leg", levels.legs_vrms[hot], expected.legs_vrms[hot]),
+            ("cold leg", levels.legs_vrms[cold], expected.legs_vrms[cold]),
+            ("between the legs", levels.pair_vrms, expected.pair_vrms),
+        )
+        drive_vrms = self.stimulus.level_vrms
+        misses = ((what, _missed(level, wanted, drive_vrms=drive_vrms)) for what, level, wanted in shown)
+        return next(((what, miss) for what, miss in misses if miss), None)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Failure:
-    """Where an operation went wrong, and in words how far."""
+    """Where an operation went wrong, and how far, for people."""
 
     fact: OperationFailed
-    words: str
+    description: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,16 +110,15 @@ class OfCycle(Quantity[OfOperations, CycleSeen]):
         operated: CycleLevels,
     ) -> PlannedReading[OfOperations]:
         """The reading of one line, in the state in which it alone is on."""
-        options = need.check.options
         return PlannedReading(
-            key=key_for(need, self.name, options.of_measurand(), frequency_hz=need.check.tone.frequency_hz),
+            key=self.key(need, need.frequency_hz),
             quantity=self,
-            limit=need.check.limit,
+            limit=need.limit,
             captures=(),
             given=OfOperations(
                 setup=setup,
                 control=control,
-                operations=options.operations,
+                operations=need.options.operations,
                 stimulus=one_tone(need),
                 rows=rows,
                 released=released,
@@ -125,7 +136,7 @@ class IntermittencyOptions(Options):
 class Intermittency(OfCycle):
     """Share of a line's operations after which a level is wrong."""
 
-    name, words, unit = "intermittency", "intermittent contacts", "%"
+    name, label, unit = "intermittency", "intermittent contacts", "%"
     limits = LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "30 %"')
     options = IntermittencyOptions
     look_for = "a contact or a joint that comes and goes"
@@ -146,29 +157,26 @@ class Intermittency(OfCycle):
             budget=(),
         )
 
-    def judged(
+    def explained(
         self,
+        judged: Judged,
         planned: PlannedReading[OfOperations],
         seen: Sequence[CycleSeen],
         result: Estimate,
-        expected: Estimate | None,
-        *,
-        decision: Decision,
     ) -> Judged:
         """With what was seen of each operation that failed."""
-        judged = super().judged(planned, seen, result, expected, decision=decision)
         failures, operations = seen[0].failures, seen[0].operations
         reason = f"{len(failures)} of {operations} operations failed, so at most {100 * result.high:.3g} % do"
         if failures:
-            reason += f": {'; '.join(failure.words for failure in failures[:MOST_TOLD])}"
+            reason += f": {'; '.join(failure.description for failure in failures[:MOST_TOLD])}"
             reason += " and more" if len(failures) > MOST_TOLD else ""
         elif judged.verdict == "unproven":
             reason += "; more operations would decide"
         return replace(judged, reason=reason, facts=tuple(failure.fact for failure in failures))
 
 
-def missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str:
-    """What is wrong with a leg's level after an operation: `not silent`, `-8.0 dB`; "" where nothing is."""
+def _missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str:
+    """What is wrong with a leg's level after an operation: `not silent`, `-8.0 dB`; "" if nothing is."""
     if expected_vrms < SILENT * drive_vrms / 2:
         return "not silent" if level_vrms > SILENT * drive_vrms else ""
     off_db = 20 * math.log10(max(level_vrms, 1e-12) / expected_vrms)
@@ -177,13 +185,10 @@ def missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str
 
 @dataclass(frozen=True, kw_only=True)
 class FailureRate:
-    """Failures in a number of operations, and the bounds of the rate behind them, at a confidence."""
+    """The bounds of the rate behind some failures in a number of operations."""
 
-    failures: int
-    operations: int
     lower: float
     upper: float
-    confidence: float
 
 
 def failure_rate(
@@ -196,7 +201,10 @@ def failure_rate(
     independent, and no bound holds for them.
     Raises UsageError for counts or a confidence that do not fit together.
     """
-    _check(failures, operations, confidence)
+    if not 0 <= failures <= operations or operations < 1:
+        raise UsageError(f"{failures} failures in {operations} operations can't be")
+    if not 0 < confidence < 1:
+        raise UsageError(f"a confidence of {confidence:g} can't be: expected between 0 and 1, such as 0.95")
     risk = 1 - confidence if sides == "one" else (1 - confidence) / 2
     if failures == 0:
         lower, upper = 0.0, -math.expm1(math.log(risk) / operations)
@@ -204,18 +212,7 @@ def failure_rate(
         from scipy.special import betaincinv
 
         lower = 0.0 if sides == "one" else float(betaincinv(failures, operations - failures + 1, risk))
-        upper = (
-            1.0
-            if failures == operations
-            else float(betaincinv(failures + 1, operations - failures, 1 - risk))
-        )
-    return FailureRate(
-        failures=failures, operations=operations, lower=lower, upper=upper, confidence=confidence
-    )
-
-
-def _check(failures: int, operations: int, confidence: float) -> None:
-    if not 0 <= failures <= operations or operations < 1:
-        raise UsageError(f"{failures} failures in {operations} operations can't be")
-    if not 0 < confidence < 1:
-        raise UsageError(f"a confidence of {confidence:g} can't be: expected between 0 and 1, such as 0.95")
+        upper = 1.0
+        if failures < operations:
+            upper = float(betaincinv(failures + 1, operations - failures, 1 - risk))
+    return FailureRate(lower=lower, upper=upper)

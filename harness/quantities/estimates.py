@@ -12,18 +12,14 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Floats, Indices
 from harness.judge import limits_for
 from harness.measure.errors import ErrorModel
 from harness.reading import Limit
 
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
-Places = NDArray[np.intp]
 LinearForm = Callable[[Sequence[Complex]], Complex]
 """A linear function of one transfer for each capture of a reading, (…, legs, 2), for any leading axes."""
 
@@ -38,7 +34,7 @@ class PredictedTransfer:
 
     values: Complex
     errors: ErrorModel
-    kind: Places
+    kind: Indices
     _sums: dict[bytes, tuple[Complex, Complex]] = field(default_factory=dict)
 
     def summed(self, weights: Complex) -> tuple[Complex, Complex]:
@@ -72,7 +68,7 @@ class ComplexEstimates:
     ratio: Complex
     bench: Complex
     parts: Complex
-    kind: Places
+    kind: Indices
 
     @cached_property
     def value(self) -> Complex:
@@ -113,7 +109,7 @@ def propagate_many(
     """The ratio of many units, one transfer for each capture; to first order.
 
     No two captures have an error in common, so that what they share is not counted on.
-    denominator: None where the numerator is all.
+    denominator: None if the numerator is all.
     """
     kinds = np.stack([capture.kind for capture in seen])
     taken, kind = np.unique(kinds, axis=1, return_inverse=True) if len(seen) > 1 else (None, kinds[0])
@@ -139,19 +135,18 @@ def propagate_many(
 
 
 def _summed(
-    form: LinearForm, seen: Sequence[PredictedTransfer], taken: Places | None
+    form: LinearForm, seen: Sequence[PredictedTransfer], taken: Indices | None
 ) -> tuple[Complex, list[Complex]]:
     """A form of many units, and what each source changes in it, by capture.
 
     taken: of each capture the kinds that go together, (captures, kinds); None: of one capture, as they are.
     """
-    values = []
-    changes = []
+    values, changes = [], []
     for index, (capture, weights) in enumerate(zip(seen, weights_of(form, seen), strict=True)):
-        one, change = capture.summed(weights)
+        value, change = capture.summed(weights)
         if taken is not None:
-            one, change = one[taken[index]], change[:, taken[index]]
-        values.append(one)
+            value, change = value[taken[index]], change[:, taken[index]]
+        values.append(value)
         changes.append(change)
     return np.asarray(sum(values[1:], values[0])), changes
 
@@ -172,8 +167,6 @@ def _squares(shares: Complex) -> Floats:
     return np.asarray((shares.real**2 + shares.imag**2).sum(axis=0))
 
 
-Flags = NDArray[np.bool_]
-
 CERTAIN = 4.0  # standard uncertainties: what a sign, a phase or a ratio is taken from stands so far out
 NO_EVIDENCE = -math.inf  # the margin of a reading that says nothing
 
@@ -182,7 +175,7 @@ NO_EVIDENCE = -math.inf  # the margin of a reading that says nothing
 class LimitMargins:
     """By how much each unit, the good one first, breaks a limit, and how far inside the good one is.
 
-    broken: (units,). inside: infinite where there is no limit.
+    broken: (units,). inside: infinite if there is no limit.
     """
 
     broken: Floats
@@ -201,29 +194,23 @@ class Estimates(ABC):
         """By how much each unit differs from the good one, (units,), and the unit of that."""
 
 
-class PredictedUnits(Protocol):
+class PredictedUnits(ABC):
     """A good unit, first, and many faulty ones, as the circuit predicts them.
 
-    Numbers of captures are the plan's.
+    Numbers of captures are the plan's. coverage_factor: by which uncertainties are expanded. quiescent_a:
+    what a unit draws besides its coils.
     """
 
-    @property
-    def coverage_factor(self) -> float:
-        """By which uncertainties are expanded."""
-        ...
+    coverage_factor: float
+    quiescent_a: float
 
+    @abstractmethod
     def transfers(self, numbers: Sequence[int], *, inputs_swapped: bool = False) -> list[PredictedTransfer]:
         """What captures show of every unit; others are taken with the scope's inputs swapped, or none."""
-        ...
 
+    @abstractmethod
     def currents_a(self, state: str) -> Floats:
         """What the relay supply gives in a state: (units,)."""
-        ...
-
-    @property
-    def quiescent_a(self) -> float:
-        """What a unit draws besides its coils."""
-        ...
 
 
 def is_present(level: ComplexEstimates, k: float) -> Flags:
@@ -300,7 +287,7 @@ class RejectionEstimates(Estimates):
 class SignEstimates(Estimates):
     """Polarities: surely the other one than a good unit's, or no evidence.
 
-    signs: (units,), 1, -1, or 0 where undecided; of the level's phase.
+    signs: (units,), 1, -1, or 0 if undecided; of the level's phase.
     """
 
     level: ComplexEstimates
@@ -369,7 +356,7 @@ class ValueEstimates(Estimates):
 
 
 def _broken(value: Floats, whole: Floats, ends: Sequence[float | None]) -> LimitMargins:
-    """ends: low and high, None where open; whole: expanded uncertainties, (units,)."""
+    """ends: low and high, None if open; whole: expanded uncertainties, (units,)."""
     broken = np.full(len(value), NO_EVIDENCE)
     inside = math.inf
     for end, sign in zip(ends, (-1.0, 1.0), strict=True):

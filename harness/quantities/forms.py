@@ -4,19 +4,18 @@ The drive is antiphase: +½ V of e.m.f. on the hot source leg, -½ V on the cold
 Transfers are of shape (…, legs, 2).
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from harness.errors import ReadingError
+from harness.arrays import Complex
 from harness.measure.budget import Component, merged
 from harness.measure.reference import NO_RESIDUALS, BenchResiduals, Offset, Reference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import Stimulus
 from harness.measure.transfer import Transfer, combine_swapped, without_gain_ratios
-from harness.quantities.need import PortView
+from harness.quantities.need import KnownOhm, PortView
 from harness.roles import Capture
 
 
@@ -24,8 +23,8 @@ from harness.roles import Capture
 class StateSeen:
     """What was captured in a state, and what is known of the bench by itself.
 
-    transfer: None where the stimulus has none; predicted: the same by the circuit. reference: the through
-    reference, None where none was taken. gain_accuracy: of a scope input, a fraction.
+    transfer: None if the stimulus has none; predicted: the same by the circuit. reference: the through
+    reference, None if none was taken. gain_accuracy: of a scope input, a fraction.
     """
 
     stimulus: Stimulus
@@ -37,19 +36,12 @@ class StateSeen:
     gain_accuracy: float
 
     @property
-    def measured_transfer(self) -> Transfer:
-        """The transfer; ReadingError where there is none."""
-        if self.transfer is None:
-            raise ReadingError("no transfer was measured here")
-        return self.transfer
-
-    @property
     def bench(self) -> BenchResiduals:
         """What the bench shows by itself."""
         return NO_RESIDUALS if self.reference is None else self.reference.residuals
 
     def zero(self, row: int) -> Offset | None:
-        """What a row's input reads with nothing there, on the same range; None where it is not known."""
+        """What a row's input reads with nothing there, on the same range; None if it is not known."""
         number = self.capture.inputs[row]
         if self.reference is None:
             return None
@@ -58,9 +50,6 @@ class StateSeen:
     def volts_per_division(self, row: int) -> float:
         """The range that a row was recorded on."""
         return self.capture.setting.inputs[self.capture.inputs[row]].volts_per_division
-
-
-Complex = NDArray[np.complex128]
 
 
 def leg_answer(h: Complex, row: int) -> Complex:
@@ -82,27 +71,29 @@ def converted(h: Complex, rows: tuple[int, int]) -> Complex:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Look:
+class PortTransfer:
     """A port as one transfer shows it."""
 
     transfer: Transfer
     view: PortView
 
 
-def looks_of(views: Sequence[PortView], transfers: Sequence[Transfer]) -> list[Look]:
+def port_transfers(views: Sequence[PortView], transfers: Sequence[Transfer]) -> list[PortTransfer]:
     """Each transfer with its view; one that was taken with the inputs swapped is combined with its partner.
 
     A prediction knows no inputs, and is taken as it is. Raises ReadingError for partners of other legs.
     """
-    looks = [Look(transfer=transfer, view=view) for transfer, view in zip(transfers, views, strict=True)]
-    swapped = next((look for look in looks if look.view.swapped), None)
+    ports = [
+        PortTransfer(transfer=transfer, view=view) for transfer, view in zip(transfers, views, strict=True)
+    ]
+    swapped = next((port for port in ports if port.view.swapped), None)
     if swapped is None:
-        return looks
-    plain = next((look for look in looks if not look.view.swapped), looks[0])
+        return ports
+    plain = next((port for port in ports if not port.view.swapped), ports[0])
     if plain.transfer.made == "predicted":
         return [plain]
     combine = without_gain_ratios if plain.transfer.made == "referenced" else combine_swapped
-    return [Look(transfer=combine(plain.transfer, swapped.transfer), view=plain.view)]
+    return [PortTransfer(transfer=combine(plain.transfer, swapped.transfer), view=plain.view)]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -118,7 +109,7 @@ class Stack:
 
     @classmethod
     def of(cls, transfers: Sequence[Transfer]) -> "Stack":
-        """One that several looks share stands there once."""
+        """One that several ports share stands there once."""
         distinct = list({id(transfer): transfer for transfer in transfers}.values())
         if len(distinct) == 1:
             only = distinct[0]
@@ -126,14 +117,14 @@ class Stack:
             return cls(values=only.values, components=only.components, starts=ends)
         at: dict[int, tuple[int, int]] = {}
         size = 0
-        for one in distinct:
-            at[id(one)] = (size, size + len(one.values))
-            size += len(one.values)
-        values = np.concatenate([one.values for one in distinct])
+        for transfer in distinct:
+            at[id(transfer)] = (size, size + len(transfer.values))
+            size += len(transfer.values)
+        values = np.concatenate([transfer.values for transfer in distinct])
         changes = (
-            (component, slice(*at[id(one)]), component.delta)
-            for one in distinct
-            for component in one.components
+            (component, slice(*at[id(transfer)]), component.delta)
+            for transfer in distinct
+            for component in transfer.components
         )
         return cls(
             values=values,
@@ -145,8 +136,23 @@ class Stack:
         """The transfers in an array of the stack's shape behind any leading axes."""
         return [values[..., start:stop, :] for start, stop in self.starts]
 
+    def with_known(self, known: Mapping[str, KnownOhm]) -> tuple[Complex, list[Component]]:
+        """The stack's entries, and resistances behind them, as one flat array; and what is wrong with these.
 
-def need_phase(transfers: Sequence[Transfer]) -> None:
-    """Raise ReadingError unless phases are those against the drive."""
-    if not all(transfer.phase_known for transfer in transfers):
-        raise ReadingError("phase can't be told here: the driven port is not in view")
+        known: by the name of their uncertainty.
+        """
+        values = np.concatenate([self.values.ravel(), [resistance.ohm for resistance in known.values()]])
+        nothing = np.zeros(len(known))
+        components = [
+            replace(component, delta=np.concatenate([component.delta.ravel(), nothing]))
+            for component in self.components
+        ]
+        for index, (name, resistance) in enumerate(known.items(), start=self.values.size):
+            delta = np.zeros_like(values)
+            delta[index] = resistance.standard_ohm
+            components.append(Component(name=name, source=name, delta=delta))
+        return values, components
+
+    def flat_parts(self, flat: Complex) -> list[Complex]:
+        """The transfers in arrays as `with_known` has them, behind any leading axes."""
+        return self.parts(flat[..., : self.values.size].reshape(*flat.shape[:-1], *self.values.shape))

@@ -1,18 +1,19 @@
 """Levels and phases: of a port, between its legs, between channels, over frequency."""
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Annotated, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import AfterValidator
 
+from harness.arrays import Complex, Floats
 from harness.judge import judge_polarity
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import CERTAIN, Estimates, PredictedUnits, SignEstimates
-from harness.quantities.forms import Stack, StateSeen, differential, leg_answer, looks_of
-from harness.quantities.need import Need, PortView, pair_tone
+from harness.quantities.forms import Stack, StateSeen, differential, leg_answer, port_transfers
+from harness.quantities.need import Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import (
     DECIBELS,
     DEGREES,
@@ -30,13 +31,16 @@ from harness.quantities.steady import Needs, OfTransfers, Ratio, predicted_views
 from harness.reading import Estimate, Limit
 from harness.units import InQuantity
 
-Complex = NDArray[np.complex128]
-
 CLOSE = Limit(kind="within", unit="dB", high=0.2)  # of levels that are suggested
 REFERENCE_HZ = 1000.0
 RESPONSE_HZ = (
     20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 10000.0, 12500.0, 16000.0, 20000.0,
 )  # fmt: skip
+
+
+OPEN_CONTACT_F = 1e-12  # of a signal relay's open contact: common practice, no source
+SCOPE_OHM = 1e6
+ROOM_DB = 12.0  # over what the circuit predicts, for strays: common practice, no source
 
 
 class GainOptions(Options):
@@ -56,7 +60,7 @@ class GainOptions(Options):
 class Gain(Ratio):
     """Differential at a port over that of the source's e.m.f."""
 
-    name, words, unit, limits = "gain", "gain", "dB", DECIBELS
+    name, label, unit, limits = "gain", "gain", "dB", DECIBELS
     options = GainOptions
     suggested = Suggestion(rank=1, limit=CLOSE)
     matrix_rank = 0
@@ -67,13 +71,9 @@ class Gain(Ratio):
 class Isolation(Ratio):
     """The gain of a port that should be silent."""
 
-    name, words, unit, limits = "isolation", "isolation", "dB", SILENCE
+    name, label, unit, limits = "isolation", "isolation", "dB", SILENCE
     at_silent_ports = True
     matrix_rank = 1
-
-    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-        """None where the drive is led to the port."""
-        return () if need.live else super().readings(need)
 
     def unread(self, options: Options) -> str:
         """See Quantity."""
@@ -83,14 +83,63 @@ class Isolation(Ratio):
         )
 
 
-class Balance(Ratio):
-    """Hot leg's level over the cold leg's."""
+class LegIsolation(Ratio):
+    """Volts on one leg of a port that should be silent over the e.m.f. between the source's legs.
 
-    name, words, unit, limits = "leg_gain_difference", "gain difference of the legs", "dB", DECIBELS
-    suggested = Suggestion(rank=3, limit=CLOSE)
-    inputs_swapped = True
-    only_with_signal = True
-    needs = "both"
+    A contact that is stuck in one leg alone may bring the same to both, through a load that floats: then
+    nothing is between the legs, and `isolation` sees only how well the inputs' gains are known.
+    """
+
+    name, label, unit, limits = "leg_isolation", "isolation of each leg", "dB", SILENCE
+    at_silent_ports = True
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+        """One for each leg, of one capture; none if the drive is led to the port."""
+        if need.live:
+            return
+        capture = need.capture(pair_tone(need))
+        hot, cold = capture.view.rows
+        predicted = need.predicted(need.frequency_hz)
+        for index, (leg, rows) in enumerate((("hot", (hot, cold)), ("cold", (cold, hot)))):
+            yield replace(
+                self.planned(need, [capture], need.frequency_hz, leg=leg),
+                limit=_limit(need, float(abs(leg_answer(predicted, index)))),
+                given=OfTransfers(views=(replace(capture.view, rows=rows),)),
+            )
+
+    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """The leg, whose row comes first."""
+        return leg_answer(h[0], views[0].rows[0])
+
+    def unread(self, options: Options) -> str:
+        """See Quantity."""
+        return (
+            "the drive is led there, and leg isolation is of a port that is silent; expected a state in "
+            "which it is"
+        )
+
+
+def _limit(need: Need, predicted: float) -> Limit | None:
+    """The check's own; a general one no lower than what a good unit may show: see `open_leg_db`."""
+    limit = need.limit
+    if limit is None or limit.high is None or not need.limit_is_general:
+        return limit
+    known_db = 20 * math.log10(predicted) + ROOM_DB if predicted > 0 else -math.inf
+    return replace(limit, high=max(limit.high, known_db, open_leg_db(need.frequency_hz)))
+
+
+def open_leg_db(frequency_hz: float) -> float:
+    """What an open contact brings to a leg that only a scope's input holds to ground.
+
+    It brings as much to the other leg, so that between them is much less.
+    """
+    return 20 * math.log10(math.pi * frequency_hz * OPEN_CONTACT_F * SCOPE_OHM)
+
+
+class OfLegs(Ratio):
+    """The hot leg over the cold one."""
+
+    needs: ClassVar[Needs] = "both"
     lacks = "a leg shows no signal, so the legs can't be compared"
 
     def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
@@ -102,17 +151,24 @@ class Balance(Ratio):
         return leg_answer(h[0], views[0].rows[1])
 
 
-class ChannelMatch(Ratio):
-    """A channel's gain less the first channel's, at the same port in the same state."""
+class Balance(OfLegs):
+    """Hot leg's level over the cold leg's."""
 
-    name, words, unit, limits = "channel_gain_difference", "gain difference of the channels", "dB", DECIBELS
-    suggested = Suggestion(rank=5, limit=CLOSE)
+    name, label, unit, limits = "leg_gain_difference", "gain difference of the legs", "dB", DECIBELS
+    suggested = Suggestion(rank=3, limit=CLOSE)
+    inputs_swapped = True
+    only_with_signal = True
+
+
+class OfChannels(Ratio):
+    """A channel over the module's first one, at the same port in the same state, each driven in turn."""
+
     between_channels = True
-    needs = "denominator"
+    only_with_signal = True
 
-    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-        """See `of_channels`."""
-        return of_channels(self, need)
+    def captures(self, need: Need) -> Sequence[PlannedCapture]:
+        """Of the first channel driven, and of this one driven."""
+        return [each.capture(pair_tone(need)) for each in (need.first, need) if each is not None]
 
     def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """The channel's own, which is captured last."""
@@ -123,18 +179,18 @@ class ChannelMatch(Ratio):
         return differential(h[0], views[0].rows)
 
 
-def of_channels(quantity: Ratio, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-    """A reading of two captures: of the first channel driven, and of this one driven."""
-    if need.first is None or not need.live:
-        return
-    captures = [one.capture(pair_tone(need)) for one in (need.first, need)]
-    yield quantity.planned(need, [each for each in captures if each], limit=need.check.limit)
+class ChannelMatch(OfChannels):
+    """A channel's gain less the first channel's."""
+
+    name, label, unit, limits = "channel_gain_difference", "gain difference of the channels", "dB", DECIBELS
+    suggested = Suggestion(rank=5, limit=CLOSE)
+    needs = "denominator"
 
 
 class Crosstalk(Ratio):
     """Differential at a channel that is not driven over that at the same port of the one that is."""
 
-    name, words, unit, limits = "crosstalk", "crosstalk", "dB", SILENCE
+    name, label, unit, limits = "crosstalk", "crosstalk", "dB", SILENCE
     suggested = Suggestion(rank=4, limit=Limit(kind="below", unit="dB", high=-60.0))
     matrix_rank = 2
     only_with_signal = True
@@ -158,7 +214,7 @@ class ResponseOptions(SweptOptions):
 class Response(Ratio):
     """A port's gain at a frequency over its gain at 1 kHz."""
 
-    name, words, unit, limits = "response", "response over frequency", "dB", DECIBELS
+    name, label, unit, limits = "response", "response over frequency", "dB", DECIBELS
     options = ResponseOptions
     swept = True
     drawn_over_frequency = True
@@ -167,13 +223,12 @@ class Response(Ratio):
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
         """One for each frequency, of its own capture and that of 1 kHz, which all of them share."""
-        reference = need.capture(pair_tone(need, REFERENCE_HZ)) if need.live else None
-        if reference is None:
+        if not need.live:
             return
-        for hz in need.check.options.several_hz:
-            own = None if hz == REFERENCE_HZ else need.capture(pair_tone(need, hz))
-            if own is not None:
-                yield self.planned(need, [own, reference], limit=need.check.limit, frequency_hz=hz)
+        reference = need.capture(pair_tone(need, REFERENCE_HZ))
+        for hz in need.options.several_hz:
+            if hz != REFERENCE_HZ:
+                yield self.planned(need, [need.capture(pair_tone(need, hz)), reference], hz)
 
     def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """At 1 kHz: what is wrong at all frequencies alike cancels."""
@@ -183,8 +238,8 @@ class Response(Ratio):
 CLEAR_DEG = 45.0  # a phase this close to 0 or 180 degrees is a polarity; between, it is none
 
 
-def signs_of(level: Complex) -> NDArray[np.float64]:
-    """1, -1, or 0 where undecided, by the phase."""
+def signs_of(level: Complex) -> Floats:
+    """1, -1, or 0 if undecided, by the phase."""
     angle_deg = np.abs(np.degrees(np.angle(level)))
     return np.where(angle_deg <= CLEAR_DEG, 1.0, np.where(angle_deg >= 180 - CLEAR_DEG, -1.0, 0.0))
 
@@ -192,11 +247,11 @@ def signs_of(level: Complex) -> NDArray[np.float64]:
 class Polarity(Ratio):
     """Whether a port is in phase with the drive, +1, or inverted, -1.
 
-    0, undecided, where the port is silent, where its phase lies between (a missing leg, not a polarity), or
-    where neither the drive is in view nor the unit passive.
+    0, undecided, if the port is silent, if its phase lies between (a missing leg, not a polarity), or if
+    neither the drive is in view nor the unit passive.
     """
 
-    name, words, unit, limits = "polarity", "polarity", "", None
+    name, label, unit, limits = "polarity", "polarity", "", None
     suggested = Suggestion(rank=2)
     only_with_signal = True
 
@@ -208,10 +263,10 @@ class Polarity(Ratio):
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
     ) -> Estimate:
         """The sign of the differential's in-phase part."""
-        looks = looks_of(planned.given.views, transfers)
-        transfer, view = looks[0].transfer, looks[0].view
+        ports = port_transfers(planned.given.views, transfers)
+        transfer, view = ports[0].transfer, ports[0].view
         result = complex(differential(transfer.values, view.rows))
-        level = self.of_looks(looks, Stack.of([transfer]), max(k, CERTAIN))
+        level = self.of_ports(ports, Stack.of([transfer]), max(k, CERTAIN))
         sign = 0.0
         if not level.floor and transfer.polarity_known:
             sign = float(signs_of(np.asarray(result)))
@@ -242,7 +297,7 @@ class Polarity(Ratio):
 class Phase(Ratio):
     """Phase of a port's differential against the drive's."""
 
-    name, words, unit, limits = "phase", "phase", "deg", DEGREES
+    name, label, unit, limits = "phase", "phase", "deg", DEGREES
     scale = "deg"
     only_with_signal = True
     needs: ClassVar[Needs] = "numerator"
@@ -257,37 +312,18 @@ class Phase(Ratio):
         return replace(result, value=result.value + turns, low=result.low + turns, high=result.high + turns)
 
 
-class BalancePhase(Phase):
+class BalancePhase(OfLegs, Phase):
     """Departure of the legs' phases from opposite ones: hot less cold."""
 
-    name, words, unit, limits = "leg_phase_error", "phase error of the legs", "deg", DEGREES
-    needs = "both"
-    lacks = "a leg shows no signal, so the legs can't be compared"
+    name, label, unit, limits = "leg_phase_error", "phase error of the legs", "deg", DEGREES
 
     def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """The hot leg, turned round."""
-        return -leg_answer(h[0], views[0].rows[0])
-
-    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
-        """The cold leg."""
-        return leg_answer(h[0], views[0].rows[1])
+        return -super().numerator(views, h)
 
 
-class ChannelPhase(Phase):
-    """A channel's phase less the first channel's, at the same port in the same state."""
+class ChannelPhase(OfChannels, Phase):
+    """A channel's phase less the first channel's."""
 
-    name, words, unit, limits = "channel_phase_difference", "phase difference of the channels", "deg", DEGREES
-    between_channels = True
+    name, label, unit, limits = "channel_phase_difference", "phase difference of the channels", "deg", DEGREES
     needs = "both"
-
-    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-        """See `of_channels`."""
-        return of_channels(self, need)
-
-    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
-        """The channel's own, which is captured last."""
-        return differential(h[1], views[1].rows)
-
-    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
-        """The first channel's."""
-        return differential(h[0], views[0].rows)

@@ -1,16 +1,13 @@
 """What a quantity asks of the plan that is being made."""
 
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
+from harness.arrays import Complex
 from harness.measure.tones import Stimulus
-from harness.reading import Limit, Measurand, ReadingKey
-
-Complex = NDArray[np.complex128]
+from harness.reading import Limit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,7 +23,7 @@ class PortView:
     """How a capture shows the port that a reading is of.
 
     rows: of its hot and its cold leg. driven_rows: of the same port of the driven channel, for what compares
-    with it. source_leg: the leg of the source that has a resistor added, "" where none has. swapped: whether
+    with it. source_leg: the leg of the source that has a resistor added, "" if none has. swapped: whether
     the scope's inputs are swapped, each leg on the input that its partner has else.
     """
 
@@ -45,171 +42,73 @@ class PlannedCapture:
     view: PortView
 
 
-class Tone(Protocol):
-    """A sine: its frequency, and its differential level."""
+@dataclass(frozen=True, kw_only=True)
+class Need(ABC):
+    """A check at one port in one state, with a setup that shows it, in a plan that is being made.
+
+    check: its name. frequency_hz, level_vrms: of its own tone or the sequence's; the level is that between
+    the legs. limit: None if it must be as predicted. options: of its quantity's kind. channel: that the port
+    is of; port: its net. driven: the port that the generator feeds, as `left.in`. state: its name. loopbacks:
+    those that are plugged in. source_legs: the source legs that some setup adds a resistor to, this one's
+    first; ("",) if none is asked for. first: the same need in the module's first channel; None if the check
+    compares no channels. limit_is_general: whether the limit is one of silent ports in general: what the
+    circuit predicts may lie above it.
+    """
+
+    check: str
+    frequency_hz: float
+    level_vrms: float
+    limit: Limit | None
+    options: Any
+    channel: str
+    port: str
+    driven: str
+    state: str
+    loopbacks: tuple[str, ...]
+    source_legs: tuple[str, ...]
+    first: "Need | None" = None
+    limit_is_general: bool = False
 
     @property
-    def frequency_hz(self) -> float:
-        """Of the sine."""
-        ...
-
-    @property
-    def level_vrms(self) -> float:
-        """Between the legs."""
-        ...
-
-
-class Check(Protocol):
-    """What a check asks for."""
-
-    @property
-    def name(self) -> str:
-        """Of its own in the sequence."""
-        ...
-
-    @property
-    def tone(self) -> Tone:
-        """Its own or the sequence's."""
-        ...
-
-    @property
-    def limit(self) -> Limit | None:
-        """None where it must be as predicted."""
-        ...
-
-    @property
-    def options(self) -> Any:
-        """Of its quantity's kind."""
-        ...
-
-
-class Need(Protocol):
-    """A check at one port in one state, with a setup that shows it, in a plan that is being made."""
-
-    @property
-    def check(self) -> Check:
-        """What is asked."""
-        ...
-
-    @property
-    def channel(self) -> str:
-        """That the port is of."""
-        ...
-
-    @property
-    def port(self) -> str:
-        """Its net."""
-        ...
-
-    @property
-    def driven(self) -> str:
-        """The port that the generator feeds, as `left.in`."""
-        ...
-
-    @property
-    def state(self) -> str:
-        """Its name."""
-        ...
-
-    @property
-    def loopbacks(self) -> tuple[str, ...]:
-        """Those that are plugged in."""
-        ...
-
-    @property
-    def route(self) -> str:
-        """From the driven port to this one, in words; to the driven channel's where that is what is heard."""
-        ...
-
-    @property
+    @abstractmethod
     def live(self) -> bool:
-        """Whether the circuit leads the drive to the port, or to the driven channel's where that is heard."""
-        ...
+        """Whether the circuit leads the drive to the port, or to the driven channel's if that is heard."""
 
     @property
-    def first(self) -> "Need | None":
-        """The same need in the module's first channel; None where there is none, or this is it."""
-        ...
+    @abstractmethod
+    def route(self) -> str:
+        """From the driven port to this one, in words; to the driven channel's if that is what is heard."""
 
-    @property
-    def limit_is_general(self) -> bool:
-        """Whether the limit is one of silent ports in general: what the circuit predicts may lie above it."""
-        ...
+    @abstractmethod
+    def capture(self, stimulus: Stimulus) -> PlannedCapture:
+        """Plan a capture, or find the one that is planned already."""
 
-    @property
-    def source_legs(self) -> tuple[str, ...]:
-        """The source legs that some setup adds a resistor to, this one's first; ("",) where none is asked."""
-        ...
-
-    def capture(
-        self, stimulus: Stimulus, *, swapped: bool = False, source_leg: str | None = None
-    ) -> PlannedCapture | None:
-        """Plan a capture, or find the one that is planned already; None where the fixture has no such setup.
+    @abstractmethod
+    def both_ways(self, stimulus: Stimulus, source_leg: str | None = None) -> Sequence[PlannedCapture]:
+        """A capture, and another with the scope's inputs swapped if the fixture has such a setup.
 
         source_leg: in the setup that adds a resistor there; None: in this one.
         """
-        ...
 
+    @abstractmethod
     def predicted(self, frequency_hz: float) -> Complex:
         """Transfers from the source's legs to the port's, (2, 2), as the circuit predicts them."""
-        ...
 
+    @abstractmethod
     def path(self) -> tuple[KnownOhm, KnownOhm]:
-        """What a path of contacts lies between: source and load. Raises JobError where it isn't alone."""
-        ...
+        """What a path of contacts lies between: source and load. Raises JobError if it isn't alone."""
 
+    @abstractmethod
     def coupled_into(self) -> KnownOhm:
         """Differential at the port per ampere that two equal capacitances feed to its legs."""
-        ...
-
-
-def key_for(
-    need: Need,
-    quantity: str,
-    options: dict[str, str],
-    *,
-    frequency_hz: float | None,
-    leg: str = "",
-    driven: bool = True,
-) -> ReadingKey:
-    """The key of a reading of a need. options: of the quantity; leg: of a reading of one leg."""
-    told = dict(options)
-    if driven and need.loopbacks:
-        told["loopbacks"] = "+".join(sorted(need.loopbacks))
-    return ReadingKey(
-        check=need.check.name,
-        measurand=Measurand(
-            quantity=quantity,
-            options=tuple(sorted(told.items())),
-            state=need.state,
-            channel=need.channel,
-            port=f"{need.port}.{leg}" if leg else need.port,
-            driven=need.driven if driven else "",
-            frequency_hz=frequency_hz,
-        ),
-    )
 
 
 def pair_tone(need: Need, frequency_hz: float | None = None) -> Stimulus:
-    """The tone of a need's check, of another frequency where one is given; two neighbouring ones."""
-    tone = need.check.tone
-    return Stimulus(
-        kind="pair",
-        frequency_hz=tone.frequency_hz if frequency_hz is None else frequency_hz,
-        level_vrms=tone.level_vrms,
-    )
+    """The tone of a need's check, or one of another frequency; two neighbouring ones."""
+    hz = need.frequency_hz if frequency_hz is None else frequency_hz
+    return Stimulus(kind="pair", frequency_hz=hz, level_vrms=need.level_vrms)
 
 
 def one_tone(need: Need) -> Stimulus:
     """The tone of a need's check, both outputs at one frequency."""
-    tone = need.check.tone
-    return Stimulus(kind="antiphase", frequency_hz=tone.frequency_hz, level_vrms=tone.level_vrms)
-
-
-def both_ways(need: Need, stimulus: Stimulus, source_leg: str | None = None) -> Sequence[PlannedCapture]:
-    """A capture, and another with the scope's inputs swapped where the fixture has that."""
-    result = (
-        need.capture(stimulus, source_leg=source_leg),
-        need.capture(stimulus, swapped=True, source_leg=source_leg),
-    )
-    return [each for each in result if each is not None]
+    return Stimulus(kind="antiphase", frequency_hz=need.frequency_hz, level_vrms=need.level_vrms)

@@ -44,7 +44,7 @@ INSIDE_THE_UNCERTAINTY = "the limit is inside the uncertainty interval"
 
 @dataclass(frozen=True, kw_only=True)
 class Judged:
-    """A verdict with its reason, and the limits that the value had to satisfy, None where open."""
+    """A verdict with its reason, and the limits that the value had to satisfy, None if open."""
 
     verdict: Verdict
     reason: str = ""
@@ -56,7 +56,7 @@ class Judged:
 def judged_by(limit: Limit, result: Estimate, expected: Estimate | None, *, decision: Decision) -> Judged:
     """Judge by a limit that may lie round what is expected; of what is unproven the reason is left open.
 
-    Raises ReadingError where a prediction is needed and there is none.
+    Raises ReadingError if a prediction is needed and there is none.
     """
     low, high = limits_for(limit, expected.value if expected else None)
     standard = (expected.standard or 0.0) if expected and limit.kind == "within" else 0.0
@@ -140,12 +140,12 @@ class SweptOptions(Options):
 class Suggestion:
     """A check that may be added to a sequence: its place among those that are tried, and its limit.
 
-    words: what is added, of a quantity that is not read at ports.
+    description: of what is added, of a quantity that is not read at ports.
     """
 
     rank: int
     limit: Limit | None = None
-    words: str = ""
+    description: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,7 +153,7 @@ class PlannedReading(Generic[G_co]):
     """A reading of a state, a change of state, a line's operations or the supply.
 
     captures: numbers in the plan; one capture serves many readings. given: what its family alone needs.
-    route: in words, as the circuit predicts it; "" where none applies.
+    route: in words, as the circuit predicts it; "" if none applies.
     """
 
     key: ReadingKey
@@ -176,11 +176,11 @@ class Quantity(Generic[G, S]):
     """
 
     name: ClassVar[str]
-    words: ClassVar[str]
+    label: ClassVar[str]
     """In the sentences of a report."""
     unit: ClassVar[str]
     limits: ClassVar[LimitRule | None]
-    """None where it must be as predicted and takes no limit."""
+    """None if it must be as predicted and takes no limit."""
     family: ClassVar[Family]
     options: ClassVar[type[Options]] = Options
     refuses: ClassVar[Mapping[str, str]] = MappingProxyType({})
@@ -222,19 +222,37 @@ class Quantity(Generic[G, S]):
     """Whether it judges such ports."""
 
     def readings(self, need: Need) -> Iterable[PlannedReading[G]]:
-        """What is read for a need in a state; nothing where it has no meaning there."""
+        """What is read for a need in a state; nothing if it has no meaning there."""
         return ()
 
+    def key(self, need: Need, frequency_hz: float | None, leg: str = "") -> ReadingKey:
+        """The key of a reading of a need; leg: of a reading of one leg."""
+        options = dict(need.options.of_measurand())
+        if self.driven and need.loopbacks:
+            options["loopbacks"] = "+".join(sorted(need.loopbacks))
+        return ReadingKey(
+            check=need.check,
+            measurand=Measurand(
+                quantity=self.name,
+                options=tuple(sorted(options.items())),
+                state=need.state,
+                channel=need.channel,
+                port=f"{need.port}.{leg}" if leg else need.port,
+                driven=need.driven if self.driven else "",
+                frequency_hz=frequency_hz,
+            ),
+        )
+
     def measure(self, planned: PlannedReading[G], seen: Sequence[S], k: float) -> Estimate:
-        """The value with its uncertainty; k: the coverage factor. Raises ReadingError where there is none."""
+        """The value with its uncertainty; k: the coverage factor. Raises ReadingError if there is none."""
         raise NotImplementedError
 
     def expected(self, planned: PlannedReading[G], seen: Sequence[S], k: float) -> Estimate | None:
-        """What the circuit predicts; None where it predicts nothing."""
+        """What the circuit predicts; None if it predicts nothing."""
         return None
 
     def predict(self, planned: PlannedReading[G], units: PredictedUnits) -> Estimates | None:
-        """What the reading is of many units at once; None where nothing predicts what a fault does to it."""
+        """What the reading is of many units at once; None if nothing predicts what a fault does to it."""
         return None
 
     def near(self, result: Estimate, expected: Estimate) -> Estimate:
@@ -250,12 +268,18 @@ class Quantity(Generic[G, S]):
         *,
         decision: Decision,
     ) -> Judged:
-        """Hold a value against its limit. Raises ReadingError where that says nothing of the unit."""
+        """Hold a value against its limit. Raises ReadingError if that says nothing of the unit."""
         limit = planned.limit or Limit(kind="between", unit=self.unit)
         judged = judged_by(limit, result, expected, decision=decision)
-        if judged.verdict != "unproven":
-            return judged
-        return replace(judged, reason=self.why_unproven(result))
+        if judged.verdict == "unproven":
+            judged = replace(judged, reason=self.why_unproven(result))
+        return self.explained(judged, planned, seen, result)
+
+    def explained(
+        self, judged: Judged, planned: PlannedReading[G], seen: Sequence[S], result: Estimate
+    ) -> Judged:
+        """A verdict with what the quantity has to say of it. Raises ReadingError as `judged`."""
+        return judged
 
     def why_unproven(self, result: Estimate) -> str:
         """In a sentence for people."""
@@ -272,7 +296,7 @@ class Quantity(Generic[G, S]):
         return None
 
     def unread(self, options: Any) -> str:
-        """Why a check gives nothing in states that it names; "" where the drive is not led there."""
+        """Why a check gives nothing in states that it names; "" if the drive is not led there."""
         return ""
 
     def across(self, options: Any) -> bool:

@@ -15,7 +15,6 @@ from harness.quantities.change import (
 from harness.quantities.common_mode import CommonModeRejection
 from harness.quantities.contacts import Capacitance, ContactResistance
 from harness.quantities.cycle import Intermittency
-from harness.quantities.leg_isolation import LegIsolation
 from harness.quantities.levels_and_phases import (
     Balance,
     BalancePhase,
@@ -24,6 +23,7 @@ from harness.quantities.levels_and_phases import (
     Crosstalk,
     Gain,
     Isolation,
+    LegIsolation,
     Phase,
     Polarity,
     Response,

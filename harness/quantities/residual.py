@@ -6,8 +6,8 @@ from math import sqrt
 from typing import ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.measure.budget import Component, in_dbu, propagate
 from harness.measure.reference import BenchResiduals, harmonics_of
 from harness.measure.reference import Offset as Zero
@@ -15,13 +15,11 @@ from harness.measure.residuals import least_noise_vrms, noise, quasi_peak, thd, 
 from harness.measure.tone import ToneFit
 from harness.measure.tones import SILENCE, TERMINATED, Stimulus
 from harness.quantities.forms import StateSeen
-from harness.quantities.need import Need, PortView, key_for, one_tone
+from harness.quantities.need import Need, PortView, one_tone
 from harness.quantities.quantity import KINDS, Family, LimitRule, Options, PlannedReading, Quantity
 from harness.reading import Estimate
 from harness.roles import Capture
 from harness.units import dbu_from_vrms
-
-Floats = NDArray[np.float64]
 
 LARGEST_RESIDUAL = 0.003  # of a tone, generator and scope together: common practice, no source
 INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no source
@@ -56,23 +54,13 @@ class Residual(Quantity[OfRecord, StateSeen]):
         leg: Literal["", "hot", "cold"] = "",
     ) -> Iterable[PlannedReading[OfRecord]]:
         """A reading of one capture."""
-        options = need.check.options
         capture = need.capture(stimulus)
-        if capture is None:
-            return
         yield PlannedReading(
-            key=key_for(
-                need,
-                self.name,
-                options.of_measurand(),
-                frequency_hz=frequency_hz,
-                leg=leg,
-                driven=self.driven,
-            ),
+            key=self.key(need, frequency_hz, leg),
             quantity=self,
-            limit=need.check.limit,
+            limit=need.limit,
             captures=(capture.number,),
-            given=OfRecord(views=(capture.view,), options=options, leg=leg),
+            given=OfRecord(views=(capture.view,), options=need.options, leg=leg),
             route=need.route if self.driven else "",
         )
 
@@ -86,9 +74,9 @@ class NoiseOptions(Options):
 
 
 class Noise(Residual):
-    """Noise between the legs, less the bench's own; a floor where that is not known on the same ranges."""
+    """Noise between the legs, less the bench's own; a floor if that is not known on the same ranges."""
 
-    name, words, unit = "noise", "noise", "dBu"
+    name, label, unit = "noise", "noise", "dBu"
     limits = LimitRule(dimension="level", unit="dBu", kinds=("below",), example='below = "-60 dBu"')
     options = NoiseOptions
     look_for = "hum, a leaking supply or an open screen"
@@ -155,7 +143,7 @@ class DistortionOptions(Options):
 class Distortion(Residual):
     """Harmonics between the legs over the tone, less what the same tone shows in the through setup."""
 
-    name, words, unit = "distortion", "distortion", "%"
+    name, label, unit = "distortion", "distortion", "%"
     limits = LimitRule(dimension="fraction", unit="%", kinds=("below",), example='below = "0.3 %"')
     options = DistortionOptions
     look_for = "a joint that rectifies, or an overdriven part"
@@ -165,7 +153,7 @@ class Distortion(Residual):
         """With both outputs at one frequency."""
         if not need.live:
             return ()
-        return self.planned(need, one_tone(need), frequency_hz=need.check.tone.frequency_hz)
+        return self.planned(need, one_tone(need), frequency_hz=need.frequency_hz)
 
     def measure(self, planned: PlannedReading[OfRecord], seen: Sequence[StateSeen], k: float) -> Estimate:
         """A fraction."""
@@ -180,7 +168,7 @@ class Distortion(Residual):
 class Offset(Residual):
     """Direct voltage of each leg, and between them, less what the inputs themselves add."""
 
-    name, words, unit = "dc_offset", "DC offset", "V"
+    name, label, unit = "dc_offset", "DC offset", "V"
     limits = LimitRule(dimension="voltage", unit="V", kinds=KINDS, example='between = ["-5 mV", "5 mV"]')
     takes_tone = False
     driven = False

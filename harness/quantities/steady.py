@@ -8,6 +8,7 @@ from typing import Any, ClassVar, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import propagate
 from harness.measure.transfer import Transfer
@@ -22,21 +23,12 @@ from harness.quantities.estimates import (
     is_present,
     propagate_many,
 )
-from harness.quantities.forms import Look, Stack, StateSeen, differential, looks_of, need_phase
-from harness.quantities.need import (
-    KnownOhm,
-    Need,
-    PlannedCapture,
-    PortView,
-    both_ways,
-    key_for,
-    pair_tone,
-)
+from harness.quantities.forms import PortTransfer, Stack, StateSeen, differential, port_transfers
+from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import Family, PlannedReading, Quantity
-from harness.reading import Estimate, Limit
+from harness.reading import Estimate
 
-Complex = NDArray[np.complex128]
-
+Form = Callable[[Sequence[PortView], Sequence[Complex]], Complex]
 Needs = Literal["nothing", "numerator", "denominator", "both"]
 
 NO_LEVEL_DB = -200.0  # what a circuit predicts below this comes of its own leaks, and is no prediction
@@ -63,49 +55,48 @@ class Steady(Quantity[OfTransfers, StateSeen]):
     """Whether it means something only at a port that the drive is led to."""
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
-        """One reading, of a pair of tones; with the inputs swapped as well where that helps."""
-        if self.only_with_signal and not need.live:
+        """One, of these captures; none if the quantity means nothing at a port with signal, or without."""
+        if need.live if self.at_silent_ports else self.only_with_signal and not need.live:
             return
+        yield self.planned(need, self.captures(need), need.frequency_hz)
+
+    def captures(self, need: Need) -> Sequence[PlannedCapture]:
+        """Of a pair of tones; with the inputs swapped as well if that helps."""
         tone = pair_tone(need)
-        captures = both_ways(need, tone) if self.inputs_swapped else _only(need.capture(tone))
-        yield self.planned(need, captures, limit=need.check.limit)
+        return need.both_ways(tone) if self.inputs_swapped else [need.capture(tone)]
 
     def planned(
         self,
         need: Need,
         captures: Sequence[PlannedCapture],
+        frequency_hz: float | None,
         *,
-        limit: Limit | None,
-        frequency_hz: float | None = None,
-        has_frequency: bool = True,
+        leg: str = "",
         source: KnownOhm | None = None,
         load: KnownOhm | None = None,
     ) -> PlannedReading[OfTransfers]:
-        """A reading of these captures; frequency_hz: of one of several, else the tone's."""
-        tone_hz = need.check.tone.frequency_hz if frequency_hz is None else frequency_hz
+        """A reading of these captures; frequency_hz: None if it is of several at once."""
         return PlannedReading(
-            key=key_for(
-                need,
-                self.name,
-                need.check.options.of_measurand(),
-                frequency_hz=tone_hz if has_frequency else None,
-            ),
+            key=self.key(need, frequency_hz, leg),
             quantity=self,
-            limit=limit,
-            captures=tuple(each.number for each in captures),
-            given=OfTransfers(views=tuple(each.view for each in captures), source=source, load=load),
+            limit=need.limit,
+            captures=tuple(capture.number for capture in captures),
+            given=OfTransfers(views=tuple(capture.view for capture in captures), source=source, load=load),
             route="" if self.between_channels else need.route,
         )
 
     def measure(self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float) -> Estimate:
         """From the transfers that the captures show."""
-        return self.of_transfers(planned, [one.measured_transfer for one in seen], k)
+        transfers = [capture.transfer for capture in seen if capture.transfer is not None]
+        if len(transfers) < len(seen):
+            raise ReadingError("no transfer was measured here")
+        return self.of_transfers(planned, transfers, k)
 
     def expected(
         self, planned: PlannedReading[OfTransfers], seen: Sequence[StateSeen], k: float
     ) -> Estimate | None:
-        """The same of the predicted transfers; None where the circuit predicts nothing but leakage."""
-        transfers = [one.predicted for one in seen if one.predicted is not None]
+        """The same of the predicted transfers; None if the circuit predicts nothing but leakage."""
+        transfers = [capture.predicted for capture in seen if capture.predicted is not None]
         if len(transfers) != len(seen):
             return None
         try:
@@ -121,10 +112,6 @@ class Steady(Quantity[OfTransfers, StateSeen]):
     ) -> Estimate:
         """The quantity of these transfers, be they measured or predicted. Raises ReadingError."""
         raise NotImplementedError
-
-
-def _only(capture: PlannedCapture | None) -> Sequence[PlannedCapture]:
-    return [] if capture is None else [capture]
 
 
 def predicted_views(
@@ -155,7 +142,7 @@ class Ratio(Steady):
     needs: ClassVar[Needs] = "nothing"
     """What must surely stand above the noise."""
     lacks: ClassVar[str] = "the port shows no signal to compare with"
-    """What is said where it does not."""
+    """The reason if it does not."""
 
     def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """Usually the differential at the port."""
@@ -165,20 +152,31 @@ class Ratio(Steady):
         """What it is divided by; None: nothing."""
         return None
 
+    @property
+    def _required(self) -> tuple[Form, ...]:
+        """What must surely stand above the noise."""
+        return {
+            "nothing": (),
+            "numerator": (self.numerator,),
+            "denominator": (self._below,),
+            "both": (self.numerator, self._below),
+        }[self.needs]
+
     def of_transfers(
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
     ) -> Estimate:
         """See Steady."""
-        looks = looks_of(planned.given.views, transfers)
-        if self.drive_in_view(amplified=False):
-            need_phase([look.transfer for look in looks])
-        stack = Stack.of([look.transfer for look in looks])
-        self._need_signal(looks, stack, k)
-        return self.of_looks(looks, stack, k)
+        ports = port_transfers(planned.given.views, transfers)
+        known = all(port.transfer.phase_known for port in ports)
+        if self.drive_in_view(amplified=False) and not known:
+            raise ReadingError("phase can't be told here: the driven port is not in view")
+        stack = Stack.of([port.transfer for port in ports])
+        self._need_signal(ports, stack, k)
+        return self.of_ports(ports, stack, k)
 
-    def of_looks(self, looks: Sequence[Look], stack: Stack, k: float) -> Estimate:
-        """The ratio of these looks, whose transfers are stacked."""
-        views = [look.view for look in looks]
+    def of_ports(self, ports: Sequence[PortTransfer], stack: Stack, k: float) -> Estimate:
+        """The ratio of these ports, whose transfers are stacked."""
+        views = [port.view for port in ports]
 
         def ratio(values: Complex) -> Complex:
             h = stack.parts(values)
@@ -186,21 +184,19 @@ class Ratio(Steady):
             above = self.numerator(views, h)
             return above if below is None else np.asarray(above / below)
 
-        def degrees(values: Complex) -> NDArray[np.float64]:
+        def degrees(values: Complex) -> Floats:
             return np.asarray(np.degrees(np.angle(ratio(values))))
 
         function: Callable[[Complex], NDArray[Any]] = degrees if self.scale == "deg" else ratio
         return propagate(function, stack.values, stack.components, coverage_factor=k, scale=self.scale)
 
     def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
-        """Level or angle of the ratio, where what must be there is."""
+        """Level or angle of the ratio; taken of those units that show what must stand above the noise."""
         views, seen = predicted_views(planned, units)
         ratio, k = self.ratio_of_many(views, seen), units.coverage_factor
         taken = np.ones(len(ratio.value), dtype=bool)
-        if self.needs in ("numerator", "both"):
-            taken &= is_present(propagate_many(partial(self.numerator, views), None, seen), k)
-        if self.needs in ("denominator", "both"):
-            taken &= is_present(propagate_many(partial(self._below, views), None, seen), k)
+        for form in self._required:
+            taken &= is_present(propagate_many(partial(form, views), None, seen), k)
         made = AngleEstimates if self.scale == "deg" else LevelEstimates
         return made(level=ratio, taken=taken, k=k)
 
@@ -217,20 +213,18 @@ class Ratio(Steady):
             raise ValueError(f"{self.name} is divided by nothing")
         return below
 
-    def _need_signal(self, looks: Sequence[Look], stack: Stack, k: float) -> None:
-        """Raise ReadingError where what must be there is not sure to be."""
-        views = [look.view for look in looks]
+    def _need_signal(self, ports: Sequence[PortTransfer], stack: Stack, k: float) -> None:
+        """Raise ReadingError unless what must stand above the noise surely does."""
+        views = [port.view for port in ports]
 
-        def is_floor(form: Callable[[Sequence[PortView], Sequence[Complex]], Complex | None]) -> bool:
+        def level(form: Form) -> Estimate:
             return propagate(
-                lambda values: np.asarray(form(views, stack.parts(values))),
+                lambda values: form(views, stack.parts(values)),
                 stack.values,
                 stack.components,
                 coverage_factor=max(k, CERTAIN),
                 scale="db",
-            ).floor
+            )
 
-        if self.needs in ("numerator", "both") and is_floor(self.numerator):
-            raise ReadingError(self.lacks)
-        if self.needs in ("denominator", "both") and is_floor(self.denominator):
+        if any(level(form).floor for form in self._required):
             raise ReadingError(self.lacks)

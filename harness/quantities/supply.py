@@ -7,15 +7,13 @@ from types import MappingProxyType
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.measure.budget import estimate
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates
 from harness.quantities.quantity import KINDS, Family, LimitRule, PlannedReading, Quantity, Suggestion
 from harness.reading import Contribution, Estimate, Limit
 from harness.roles import SupplyReading
-
-Floats = NDArray[np.float64]
 
 SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
 
@@ -39,12 +37,12 @@ class OfSupply(Quantity[OfState, SupplyReading]):
 class SupplyCurrent(OfSupply):
     """What the module draws in a state."""
 
-    name, words, unit = "supply_current", "supply current", "A"
+    name, label, unit = "supply_current", "supply current", "A"
     limits = LimitRule(dimension="current", unit="A", kinds=KINDS, example='within = "8 %"', relative=True)
     suggested = Suggestion(
         rank=0,
         limit=Limit(kind="within", unit="", high=0.08, relative=True),
-        words="the relay supply's current in every state",
+        description="the relay supply's current in every state",
     )
     at_ports = False
     takes_tone = False

@@ -1,7 +1,7 @@
 """Where records are: the only module that knows which database it is. It opens, checks and locks it.
 
 What was committed survives a pulled plug: SQLite runs with a write-ahead log and full synchronisation, and
-PostgreSQL is told to wait for its disk. What goes wrong is said in words that help.
+PostgreSQL is set to wait for its disk. Every error names the location, the cause and a cure.
 """
 
 import os

@@ -54,8 +54,8 @@ def refuse_upgraded(record: RunRecord, what: str) -> None:
 
 def recorded_job(record: RunRecord) -> Job:
     """Read the job files that a run was made with. Raises RecordsError where they no longer read."""
-    with TemporaryDirectory(prefix="switchwalk-") as place:
-        folder = Path(place)
+    with TemporaryDirectory(prefix="switchwalk-") as name_of_folder:
+        folder = Path(name_of_folder)
         bench: Path | None = None
         # They are kept in this order; a bench, a fixture or a sequence in use may have had any name.
         for name, file in zip(JOB_FILES, record.header.files, strict=False):
@@ -82,9 +82,9 @@ class StoredRun:
 
     @property
     def over_current(self) -> OverCurrent | None:
-        """Where the supply went to its limit; None where it didn't."""
-        result = [each.event for each in self.events if isinstance(each.event, OverCurrent)]
-        return result[-1] if result else None
+        """Where the supply went to its limit; None if it didn't."""
+        events = [item.event for item in self.events if isinstance(item.event, OverCurrent)]
+        return events[-1] if events else None
 
 
 def stored_run(store: RunStore, record: RunRecord) -> StoredRun:
@@ -126,17 +126,15 @@ def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
     if records and not made:
         notes.append("none of the recorded acquisitions belongs to the plan that this version makes")
     quantities = [(reading, QUANTITIES[reading.key.measurand.quantity]) for reading in kept.readings]
-    return gather(
-        made,
-        transfers,
-        lost=rows,
-        supply_a={
-            reading.key.measurand.state: reading.estimate.value
-            for reading, quantity in quantities
-            if quantity.family == "supply" and reading.estimate is not None
-        },
+    supply_a = {
+        reading.key.measurand.state: reading.estimate.value
+        for reading, quantity in quantities
+        if quantity.family == "supply" and reading.estimate is not None
+    }
+    return replace(
+        gather(made, transfers, lost=rows, supply_a=supply_a),
         trials=tuple(_trials(job, kept)),
-        notes=notes,
+        notes=tuple(notes),
         changes=tuple(_changes(plan, kept.readings)),
         cycles=tuple(_cycles(plan, kept.readings)),
         unweighed=Counter(

@@ -13,7 +13,7 @@ pandas comes with the optional extra `data`:
         runs = runs_frame(store, part="TLS-2")
         readings = readings_frame(store, runs.run_id)
 
-Every file is written beside its place and then moved there, so that none is ever half-written.
+Every file is written under another name beside it and then renamed, so that none is ever half-written.
 """
 
 import csv
@@ -126,7 +126,7 @@ def _options_in_words(options: tuple[tuple[str, str], ...]) -> str:
 
 
 def runs_frame(store: RunStore, *, part: str | None = None, simulated: bool | None = None) -> "pd.DataFrame":
-    """Give a row for every run, oldest first. Columns: the fields of `RunLine`; `started` in UTC.
+    """Return a row for every run, oldest first. Columns: the fields of `RunLine`; `started` in UTC.
 
     Raises UsageError where pandas is not installed.
     """
@@ -137,7 +137,7 @@ def runs_frame(store: RunStore, *, part: str | None = None, simulated: bool | No
 
 
 def readings_frame(store: RunStore, run_ids: Iterable[int] | None = None) -> "pd.DataFrame":
-    """Give a row for every reading of these runs, or of all: runs as they were begun, readings as made.
+    """Return a row for every reading of these runs, or of all: runs as they were begun, readings as made.
 
     Columns: run_id, and those of `reading_to_row`. Missing numbers are NaN. Raises UsageError where pandas is
     not installed, NoSuchRun where there is no such run.
@@ -164,7 +164,7 @@ def readings_frame(store: RunStore, run_ids: Iterable[int] | None = None) -> "pd
 
 
 def need(*modules: str) -> None:
-    """Say what is not installed, and how to. Raises UsageError."""
+    """Refuse to go on without these modules. Raises UsageError that says how to install them."""
     missing = [name for name in modules if find_spec(name) is None]
     if missing:
         raise UsageError(
@@ -175,10 +175,10 @@ def need(*modules: str) -> None:
 def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
     """Write a run to `path` and give it back; waveforms as WAV into a folder of that name, one for each.
 
-    csv: a line a reading, SI units, "" where nothing is known. json: the run and its readings, with the keys
+    csv: a line a reading, SI units, "" if nothing is known. json: the run and its readings, with the keys
     that `show --json` has. parquet: the table of the csv (extra `data`). junit: a test case a reading.
     wav: volts as 32-bit floats, a channel for each scope input. npz: the waveforms exactly.
-    Raises RecordsError for a run that isn't there or a place that can't be written, UsageError where the run
+    Raises RecordsError for a run that isn't there or a path that can't be written, UsageError where the run
     kept no waveform.
     """
     record = store.run(run_id)
@@ -347,7 +347,7 @@ def _put(path: Path, write: Callable[[Path], object]) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if path.exists() and not path.is_file() and not path.is_dir():
-            write(path)  # a device or a pipe is written to; a file moved there would take its place
+            write(path)  # a device or a pipe is written to; a file moved there would replace it
             return path
         part = path.with_name(f".{path.stem}.{os.getpid()}{path.suffix}")
         try:

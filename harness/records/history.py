@@ -285,7 +285,7 @@ class RecordsReader:
         return result
 
     def latest_reference(self, bench: str, *, simulated: bool) -> KeptReference | None:
-        """The last through reference that is kept of a bench, however old; None where there is none."""
+        """The last through reference that is kept of a bench, however old; None if there is none."""
         columns = tables.kept_references.c
         query = (
             select(tables.kept_references)
@@ -300,8 +300,8 @@ class RecordsReader:
     def state(self) -> tuple[int, ...]:
         """What changes whenever anything is recorded, cheaply: the last number of each table that grows.
 
-        Of events the last that may change what is said of a run: those that only come along with its
-        readings, some twenty a run, are left out.
+        Of events the last that may change a run's pages: those that only come along with its readings, some
+        twenty a run, are left out.
         """
         events = tables.run_events.c
         telling = select(events.id).where(events.kind.not_in(_ALONG)).order_by(events.id.desc()).limit(1)
@@ -391,17 +391,10 @@ def _arrays(result: Sequence[tuple[Any, ...]], numbers: _Numbers) -> tuple[NDArr
     )
 
 
-def _series(
-    key: _Key,
-    run_ids: NDArray[np.int64],
-    values: NDArray[np.float64],
-    floor: NDArray[np.bool_],
-    standard: NDArray[np.float64],
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
-    verdicts: NDArray[np.int8],
-) -> Series:
+def _series(key: _Key, *arrays: NDArray[Any]) -> Series:
+    """A series of one key and of the columns of `_SERIES_COLUMNS`."""
     reading = key_of_columns(key)
+    run_ids, values, floor, standard, low, high, verdicts = arrays
     return Series(
         key=reading,
         unit=QUANTITIES[reading.measurand.quantity].unit,

@@ -46,7 +46,7 @@ class Finding:
 
 @dataclass(frozen=True, kw_only=True)
 class Verification:
-    """What a look through the records found.
+    """How the records agree with their ledger.
 
     entries: how many of the ledger were followed. head: the last digest, to be compared with one noted.
     """
@@ -107,7 +107,7 @@ def chain_digest(previous: str, run_id: int, kind: str, row: int, content: str) 
 
 
 def insert_rows(connection: Connection, table: Table, new: Sequence[Mapping[str, Any]]) -> list[int]:
-    """Add rows and their entries, within a transaction that writes alone; gives their ids, in order.
+    """Add rows and their entries, within a transaction that writes alone; returns their ids, in order.
 
     The ids go on from the last one, without gaps, whichever database it is: who writes, writes alone.
     """
@@ -268,8 +268,8 @@ def _name(table: Table, row: Any) -> str:
     if table is tables.runs:
         return "the run's header"
     if table is tables.readings:
-        place = " ".join(filter(None, (row["state"], row["channel"], row["port"])))
-        return f"reading {row['id']} ({row['check_name']}, {row['quantity']}, {place})"
+        where = " ".join(filter(None, (row["state"], row["channel"], row["port"])))
+        return f"reading {row['id']} ({row['check_name']}, {row['quantity']}, {where})"
     if table is tables.run_files:
         return f"job file {row['name']}"
     return f"{_SINGULAR[table.name]} {row['id']}"

@@ -160,7 +160,7 @@ def columns_of_key(key: ReadingKey) -> tuple[Any, ...]:
 
 
 def values_of(reading: Reading) -> Row:
-    """Columns of the estimate and of the prediction, None where there is none."""
+    """Columns of the estimate and of the prediction, None if there is none."""
     result, expected = reading.estimate, reading.expected
     return {
         **{name: getattr(result, name, None) for name in _ESTIMATE_AS_IS},

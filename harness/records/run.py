@@ -45,9 +45,9 @@ def check_time(name: str, time: datetime) -> None:
 class RunHeader:
     """Everything that is known of a run before its first reading.
 
-    `planned_readings` is how many there will be if nothing stops the run. `notes` is free text: what a person
-    said of this run. `simulated_faults` are those of a simulated unit. `started` is in UTC. `job_folder` and
-    `bench_file` are where the files were read, "" where that is not known. `batch` is the name of the batch
+    `planned_readings` is how many there will be if nothing stops the run. `notes` is free text of a
+    person. `simulated_faults` are those of a simulated unit. `started` is in UTC. `job_folder` and
+    `bench_file` are where the files were read, "" if that is not known. `batch` is the name of the batch
     that the unit was tested in, "" without one.
     """
 
@@ -139,7 +139,7 @@ class RetestAllowed(Event):
 
 @dataclass(frozen=True, kw_only=True)
 class RefusalOverridden(Event):
-    """Somebody went on where a check said no."""
+    """Somebody went on although a check refused."""
 
     kind = "override"
     who: str
@@ -251,7 +251,7 @@ class BenchCheck(Event):
     check: CheckKind
     good: bool
     why: str
-    new_history: str = ""  # why a golden unit's history begins with this run; "" where it goes on
+    new_history: str = ""  # why a golden unit's history begins with this run; "" if it goes on
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -269,7 +269,7 @@ Noted = tuple[Event, str]
 """An event that is kept with a run that has yet to begin, and its text."""
 
 BESIDE_READINGS = (RelaysOperated, CurrentsDrawn)
-"""Kinds that only come along with readings, some twenty a run, and change nothing that is said of it."""
+"""Kinds that only come along with readings, some twenty a run, and change nothing on its pages."""
 
 E = TypeVar("E", bound=Event | Remembered, covariant=True)
 
@@ -312,7 +312,7 @@ class RunRecord:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class AcquisitionRecord:
-    """One acquisition and what was found in it.
+    """One acquisition and its phasors.
 
     number: of the plan's acquisition, 0 for one that is not of the plan; one that was ranged again occurs
     again under the same number. purpose: what one that is not of the plan was for; "" for the others.

@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from sqlalchemy import Connection, Select, Table, and_, case, func, select, update
@@ -50,7 +49,7 @@ def open_records(url_or_path: str | Path, *, read_only: bool = False, bring_up: 
     """Open the records, making them where there are none; `read_only` neither makes nor changes anything.
 
     url_or_path: a SQLite file, or the URL of a PostgreSQL database. Records of an older version are refused,
-    unless `bring_up` says to make them this version's. Raises RecordsError that names the place and the cure.
+    unless `bring_up` says to make them this version's. Raises RecordsError with the location and the cure.
     """
     location = find_location(url_or_path)
     return RunStore(location, open_engine(location, read_only=read_only, bring_up=bring_up))
@@ -65,9 +64,7 @@ class RunStore(RecordsReader):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -160,7 +157,7 @@ class RunStore(RecordsReader):
     # --- reading
 
     def run(self, run_id: int) -> RunRecord:
-        """Give one run. Raises NoSuchRun if there is none of that number."""
+        """Return one run. Raises NoSuchRun if there is none of that number."""
         result = self._runs(select(tables.runs).where(tables.runs.c.id == run_id))
         if not result:
             raise NoSuchRun(
@@ -169,12 +166,12 @@ class RunStore(RecordsReader):
         return result[0]
 
     def runs(self, *, serial: str | None = None) -> list[RunRecord]:
-        """Give all runs, or those of one serial number, oldest first."""
+        """Return all runs, or those of one serial number, oldest first."""
         query = select(tables.runs).order_by(tables.runs.c.id)
         return self._runs(query if serial is None else query.where(tables.runs.c.serial == serial))
 
     def passed(self, serial: str, part: str, *, simulated: bool = False) -> RunRecord | None:
-        """Give the run that a unit stands passed by: its latest run with a verdict, if that is a pass."""
+        """Return the run that a unit stands passed by: its latest run with a verdict, if that is a pass."""
         columns = tables.runs.c
         latest = self._runs(
             select(tables.runs)
@@ -186,17 +183,17 @@ class RunStore(RecordsReader):
         return latest[0] if latest and latest[0].outcome == "pass" else None
 
     def readings(self, run_id: int) -> list[Reading]:
-        """Give a run's readings in the order they were made, equal to what was stored."""
+        """Return a run's readings in the order they were made, equal to what was stored."""
         return self._of_run(tables.readings, run_id, rows.row_to_reading)
 
     def acquisitions(self, run_id: int) -> dict[int, AcquisitionRecord]:
-        """Give a run's acquisitions by their numbers in the records."""
+        """Return a run's acquisitions by their numbers in the records."""
         return dict(
             self._of_run(tables.acquisitions, run_id, lambda row: (row["id"], rows.row_to_acquisition(row)))
         )
 
     def waveforms(self, run_id: int) -> dict[int, Capture]:
-        """Give a run's kept waveforms by the number of their acquisition."""
+        """Return a run's kept waveforms by the number of their acquisition."""
         return dict(
             self._of_run(
                 tables.waveforms, run_id, lambda row: (row["acquisition_id"], rows.row_to_capture(row))
@@ -204,11 +201,11 @@ class RunStore(RecordsReader):
         )
 
     def events(self, run_id: int) -> list[RunEvent[Event | Remembered]]:
-        """Give what befell a run besides its readings, oldest first."""
+        """Return what befell a run besides its readings, oldest first."""
         return self._of_run(tables.run_events, run_id, rows.row_to_event)
 
     def latest_events(self, kind: type[E], run_ids: Iterable[int] | None = None) -> dict[int, RunEvent[E]]:
-        """Give the last event of a kind by run, of these runs or of all; runs without one are left out.
+        """Return the last event of a kind by run, of these runs or of all; runs without one are left out.
 
         So are events of an older version of which only the text is known.
         """
@@ -237,11 +234,11 @@ class RunStore(RecordsReader):
             return ledger.verify(connection, run_id, expected=expected)
 
     def references(self, run_id: int) -> list[dict[str, Any]]:
-        """Give the through references that a run used."""
+        """Return the through references that a run used."""
         return self._of_run(tables.through_references, run_id, lambda row: json.loads(row["content"]))
 
     def units(self) -> list[UnitSummary]:
-        """Give every unit with the run that says how it stands, the latest first."""
+        """Return every unit with the run that says how it stands, the latest first."""
         columns = tables.runs.c
         unit = (columns.part, columns.serial, columns.simulated)
         totals = (
@@ -266,7 +263,7 @@ class RunStore(RecordsReader):
             return [_unit(checked(tables.runs, dict(row))) for row in connection.execute(query).mappings()]
 
     def seal(self, run_id: int) -> str:
-        """Give the digest of the ledger's last entry of a run, which holds all of it in the chain."""
+        """Return the digest of the ledger's last entry of a run, which holds all of it in the chain."""
         self.run(run_id)
         columns = tables.ledger.c
         last = select(columns.sha256).where(columns.run_id == run_id).order_by(within_run(columns.id).desc())

@@ -191,9 +191,9 @@ _ROWS_AT_ONCE = 2000
 
 
 def fetched(connection: Connection, query: Select[Any]) -> Iterator[list[tuple[Any, ...]]]:
-    """Give the rows of a query, some at a time: a million are many to make anything else of.
+    """Yield the rows of a query, some at a time, since a million of them take much memory.
 
-    Those that become something else soon are gone before Python looks through all there are for what may go.
+    Rows that are soon made into something else are freed before Python's collector has looked through all.
     """
     with connection.execute(query) as result:
         while result.cursor is not None and (rows := result.cursor.fetchmany(_ROWS_AT_ONCE)):

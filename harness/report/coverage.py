@@ -104,7 +104,7 @@ class SecondProcess:
         """Begin to work out what a plan would see of every fault."""
         with suppress(BrokenExecutor):
             self._coverage = self._pool.submit(
-                judge_faults, planned.job, planned.plan, impedances=planned.impedances
+                judge_faults, planned.job, planned.plan, hard_faults(planned.job)
             )
 
     def coverage(self) -> tuple[FaultSeen, ...]:
@@ -169,7 +169,7 @@ class KeptCoverage:
         planned = self._planned
         try:
             result = (() if helper is None else helper.coverage()) or judge_faults(
-                planned.job, planned.plan, impedances=planned.impedances
+                planned.job, planned.plan, self._faults
             )
         except CircuitError:
             return ()
@@ -183,7 +183,7 @@ def file_name(planned: PlannedJob) -> str:
     accuracy = None if bench is None else bench.oscilloscope.gain_accuracy
     parts = [
         version("switchwalk"),
-        repr(planned.impedances),
+        repr(planned.plan.impedances),
         repr(accuracy),
         repr(planned.plan.through is None),
         *(file.sha256 for file in job.files[:3]),
@@ -206,7 +206,9 @@ def _read(path: Path, faults: Sequence[Fault]) -> tuple[FaultSeen, ...]:
     try:
         rows = json.loads(path.read_text(encoding="utf-8"))
         return tuple(
-            FaultSeen(fault=fault, **{name: kind(rows[fault.name][name]) for name, kind in _STORED.items()})
+            FaultSeen(
+                fault_set=(fault,), **{name: kind(rows[fault.name][name]) for name, kind in _STORED.items()}
+            )
             for fault in faults
         )
     except (OSError, ValueError, KeyError, TypeError):

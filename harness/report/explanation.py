@@ -172,11 +172,11 @@ def percent(share: float) -> str:
 
 
 def _probe(probe: Probe) -> str:
-    if not probe.place:
+    if not probe.point:
         return f"read the relay supply's current in state {probe.state}"
     plugs = f", plugs {', '.join(probe.loopbacks)} in" if probe.loopbacks else ", no plugs in"
     inside = " (inside the unit)" if probe.inside else ""
-    return f"probe both legs of {probe.place}{inside} in state {probe.state}, {probe.driven} driven{plugs}"
+    return f"probe both legs of {probe.point}{inside} in state {probe.state}, {probe.driven} driven{plugs}"
 
 
 def _more_operations(shown: tuple[Group, ...], module: Module) -> str:
@@ -246,7 +246,7 @@ def as_data(result: Diagnosis, probe: Probe | None, module: Module, fixture: Fix
         "next_probe": None
         if probe is None
         else {
-            "place": probe.place or "supply current",
+            "place": probe.point or "supply current",
             "state": probe.state,
             "driven": probe.driven or None,
             "plugs": list(probe.loopbacks),

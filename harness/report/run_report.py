@@ -77,17 +77,13 @@ class Diagnosed:
         known = {} if diagnosers is None else diagnosers
         key = tuple(each.number for each in evidence.acquisitions)
         if key not in known:
-            known[key] = Diagnoser(job, plan, evidence.acquisitions, impedances=planned.impedances)
+            known[key] = Diagnoser(job, plan, evidence.acquisitions)
         self.job, self.empty = job, recorded.empty
         self.result: Diagnosis = known[key].diagnose(evidence, double=double)
         self.probe: Probe | None = None
         if not self.empty and not evidence.over_current and self.result.explained:
             self.probe = best_probe(
-                job,
-                plan,
-                shown_groups(self.result),
-                impedances=planned.impedances,
-                supply_read=tuple(evidence.supply_a),
+                job, plan, shown_groups(self.result), supply_read=tuple(evidence.supply_a)
             )
         self.explanation: Explanation = make_explanation(self.result, self.probe, job.module, job.fixture)
 

@@ -87,7 +87,7 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
         "before working near mains.",
     ),
 )
-QUANTITIES_IN_WORDS = {name: quantity.words for name, quantity in QUANTITIES.items()}
+QUANTITIES_IN_WORDS = {name: quantity.label for name, quantity in QUANTITIES.items()}
 DECISIONS = {
     "guarded": (
         "A reading passes when its whole interval, uncertainty included, is inside the limit; fails when "

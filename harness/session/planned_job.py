@@ -1,4 +1,4 @@
-"""A job as its files have it, held against its bench's profiles, with the plan that follows from both."""
+"""A job as its files say, checked against its bench's profiles, with the plan that follows from both."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -154,14 +154,13 @@ def _switchboard(job: Job, profile: SwitchboardProfile) -> Iterator[Mistake]:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PlannedJob:
-    """A job, its plan, and what its bench loads the unit with.
+    """A job and its plan.
 
     bench_file: None for the job's own. notes: what had to be assumed.
     """
 
     job: Job
     plan: Plan
-    impedances: BenchImpedances
     bench_file: Path | None = None
     notes: tuple[str, ...] = ()
 
@@ -203,10 +202,9 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
 
     Raises JobError for what the bench's instruments cannot do, CircuitError.
     """
-    impedances = impedances_of(job, bench_file)
-    plan = build_plan(job, impedances=impedances)
+    plan = build_plan(job, impedances=impedances_of(job, bench_file))
     plan = plan if through else replace(plan, through=None)
-    return PlannedJob(job=job, plan=plan, impedances=impedances, bench_file=bench_file)
+    return PlannedJob(job=job, plan=plan, bench_file=bench_file)
 
 
 def impedances_of(job: Job, bench_file: Path | None) -> BenchImpedances:
@@ -238,8 +236,7 @@ def recorded_plan(record: RunRecord) -> PlannedJob:
     """A run's job as it was recorded, planned. Raises RecordsError if its files no longer read."""
     job = recorded_job(record)
     impedances, notes = _recorded_impedances(job, record.header)
-    plan = trial_plan(job, impedances=impedances)
-    return PlannedJob(job=job, plan=plan, impedances=impedances, notes=notes)
+    return PlannedJob(job=job, plan=trial_plan(job, impedances=impedances), notes=notes)
 
 
 def _profile_mistakes(path: Path) -> list[Mistake]:

@@ -32,7 +32,7 @@ from harness.plan.model import ChangeAcquisition, Planned, SetupVisit
 from harness.plan.setups import input_numbers
 from harness.plan.states import CHANGE_RECORD_S, CYCLE_RECORD_S
 from harness.quantities.change import ChangeSeen
-from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations, levels_of, missed
+from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations
 from harness.quantities.quantity import PlannedReading
 from harness.reading import OperationFailed, Reading, Shown, Step
 from harness.records.run import AcquisitionRecord
@@ -42,13 +42,12 @@ from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
     CaptureRequest,
     RawCapture,
-    capture_request,
     make_reading,
     missing_reading,
 )
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
-CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
+CLICK_ROOM_V = 0.010  # left on the screen for a click, unless a limit says more
 MOST_TRIES = 4
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where the control edge leaves enough on either side
@@ -371,7 +370,7 @@ def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number
             context.recorder.keep_waveform(context.recorder.find(raw))
             return Failure(
                 fact=OperationFailed(number=number, step=step, shown=shown),
-                words=f"no. {number} {step}: {shown} {how}",
+                description=f"no. {number} {step}: {shown} {how}",
             )
     return None
 
@@ -380,18 +379,7 @@ def _wrong(given: OfOperations, expected: CycleLevels, raw: RawCapture) -> tuple
     """Which level differs from what the circuit predicts, and how, in words; None if none does."""
     capture, tones = raw.capture, raw.request.tones
     fit = fit_tones(capture.volts, capture.interval_s, [tones.hot_hz], step_v=capture.step_v)
-    hot, cold = given.rows
-    result = levels_of(fit.phasors[:, 0], given.rows)
-    levels: tuple[tuple[Shown, float, float], ...] = (
-        ("hot leg", result.legs_vrms[hot], expected.legs_vrms[hot]),
-        ("cold leg", result.legs_vrms[cold], expected.legs_vrms[cold]),
-        ("between the legs", result.pair_vrms, expected.pair_vrms),
-    )
-    for shown, level, wanted in levels:
-        wrong = missed(level, wanted, drive_vrms=given.stimulus.level_vrms)
-        if wrong:
-            return shown, wrong
-    return None
+    return given.first_miss(fit.phasors[:, 0], expected)
 
 
 def _request(visit: SetupVisit, state: State, given: OfOperations, expected: CycleLevels) -> CaptureRequest:
@@ -399,5 +387,11 @@ def _request(visit: SetupVisit, state: State, given: OfOperations, expected: Cyc
     tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=CYCLE_RECORD_S, samples=CYCLE_SAMPLES)
     numbers = input_numbers(visit.setup)
     peaks_v = {n: sqrt(2.0) * volts for n, volts in zip(numbers, expected.legs_vrms, strict=True)}
-    request = capture_request(visit.setup, state, given.stimulus, peaks_v, purpose="operated line")
-    return replace(request, tones=tones, silent=True)
+    return CaptureRequest(
+        setup=visit.setup,
+        state=state,
+        stimulus=given.stimulus,
+        peaks_v=peaks_v,
+        purpose="operated line",
+        short=tones,
+    )

@@ -21,7 +21,7 @@ UNITS_A_GROUP = 20  # of the yield chart, so that its whiskers tell something
 MOST_GROUPS = 24
 _FEWEST_BINS, _MOST_BINS = 5, 60
 _LINE = 10.0  # from one name to the next below it
-_FAR_OFF = 4.0  # a limit further away than so many widths of the values is said and not drawn
+_FAR_OFF = 4.0  # a limit further away than so many widths of the values is named and not drawn
 _SHAPES: dict[str, Shape] = {"pass": "dot", "fail": "cross", "unproven": "diamond", "missing": "square"}
 
 
@@ -245,7 +245,7 @@ def yield_chart(groups: Sequence[YieldGroup]) -> Markup:
 class TrendPoint:
     """One reading of one run of a unit: its value in the reading's unit, also where that did not pass.
 
-    floor: nothing was found, and the value is the bench's own.
+    floor: nothing was measured, and the value is the bench's own.
     """
 
     run_id: int
@@ -254,7 +254,7 @@ class TrendPoint:
     verdict: Verdict
 
     def in_words(self, unit: str) -> str:
-        """The value as it is told."""
+        """The value with its unit."""
         value = format_value(self.value, unit)
         return f"{value}, the bench's floor," if self.floor else value
 

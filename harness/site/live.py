@@ -35,7 +35,7 @@ _Page = tuple[str, Callable[[str], str]]
 
 
 class Changes:
-    """Remembers at which look at the records each unit was last found to be another than before."""
+    """Remembers in which state of the records each unit last changed."""
 
     def __init__(self) -> None:
         self._units: Mapping[str, Unit] = {}
@@ -44,7 +44,7 @@ class Changes:
 
     def look(self, state: str, units: Mapping[str, Unit]) -> None:
         """Take in all units by the names of their pages, as they are in a state of the records."""
-        if self._units.keys() - units.keys():  # other records have come in the place of these
+        if self._units.keys() - units.keys():  # these are other records
             self._looks.clear()
             self._changed_at.clear()
         now = self._looks[state] = len(self._looks)
@@ -54,7 +54,7 @@ class Changes:
         self._units = units
 
     def since(self, state: str) -> Set[str] | None:
-        """Give the units that have changed since a state, by their pages' names; None if it is not known."""
+        """Names of the pages of units that have changed since a state; None if it is not known."""
         then = self._looks.get(state)
         return None if then is None else {slug for slug, at in self._changed_at.items() if at > then}
 
@@ -82,7 +82,7 @@ class LiveSite:
             self._store.close()
 
     def answer(self, path: str, query: str, known: str) -> tuple[str, str] | None:
-        """Give a page and its state, or a page of "" where the state is `known`; None where there is no page.
+        """Return a page and its state, or a page of "" if the state is `known`; None if there is no page.
 
         Raises RecordsError where the records cannot be read.
         """
@@ -216,7 +216,7 @@ def _has(kind: str, run: RunLine) -> bool:
 
 
 def _run_named(store: RunStore, name: str) -> RunRecord | None:
-    """The run of a document's name, `run-00001`; None where there is none."""
+    """The run of a document's name, `run-00001`; None if there is none."""
     number = name.removeprefix("run-")
     if not (number.isascii() and number.isdigit() and len(number) < 10):
         return None

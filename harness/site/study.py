@@ -93,7 +93,7 @@ class BatchStudy:
 
     figures: of the least capable readings, of so many `readings_read`; charted: the first of them that have
     values enough. labels: each reading in words that no other has. key_readings: those worth following in
-    every unit, few of one check. sides: None where the units have no two channels.
+    every unit, few of one check. sides: None if the units have no two channels.
     """
 
     batch: BatchOfUnits
@@ -133,7 +133,7 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> BatchStudy:
     named = diagnosed_faults(store, batch.runs)
     not_passed = store.not_passed([run.run_id for run in firsts if run.outcome != "pass"])
     bad = {run_id: {one.key for one in some} for run_id, some in not_passed.items()}
-    told = labels({one.key for one in series}.union(*bad.values()))
+    names = labels({one.key for one in series}.union(*bad.values()))
     serials = {run.run_id: run.serial for run in latest}
     populations = {one.key: result for one in series if (result := _population(one)) is not None}
     return BatchStudy(
@@ -146,13 +146,17 @@ def study_batch(store: RunStore, batch: BatchOfUnits) -> BatchStudy:
             pareto(fault_in_words(named.get(run.run_id)) for run in firsts if run.outcome == "fail")
         ),
         checks=tuple(pareto(check for keys in bad.values() for check in {key.check for key in keys})),
-        readings=tuple(pareto(told[key] for keys in bad.values() for key in keys)),
-        labels=told,
+        readings=tuple(pareto(names[key] for keys in bad.values() for key in keys)),
+        labels=names,
         readings_read=len(series),
         figures=tuple(described),
-        charted=tuple(_charted(described, series, serials, told)),
+        charted=tuple(_charted(described, series, serials, names)),
         sides=_sides(series, serials),
-        key_readings=tuple(_key_readings(series, populations)),
+        key_readings=tuple(
+            _few_of_a_check(
+                (one.key for one in series if one.key in populations and one.unit != ""), _KEY_READINGS
+            )
+        ),
         populations=populations,
     )
 
@@ -169,15 +173,13 @@ def _units(runs: Sequence[RunLine], named: Mapping[int, Sequence[str]]) -> list[
     ]
 
 
-def _key_readings(series: Sequence[Series], known: dict[ReadingKey, Population]) -> list[ReadingKey]:
+def _few_of_a_check(keys: Iterable[ReadingKey], most: int) -> list[ReadingKey]:
+    """The first of these readings, but only so many of one check."""
     chosen: list[ReadingKey] = []
-    for one in series:
-        of_check = sum(key.check == one.key.check for key in chosen)
-        if one.key in known and one.unit != "" and of_check < _OF_ONE_CHECK:
-            chosen.append(one.key)
-            if len(chosen) == _KEY_READINGS:
-                break
-    return chosen
+    for key in keys:
+        if sum(other.check == key.check for other in chosen) < _OF_ONE_CHECK:
+            chosen.append(key)
+    return chosen[:most]
 
 
 def _charted(
@@ -225,12 +227,9 @@ def _sides(series: Sequence[Series], serials: dict[int, str]) -> SideComparison 
         return None
     by_key = {one.key: one for one in series}
     differing = [side for side in result if side.p_corrected <= SIDES_LEVEL]
+    drawn = _few_of_a_check((side.key for side in differing), SIDES_CHARTED)
     pictures: list[tuple[ReadingKey, Markup]] = []
-    for side in differing:
-        if sum(key.check == side.key.check for key, _ in pictures) == _OF_ONE_CHECK:
-            continue
-        if len(pictures) == SIDES_CHARTED:
-            break
+    for side in (side for side in differing if side.key in drawn):
         runs, first, second = shared_values(by_key[side.key], by_key[side.other])
         names = [serials[int(run_id)] for run_id in runs]
         pictures.append((side.key, differences(side, first - second, names)))

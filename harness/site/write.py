@@ -3,7 +3,7 @@
 What would be written as it is already there stays untouched, so that a second writing is quick and whatever
 copies the folder elsewhere has little to copy.
 
-Which pages of an earlier writing still stand: told by what they were made of, and by what is on the disk.
+Pages of an earlier writing still stand if they were made of the same and are the same on the disk.
 
 A run's seal, the digest of its last entry in the ledger, changes with whatever is recorded of the run. So a
 page whose runs have the seals that they had, made by the same program, would be made the same again. A unit's
@@ -39,7 +39,7 @@ _UNITS_AT_ONCE = 250
 
 
 class Ingredients:
-    """What pages are made of, in a digest; "" where that cannot be told.
+    """What pages are made of, in a digest; "" if a run has no seal.
 
     seals: of the runs that have one; documents: the names of those that there are.
     """
@@ -117,7 +117,7 @@ class Shelf:
         self._now[name] = page
 
     def lent(self, name: str) -> str:
-        """What a page that belongs there lends to others, in a digest; "" where there is no such page."""
+        """What a page that belongs there lends to others, in a digest; "" if there is no such page."""
         return self._now[name].lent if name in self._now else ""
 
     def remember(self) -> None:

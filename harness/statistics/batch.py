@@ -53,7 +53,7 @@ MOST_BINS = 20
 class ReadingFigures:
     """One reading through the units of a batch.
 
-    n: values; `missing` and `floors` (nothing found above a level) count beside them. Without a value, or
+    n: values; `missing` and `floors` (nothing measured above a level) count beside them. Without a value, or
     without what a figure needs, it is None. limit_low, limit_high: of the latest run, None where open.
     """
 
@@ -125,7 +125,8 @@ class UnitBatch:
     @property
     def failing_checks(self) -> list[ParetoLine]:
         """Checks not passed in the first run, each counted once a unit."""
-        return pareto(check for _, check in self._not_passed({one.key: one.key.check for one in self.series}))
+        checks = {reading.key: reading.key.check for reading in self.series}
+        return pareto(check for _, check in self._not_passed(checks))
 
     @property
     def failing_readings(self) -> list[ParetoLine]:
@@ -135,14 +136,14 @@ class UnitBatch:
     @cached_property
     def labels(self) -> dict[ReadingKey, str]:
         """Each reading in words that no other of the batch has."""
-        return labels(one.key for one in self.series)
+        return labels(reading.key for reading in self.series)
 
     def _not_passed(self, names: Mapping[ReadingKey, str]) -> set[tuple[int, str]]:
         return {
-            (int(run_id), names[one.key])
-            for one in self.series
-            if _not_passed(one)
-            for run_id, verdict in zip(one.run_ids, one.verdicts, strict=True)
+            (int(run_id), names[reading.key])
+            for reading in self.series
+            if _not_passed(reading)
+            for run_id, verdict in zip(reading.run_ids, reading.verdicts, strict=True)
             if verdict != "pass"
         }
 
@@ -164,27 +165,27 @@ def fault_in_words(names: Sequence[str] | None) -> str:
 
 
 def latest_units(lines: Sequence[RunLine], units: int) -> list[RunLine]:
-    """Give all runs of the units whose first complete run is among the latest so many."""
+    """Return all runs of the units whose first complete run is among the latest so many."""
     firsts = first_complete_runs(lines)
     chosen = {run.serial for run in firsts[-units:]}
     return [run for run in lines if run.serial in chosen]
 
 
-def figures(one: Series) -> ReadingFigures:
+def figures(reading: Series) -> ReadingFigures:
     """Describe a reading through the units; its limits are those of the latest run."""
-    values = one.values[one.measured]
+    values = reading.values[reading.measured]
     in_order = np.sort(values)
-    low, high = one.limits()
+    low, high = reading.limits()
     spread = varies(values)
     mean, sigma = mean_and_sigma(values) if spread else (None, 0.0 if values.size > 1 else None)
-    result = capability(values, low, high) if spread and _judged(one) else None
+    result = capability(values, low, high) if spread and _judged(reading) else None
     return ReadingFigures(
-        key=one.key,
-        unit=one.unit,
+        key=reading.key,
+        unit=reading.unit,
         n=int(values.size),
-        missing=int(np.isnan(one.values).sum()),
-        floors=int(one.floor.sum()),
-        not_passed=_not_passed(one),
+        missing=int(np.isnan(reading.values).sum()),
+        floors=int(reading.floor.sum()),
+        not_passed=_not_passed(reading),
         mean=float(values[0]) if values.size and not spread else mean,  # free of the mean's rounding
         sigma=sigma,
         smallest=float(in_order[0]) if values.size else None,
@@ -193,7 +194,7 @@ def figures(one: Series) -> ReadingFigures:
         limit_low=low,
         limit_high=high,
         capability=result,
-        caveats=_caveats(one, values, result) if spread else _left_out(one),
+        caveats=_caveats(reading, values, result) if spread else _left_out(reading),
     )
 
 
@@ -203,29 +204,29 @@ def least_capable_first(series: Sequence[Series]) -> list[Series]:
     Many are ordered where few are shown: this costs a small part of what `figures` does.
     """
 
-    def order(one: Series) -> tuple[bool, float, str]:
-        values = one.values[one.measured]
+    def order(reading: Series) -> tuple[bool, float, str]:
+        values = reading.values[reading.measured]
         mean, sigma = mean_and_sigma(values) if varies(values) else (0.0, 0.0)
-        if sigma == 0 or not _judged(one):
-            return True, -float(_not_passed(one)), label_of(one.key)
-        nearest = min(mean - float(one.limit_low[-1]), float(one.limit_high[-1]) - mean)
-        return False, nearest / sigma, label_of(one.key)
+        if sigma == 0 or not _judged(reading):
+            return True, -float(_not_passed(reading)), label_of(reading.key)
+        nearest = min(mean - float(reading.limit_low[-1]), float(reading.limit_high[-1]) - mean)
+        return False, nearest / sigma, label_of(reading.key)
 
     return sorted(series, key=order)
 
 
-def _not_passed(one: Series) -> int:
-    return len(one.verdicts) - one.verdicts.count("pass")
+def _not_passed(reading: Series) -> int:
+    return len(reading.verdicts) - reading.verdicts.count("pass")
 
 
-def _judged(one: Series) -> bool:
+def _judged(reading: Series) -> bool:
     """Whether the latest limits leave anything out of a quantity that has a spread worth the name."""
-    return one.unit != "" and one.limits() != (None, None)
+    return reading.unit != "" and reading.limits() != (None, None)
 
 
-def distribution(one: Series) -> Distribution | None:
+def distribution(reading: Series) -> Distribution | None:
     """Count the values of a reading in at most MOST_BINS classes; None of less than two values."""
-    values = one.values[one.measured]
+    values = reading.values[reading.measured]
     if not varies(values):
         return None
     counts, edges = np.histogram(values, bins=class_count(values, most=MOST_BINS))
@@ -247,22 +248,22 @@ def class_count(values: NDArray[np.float64], *, most: int) -> int:
     return math.ceil(min(most, float(np.ptp(values)) / width))
 
 
-def chart(one: Series) -> IndividualsChart | None:
+def chart(reading: Series) -> IndividualsChart | None:
     """Chart a reading through the units that have a value; None of less than two."""
-    values = one.values[one.measured]
+    values = reading.values[reading.measured]
     return individuals_chart(values) if values.size >= 2 else None
 
 
-def proposal(one: Series) -> ProposedLimits:
+def proposal(reading: Series) -> ProposedLimits:
     """Propose limits from units whose reading passed, guarded by a reading's expanded uncertainty.
 
     A reading with one limit gets a proposal for that side.
     """
-    good = one.measured & np.array([verdict == "pass" for verdict in one.verdicts], dtype=np.bool_)
-    known = one.standard[good & np.isfinite(one.standard)]
-    low, high = one.limits()
+    good = reading.measured & np.array([verdict == "pass" for verdict in reading.verdicts], dtype=np.bool_)
+    known = reading.standard[good & np.isfinite(reading.standard)]
+    low, high = reading.limits()
     if not good.any():
-        floors = one.verdicts.count("pass")
+        floors = reading.verdicts.count("pass")
         why = "no unit has passed this reading"
         if floors:
             why = f"in all {floors} that passed, what there is lies below what the bench can see"
@@ -271,27 +272,27 @@ def proposal(one: Series) -> ProposedLimits:
     if (low is None) != (high is None):
         side = "upper" if low is None else "lower"
     return propose_limits(
-        one.values[good],
-        unit=one.unit,
+        reading.values[good],
+        unit=reading.unit,
         side=side,
         guard=COVERAGE * float(np.median(known)) if known.size else 0.0,
         current=(low, high),
     )
 
 
-def _caveats(one: Series, values: NDArray[np.float64], result: Capability | None) -> tuple[Caveat, ...]:
+def _caveats(reading: Series, values: NDArray[np.float64], result: Capability | None) -> tuple[Caveat, ...]:
     caveats = list(population_caveats(values) if result is None else result.caveats)
-    limits = (np.round(some, 9).tolist() for some in (one.limit_low, one.limit_high))
+    limits = (np.round(some, 9).tolist() for some in (reading.limit_low, reading.limit_high))
     kinds = len(set(zip(*limits, strict=True)))
     if kinds > 1:
         text = f"the limits changed within these runs ({kinds} kinds); the latest are used"
         caveats.append(Caveat(kind="limits changed", sentence=text))
-    return (*caveats, *_left_out(one))
+    return (*caveats, *_left_out(reading))
 
 
-def _left_out(one: Series) -> tuple[Caveat, ...]:
+def _left_out(reading: Series) -> tuple[Caveat, ...]:
     """Say that the figures are those of a part: of what lies below the bench's floor there is no value."""
-    floors, of = int(one.floor.sum()), one.values.size
+    floors, of = int(reading.floor.sum()), reading.values.size
     if floors == 0:
         return ()
     text = f"{floors} of {of} readings lie below the bench's floor: the figures are those of the other units"
@@ -322,7 +323,7 @@ def batch_to_json(batch: UnitBatch, readings: Sequence[ReadingFigures]) -> dict[
     }
 
 
-def reading_to_json(batch: UnitBatch, one: Series) -> dict[str, Any]:
+def reading_to_json(batch: UnitBatch, reading: Series) -> dict[str, Any]:
     """Keys: key, unit, distribution, chart, proposed; null where there are too few values.
 
     distribution: edges, counts. chart: centre, lower, upper, sigma, mean_range, upper_range, units (serial,
@@ -330,13 +331,13 @@ def reading_to_json(batch: UnitBatch, one: Series) -> dict[str, Any]:
     the fields of `ProposedLimits`.
     """
     serial = {run.run_id: run.serial for run in batch.firsts}
-    names = [serial[int(run_id)] for run_id in one.run_ids[one.measured]]
+    names = [serial[int(run_id)] for run_id in reading.run_ids[reading.measured]]
     return {
-        "key": plain(one.key),
-        "unit": one.unit,
-        "distribution": plain(distribution(one)),
-        "chart": _chart_to_json(chart(one), names),
-        "proposed": plain(proposal(one)),
+        "key": plain(reading.key),
+        "unit": reading.unit,
+        "distribution": plain(distribution(reading)),
+        "chart": _chart_to_json(chart(reading), names),
+        "proposed": plain(proposal(reading)),
     }
 
 
@@ -362,8 +363,8 @@ def comparison_to_json(
     result: Sequence[Comparison[ReadingKey]], series: Sequence[Series]
 ) -> list[dict[str, Any]]:
     """Keys: key, unit, difference (the fields of `Difference`), p_corrected, moved. series: of one side."""
-    units = {one.key: one.unit for one in series}
-    return [plain(one) | {"unit": units[one.key]} for one in result]
+    units = {reading.key: reading.unit for reading in series}
+    return [plain(comparison) | {"unit": units[comparison.key]} for comparison in result]
 
 
 def key_to_json(key: ReadingKey) -> dict[str, Any]:
@@ -378,9 +379,9 @@ def plain(value: object) -> Any:
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, list | tuple):
-        return [plain(one) for one in value]
+        return [plain(item) for item in value]
     if isinstance(value, dict):
-        return {str(name): plain(one) for name, one in value.items()}
+        return {str(name): plain(item) for name, item in value.items()}
     if isinstance(value, ReadingKey):
         return key_to_json(value)
     return plain(vars(value))

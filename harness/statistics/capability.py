@@ -198,7 +198,7 @@ def one_sided_factor(n: int, *, proportion: float, confidence: float) -> float:
 def normal_tolerance(
     values: ArrayLike, *, proportion: float, confidence: float, side: Side = "two"
 ) -> ToleranceInterval:
-    """Give the interval that holds the proportion of a normal population with confidence.
+    """Return the interval that holds the proportion of a normal population with confidence.
 
     values: shape (n,), n >= 2.
     """

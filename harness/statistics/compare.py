@@ -1,4 +1,4 @@
-"""Which readings differ: left from right, one batch from another; told honestly when there are many."""
+"""Which readings differ: left from right, one batch from another; corrected for how many are compared."""
 
 import math
 from collections.abc import Hashable, Iterable, Mapping, Sequence
@@ -266,7 +266,7 @@ def side_differences(series: Sequence[Series]) -> list[SideDifference]:
 def shared_values(
     one: Series, other: Series
 ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """Give the runs in which both were measured, and the values of each, run by run."""
+    """Return the runs in which both were measured, and the values of each, run by run."""
     if np.array_equal(one.run_ids, other.run_ids):
         both = one.measured & other.measured
         return one.run_ids[both], one.values[both], other.values[both]

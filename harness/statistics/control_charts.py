@@ -155,8 +155,8 @@ def instability(values: ArrayLike, *, level: float = 0.01) -> tuple[str, ...]:
 
     The run rules are for watching one chart; over a batch of fifty they cry wolf for every third good
     reading. These two do so once in a hundred batches each: a value beyond limits widened for how many values
-    there are, and von Neumann's ratio of successive to total variation, which sees shifts, drifts and cycles.
-    values: shape (n,), n >= 2, in the order they were made; less than eight tell nothing.
+    there are, and von Neumann's ratio of successive to total variation, which shows shifts, drifts and
+    cycles. values: shape (n,), n >= 2, in the order they were made; less than eight tell nothing.
     Source: J. von Neumann, Annals of Mathematical Statistics 12 (1941); NIST/SEMATECH e-Handbook 6.3.2.2.
     """
     from scipy.special import ndtri, stdtrit

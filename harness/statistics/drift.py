@@ -84,9 +84,9 @@ def least_p_of_trend(n: int) -> float:
 
 def _sens_slope(t: NDArray[np.float64], v: NDArray[np.float64]) -> tuple[float, float, float]:
     """The median of all slopes; its interval by Kendall's own distribution, for few runs not yet normal."""
-    one, other = np.triu_indices(t.size, 1)
-    apart = t[other] != t[one]
-    slopes = np.sort((v[other] - v[one])[apart] / (t[other] - t[one])[apart])
+    earlier, later = np.triu_indices(t.size, 1)
+    apart = t[later] != t[earlier]
+    slopes = np.sort((v[later] - v[earlier])[apart] / (t[later] - t[earlier])[apart])
     # One slope fewer at each end as long as so few against the trend are rarer than the tail.
     rarer = int(np.searchsorted(_cumulated_inversions(t.size), (1.0 - CONFIDENCE) / 2.0, side="right"))
     left_out = min(max(0, rarer - 1), (slopes.size - 1) // 2)
@@ -106,8 +106,8 @@ def _cumulated_inversions(n: int) -> NDArray[np.float64]:
 class Shift:
     """One reading of the golden unit now against its history; numbers in the reading's unit.
 
-    n: values in the history. value: None where there is none now. expanded: what the reading claims. p: of a
-    single value so far out by chance, corrected for all readings; None where there is no value now.
+    n: values in the history. value: None if there is none now. expanded: what the reading claims. p: of a
+    single value so far out by chance, corrected for all readings; None if there is no value now.
     """
 
     key: ReadingKey
@@ -141,23 +141,25 @@ def golden_shifts(series: Sequence[Series], run_id: int) -> list[Shift]:
     t s sqrt(1 + 1/n) of the mean of n: NIST/SEMATECH e-Handbook 7.2.1 with the variance of a difference. Of
     a short history the claimed standard uncertainty is taken for s, and t for normal.
     """
-    result = [shift for one in series if (shift := _shift(one, run_id)) is not None]
+    result = [shift for reading in series if (shift := _shift(reading, run_id)) is not None]
     tested = [index for index, shift in enumerate(result) if shift.p is not None]
     corrected = holm([result[index].p or 0.0 for index in tested])
     by_index = dict(zip(tested, map(float, corrected), strict=True))
     judged = [_judged(shift, by_index.get(index)) for index, shift in enumerate(result)]
-    return sorted(judged, key=lambda one: (not one.moved, 1.0 if one.p is None else one.p, -one.times))
+    return sorted(
+        judged, key=lambda shift: (not shift.moved, 1.0 if shift.p is None else shift.p, -shift.times)
+    )
 
 
-def _shift(one: Series, run_id: int) -> Shift | None:
+def _shift(reading: Series, run_id: int) -> Shift | None:
     from scipy.special import ndtr, stdtr
 
-    now = one.run_ids == run_id
-    before = one.values[one.measured & ~now]
+    now = reading.run_ids == run_id
+    before = reading.values[reading.measured & ~now]
     if not before.size:
         return None
-    value = one.values[one.measured & now]
-    known = one.standard[now & np.isfinite(one.standard)]
+    value = reading.values[reading.measured & now]
+    known = reading.standard[now & np.isfinite(reading.standard)]
     mean = float(np.mean(before))
     several = before.size >= FEWEST_FOR_SCATTER
     sigma = float(np.std(before, ddof=1)) if several else None
@@ -171,8 +173,8 @@ def _shift(one: Series, run_id: int) -> Shift | None:
         else:
             p = 2.0 * float(ndtr(-away / reach) if sigma is None else stdtr(before.size - 1, -away / reach))
     return Shift(
-        key=one.key,
-        unit=one.unit,
+        key=reading.key,
+        unit=reading.unit,
         n=int(before.size),
         value=float(value[0]) if value.size else None,
         mean=mean,
@@ -207,15 +209,15 @@ def golden_drift(runs: Sequence[RunLine], series: Sequence[Series]) -> list[Read
     days = {run.run_id: run.started.timestamp() / SECONDS_A_DAY for run in runs if run.outcome in COMPLETE}
     start = min(days.values(), default=0.0)
     result: list[tuple[Series, Drift]] = []
-    for one in series:
-        begun = np.array([days.get(run_id, np.nan) for run_id in one.run_ids.tolist()])
-        chosen = one.measured & np.isfinite(begun)
+    for reading in series:
+        begun = np.array([days.get(run_id, np.nan) for run_id in reading.run_ids.tolist()])
+        chosen = reading.measured & np.isfinite(begun)
         times = begun[chosen] - start
         if times.size >= FEWEST_FOR_SLOPES and np.ptp(times) > 0:
-            result.append((one, drift(times, one.values[chosen])))
-    corrected = holm([one.p for _, one in result])
+            result.append((reading, drift(times, reading.values[chosen])))
+    corrected = holm([moving.p for _, moving in result])
     drifts = [
-        ReadingDrift(key=one.key, unit=one.unit, drift=moving, p_corrected=float(p))
-        for (one, moving), p in zip(result, corrected, strict=True)
+        ReadingDrift(key=reading.key, unit=reading.unit, drift=moving, p_corrected=float(p))
+        for (reading, moving), p in zip(result, corrected, strict=True)
     ]
-    return sorted(drifts, key=lambda one: (one.p_corrected, one.drift.p))
+    return sorted(drifts, key=lambda moving: (moving.p_corrected, moving.drift.p))

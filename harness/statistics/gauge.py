@@ -33,7 +33,7 @@ NDC_FACTOR = 1.41
 
 @dataclass(frozen=True, kw_only=True)
 class AnovaRow:
-    """One line of an analysis of variance; `f` and `p` are None where nothing is tested."""
+    """One line of an analysis of variance; `f` and `p` are None if nothing is tested."""
 
     source: str
     freedom: int
@@ -55,7 +55,7 @@ class GaugeComponent:
 
 @dataclass(frozen=True, kw_only=True)
 class GaugeStudy:
-    """What a study found. `interaction` is None where it was pooled into the repeatability.
+    """The result of a study. `interaction` is None if it was pooled into the repeatability.
 
     gauge_low, gauge_high: the 95 % interval of the gauge's sigma. Two or three appraisers leave it wide at
     its upper end, however many the trials.
@@ -82,8 +82,8 @@ def tolerance_width(low: float | None, high: float | None, mean: float) -> float
     """Width of the tolerance: between both limits, or twice the distance from the mean to the only one."""
     if low is not None and high is not None:
         return high - low
-    one = low if high is None else high
-    return None if one is None else 2.0 * abs(mean - one)
+    limit = low if high is None else high
+    return None if limit is None else 2.0 * abs(mean - limit)
 
 
 def gauge_anova(
@@ -132,7 +132,7 @@ def _gauge_interval(
 ) -> tuple[float, float]:
     """The interval of the gauge's variance, from the mean squares that add up to it.
 
-    both: of the interaction, None where it is pooled into the error. Modified large samples: Graybill and
+    both: of the interaction, None if it is pooled into the error. Modified large samples: Graybill and
     Wang, Journal of the American Statistical Association 75 (1980); for gauge studies Burdick, Borror and
     Montgomery, Journal of Quality Technology 35 (2003).
     """
@@ -300,24 +300,25 @@ def studies(crossing: Crossing, series: Sequence[Series]) -> list[ReadingStudy]:
 
     series: through the runs of the crossing (or more). A reading that some run lacks a value of has no study.
     """
-    return sorted((_study_of(crossing, one) for one in series), key=_by_share)
+    return sorted((_study_of(crossing, reading) for reading in series), key=_by_share)
 
 
-def _study_of(crossing: Crossing, one: Series) -> ReadingStudy:
-    measured = one.measured
-    values = dict(zip(one.run_ids[measured].tolist(), one.values[measured].tolist(), strict=True))
+def _study_of(crossing: Crossing, reading: Series) -> ReadingStudy:
+    measured = reading.measured
+    values = dict(zip(reading.run_ids[measured].tolist(), reading.values[measured].tolist(), strict=True))
     wanted = [run for unit in crossing.runs for appraiser in unit for run in appraiser]
     absent = sum(run not in values for run in wanted)
-    if one.unit == "" or absent:
+    if reading.unit == "" or absent:
         reason = (
             f"{absent} of {len(wanted)} runs have no value"
-            if one.unit
+            if reading.unit
             else "a polarity has no spread to study"
         )
-        return ReadingStudy(key=one.key, unit=one.unit, study=None, reason=reason)
+        return ReadingStudy(key=reading.key, unit=reading.unit, study=None, reason=reason)
     data = np.array([values[run] for run in wanted]).reshape(np.shape(crossing.runs))
-    tolerance = tolerance_width(*one.limits(), float(data.mean()))
-    return ReadingStudy(key=one.key, unit=one.unit, study=gauge_anova(data, tolerance=tolerance), reason="")
+    tolerance = tolerance_width(*reading.limits(), float(data.mean()))
+    study = gauge_anova(data, tolerance=tolerance)
+    return ReadingStudy(key=reading.key, unit=reading.unit, study=study, reason="")
 
 
 def _appraiser(run: RunLine, by: By) -> str:

@@ -52,7 +52,7 @@ class ParetoLine:
 
 
 def clopper_pearson(count: int, total: int, *, confidence: float = 0.95) -> Proportion:
-    """Give the exact two-sided interval of a proportion: each side leaves out at most half of the rest.
+    """Return the exact two-sided interval of a proportion: each side leaves out at most half of the rest.
 
     At none or all of the total, the interval is still two-sided. Of nothing at all it is 0 to 1.
     Raises ValueError for counts that cannot be.
@@ -78,12 +78,12 @@ def clopper_pearson(count: int, total: int, *, confidence: float = 0.95) -> Prop
 
 
 def tests_of_units(runs: Iterable[RunLine]) -> list[RunLine]:
-    """Give the complete runs that test a unit; golden units and studies say something of the bench."""
+    """Return the complete runs that test a unit; golden units and studies say something of the bench."""
     return [run for run in runs if run.outcome in COMPLETE and run.purpose == ""]
 
 
 def first_complete_runs(runs: Iterable[RunLine]) -> list[RunLine]:
-    """Give the first complete run that tests each unit, in their order. runs: of one part, oldest first."""
+    """Return the first complete run that tests each unit, in their order. runs: of one part, oldest first."""
     firsts: dict[str, RunLine] = {}
     for run in tests_of_units(runs):
         firsts.setdefault(run.serial, run)

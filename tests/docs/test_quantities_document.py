@@ -25,8 +25,8 @@ LINE_OF_A_BUDGET = re.compile(r"[a-z][a-z' ]+")
 def _names_in_the_code() -> set[str]:
     """Every text that becomes a budget line's name.
 
-    They are named in `Contribution(name=…)` and `Component(name=…)`, in `names=(…)` of `between`, and, in
-    the transfer's kin, as the first of a tuple or of the arguments of `add`, with a source after it.
+    They are named in `Contribution(name=…)` and `Component(name=…)`, in `names=(…)` of `between`, as the
+    first of the arguments of `add`, and, in `contacts.py`, as the keys of known resistances.
     """
     result = set(get_args(Line))
     folders = [ROOT / "harness" / name for name in ("measure", "quantities")]
@@ -34,9 +34,9 @@ def _names_in_the_code() -> set[str]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 result |= _of_call(node)
-            elif isinstance(node, ast.Tuple) and path.name == "contacts.py" and not _text(node.elts[0]):
-                result |= {each for each in map(_text, node.elts[:2]) if each}
-            elif isinstance(node, ast.Assign) and path.name in {"contacts.py", "residuals.py"}:
+            elif isinstance(node, ast.Dict) and path.name == "contacts.py":
+                result |= {_text(key) for key in node.keys if key is not None}
+            elif isinstance(node, ast.Assign) and path.name == "residuals.py":
                 result |= _of_assignment(node)
     return {each for each in result if LINE_OF_A_BUDGET.fullmatch(each)}
 

@@ -23,8 +23,8 @@ class Laboratory:
         self.plan = build_plan(self.job, impedances=IMPEDANCES)
         self.bench = Bench(self.job, self.plan, seed=SEED)
         self.faults = single_faults(self.job.module, self.job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
-        self.diagnoser = Diagnoser(self.job, self.plan, telling(self.plan, self.job), impedances=IMPEDANCES)
-        self.stopped = Diagnoser(self.job, self.plan, (), impedances=IMPEDANCES)
+        self.diagnoser = Diagnoser(self.job, self.plan, telling(self.plan, self.job))
+        self.stopped = Diagnoser(self.job, self.plan, ())
 
     def evidence(self, names: str, serial: str = "T-1") -> Evidence:
         faults = list(parse_fault(names, self.job.module, self.job.fixture)) if names else []

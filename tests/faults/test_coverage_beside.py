@@ -12,7 +12,7 @@ from typing import NoReturn
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.coverage import judge_faults
+from harness.faults.coverage import hard_faults, judge_faults
 from harness.job.job import load_job
 from harness.plan.build import build_plan
 from harness.records.store import open_records
@@ -37,7 +37,7 @@ with SecondProcess() as helper:
 @pytest.fixture(scope="module")
 def planned() -> PlannedJob:
     job = load_job(JOB)
-    return PlannedJob(job=job, plan=build_plan(job, impedances=USUAL), impedances=USUAL)
+    return PlannedJob(job=job, plan=build_plan(job, impedances=USUAL))
 
 
 @pytest.fixture
@@ -50,7 +50,7 @@ def test_the_other_process_finds_what_this_one_would(planned: PlannedJob) -> Non
     with SecondProcess() as helper:
         helper.begin_coverage(planned)
         result = helper.coverage()
-    assert result == judge_faults(planned.job, planned.plan, impedances=USUAL)
+    assert result == judge_faults(planned.job, planned.plan, hard_faults(planned.job))
 
 
 def test_a_run_takes_what_was_found_beside_it_and_keeps_it(

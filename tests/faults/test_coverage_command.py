@@ -155,8 +155,8 @@ def test_a_cluster_of_two_processes_gives_identical_results(cluster: Cluster) ->
     with Client(cluster, set_as_default=False) as client:  # type: ignore[no-untyped-call]
         assert len(client.scheduler_info()["workers"]) == 2
         # Done by one worker, as this process may have more BLAS threads, and those round another way.
-        alone = client.submit(signatures, job, plan, faults, impedances=BenchImpedances()).result()
-        shared = signatures(job, plan, faults, impedances=BenchImpedances(), executor=client.get_executor())
+        alone = client.submit(signatures, job, plan, faults).result()
+        shared = signatures(job, plan, faults, executor=client.get_executor())
     assert np.array_equal(alone.transfers, shared.transfers)
 
 

@@ -14,7 +14,7 @@ from harness.faults.probes import best_probe, expected_information
 from harness.job.faults import Fault, parse_fault, single_faults
 from harness.job.job import load_job
 from harness.report.explanation import explain, make_explanation, shown_groups
-from tests.faults.laboratory import IMPEDANCES, SEED, Laboratory
+from tests.faults.laboratory import SEED, Laboratory
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
 EVERY = 16  # of the list, half as many as this are tried; benchmarks/diagnosis.py takes all
@@ -102,9 +102,9 @@ def test_what_only_picofarads_tell_apart_is_one_group_and_the_next_probe_would_s
 ) -> None:
     result = laboratory.diagnose(laboratory.evidence("K2.1.cold operated stuck open"))
     assert set(result.groups[0].names) == {"left.b_return.cold open", "K2.1.cold operated stuck open"}
-    probe = best_probe(laboratory.job, laboratory.plan, shown_groups(result), impedances=IMPEDANCES)
+    probe = best_probe(laboratory.job, laboratory.plan, shown_groups(result))
     assert probe is not None
-    assert probe.place == "the board's side of left.b_return"
+    assert probe.point == "the board's side of left.b_return"
     assert probe.information > 0.4
 
 

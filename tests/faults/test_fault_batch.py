@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from harness.arrays import Complex, Floats
 from harness.circuit.elements import BenchImpedances, Circuit
-from harness.circuit.expand import build_circuit, build_wiring
+from harness.circuit.expand import build_wiring
 from harness.circuit.solve import LEAK_S
 from harness.errors import CircuitError
-from harness.faults.effects import FaultSet, with_fault
-from harness.faults.evidence import Complex, Floats
+from harness.faults.effects import FaultSet, FaultyCircuits
 from harness.faults.fault_sets import Planner
 from harness.faults.signatures import as_suspects, batch_transfers, plain_transfers, signatures
 from harness.job.faults import Fault, single_faults
@@ -57,11 +57,9 @@ def test_the_batch_is_the_plain_loop_for_every_kind_of_fault(name: str) -> None:
     faults = single_faults(job.module, job.fixture)
     of_a_kind = {fault.kind: fault for fault in faults}
     fault_sets = as_suspects([(), *faults[::3], *of_a_kind.values()])
-    plain = plain_transfers(job, plan, fault_sets, impedances=BENCH)
-    np.testing.assert_allclose(
-        batch_transfers(job, plan, fault_sets, impedances=BENCH), plain, rtol=0, atol=AGREED
-    )
-    np.testing.assert_allclose(plain[0], signatures(job, plan, [], impedances=BENCH).good, atol=1e-12)
+    plain = plain_transfers(job, plan, fault_sets)
+    np.testing.assert_allclose(batch_transfers(job, plan, fault_sets), plain, rtol=0, atol=AGREED)
+    np.testing.assert_allclose(plain[0], signatures(job, plan, []).good, atol=1e-12)
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -76,8 +74,8 @@ def test_the_batch_is_the_plain_loop_for_combinations(seed: int) -> None:
         (plug, other) for plug in plugs for other in plugs if plug is not other
     ]  # both in one plug
     np.testing.assert_allclose(
-        batch_transfers(job, plan, fault_sets, impedances=BENCH),
-        plain_transfers(job, plan, fault_sets, impedances=BENCH),
+        batch_transfers(job, plan, fault_sets),
+        plain_transfers(job, plan, fault_sets),
         rtol=0,
         atol=AGREED,
     )
@@ -87,9 +85,9 @@ def test_an_executor_changes_nothing() -> None:
     job = small("two_loop_switcher")
     plan = build_plan(job, impedances=BENCH)
     fault_sets = as_suspects(single_faults(job.module, job.fixture))
-    alone = batch_transfers(job, plan, fault_sets, impedances=BENCH)
+    alone = batch_transfers(job, plan, fault_sets)
     with ThreadPoolExecutor(2) as executor:
-        shared = batch_transfers(job, plan, fault_sets, impedances=BENCH, executor=executor)
+        shared = batch_transfers(job, plan, fault_sets, executor=executor)
     assert np.array_equal(alone, shared)
 
 
@@ -146,7 +144,7 @@ def of_batch(
     module: Module, fixture: Fixture, fault_set: FaultSet, state: State, bench: BenchImpedances
 ) -> Complex:
     wiring = build_wiring(module, fixture, fixture.setups[0], bench)
-    batch = Planner.of(wiring, module, fixture).plan([state], [fault_set])
+    batch = Planner(wiring, module, fixture).plan([state], [fault_set])
     return np.asarray(batch.transfers(frequency_hz=1e3, columns=[0, 1])[1, 0])
 
 
@@ -165,8 +163,7 @@ def test_a_contact_of_any_conductance_before_any_leak_keeps_its_digits(
     bench = BenchImpedances(input_ohm=1e12, input_f=0.0)
     fault = Fault(kind="throw resistance", subject="K1.1.hot", throw="released", resistance_ohm=1 / siemens)
     state = State(on=())
-    good = build_circuit(module, fixture, fixture.setups[0], state, bench)
-    wanted = exact(with_fault(good, fault, module=module, fixture=fixture, state=state))
+    wanted = exact(FaultyCircuits(module, fixture, bench).of((fault,), fixture.setups[0], state))
     result = of_batch(module, fixture, (fault,), state, bench)
     np.testing.assert_allclose(result.real, wanted, rtol=1e-9, atol=1e-13)
 
@@ -200,7 +197,7 @@ def test_a_suspect_that_changes_nothing_costs_nothing() -> None:
     wiring = build_wiring(job.module, job.fixture, setup, BENCH)
     states = all_states(job.module.control_names)
     fault_sets = as_suspects(single_faults(job.module, job.fixture))
-    batch = Planner.of(wiring, job.module, job.fixture).plan(states, fault_sets)
+    batch = Planner(wiring, job.module, job.fixture).plan(states, fault_sets)
     solved = sum(len(work.positions) for work in batch.works)
     assert solved < 0.7 * len(fault_sets) * len(states)
 
@@ -245,9 +242,4 @@ def test_a_fault_that_leaves_no_solution_is_named_with_the_net() -> None:
     ]
     fed_back = replace(job, module=replace(job.module, amplifiers=tuple(ring)))
     with pytest.raises(CircuitError, match=r"with left\.in\.hot open: .*nothing settles the volts of left\."):
-        batch_transfers(
-            fed_back,
-            plan,
-            as_suspects([Fault(kind="leg open", subject="in", channel="left", leg="hot")]),
-            impedances=BENCH,
-        )
+        batch_transfers(fed_back, plan, [(Fault(kind="leg open", subject="in", channel="left", leg="hot"),)])

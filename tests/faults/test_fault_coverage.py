@@ -28,7 +28,6 @@ from harness.faults.effects import FaultSet
 from harness.faults.margins import SURE, over_currents, weigh_margins
 from harness.faults.minimal import smallest_plan
 from harness.faults.plugs import VALUES_OHM, design_plugs
-from harness.faults.signatures import signatures
 from harness.job.faults import Fault, parse_fault
 from harness.job.job import Job, load_job
 from harness.job.state import State
@@ -74,12 +73,12 @@ def by_hand() -> Job:
 
 @pytest.fixture(scope="module")
 def shipped_coverage(shipped: Job) -> Coverage:
-    return cover(shipped, build_plan(shipped, impedances=BENCH), impedances=BENCH)
+    return cover(shipped, build_plan(shipped, impedances=BENCH))
 
 
 @pytest.fixture(scope="module")
 def hand_coverage(by_hand: Job) -> Coverage:
-    return cover(by_hand, build_plan(by_hand, impedances=BENCH), impedances=BENCH)
+    return cover(by_hand, build_plan(by_hand, impedances=BENCH))
 
 
 def share(coverage: Coverage) -> float:
@@ -99,7 +98,7 @@ def test_a_welded_contact_leaves_no_gap(whole: Job, shipped_coverage: Coverage) 
     """What no level shows, the checks of changes of state do: a contact that doesn't let go."""
     plan = build_plan(whole, impedances=BENCH)
     left = [(one.fault,) for one in shipped_coverage.unseen]
-    result = weigh_changes(whole, plan, [*left, (), _named(whole, "K3 coil open")], impedances=BENCH)
+    result = weigh_changes(whole, plan, [*left, (), _named(whole, "K3 coil open")])
     assert all(
         one is not None and one.by.startswith("transfer time at left.out") for one in result[: len(left)]
     )
@@ -109,7 +108,7 @@ def test_a_welded_contact_leaves_no_gap(whole: Job, shipped_coverage: Coverage) 
 
 def test_a_relay_that_never_moves_has_no_operate_time(whole: Job) -> None:
     plan = build_plan(whole, impedances=BENCH)
-    (result,) = weigh_changes(whole, plan, [_named(whole, "K1 never operates")], impedances=BENCH)
+    (result,) = weigh_changes(whole, plan, [_named(whole, "K1 never operates")])
     assert known(result).by == "operate time at left.out, idle > loop_a"
 
 
@@ -120,7 +119,7 @@ def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped: Job, shipped_covera
     unseen = [one.fault for one in shipped_coverage.unseen]
     additions = cheapest_additions(shipped, unseen, impedances=BENCH)
     assert sum(len(addition.sees) for addition in additions) == len(unseen)
-    assert additions[0].words == '"Leg gain difference" within 0.1 dB'
+    assert additions[0].description == '"Leg gain difference" within 0.1 dB'
     assert additions[0].cost_s == 0.0
 
 
@@ -143,7 +142,7 @@ def test_a_loop_relay_that_never_moves_changes_nothing_with_straight_plugs(hand_
 def test_unequal_pads_are_what_the_hand_test_lacks(by_hand: Job, hand_coverage: Coverage) -> None:
     unseen = [one.fault for one in hand_coverage.unseen][::3]
     additions = cheapest_additions(by_hand, unseen, impedances=BENCH)
-    assert additions[0].words.startswith("unequal pads")
+    assert additions[0].description.startswith("unequal pads")
     assert len(additions[0].sees) > 0.9 * len(unseen)
 
 
@@ -180,7 +179,7 @@ def test_every_contact_has_the_least_resistance_that_is_seen(
     wanted = known(result["K5.1.hot released"])
     for factor, seen in ((0.8, False), (1.0, True)):
         fault = _resistive("K5.1.hot", "released", factor * wanted)
-        made = weigh_margins(shipped, plan, signatures(shipped, plan, [fault], impedances=BENCH))
+        made = weigh_margins(shipped, plan, [fault])
         assert (made.best[0] >= SURE) == seen
 
 
@@ -209,7 +208,7 @@ def test_bad_contacts_are_listed_at_three_resistances_and_counted_apart(shipped_
 def test_a_contact_that_no_state_uses_is_never_seen(shipped: Job) -> None:
     lone = replace(shipped.sequence, states=(State(on=()),))
     job = replace(shipped, sequence=lone)
-    result = smallest_seen(job, build_plan(job, impedances=BENCH), impedances=BENCH)
+    result = smallest_seen(job, build_plan(job, impedances=BENCH))
     assert {one.contact: one.smallest_seen_ohm for one in result}["K1.1.hot operated"] is None
 
 
@@ -218,7 +217,7 @@ def test_states_that_are_left_out_are_the_addition(shipped: Job) -> None:
     job = replace(shipped, sequence=lone)
     faults = [fault for fault in hard_faults(job) if fault.subject == "K2" and "never" in fault.name]
     additions = cheapest_additions(job, faults, impedances=BENCH)
-    assert additions[0].words.startswith("state loop_a+loop_b")
+    assert additions[0].description.startswith("state loop_a+loop_b")
 
 
 def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped: Job) -> None:
@@ -229,7 +228,7 @@ def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped: Job) -> 
     )
     job = replace(shipped, sequence=replace(shipped.sequence, checks=checks))
     plan = build_plan(job, impedances=BENCH)
-    made = weigh_margins(job, plan, signatures(job, plan, [], impedances=BENCH))
+    made = weigh_margins(job, plan, [])
     tight = tight_limits(made)
     assert tight
     assert all(one.reading.startswith("leg gain difference") and one.margin < 1 for one in tight)
@@ -241,16 +240,12 @@ def test_good_units_keep_the_shipped_limits(shipped_coverage: Coverage) -> None:
 
 def test_the_fewest_steps_see_the_same(shipped: Job, shipped_coverage: Coverage) -> None:
     plan = build_plan(shipped, impedances=BENCH)
-    shorter = smallest_plan(shipped, plan, impedances=BENCH)
+    shorter = smallest_plan(shipped, plan)
     assert shorter.proven
     assert shorter.seen == len(shipped_coverage.seen)
     assert shorter.after.acquisitions < shorter.before.acquisitions / 4
     assert sum(shorter.after.operations.values()) < sum(shorter.before.operations.values())
-    made = weigh_margins(
-        shipped,
-        shorter.plan,
-        signatures(shipped, shorter.plan, hard_faults(shipped), impedances=BENCH),
-    )
+    made = weigh_margins(shipped, shorter.plan, hard_faults(shipped))
     assert int((made.best >= SURE).sum()) == shorter.seen
     first = shorter.plan.visits[0]
     without = replace(
@@ -258,9 +253,7 @@ def test_the_fewest_steps_see_the_same(shipped: Job, shipped_coverage: Coverage)
     )
     kept = {a.number for a in without.acquisitions}
     without = replace(without, readings=tuple(r for r in without.readings if set(r.captures) <= kept))
-    made = weigh_margins(
-        shipped, without, signatures(shipped, without, hard_faults(shipped), impedances=BENCH)
-    )
+    made = weigh_margins(shipped, without, hard_faults(shipped))
     assert int((made.best >= SURE).sum()) < shorter.seen
 
 
@@ -269,7 +262,7 @@ def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole: Job, shipped: J
     job = replace(shipped, sequence=replace(shipped.sequence, checks=offset))
     plan = build_plan(job, impedances=BENCH)
     with pytest.raises(UsageError, match="detects no fault"):
-        smallest_plan(job, plan, impedances=BENCH)
+        smallest_plan(job, plan)
 
 
 def test_the_search_finds_plugs_that_beat_straight_ones_and_matched_pads(
@@ -308,7 +301,7 @@ def test_the_other_shipped_jobs_see_most_of_theirs(name: str, least: float) -> N
     job = load_job(SWITCHER.parent / name)
     plan = build_plan(job, impedances=BENCH)
     faults = hard_faults(job)[::3]
-    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=BENCH))
+    made = weigh_margins(job, plan, faults)
     seen = float((made.best >= SURE).mean())
     print(f"{name}: {100 * seen:.1f} % of {len(faults)} seen")
     assert seen > least - 0.03
@@ -322,7 +315,7 @@ def test_two_additions_are_found_where_neither_alone_would_help(by_hand: Job) ->
     (fault,) = parse_fault("K1 never operates", job.module, job.fixture)
     (addition,) = cheapest_additions(job, [fault], impedances=BENCH)
     assert addition.sees == ("K1 never operates",)
-    first, second = addition.words.split(", and with it ")
+    first, second = addition.description.split(", and with it ")
     assert first.startswith(("unequal pads", "state "))
     assert second != first
 
@@ -336,5 +329,5 @@ def test_a_contact_resistance_check_sees_a_bad_contact_that_levels_would_let_pas
     margins = []
     for ohm in (0.1, 10.0, 100.0):
         fault = parse_fault(f"{pole} released {ohm} ohm", job.module, job.fixture)
-        margins.append(weigh_margins(job, plan, signatures(job, plan, [fault], impedances=BENCH)).best[0])
+        margins.append(weigh_margins(job, plan, [fault]).best[0])
     assert margins[0] < SURE < margins[1] < margins[2]

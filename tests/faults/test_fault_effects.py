@@ -7,11 +7,10 @@ from typing import Literal
 import numpy as np
 import pytest
 
+from harness.arrays import Complex, Floats
 from harness.circuit.elements import BenchImpedances
-from harness.circuit.expand import build_circuit
 from harness.circuit.solve import transfer
-from harness.faults.effects import SHORT_OHM, FaultSet, supply_current_a, with_fault
-from harness.faults.evidence import Complex, Floats
+from harness.faults.effects import SHORT_OHM, FaultSet, FaultyCircuits, supply_current_a
 from harness.job.faults import Fault, FaultKind, parse_fault, single_faults
 from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup, Termination
 from harness.job.job import Job, load_job
@@ -45,8 +44,9 @@ def shown(
     bench: BenchImpedances = BENCH,
 ) -> Complex:
     """Legs by sources, of the fixture's one setup with a fault in it."""
-    good = build_circuit(module, fixture, fixture.setups[0], state, bench)
-    return transfer(with_fault(good, fault, module=module, fixture=fixture, state=state), ONE_KHZ)
+    fault_set = (fault,) if isinstance(fault, Fault) else fault
+    circuits = FaultyCircuits(module, fixture, bench)
+    return transfer(circuits.of(fault_set, fixture.setups[0], state), ONE_KHZ)
 
 
 def wire(
@@ -229,11 +229,12 @@ def test_plugs_swapped_between_channels_bring_the_other_channels_loss(switcher: 
     fixture = switcher.fixture
     setup = next(h for h in fixture.setups if h.name == "drive left, view input and output")
     state = State(on=("loop_a",))
-    good = build_circuit(switcher.module, fixture, setup, state, BENCH)
+    circuits = FaultyCircuits(switcher.module, fixture, BENCH)
     fault = Fault(kind="loopback channels swapped", subject="pad_a")
-    circuit = with_fault(good, fault, module=switcher.module, fixture=fixture, state=state)
-    values = {element.name: element.resistance_ohm for element in circuit.elements}
-    before = {element.name: element.resistance_ohm for element in good.elements}
+    values, before = (
+        {element.name: element.resistance_ohm for element in circuits.of(fault_set, setup, state).elements}
+        for fault_set in ((fault,), ())
+    )
     for part in ("hot.series", "cold.series", "hot.shunt", "cold.shunt"):
         assert values[f"pad_a left.{part}"] == before[f"pad_a right.{part}"]
         assert values[f"pad_a right.{part}"] == before[f"pad_a left.{part}"]
@@ -312,11 +313,8 @@ def test_every_kind_of_fault_agrees_with_ngspice(name: str, tmp_path: Path) -> N
     of_a_kind = {fault.kind: fault for fault in single_faults(job.module, job.fixture)}
     setup = next(h for h in job.fixture.setups if not h.through)
     state = job.sequence.states[len(job.sequence.states) // 2]
-    good = build_circuit(job.module, job.fixture, setup, state, BenchImpedances())
-    circuits = [
-        with_fault(good, fault, module=job.module, fixture=job.fixture, state=state)
-        for fault in of_a_kind.values()
-    ]
+    faulty = FaultyCircuits(job.module, job.fixture, BenchImpedances())
+    circuits = [faulty.of((fault,), setup, state) for fault in of_a_kind.values()]
     solved = spice.transfers([spice.from_elements(circuit) for circuit in circuits], (1e3,), tmp_path)
     for kind, circuit, theirs in zip(of_a_kind, circuits, solved, strict=True):
         np.testing.assert_allclose(transfer(circuit, ONE_KHZ), theirs[0], rtol=1e-6, atol=1e-9, err_msg=kind)
@@ -342,13 +340,12 @@ def test_every_single_fault_is_what_the_simulators_broken_unit_is(switcher: Job,
     """Two teams' ideas of each fault: within what tolerances and strays allow, 1 % of an e.m.f."""
     setup = next(h for h in switcher.fixture.setups if h.name == "drive left, view both outputs")
     state = State(on=on)
-    good = build_circuit(switcher.module, switcher.fixture, setup, state, BenchImpedances())
+    circuits = FaultyCircuits(switcher.module, switcher.fixture, BenchImpedances())
     compared = 0
     for fault in single_faults(switcher.module, switcher.fixture):
         if fault.kind.startswith("coil"):  # there the coil's volts decide, which this test doesn't have
             continue
-        circuit = with_fault(good, fault, module=switcher.module, fixture=switcher.fixture, state=state)
-        ours = np.abs(transfer(circuit, ONE_KHZ))
+        ours = np.abs(transfer(circuits.of((fault,), setup, state), ONE_KHZ))
         theirs = simulated(switcher, (fault,), setup, on)
         np.testing.assert_allclose(ours, theirs, atol=0.01, err_msg=fault.name)
         compared += 1

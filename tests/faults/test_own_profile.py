@@ -47,7 +47,7 @@ def test_cover_takes_the_own_profile_of_the_bench(folder: Path) -> None:
 
 def test_diagnose_takes_the_own_profile_that_lies_beside_the_bench_file(folder: Path) -> None:
     described = recorded_plan(record_of(folder))
-    assert described.impedances.input_ohm == OWN_OHM
+    assert described.plan.impedances.input_ohm == OWN_OHM
     assert described.notes == ()
 
 
@@ -55,7 +55,7 @@ def test_diagnose_says_so_where_that_profile_is_gone(folder: Path) -> None:
     record = record_of(folder)
     (folder / "mine.toml").unlink()
     described = recorded_plan(record)
-    assert described.impedances == BenchImpedances()
+    assert described.plan.impedances == BenchImpedances()
     (note,) = described.notes
     assert "mine" in note
     assert "1 Mohm are taken" in note
@@ -82,7 +82,7 @@ def test_an_old_run_is_diagnosed_with_the_profile_that_it_had(folder: Path, what
     else:
         mine.write_text(mine.read_text(encoding="utf-8").replace("100e3", "50"), encoding="utf-8")
     described = recorded_plan(record)
-    assert described.impedances.input_ohm == OWN_OHM
+    assert described.plan.impedances.input_ohm == OWN_OHM
     assert described.notes == ()
 
 

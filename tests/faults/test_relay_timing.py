@@ -11,7 +11,7 @@ from harness.faults.evidence import JudgedChange, Moved
 from harness.faults.relay_timing import WRONG, RelayTiming, cost
 from harness.job.faults import parse_fault
 from harness.report.explanation import make_explanation
-from tests.faults.laboratory import IMPEDANCES, Laboratory
+from tests.faults.laboratory import Laboratory
 
 
 def diagnose(laboratory: Laboratory, wrong: Mapping[tuple[str, str, str], Moved], **more: Any) -> Diagnosis:
@@ -73,7 +73,7 @@ def test_a_welded_contact_is_predicted_to_leave_no_gap(laboratory: Laboratory) -
         if change_reading.quantity.name == "transfer_time"
         and change_reading.measurand.state == "idle > loop_b"
     )
-    relay_timing = RelayTiming(job=job, plan=plan, impedances=IMPEDANCES)
+    relay_timing = RelayTiming(job, plan)
     welded = parse_fault("K2.1.hot operated stuck closed", job.module, job.fixture)
     assert cost(relay_timing.predicted(welded, changes), changes) == 0.0
     assert cost(relay_timing.predicted((), changes), changes) == WRONG

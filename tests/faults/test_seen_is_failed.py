@@ -7,7 +7,6 @@ import pytest
 
 from harness.circuit.elements import BenchImpedances
 from harness.faults.margins import SURE, weigh_margins
-from harness.faults.signatures import signatures
 from harness.job.faults import parse_fault
 from harness.job.job import load_job
 from harness.plan.build import build_plan
@@ -51,7 +50,7 @@ def predicted(folder: Path) -> Predicted:
     job = load_job(folder)
     plan = build_plan(job, impedances=BenchImpedances())
     fault_sets = [parse_fault(name, job.module, job.fixture) for name in FAULTS]
-    made = weigh_margins(job, plan, signatures(job, plan, fault_sets, impedances=BenchImpedances()))
+    made = weigh_margins(job, plan, fault_sets)
     failing = {
         name: {
             (reading.key.check, reading.measurand.state, reading.measurand.channel, reading.measurand.port)

@@ -17,7 +17,6 @@ from benchmarks.simulated_runs import Bench
 from harness.circuit.elements import BenchImpedances
 from harness.faults.diagnosis import Diagnoser, telling
 from harness.faults.margins import weigh_margins
-from harness.faults.signatures import signatures
 from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults
 from harness.plan.build import build_plan, trial_plan
 from tests.frozen.kept import HERE, JOBS
@@ -41,7 +40,7 @@ def margins_of(name: str) -> tuple[Any, Any]:
     job = replace(job, sequence=replace(job.sequence, states=job.sequence.states[:STATES]))
     plan = trial_plan(job, impedances=IMPEDANCES)
     faults = single_faults(job.module, job.fixture)[:: EVERY[name]]
-    made = weigh_margins(job, plan, signatures(job, plan, faults, impedances=IMPEDANCES))
+    made = weigh_margins(job, plan, faults)
     there = [place for place, one in enumerate(made.readings) if one.quantity.name not in SINCE]
     return made.margins[:, [*there, -1]], made.good[there]
 
@@ -53,7 +52,7 @@ def diagnoses() -> list[dict[str, Any]]:
     faults = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
     numbers = {replace(fault, resistance_ohm=None): number for number, fault in enumerate(faults)}
     bench = Bench(job, plan, seed=7)
-    diagnoser = Diagnoser(job, plan, telling(plan, job), impedances=IMPEDANCES)
+    diagnoser = Diagnoser(job, plan, telling(plan, job))
 
     def numbered(fault: Fault) -> tuple[int, float | None]:
         """Number, and the resistance that is fitted, or the chance with which an open throw is open."""

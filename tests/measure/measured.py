@@ -6,7 +6,7 @@ import numpy as np
 
 from harness.measure.budget import propagate
 from harness.measure.transfer import Transfer
-from harness.quantities.forms import Look, leg_answer
+from harness.quantities.forms import PortTransfer, leg_answer
 from harness.quantities.need import KnownOhm, PortView
 from harness.quantities.quantity import PlannedReading
 from harness.quantities.registry import QUANTITIES
@@ -26,15 +26,15 @@ class View:
     def rows(self) -> tuple[int, int]:
         return self.hot, self.cold
 
-    def look(self, frequency_hz: float = 1e3, driven: "View | None" = None) -> Look:
+    def look(self, frequency_hz: float = 1e3, driven: "View | None" = None) -> PortTransfer:
         rows = None if driven is None else driven.rows
         view = PortView(rows=self.rows, frequency_hz=frequency_hz, driven_rows=rows)
-        return Look(transfer=self.transfer, view=view)
+        return PortTransfer(transfer=self.transfer, view=view)
 
 
 def measured(
     name: str,
-    looks: list[Look],
+    looks: list[PortTransfer],
     k: float = 2.0,
     *,
     source: KnownOhm | None = None,

@@ -9,12 +9,12 @@ from harness.errors import ReadingError
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.quantities.contacts import coupling_capacitance
-from harness.quantities.forms import Look
+from harness.quantities.forms import PortTransfer
 from harness.quantities.need import KnownOhm
 from tests.measure.measured import View
 
 
-def quiet(hz: float, level: complex, noise: float = 1e-9, driven: float | None = None) -> Look:
+def quiet(hz: float, level: complex, noise: float = 1e-9, driven: float | None = None) -> PortTransfer:
     """A port whose differential is `level` of the e.m.f., with noise on each leg; driven: another's."""
     levels = [level] * 2 if driven is None else [level] * 2 + [driven] * 2
     values = np.array([[one, 0] if row % 2 == 0 else [0, one] for row, one in enumerate(levels)])

@@ -9,13 +9,13 @@ from harness.errors import ReadingError
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.quantities.contacts import series_resistance
-from harness.quantities.forms import Look
+from harness.quantities.forms import PortTransfer
 from harness.quantities.need import KnownOhm
 from harness.reading import Limit
 from tests.measure.measured import View, measured
 
 
-def view(gain: float, relative: float = 0.0, source: str = "noise") -> Look:
+def view(gain: float, relative: float = 0.0, source: str = "noise") -> PortTransfer:
     """A pair whose differential gain is `gain`, known to a relative standard uncertainty."""
     values = np.array([[gain, 0], [0, gain]], dtype=np.complex128)
     component = Component(name=source, source=source, delta=values * relative)

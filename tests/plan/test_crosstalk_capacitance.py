@@ -18,7 +18,7 @@ from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
 from harness.plan.model import Planned, driven_channel
 from harness.quantities.contacts import CapacitanceOptions, coupling_capacitance
-from harness.quantities.forms import Look
+from harness.quantities.forms import PortTransfer
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
 from tests.circuit.spice import Block, from_elements, transfers
@@ -85,7 +85,8 @@ def test_known_capacitors_between_the_channels_come_back(
     assert one.given.load is not None
     result = solved(name, setup, farads, tmp_path)
     looks = [
-        Look(transfer=seen(values), view=view) for view, values in zip(one.given.views, result, strict=True)
+        PortTransfer(transfer=seen(values), view=view)
+        for view, values in zip(one.given.views, result, strict=True)
     ]
     made = coupling_capacitance(looks, replace(one.given.load, standard_ohm=0.0))
     # Unlike legs: each carries half of the pair's drive, so that their mean is what couples.

@@ -17,7 +17,9 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 def judged(kind: FaultKind, subject: str, *, seen: bool, **more: Any) -> FaultSeen:
     fault = Fault(kind=kind, subject=subject, **more)
-    return FaultSeen(fault=fault, seen=seen, by="", margin=0.0, readings=0, why="" if seen else "<b>why</b>")
+    return FaultSeen(
+        fault_set=(fault,), seen=seen, by="", margin=0.0, readings=0, why="" if seen else "<b>why</b>"
+    )
 
 
 @pytest.fixture

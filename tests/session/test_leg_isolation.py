@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from harness.circuit.elements import BenchImpedances
-from harness.faults.coverage import judge_faults
+from harness.faults.coverage import hard_faults, judge_faults
 from harness.job.job import load_job
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
-from harness.quantities.leg_isolation import open_leg_db
+from harness.quantities.levels_and_phases import open_leg_db
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk
 from tests.jobs import SHIPPED, check_of, sequence
@@ -125,8 +125,7 @@ def test_coverage_counts_a_contact_that_is_stuck_in_one_leg(folder: Path) -> Non
     job = load_job(folder)
     plan = build_plan(job, impedances=BenchImpedances())
     result = {
-        judge_fault.fault.name: judge_fault
-        for judge_fault in judge_faults(job, plan, impedances=BenchImpedances())
+        judge_fault.fault.name: judge_fault for judge_fault in judge_faults(job, plan, hard_faults(job))
     }
     assert result[STUCK].seen
     assert result[STUCK].by.startswith("leg isolation at left.out.")
