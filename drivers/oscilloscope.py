@@ -385,13 +385,3 @@ class PreambleOscilloscope:
         self._session.resync()
         self._settings.forget()
         self._prepare()
-
-    def safe(self) -> None:
-        """Stop acquiring. Works on a link that needs reopening first."""
-        self._session.insist(self._stop)
-
-    def _stop(self) -> None:
-        self._settings.forget()
-        self._session.drain_errors()
-        with self._session.group():
-            self._session.write(self._profile.commands.stop())

@@ -36,7 +36,7 @@ def judge(
     """Judge a value by its expanded interval (JCGM 106:2012, guarded acceptance with a guard band of U).
 
     pass: all of the interval lies within the limits; fail: all of it lies outside; unproven: between. By the
-    decision "simple" the value alone counts. A floor passes only where the level that it lies below is within
+    decision "simple" the value alone counts. A floor passes only if the level that it lies below is within
     the limits, by either decision. What is no number is unproven.
     expected_standard: of the prediction that the limits lie round; the interval is then the difference's.
     """

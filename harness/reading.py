@@ -24,7 +24,7 @@ class Estimate:
     """A value with its expanded interval, `low` to `high`.
 
     The interval covers what `coverage_factor` standard uncertainties do of a normal distribution. It is
-    narrower where a component between two limits outweighs the others (`factor_for`), and wider where one
+    narrower if a component between two limits outweighs the others (`factor_for`), and wider if one
     does that was found from few values (`student_factor`). If `floor` is true, no signal was found: `value`
     and `high` are the level that it lies below, `low` is minus infinity, `standard` is None and the budget
     empty.

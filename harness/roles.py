@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, kw_only=True)
 class Identity:
-    """Who answered: the four fields of *IDN? where there are four, else what could be learnt."""
+    """Who answered: the four fields of *IDN? if it has four, else what could be learnt."""
 
     role: str
     address: str
@@ -146,10 +146,6 @@ class Oscilloscope(Protocol):
         """The record that `begin` armed and `trigger` completed."""
         ...
 
-    def safe(self) -> None:
-        """Stop acquiring."""
-        ...
-
     def recover(self) -> None: ...
 
 
@@ -157,7 +153,7 @@ class Oscilloscope(Protocol):
 class SupplyReading:
     """What the relay supply measures at its terminals.
 
-    current_standard_a: standard uncertainty of the current by its own scatter, where it is a mean of several.
+    current_standard_a: standard uncertainty of the current by its own scatter, if it is a mean of several.
     """
 
     voltage_v: float
@@ -190,11 +186,11 @@ class Switchboard(Protocol):
     @property
     def settle_s(self) -> float: ...
     def set(self, closed: frozenset[int]) -> None:
-        """Close exactly these channels, opening the others first; read back where the board can."""
+        """Close exactly these channels, opening the others first; read back if the board can."""
         ...
 
     def off(self) -> None:
-        """Every channel open, verified where the board can. Works on a link that needs reopening first."""
+        """Every channel open, verified if the board can. Works on a link that needs reopening first."""
         ...
 
     def recover(self) -> None: ...

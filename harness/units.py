@@ -1,7 +1,7 @@
 """Quantities as people write them ("+4 dBu", "50 mohm") and as floats in SI; and back, for people.
 
 One scale per quantity inside: hertz, volts, volts RMS, ohms, seconds, farads, amperes, decibels, degrees, and
-fractions (2 % is 0.02). Zero, negative, infinite and undefined numbers are refused where they mean nothing.
+fractions (2 % is 0.02). Zero, negative, infinite and undefined numbers are refused if they mean nothing.
 """
 
 import math
@@ -77,7 +77,7 @@ class InQuantity:
 
 
 def expected_words(dimension: Dimension) -> str:
-    """Say what is expected of a quantity, with an example: `a resistance such as "50 mohm"`."""
+    """What is expected of a quantity, with an example: `a resistance such as "50 mohm"`."""
     rule = _RULES[dimension]
     return f'{rule.words} such as "{rule.example}"'
 
@@ -106,7 +106,7 @@ def parse_quantity(text: object, dimension: Dimension, *, sign: Sign | None = No
 
 
 def unit_of(text: object) -> str:
-    """Tell the bare unit of a quantity's text, without prefix: "" where it has none or cannot be read."""
+    """The bare unit of a quantity's text, without prefix: "" if it has none or cannot be read."""
     try:
         return _split(text, "voltage")[1]
     except ValueError:
@@ -155,7 +155,7 @@ def format_difference(value: float, unit: str, *, digits: int = 3) -> str:
 
 
 def counted(count: int, one: str, more: str = "") -> str:
-    """Say how many there are: `1 line`, `2 lines`; more: the plural of what takes no plain s."""
+    """A number of things: `1 line`, `2 lines`; more: the plural of what takes no plain s."""
     return f"{count} {one}" if count == 1 else f"{count} {more or one + 's'}"
 
 
@@ -165,7 +165,8 @@ def _split(text: object, dimension: Dimension) -> tuple[float, str]:
 
     expected = expected_words(dimension)
     if not isinstance(text, str):
-        raise ValueError(f"found {_toml(text)}, which has no unit; expected {expected} in quotes")
+        value = str(text).lower() if isinstance(text, bool) else text
+        raise ValueError(f"found {value}, which has no unit; expected {expected} in quotes")
     # The library drops commas and underscores: "0,5 V" would be read as 5 V.
     if "," in text or "_" in text or "$" in text:
         raise ValueError(f'found "{text}"; expected {expected}, with a point for decimals')
@@ -195,10 +196,6 @@ def _from_db(level_db: float, reference: float) -> float:
         return reference * math.pow(10.0, level_db / 20)
     except OverflowError:
         return math.inf
-
-
-def _toml(value: object) -> str:
-    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def _fixed(value: float, decimals: int) -> str:

@@ -57,14 +57,14 @@ USUAL = "stereo-loops"
 
 
 def template(name: str) -> Answers:
-    """Give a template's answers. Raises UsageError naming those there are."""
+    """A template's answers. Raises UsageError that lists the templates."""
     if name not in TEMPLATES:
         raise UsageError(f'no such template: "{name}"; expected one of {", ".join(TEMPLATES)}')
     return TEMPLATES[name]
 
 
 def check_answers(answers: Answers) -> Answers:
-    """Give the answers back where they fit together. Raises UsageError for the first that does not."""
+    """The answers, if they fit together. Raises UsageError for the first that does not."""
     loops, controls = answers.loops, answers.controls
     most = loops + len(EXTRA_CONTROLS)
     if not 1 <= answers.channels <= MOST_CHANNELS:
@@ -170,7 +170,7 @@ def _title(line: str) -> str:
 
 
 def _switching(answers: Answers, nets: tuple[str, ...]) -> Iterator[tuple[str, str, tuple[Contact, ...]]]:
-    """Give control line, comment and contacts of every control line's relay, along the route."""
+    """Control line, comment and contacts of every control line's relay, along the route."""
     for control, before, after in zip(answers.control_names, nets[:-1], nets[1:], strict=True):
         if control == "mute":
             yield (
@@ -197,11 +197,12 @@ def _switching(answers: Answers, nets: tuple[str, ...]) -> Iterator[tuple[str, s
 
 def _relay(answers: Answers, number: int, control: str, comment: str, contacts: tuple[Contact, ...]) -> str:
     """One [[relay]] with `names` for a relay in each channel, or with `name` for one that serves all."""
-    each = answers.relays_per_control == answers.channels and answers.channels > 1
-    name = _names(answers, "K", number) if each else f'name = "K{number}"'
-    owners: tuple[str | None, ...] = (None,) if each or answers.channels == 1 else answers.channel_names
+    one_each = answers.relays_per_control == answers.channels and answers.channels > 1
+    name = _names(answers, "K", number) if one_each else f'name = "K{number}"'
+    channels = () if one_each or answers.channels == 1 else answers.channel_names
+    owners: list[Contact] = [(("channel", channel),) for channel in channels] or [()]
     rows = [
-        "  { " + ", ".join(f'{key} = "{net}"' for key, net in _of_channel(contact, owner)) + " },"
+        "  { " + ", ".join(f'{key} = "{net}"' for key, net in (*owner, *contact)) + " },"
         for owner in owners
         for contact in contacts
     ]
@@ -215,10 +216,6 @@ def _relay(answers: Answers, number: int, control: str, comment: str, contacts: 
         "contacts = [",
     ]
     return "\n".join([*head, *rows, "]", ""])
-
-
-def _of_channel(contact: Contact, owner: str | None) -> Contact:
-    return contact if owner is None else (("channel", owner), *contact)
 
 
 def _names(answers: Answers, letter: str, number: int) -> str:
@@ -303,7 +300,7 @@ settle = "15 ms"
 def fixture_text(answers: Answers) -> str:
     """Write fixture.toml. The answers are checked before."""
     lines = [f"{name} = {number}" for number, name in enumerate(answers.control_names, start=1)]
-    loopbacks = "".join(_loopback(answers, place) for place in range(answers.loops))
+    loopbacks = "".join(_loopback(answers, loop) for loop in range(answers.loops))
     through = len(answers.control_names) + 1
     return (
         _FIXTURE.format(controls="\n".join(lines))
@@ -313,9 +310,9 @@ def fixture_text(answers: Answers) -> str:
     )
 
 
-def _loopback(answers: Answers, place: int) -> str:
-    name = answers.loop_names[place]
-    series, shunt = _PADS[place]
+def _loopback(answers: Answers, loop: int) -> str:
+    name = answers.loop_names[loop]
+    series, shunt = _PADS[loop]
     legs = []
     for index, channel in enumerate(answers.channel_names):
         hot, cold = (f'{{ series = "{series[2 * index + offset]}", shunt = "{shunt}" }}' for offset in (0, 1))
@@ -325,7 +322,7 @@ def _loopback(answers: Answers, place: int) -> str:
 
 
 def _setups(answers: Answers, free: int) -> Iterator[str]:
-    """Give every setup; `free` is the first switchboard channel that nothing else has."""
+    """Every setup; `free` is the first switchboard channel that is not used yet."""
     channels = answers.channel_names
     side = free  # closed for everything on the second channel
     kinds = iter(range(free + 1, free + 12))
@@ -437,7 +434,7 @@ def _check(name: str, quantity: str, *rows: str) -> str:
 
 
 def job_texts(answers: Answers) -> Mapping[str, str]:
-    """Write the four files, by name. Raises UsageError where the answers do not fit together."""
+    """Write the four files, by name. Raises UsageError if the answers do not fit together."""
     check_answers(answers)
     return {
         MODULE: module_text(answers),
@@ -448,11 +445,10 @@ def job_texts(answers: Answers) -> Mapping[str, str]:
 
 
 def write_new(texts: Mapping[Path, str]) -> None:
-    """Write files that are not there yet. Raises UsageError, before anything is written, where one is."""
-    if there := [path for path in texts if path.exists() or path.is_symlink()]:
-        raise UsageError(
-            f"{', '.join(map(str, there))}: already there, and nothing is written over; expected a new name"
-        )
+    """Write new files. Raises UsageError, before anything is written, if one exists."""
+    if existing := [path for path in texts if path.exists() or path.is_symlink()]:
+        paths = ", ".join(map(str, existing))
+        raise UsageError(f"{paths}: already there, and nothing is written over; expected a new name")
     for path, text in texts.items():
         try:
             path.parent.mkdir(parents=True, exist_ok=True)

@@ -183,7 +183,7 @@ def _two_ends(draft: _Draft, part: NetPart) -> None:
 
 
 def _ports(draft: _Draft, connectors: list[NetPart]) -> Iterator[tuple[str, str]]:
-    """Nets on connectors, or where there are none nets by their names, with the role that the name tells."""
+    """Nets on connectors, or without connectors every net, with the role that its name tells."""
     on = [draft.node(node) for each in connectors for _, node in each.pins if not is_supply(node)]
     for net in dict.fromkeys(node.net for node in (on or list(draft.nodes.values()))):
         if net == GROUND or net in draft.controls:

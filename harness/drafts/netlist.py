@@ -2,9 +2,9 @@
 (export (components (comp …)) (nets (net (name …) (node …)))).
 
 The conventions of SPICE: R and C elements; `XK1 coil+ coil- common1 rest1 operated1 common2 … TYPE` is relay
-K1, its contacts in threes; where the file has `.subckt TYPE` with pins named after EN 50005 (A1 A2 11 12 14)
+K1, its contacts in threes; if the file has `.subckt TYPE` with pins named after EN 50005 (A1 A2 11 12 14)
 or COM1 NC1 NO1, those count. `XJ1 …` is a connector. `S1 a b control+ control- MODEL` is a contact that
-closes when the control does, or opens where the model's name has `nc` in it; all of one control pair are one
+closes when the control does, or opens if the model's name has `nc` in it; all of one control pair are one
 relay, and two that share a node are one changeover contact.
 """
 
@@ -58,7 +58,7 @@ class NetPart:
 
 @dataclass(frozen=True, kw_only=True)
 class Netlist:
-    """Parts, and what the reader could not make out."""
+    """Parts, and the lines that could not be read."""
 
     title: str
     parts: tuple[NetPart, ...]
@@ -79,7 +79,7 @@ def en50005(pin: str) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Node:
-    """A node as module.toml would have it. channel, leg: None where the name does not tell."""
+    """A node as module.toml would have it. channel, leg: None if the name does not tell."""
 
     written: str
     channel: str | None
@@ -109,9 +109,9 @@ def node_of(name: str) -> Node:
     if leg is None and len(words) > 1 and words[-1] in _LEGS:
         leg = _LEGS[words.pop()]
     channel = None
-    for place in (0, -1):
-        if channel is None and len(words) > 1 and words[place] in _CHANNELS:
-            channel = _CHANNELS[words.pop(place)]
+    for index in (0, -1):
+        if channel is None and len(words) > 1 and words[index] in _CHANNELS:
+            channel = _CHANNELS[words.pop(index)]
     return Node(written=name, channel=channel, net=plain_name("_".join(words)), leg=leg)
 
 
@@ -122,7 +122,7 @@ def plain_name(text: str) -> str:
 
 
 def spice_value(text: str) -> float | None:
-    """Read a value in SI; None where it is none, or not more than zero."""
+    """Read a value in SI; None if it is no value, or not more than zero."""
     bare = text.strip().replace("µ", "u").replace("μ", "u")
     if matched := _BETWEEN.fullmatch(bare):
         number, scale = float(f"{matched[1]}.{matched[3]}"), matched[2]
@@ -155,7 +155,7 @@ def read_spice(text: str) -> Netlist:
         unclear.append(f"{title}: the first line is the title, as SPICE has it; it was not read as a part")
     switches: dict[tuple[str, str], list[_Switch]] = {}
     inside: str | None = None
-    cards = [card for line in _cards(rest) if (card := _words(line))]
+    cards = [card for line in _cards(rest) if (card := [str(word) for word in _grammar().parse_string(line)])]
     pin_names = {
         card[1].lower(): card[2:] for card in cards if card[0].lower() == ".subckt" and len(card) > 2
     }
@@ -188,13 +188,9 @@ def _cards(text: str) -> Iterator[str]:
     yield card
 
 
-def _words(card: str) -> list[str]:
-    """Words of a card, without its NAME=VALUE parameters."""
-    return [str(word) for word in _grammar().parse_string(card)]
-
-
 @functools.cache
 def _grammar() -> Any:
+    """Of a card's words, without its NAME=VALUE parameters."""
     import pyparsing as pp  # takes 0.1 s, which is for those alone who read a netlist
 
     value = pp.QuotedString("'") | pp.QuotedString('"') | pp.Regex(r"\{[^}]*\}") | pp.Regex(r"[^\s=,()]+")
@@ -240,19 +236,20 @@ def _switch_relays(switches: Mapping[tuple[str, str], list[_Switch]]) -> Iterato
     """One relay for each control pair, from K900 on; a breaking and a making switch on one node are one."""
     for index, (control, members) in enumerate(switches.items()):
         pins = [("A1", control[0]), ("A2", control[1])]
-        making = [each for each in members if not each.opens]
+        making = [switch for switch in members if not switch.opens]
         number = 0
-        for each in (member for member in members if member.opens):
+        for breaking in (switch for switch in members if switch.opens):
             number += 1
-            partner = next((one for one in making if {one.a, one.b} & {each.a, each.b}), None)
-            shared = each.a if partner is None or each.a in (partner.a, partner.b) else each.b
-            pins += [(f"{number}1", shared), (f"{number}2", each.b if shared == each.a else each.a)]
+            nodes = (breaking.a, breaking.b)
+            partner = next((switch for switch in making if {switch.a, switch.b} & set(nodes)), None)
+            shared = nodes[0] if partner is None or nodes[0] in (partner.a, partner.b) else nodes[1]
+            pins += [(f"{number}1", shared), (f"{number}2", nodes[1] if shared == nodes[0] else nodes[0])]
             if partner is not None:
                 making.remove(partner)
                 pins.append((f"{number}4", partner.b if shared == partner.a else partner.a))
-        for each in making:
+        for switch in making:
             number += 1
-            pins += [(f"{number}1", each.a), (f"{number}4", each.b)]
+            pins += [(f"{number}1", switch.a), (f"{number}4", switch.b)]
         yield NetPart(reference=f"K{900 + index}", value="switch", pins=tuple(pins))
 
 
@@ -298,7 +295,7 @@ def _text(path: Path) -> str:
 
 
 def read_expressions(text: str, name: str) -> Netlist:
-    """Read it. Raises UsageError where it is no such netlist."""
+    """Read a schematic's netlist. Raises UsageError if the text is none."""
     _check_depth(text, name)
     try:
         tree = sexpdata.loads(text, nil=None, true=None)
@@ -321,7 +318,7 @@ def read_expressions(text: str, name: str) -> Netlist:
                 continue
             pin = _word(_first(on, "pinfunction")[1:]) or _word(_first(on, "pin")[1:])
             pins[reference].append((en50005(pin) if is_relay(reference) else pin, node))
-    parts = [NetPart(reference=each, value=values[each], pins=tuple(pins[each])) for each in values if each]
+    parts = [NetPart(reference=ref, value=values[ref], pins=tuple(pins[ref])) for ref in values if ref]
     return Netlist(title=name, parts=tuple(parts), unclear=tuple(unclear))
 
 
@@ -335,7 +332,7 @@ def _check_depth(text: str, name: str) -> None:
 
 
 def _word(values: list[Any]) -> str:
-    """The text of a list's first value, symbol or string or number; "" where there is none."""
+    """The text of a list's first value, symbol or string or number; "" if it has none."""
     if not values or isinstance(values[0], list):
         return ""
     value = values[0]
@@ -343,7 +340,7 @@ def _word(values: list[Any]) -> str:
 
 
 def _all(tree: list[Any], head: str) -> Iterator[list[Any]]:
-    return (each for each in tree if isinstance(each, list) and _word(each[:1]) == head)
+    return (branch for branch in tree if isinstance(branch, list) and _word(branch[:1]) == head)
 
 
 def _first(tree: list[Any], head: str) -> list[Any]:

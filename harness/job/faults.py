@@ -40,7 +40,7 @@ FaultKind = Literal[
     "control line dead",  # energising it does nothing
     "control lines swapped",
     "loopback missing",  # the loopback plug of one channel is not in
-    "loopback straight",  # a straight plug stands where another belongs
+    "loopback straight",  # a straight plug in place of another
     "loopback legs swapped",  # the plug's hot path ends on the cold pin, and the reverse
     "loopback channels swapped",  # each of the two channels has the other's plug
     "part open",
@@ -96,7 +96,7 @@ class Fault:
     """One fault. `subject` names what is wrong: a relay, a pole (`K1.1.hot`), a net, a line, a loopback, a
     part.
 
-    The other fields are set where the kind needs them: `channel`, `leg` of a port's or loopback's fault,
+    The other fields are set if the kind needs them: `channel`, `leg` of a port's or loopback's fault,
     `throw` of a pole's, `other` of a swap, `resistance_ohm` of a bad contact, `chance` of an intermittent
     one.
     """

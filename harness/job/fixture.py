@@ -108,7 +108,7 @@ class PortName:
 
     @classmethod
     def of(cls, text: str) -> Self:
-        """Read `left.out`; whether there is such a port is asked where the module is known."""
+        """Read `left.out`; whether the module has such a port is checked later."""
         channel, _, net = text.partition(".")
         return cls(channel=channel, net=net)
 
@@ -142,7 +142,7 @@ class Setup(Table):
     drive: PortText | None = None  # what the generator feeds, hot output on hot; None in a through setup
     view: tuple[PortText, ...] = ()  # on scope inputs 1-2, 3-4, ..., hot first
     loopbacks: tuple[Text, ...] = ()
-    select: tuple[Whole, ...] | None = None  # switchboard channels; None where a person moves the leads
+    select: tuple[Whole, ...] | None = None  # switchboard channels; None if a person moves the leads
     inputs_swapped: Flag = False  # cold first on every scope pair: the partner of a setup like it in all else
     source_added: SourceAdded | None = None
     # Control lines that spare scope inputs see; an input of several sees their mean, by equal resistors.
@@ -201,4 +201,4 @@ class Fixture:
     undriven_inputs: Termination | None  # what ends an input port that no generator feeds
     loopbacks: Mapping[str, Loopback]
     setups: tuple[Setup, ...]
-    connectors: tuple[Connector, ...] = ()  # as fixture.toml gives them; only the wiring's drawings ask
+    connectors: tuple[Connector, ...] = ()  # as in fixture.toml; for the wiring's drawings alone

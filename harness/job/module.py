@@ -88,7 +88,7 @@ class RelayType(Table):
 class Pole:
     """One leg of one contact set: a common that rests on one throw and is operated to the other.
 
-    `released` or `operated` is None where that throw is not fitted or not wired.
+    `released` or `operated` is None if that throw is not fitted or not wired.
     """
 
     relay: str
@@ -325,7 +325,7 @@ class Names:
 
     channels: tuple[str, ...] = ()
     controls: tuple[str, ...] = ()
-    ports: Mapping[str, str] = field(default_factory=dict)  # net → role, "" where it did not read
+    ports: Mapping[str, str] = field(default_factory=dict)  # net → role, "" if it did not read
 
     @property
     def known(self) -> bool:

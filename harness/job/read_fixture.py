@@ -1,4 +1,4 @@
-"""From fixture.toml to a Fixture, held against the module's names."""
+"""From fixture.toml to a Fixture, checked against the module's names."""
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence

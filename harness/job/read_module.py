@@ -1,5 +1,5 @@
-"""From module.toml to a Module: every relay and part resolved to single legs and held against the rest, and
-the nets, ports and lines that are left without a part.
+"""From module.toml to a Module: every relay and part resolved to single legs and checked against the rest,
+and the nets, ports and lines that are left without a part.
 """
 
 from collections import Counter, defaultdict
@@ -161,7 +161,7 @@ def _reached(starts: Iterable[str], joins: Iterable[tuple[str, str]]) -> set[str
 
 
 def read_module(source: Source) -> tuple[Module, Names]:
-    """Read module.toml; notes its mistakes. Returns the names that the other files are held against, too."""
+    """Read module.toml; notes its mistakes. Returns as well the names that the other files may use."""
     file = read_tables(source)
     names = Names(
         channels=file.module.channels if source.reads("module", "channels") else (),

@@ -1,4 +1,4 @@
-"""From sequence.toml to a Sequence, held against the module's names and the fixture's setups."""
+"""From sequence.toml to a CheckSequence, checked against the module's names and the fixture's setups."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any

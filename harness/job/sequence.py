@@ -27,7 +27,7 @@ from harness.toml_files.values import (
 
 @dataclass(frozen=True, kw_only=True)
 class Tone(Table):
-    """A sine: its frequency, and its differential level in volts RMS; 0 where none is wanted."""
+    """A sine: its frequency, and its differential level in volts RMS; 0 for no tone."""
 
     frequency_hz: Annotated[Frequency, Field(alias="frequency")]
     level_vrms: Annotated[Level, Field(alias="level")]
@@ -118,7 +118,7 @@ class CheckEntry(BaseModel):
 
 
 OWNERS: Mapping[str, tuple[str, ...]] = {
-    key: tuple(each.name for each in QUANTITIES.values() if key in each.options.model_fields)
+    key: tuple(other.name for other in QUANTITIES.values() if key in other.options.model_fields)
     for quantity in QUANTITIES.values()
     for key in quantity.options.model_fields
 }  # the quantities that have a key of their own, by the key

@@ -187,7 +187,7 @@ def _of_supply(job: Job, check: Check, state: State) -> Planned:
 
 
 def _of_state(draft: Draft, need: CheckAtPort, setup: Setup, state: State) -> Iterator[Planned]:
-    """The readings of one need in one state; none where the quantity has no meaning there."""
+    """The readings of one need in one state; none if the quantity has no meaning there."""
     check = need.check
     if check.quantity.between_channels or not check.covers(state):
         return

@@ -25,7 +25,7 @@ Planned = PlannedReading[Any]
 
 
 def driven_channel(planned: Planned) -> str:
-    """The channel that the generator feeds; "" where it is no matter."""
+    """The channel that the generator feeds; "" if the reading does not depend on it."""
     return planned.measurand.driven.partition(".")[0]
 
 
@@ -156,17 +156,17 @@ class Plan:
 def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
     """The plan for the readings that are not recorded yet, numbered as before.
 
-    An acquisition is made again where a reading that is left needs it, even if another reading was made from
+    An acquisition is made again if a remaining reading needs it, even if another reading was made from
     it before. Raises UsageError for a recorded reading that the plan does not have.
     """
-    there = Counter(reading.key for reading in recorded)
+    counts = Counter(reading.key for reading in recorded)
     left: list[Planned] = []
     for planned in plan.readings:
-        if there[planned.key]:
-            there[planned.key] -= 1
+        if counts[planned.key]:
+            counts[planned.key] -= 1
         else:
             left.append(planned)
-    strangers = [key for key, count in there.items() if count]
+    strangers = [key for key, count in counts.items() if count]
     if strangers:
         check, measurand = strangers[0].check, strangers[0].measurand
         raise UsageError(
@@ -179,7 +179,7 @@ def remaining_plan(plan: Plan, recorded: Iterable[Reading]) -> Plan:
 def part_in_state(plan: Plan, state: str, setup: str | None = None) -> Plan:
     """The levels of one state, in one setup or in all, every waveform kept; numbered as in the whole plan.
 
-    A reading that needs another setup as well (a match between channels) is left out where one is named.
+    A reading that needs another setup as well (a match between channels) is left out if one is named.
     `swap+loop_a` is the state that the plan calls `loop_a+swap`. Raises UsageError for a state or a setup
     that the plan has no such readings in.
     """
@@ -189,15 +189,15 @@ def part_in_state(plan: Plan, state: str, setup: str | None = None) -> Plan:
         raise UsageError(_unknown("state", state, states))
     name = alike[0]
     setup_of = {acquisition.number: acquisition.setup for acquisition in plan.acquisitions}
-    visits = [visit for visit in plan.visits if any(here.state.name == name for here in visit.states)]
+    visits = [visit for visit in plan.visits if any(visited.state.name == name for visited in visit.states)]
     setups = tuple(visit.setup.name for visit in visits)
     if setup is not None and setup not in setups:
         raise UsageError(_unknown("setup", setup, setups, f" in state {name}"))
     supplied = {
         visit.setup.name
         for visit in visits
-        for here in visit.states
-        if here.state.name == name and here.judges_supply
+        for visited in visit.states
+        if visited.state.name == name and visited.judges_supply
     }
 
     def is_wanted(reading: Planned) -> bool:

@@ -14,14 +14,12 @@ from harness.job.sequence import Check
 
 def input_numbers(setup: Setup) -> tuple[int, ...]:
     """Numbers of the scope's inputs in the order of the viewed legs: hot, cold, hot, cold."""
-    pairs = range(1, 2 * len(setup.view), 2)
-    if setup.inputs_swapped:
-        return tuple(number for first in pairs for number in (first + 1, first))
-    return tuple(number for first in pairs for number in (first, first + 1))
+    hot, cold = (1, 0) if setup.inputs_swapped else (0, 1)
+    return tuple(first + leg for first in range(1, 2 * len(setup.view), 2) for leg in (hot, cold))
 
 
 def drive_rows(setup: Setup) -> tuple[int, int] | None:
-    """Rows that view the driven port, where the setup does."""
+    """Rows that view the driven port; None if the setup does not."""
     if setup.drive is None or setup.drive not in setup.view:
         return None
     return setup.rows(setup.drive)
@@ -54,20 +52,9 @@ def _viewed_ports(
     wanted = {PortName(channel=channel, net=port)}
     if check.quantity.drive_in_view(amplified=bool(module.amplifiers)):
         wanted.add(drive)
-    if is_across(check):
+    if check.quantity.across(check.options):
         wanted.add(PortName(channel=drive.channel, net=port))
     return frozenset(wanted)
-
-
-def is_across(check: Check) -> bool:
-    """Whether a check reads one channel while another is driven."""
-    return check.quantity.across(check.options)
-
-
-def _served_channels(check: Check, module: Module, driven: str) -> tuple[str, ...]:
-    if is_across(check):
-        return tuple(channel for channel in module.channels if channel != driven)
-    return (driven,)
 
 
 def checks_at_ports(job: Job) -> tuple[CheckAtPort, ...]:
@@ -93,7 +80,7 @@ def checks_at_ports(job: Job) -> tuple[CheckAtPort, ...]:
     for check in sequence.checks:
         if check.quantity.family == "change":
             continue  # planned by themselves, after the levels
-        found: list[CheckAtPort] = []
+        served: list[CheckAtPort] = []
         for circuit in circuits:
             unequal_legs = check.quantity.source_added(check.options)
             same = [
@@ -101,10 +88,14 @@ def checks_at_ports(job: Job) -> tuple[CheckAtPort, ...]:
                 for setup in usable
                 if _same_circuit(setup, circuit) and unequal_legs == (setup.source_added is not None)
             ]
-            found += _needs_in_circuit(check, module, _with_partner(check, same, fixture))
-        ports = {need.port for need in found}
+            if (
+                check.quantity.inputs_swapped
+            ):  # it compares two legs: setups with a swapped partner serve it best
+                same = [setup for setup in same if partner_of(setup, fixture)] or same
+            served += _needs_in_circuit(check, module, same)
+        ports = {need.port for need in served}
         mistakes += [_not_viewed(check, port) for port in check.at if port not in ports]
-        result += found
+        result += served
     if mistakes:
         raise JobError(mistakes)
     return tuple(_once_per_port(result))
@@ -118,22 +109,16 @@ def _not_viewed(check: Check, port: str) -> Mistake:
 
 
 def partner_of(setup: Setup, fixture: Fixture) -> Setup | None:
-    """The same setup with the scope's pairs the other way round, where the fixture has it."""
+    """The same setup with the scope's pairs the other way round, if the fixture has it."""
     return next((other for other in fixture.setups if other.is_swap_of(setup)), None)
-
-
-def _with_partner(check: Check, setups: list[Setup], fixture: Fixture) -> list[Setup]:
-    """For what compares two legs, the setups that can be had with the inputs swapped, if there are any."""
-    if not check.quantity.inputs_swapped:
-        return setups
-    return [setup for setup in setups if partner_of(setup, fixture)] or setups
 
 
 def _needs_in_circuit(check: Check, module: Module, setups: Sequence[Setup]) -> Iterable[CheckAtPort]:
     drive = setups[0].drive if setups else None
     if drive is None:
         return
-    for channel in _served_channels(check, module, drive.channel):
+    others = [channel for channel in module.channels if channel != drive.channel]
+    for channel in others if check.quantity.across(check.options) else [drive.channel]:
         for port in check.at:
             wanted = _viewed_ports(check, module, drive, channel, port)
             candidates = tuple(setup for setup in setups if wanted <= set(setup.view))
@@ -142,7 +127,7 @@ def _needs_in_circuit(check: Check, module: Module, setups: Sequence[Setup]) -> 
 
 
 def _once_per_port(result: Iterable[CheckAtPort]) -> Iterable[CheckAtPort]:
-    """The offset of a port is taken with the generator silent, so one circuit is enough for it."""
+    """A port's offset is measured with the generator silent, so one circuit is enough for it."""
     offsets: dict[tuple[str, str, str], CheckAtPort] = {}
     for need in result:
         if need.check.quantity.driven:

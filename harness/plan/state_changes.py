@@ -48,7 +48,12 @@ class Routes:
         if key not in self.known:
             module = self.job.module
             if opened:
-                relays = (_opened(relay, leg) if relay.name in opened else relay for relay in module.relays)
+                relays = (
+                    replace(relay, poles=tuple(pole for pole in relay.poles if leg not in (None, pole.leg)))
+                    if relay.name in opened
+                    else relay
+                    for relay in module.relays
+                )
                 module = replace(module, relays=tuple(relay for relay in relays if relay.poles))
             wiring = (setup.name, opened, leg or "")
             if wiring not in self.wired:
@@ -97,11 +102,6 @@ class Routes:
 
         hot, cold = setup.rows(port)
         return of_leg("hot", hot), of_leg("cold", cold)
-
-
-def _opened(relay: Relay, leg: Leg | None) -> Relay:
-    """A relay without the poles of one leg, or of both."""
-    return replace(relay, poles=tuple(pole for pole in relay.poles if leg not in (None, pole.leg)))
 
 
 def moves(relay: Relay, change: StateChange) -> bool:

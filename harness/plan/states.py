@@ -52,7 +52,7 @@ def operations(module: Module, walk: Sequence[State]) -> dict[str, int]:
 
 
 def expected_current_a(module: Module, state: State) -> float:
-    """Quiescent current and the coils that the state energises; nothing where the supply is off."""
+    """Quiescent current and the coils that the state energises; nothing if the supply is off."""
     if not state.powered:
         return 0.0
     coils_a = sum(

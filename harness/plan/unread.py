@@ -41,7 +41,8 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
             yield "none of its states has the relay supply on; expected one that has, such as idle"
         return
     read = set(_read(plan, check))
-    missing = [port for port in _asked(job, check) if port not in read]
+    channels = [""] if check.quantity.between_channels else job.sequence.channels
+    missing = [(channel, net) for net in check.at for channel in channels if (channel, net) not in read]
     if missing:
         ports = ", ".join(dict.fromkeys(f"{channel}.{net}".removeprefix(".") for channel, net in missing))
         yield f"gives no {words} at {ports}: {_why(routes, check, missing)}"
@@ -52,14 +53,6 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
     silent = [state.name for state in check.states or () if state.name not in states_read]
     if silent:
         yield f"gives no {words} in {', '.join(silent)}: {_why(routes, check, [])}"
-
-
-def _asked(job: Job, check: Check) -> Iterator[ChannelNet]:
-    for net in check.at:
-        if check.quantity.between_channels:
-            yield "", net
-        else:
-            yield from ((channel, net) for channel in job.sequence.channels)
 
 
 def _read(plan: Plan, check: Check) -> Iterator[ChannelNet]:

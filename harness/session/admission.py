@@ -116,7 +116,7 @@ class KnownBad:
 def compare_golden(store: RunStore, run_id: int, *, new_history: str) -> Golden:
     """Compare a golden unit's run with its history on the bench, and keep what that says with the run.
 
-    new_history: why its history begins with this run, "" if it goes on.
+    new_history: why its history begins with this run, "" if it is continued.
     """
     record = store.run(run_id)
     header = record.header

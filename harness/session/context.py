@@ -27,7 +27,7 @@ from harness.session.recorder import Recorder
 
 VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
 BEYOND_LIMIT = 1.2  # times the set limit: what no supply gives, however coarse its limit is
-AGREE, AGREE_A, AGREE_V = 0.1, 0.001, 0.2  # of two looks; a supply that is in its limit stands still
+AGREE, AGREE_A, AGREE_V = 0.1, 0.001, 0.2  # of two readings; a supply at its limit is steady
 EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
 EXCESS_A = 0.02  # what is not worth a stop, at small currents
 LATER = 4.0  # settling times: until a second look at what a late switchboard would explain
@@ -115,8 +115,8 @@ class SupplyWatch:
         return abs(reading.current_a) <= BEYOND_LIMIT * limit_a and (held or at_limit or tripped)
 
     def _may_be_late(self, reading: SupplyReading, state: State) -> bool:
-        """Whether another state could draw this: too much, or, where no board denies it, one control line
-        off.
+        """Whether another state could draw this: too much, or, if the board reads nothing back, one control
+        line off.
 
         A change from a control line to another that draws the same shows in no current.
         """

@@ -116,7 +116,7 @@ def operations_of(job: Job, board: CountedSwitchboard) -> dict[str, int]:
 TRANSIENT = (BenchTimeout, LinkLost, Desynchronised, BadReply, InstrumentError)
 """Faults that reopening may cure; it cures no other identity, and no switch that reads back wrong."""
 
-MOST_FAULTS = 3  # common practice, no source: a bench that fails more often has to be looked at
+MOST_FAULTS = 3  # common practice, no source: a bench that fails more often needs repair
 
 
 @dataclass(frozen=True, kw_only=True)

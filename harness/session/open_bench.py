@@ -22,7 +22,7 @@ from harness.measure.reference import Reference
 from harness.roles import Bench
 from harness.session.context import BenchContext, bench_context
 from harness.session.control_currents import Arrived, control_currents, look_at_unit
-from harness.session.events import Event, Hands, Observer
+from harness.session.events import Event, Hands
 from harness.session.planned_job import PlannedJob, made_by_hand, plan_job, profile_folder, read_job
 from harness.session.simulated import SimulatedBench, Simulation, simulated_bench
 
@@ -78,7 +78,7 @@ class OpenBench:
 
     @property
     def simulated(self) -> bool:
-        """Whether a simulator stands for the bench and the unit."""
+        """Whether the bench and the unit are simulated."""
         return self.simulator is not None
 
     def instruments(self) -> Bench:
@@ -124,9 +124,9 @@ class OpenBench:
             self._tell(f"after the run: {error}")
             self.close()
 
-    def context(self, observe: Observer = unobserved) -> BenchContext:
-        """What every step at this bench shares, from now on; its relays' operations are counted anew."""
-        return bench_context(self.job, self.instruments(), observe)
+    def context(self) -> BenchContext:
+        """What every step at this bench shares; its relays' operations are counted from now on."""
+        return bench_context(self.job, self.instruments(), unobserved)
 
 
 class NoHands:

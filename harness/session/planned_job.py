@@ -1,4 +1,4 @@
-"""A job as its files have it, held against its bench's profiles, with the plan that follows from both."""
+"""A job as its files say, checked against its bench's profiles, with the plan that follows from both."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager

@@ -66,48 +66,35 @@ class FittedCapture:
     def refusals(self, inputs: Sequence[int]) -> tuple[Problem, ...]:
         """Why no reading may be made from these inputs; empty if one may."""
         of_inputs = (None, *inputs)
-        return tuple(each for each in self.problems if each.refuses and each.input in of_inputs)
+        return tuple(p for p in self.problems if p.refuses and p.input in of_inputs)
 
 
 @dataclass(frozen=True, kw_only=True)
 class CaptureRequest:
-    """What to record: in which setup and state, the tones to fit, and what to expect.
+    """What to record: in which setup and state, under which stimulus, and the levels to expect.
 
-    number: of the plan's acquisition, 0 for a capture outside the plan; purpose: what that is for.
-    silent: no tone is expected. peaks_v: by input, in the order that the record's rows are to have, the peak
-    volts expected there; the first ranges are chosen from them.
+    peaks_v: by input, in the order that the record's rows are to have, the peak volts expected there; the
+    first ranges are chosen from them. number: of the plan's acquisition, 0 for a capture outside the plan;
+    purpose: what that is for. short: the tones of a record that is too short for the stimulus's own.
     """
 
-    number: int
-    setup: str
-    state: str
+    setup: Setup
+    state: State
     stimulus: Stimulus
-    tones: TonePair
-    silent: bool
     peaks_v: Mapping[int, float]
+    number: int = 0
     purpose: str = ""
+    short: TonePair | None = None
 
+    @property
+    def tones(self) -> TonePair:
+        """The tones to fit, and the length of the record."""
+        return self.short or self.stimulus.tones
 
-def capture_request(
-    setup: Setup,
-    state: State,
-    stimulus: Stimulus,
-    peaks_v: Mapping[int, float],
-    *,
-    number: int = 0,
-    purpose: str = "",
-) -> CaptureRequest:
-    """What to record of a stimulus in a setup and a state."""
-    return CaptureRequest(
-        number=number,
-        setup=setup.name,
-        state=state.name,
-        stimulus=stimulus,
-        purpose=purpose,
-        tones=stimulus.tones,
-        silent=not stimulus.has_tone,
-        peaks_v=peaks_v,
-    )
+    @property
+    def silent(self) -> bool:
+        """Whether no tone need be found; then only clipping is wrong with a capture."""
+        return self.short is not None or not self.stimulus.has_tone
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -151,7 +138,7 @@ class Recorder:
         return self.find(self.capture(request))
 
     def capture(self, request: CaptureRequest) -> RawCapture:
-        """Capture with ranges that suit; raises ReadingError where none does."""
+        """Capture with ranges that suit; raises ReadingError if none does."""
         scope = self._oscilloscope
         ranges = {
             number: pick_range(peak_v, scope.volts_per_division, scope.divisions)
@@ -181,8 +168,8 @@ class Recorder:
             self._run_id,
             AcquisitionRecord(
                 number=request.number,
-                setup=request.setup,
-                state=request.state,
+                setup=request.setup.name,
+                state=request.state.name,
                 stimulus=request.stimulus,
                 purpose=request.purpose,
                 frequencies_hz=fit.frequencies_hz,

@@ -1,4 +1,4 @@
-"""From where a run that was interrupted or stopped is resumed, and what must be unchanged for that."""
+"""The point from which an interrupted or stopped run is resumed, and what must be unchanged for that."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -46,7 +46,7 @@ class ResumePoint:
 
 
 def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
-    """Read from where a run is resumed. Raises UsageError.
+    """Read the point from which a run is resumed. Raises UsageError.
 
     Refused are a run that has a verdict, one that lost readings for good, and one whose job is not known.
     """

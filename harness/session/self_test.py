@@ -1,4 +1,4 @@
-"""Whether each instrument does what it is told: set, read back, looked at; and the bench's through signal.
+"""Whether each instrument obeys: settings, read back and measured; and the bench's through signal.
 
 Each function gives in words what was done and found, and raises BenchError for what was not obeyed. Nothing
 louder than 50 mV is driven, and the unit, if there is one, has no control line energised while its supply is

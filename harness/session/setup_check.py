@@ -25,7 +25,7 @@ from harness.plan.setups import input_numbers
 from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
 from harness.session.context import RunContext, impedances
 from harness.session.events import Hands, Remark
-from harness.session.recorder import FittedCapture, capture_request
+from harness.session.recorder import CaptureRequest, FittedCapture
 from harness.session.through import LOW_LEVEL_VRMS
 
 PURPOSE = "leads"
@@ -66,7 +66,9 @@ def _capture_low(
 ) -> FittedCapture:
     """Drive a low level and record every viewed leg. peaks_v: by input, what is expected."""
     context.drive.apply(stimulus)
-    return context.recorder.take(capture_request(setup, state, stimulus, peaks_v, purpose=PURPOSE))
+    return context.recorder.take(
+        CaptureRequest(setup=setup, state=state, stimulus=stimulus, peaks_v=peaks_v, purpose=PURPOSE)
+    )
 
 
 def _refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
@@ -77,7 +79,7 @@ def _refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
         (setting for setting in scope.volts_per_division if setting * scope.divisions >= 2 * DC_PEAK_V),
         default=max(scope.volts_per_division),
     )
-    request = capture_request(setup, state, SILENCE, peaks_v, purpose=PURPOSE)
+    request = CaptureRequest(setup=setup, state=state, stimulus=SILENCE, peaks_v=peaks_v, purpose=PURPOSE)
     fitted = context.recorder.find(context.recorder.capture_at(request, dict.fromkeys(peaks_v, coarse)))
     for row, number in enumerate(fitted.capture.inputs):
         offset_v = float(fitted.fit.offset_v[row])
@@ -187,8 +189,8 @@ def misplaced(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -
     swapped = _swapped(predicted, seen, right, wrong)
     if not generator or len(wrong) == 1 or swapped:
         leads += [f"input {predicted.inputs[row]}" for row in wrong]
-        each = (_of_input(predicted, row, pins[row], seen[:, row], own_levels[row]) for row in wrong)
-        inputs = [swapped or "; ".join(each)]
+        messages = (_of_input(predicted, row, pins[row], seen[:, row], own_levels[row]) for row in wrong)
+        inputs = [swapped or "; ".join(messages)]
     return Misplaced(leads=tuple(leads), message=", or ".join(generator + inputs))
 
 
@@ -369,7 +371,7 @@ def _predict(context: RunContext, setup: Setup) -> PredictedLevels | None:
             frequencies_hz=_stimulus(context).tones.frequencies_hz,
             impedances=impedances(context.bench.generator, context.bench.oscilloscope),
         )
-        return np.abs(np.stack([each.transfer for each in result]))
+        return np.abs(np.stack([prediction.transfer for prediction in result]))
 
     right = levels(setup.source_added)
     swapped = "the generator's hot and cold leads are swapped"

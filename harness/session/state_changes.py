@@ -42,13 +42,12 @@ from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
     CaptureRequest,
     RawCapture,
-    capture_request,
     make_reading,
     missing_reading,
 )
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
-CLICK_ROOM_V = 0.010  # left on the screen for a click, where no limit says more
+CLICK_ROOM_V = 0.010  # left on the screen for a click, unless a limit says more
 MOST_TRIES = 4
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where the control edge leaves enough on either side
@@ -388,5 +387,11 @@ def _request(visit: SetupVisit, state: State, given: OfOperations, expected: Cyc
     tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=CYCLE_RECORD_S, samples=CYCLE_SAMPLES)
     numbers = input_numbers(visit.setup)
     peaks_v = {n: sqrt(2.0) * volts for n, volts in zip(numbers, expected.legs_vrms, strict=True)}
-    request = capture_request(visit.setup, state, given.stimulus, peaks_v, purpose="operated line")
-    return replace(request, tones=tones, silent=True)
+    return CaptureRequest(
+        setup=visit.setup,
+        state=state,
+        stimulus=given.stimulus,
+        peaks_v=peaks_v,
+        purpose="operated line",
+        short=tones,
+    )

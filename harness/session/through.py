@@ -4,6 +4,7 @@ The bench's noise and harmonics are measured in the same setup, and subtracted f
 """
 
 import time
+from collections.abc import Mapping
 from math import sqrt
 
 from harness.circuit.predict import Prediction
@@ -34,9 +35,16 @@ from harness.plan.model import Plan
 from harness.roles import Capture
 from harness.session.context import RunContext
 from harness.session.events import Remark, SetupBegun
-from harness.session.recorder import FittedCapture, RawCapture, capture_request
+from harness.session.recorder import CaptureRequest, FittedCapture, RawCapture
 
 PURPOSE = "through reference"
+
+
+def _request(
+    setup: Setup, stimulus: Stimulus, peaks_v: Mapping[int, float], purpose: str = PURPOSE
+) -> CaptureRequest:
+    state = UNPOWERED_STATE
+    return CaptureRequest(setup=setup, state=state, stimulus=stimulus, peaks_v=peaks_v, purpose=purpose)
 
 
 def lacks(residuals: BenchResiduals, plan: Plan) -> bool:
@@ -57,7 +65,7 @@ def _take_residuals(context: RunContext, setup: Setup) -> BenchResiduals:
     for stimulus in context.plan.bench_stimuli:
         context.drive.apply(stimulus)
         peaks_v = dict.fromkeys(_through_inputs(context, setup), stimulus.level_vrms / sqrt(2.0))
-        request = capture_request(setup, UNPOWERED_STATE, stimulus, peaks_v, purpose="bench alone")
+        request = _request(setup, stimulus, peaks_v, "bench alone")
         capture = context.recorder.take(request).capture
         if not stimulus.has_tone:
             noise = capture
@@ -171,7 +179,9 @@ def _prove_leads(context: RunContext, setup: Setup, frequency_hz: float) -> None
 
 
 def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) -> tuple[str, ...]:
-    """What is wrong with the leads of a through setup, recorded at the low level; mains is told apart."""
+    """What is wrong with the leads of a through setup, recorded at the low level; mains hum is no fault of
+    theirs.
+    """
     fit = fit_tones(
         capture.volts,
         capture.interval_s,
@@ -233,7 +243,7 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
         except SettingRefused as error:
             context.observe(Remark(text=f"the through reference ends at {2 * rung.peak_v:.2g} Vpp: {error}"))
             return []
-        request = capture_request(setup, UNPOWERED_STATE, stimulus, {}, purpose=PURPOSE)
+        request = _request(setup, stimulus, {})
         inputs = _through_inputs(context, setup)
         recorder, pair = context.recorder, list[FittedCapture]()
         coarser = recorder.capture_at(request, dict.fromkeys(inputs, rung.coarser_v_per_division))
@@ -252,7 +262,7 @@ def _zeros(context: RunContext, setup: Setup) -> list[FittedCapture]:
     if not any(acquisition.stimulus.kind == "silence" for acquisition in context.plan.acquisitions):
         return []
     context.drive.silence()
-    request = capture_request(setup, UNPOWERED_STATE, SILENCE, {}, purpose=PURPOSE)
+    request = _request(setup, SILENCE, {})
     inputs = _through_inputs(context, setup)
     fitted: list[FittedCapture] = []
     for volts_per_division in context.bench.oscilloscope.volts_per_division:
@@ -280,8 +290,7 @@ def _capture(context: RunContext, setup: Setup, stimulus: Stimulus, prediction: 
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
     peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
-    request = capture_request(setup, UNPOWERED_STATE, stimulus, peaks_v, purpose=PURPOSE)
-    return context.recorder.capture(request)
+    return context.recorder.capture(_request(setup, stimulus, peaks_v))
 
 
 def _shot(fitted: FittedCapture, level_vrms: float) -> Shot:

@@ -373,12 +373,12 @@ def make_header(bench: OpenBench, request: RunRequest, plan: Plan) -> RunHeader:
 @contextmanager
 def run_lock(store: RunStore, run_id: int) -> Iterator[None]:
     """Hold a run against other processes. Raises BenchError that says which one holds it."""
-    place = store.location if "://" in store.location else Path(store.location).resolve().as_uri()
-    with claim(f"{place}#{run_id}", instrument=f"run {run_id}"):
+    location = store.location if "://" in store.location else Path(store.location).resolve().as_uri()
+    with claim(f"{location}#{run_id}", instrument=f"run {run_id}"):
         yield
 
 
 def refuse_running(store: RunStore, run_id: int) -> None:
-    """Refuse a run that is going on in another process. Raises BenchError that says in which."""
+    """Refuse a run that another process holds. Raises BenchError that names the process."""
     with run_lock(store, run_id):
         pass

@@ -22,10 +22,10 @@ from harness.roles import SupplyReading
 from harness.session.context import RunContext
 from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.recorder import (
+    CaptureRequest,
     FittedCapture,
     Measured,
     RawCapture,
-    capture_request,
     make_reading,
     make_state_reading,
     missing_reading,
@@ -151,7 +151,8 @@ class Walk:
         if prediction is not None:
             levels = np.abs(prediction.transfer).sum(axis=1) * stimulus.level_vrms / sqrt(2.0)
         peaks_v = dict(zip(input_numbers(setup), map(float, levels), strict=True))
-        request = capture_request(setup, acquisition.state, stimulus, peaks_v, number=acquisition.number)
+        number, state = acquisition.number, acquisition.state
+        request = CaptureRequest(setup=setup, state=state, stimulus=stimulus, peaks_v=peaks_v, number=number)
         try:
             self._context.drive.apply(stimulus)
             return self._context.recorder.capture(request)
@@ -167,7 +168,12 @@ class Walk:
             of_supply = self._take_out(
                 lambda planned: not planned.captures and planned.measurand.state == visit.state.name
             )
-            made += [self._supply_reading(planned, supply) for planned in of_supply]
+            made += [
+                missing_reading(planned, supply)
+                if isinstance(supply, NotTaken)
+                else make_reading(planned, [supply], sequence=self._context.job.sequence)
+                for planned in of_supply
+            ]
         made += [self._reading(planned) for planned in self._take_out(self._is_ready)]
         self._context.add_readings(visit.state, done, made)
         self.readings += made
@@ -184,11 +190,6 @@ class Walk:
         wanted = [planned for planned in self._waiting if is_wanted(planned)]
         self._waiting = [planned for planned in self._waiting if not is_wanted(planned)]
         return wanted
-
-    def _supply_reading(self, planned: Planned, supply: SupplyReading | NotTaken) -> Reading:
-        if isinstance(supply, NotTaken):
-            return missing_reading(planned, supply)
-        return make_reading(planned, [supply], sequence=self._context.job.sequence)
 
     def _reading(self, planned: Planned) -> Reading:
         context = self._context

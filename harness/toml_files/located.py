@@ -1,7 +1,7 @@
 """A file as it was read: its text, characters in it that nobody sees, and TOML with the line of every key.
 
-The standard library reads TOML's values and drops their places; this walks the same text again for the places
-alone, and is written for text that has already been read without an error.
+The standard library reads TOML's values and drops their lines; this walks the same text again for the lines
+alone, and expects text that has already been read without an error.
 """
 
 import bisect
@@ -50,11 +50,11 @@ class Located:
     lines: Mapping[Key, int]
 
     def line(self, key: Key) -> int | None:
-        """Give the line of a key, or of the nearest table around it where the key itself is missing."""
+        """The line of a key, or of the nearest table around it if the key itself is missing."""
         return self.lines.get(self.known(key))
 
     def known(self, key: Key) -> Key:
-        """Give the longest beginning of a key that stands in the file."""
+        """The longest beginning of a key that is in the file."""
         while key and key not in self.lines:
             key = key[:-1]
         return key
@@ -69,7 +69,7 @@ class UnreadableError(ValueError):
 
 
 def read_located(text: str) -> Located:
-    """Read TOML text. Raises UnreadableError with the line where it stops making sense."""
+    """Read TOML text. Raises UnreadableError with the line of the mistake."""
     if long := _TOO_MANY_PARTS.search(text):
         line = text.count("\n", 0, long.start()) + 1
         raise UnreadableError(f"a key of more than {MOST_PARTS} parts", line)
@@ -96,7 +96,7 @@ class _LineFinder:
     line_ends: list[int] = field(default_factory=list)
 
     def lines(self) -> dict[Key, int]:
-        self.line_ends = [each.start() for each in re.finditer("\n", self.text)]
+        self.line_ends = [match.start() for match in re.finditer("\n", self.text)]
         table: Key = ()
         self._skip(_BLANK)
         while self.at < len(self.text):
@@ -191,7 +191,7 @@ class _LineFinder:
         self._skip(_BLANK)
 
     def _string(self) -> str:
-        """Step over a string; gives its value."""
+        """Step over a string; returns its value."""
         start = self.at
         quote = self.text[start]
         mark = quote * 3 if self.text.startswith(quote * 3, start) else quote
@@ -210,7 +210,7 @@ UNSEEN = re.compile(
 
 
 def unseen(values: object, at: Key = ()) -> Iterator[tuple[Key, str]]:
-    """Give where, in what a file says, such characters are: the key, and the first of them by its number."""
+    """Where a file's values have such characters: the key, and the first of them by its number."""
     if isinstance(values, str):
         if result := UNSEEN.search(values):
             yield at, f"U+{ord(result[0]):04X}"
@@ -224,5 +224,5 @@ def unseen(values: object, at: Key = ()) -> Iterator[tuple[Key, str]]:
 
 
 def refusal(character: str) -> str:
-    """What is said of one."""
+    """The message for such a character."""
     return f"found an invisible character ({character}); expected visible text"

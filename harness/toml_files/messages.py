@@ -42,7 +42,7 @@ def dotted(key: Key) -> str:
 
 
 def unknown(kind: str, name: str, known: Iterable[str], *, where: str) -> str:
-    """Say that a name is not known, which ones are, and which one was probably meant."""
+    """That a name is not known, which names are, and which one was probably meant."""
     names = tuple(known)
     text = f"no such {kind}"
     if names and len(names) <= LISTED_NAMES:
@@ -53,7 +53,7 @@ def unknown(kind: str, name: str, known: Iterable[str], *, where: str) -> str:
 
 
 def did_you_mean(name: object, known: Iterable[str]) -> str:
-    """`; did you mean loop_a?` where a known name is like this one, else nothing."""
+    """`; did you mean loop_a?` if a known name is like this one, else ""."""
     guess = nearest(name, known) if isinstance(name, str) else None
     return f"; did you mean {guess}?" if guess else ""
 
@@ -76,7 +76,7 @@ def shown_value(value: object) -> str:
 
 
 def expected(kind: str, context: Mapping[str, Any]) -> str:
-    """Say what would have been right, by the kind of mistake that the validator found: `at least 1`."""
+    """What would have been right, by the kind of mistake that the validator found: `at least 1`."""
     if kind in _BOUNDS:
         words, bound = _BOUNDS[kind]
         return f"{words} {context[bound]:g}"

@@ -1,8 +1,8 @@
 """How a single value of a file reads (quantities with their units, names, addresses, patterns), and which
 keys the table of a model has.
 
-Every type has a stand-in for a value that did not read (nan, no text, 0), so that what stands around it is
-built all the same, and everything else that is wrong is told in the same breath.
+Every type has a stand-in for a value that did not read (nan, no text, 0), so that the table around it is
+built all the same, and every other mistake is reported with it.
 """
 
 import math
@@ -35,7 +35,7 @@ class Table:
 
 
 class Unread:
-    """Stands in a file's values where something is missing or did not read, and has been told of."""
+    """Marks, in a file's values, one that is missing or did not read and has been noted."""
 
     def __repr__(self) -> str:
         return "UNREAD"
@@ -46,7 +46,7 @@ UNREAD = Unread()
 
 @dataclass(frozen=True)
 class StandIn:
-    """Marks a type with what stands for a value that did not read."""
+    """Marks a type with its stand-in for a value that did not read."""
 
     value: Any
 
@@ -165,7 +165,7 @@ Count = Annotated[int, Strict(), Field(ge=1), StandIn(0)]
 Flag = Annotated[bool, Strict(), StandIn(False)]
 one_or_more = BeforeValidator(_listed)  # text alone is a list of one
 
-# Of a field that the file gives by the key of its table, or by its place: no key of that name is read.
+# Of a field that is the key of its table in the file, or its line there: no key of that name is read.
 NotAKey = Field(init=False)
 
 
@@ -173,7 +173,7 @@ NotAKey = Field(init=False)
 class KeyRule:
     """One key of a table: what is expected of it in words ("": nothing is said), and what it is if left out.
 
-    default: MISSING where the key must be there.
+    default: MISSING for a required key.
     """
 
     expected: str
@@ -210,13 +210,13 @@ def keys_of(model: Any) -> Mapping[str, KeyRule]:
 
 def _expected_of(marks: Iterable[Any]) -> str:
     """What a field's marks expect: a description of its own, or its quantity's."""
-    words = ""
+    text = ""
     for mark in marks:
         if isinstance(mark, InQuantity):
-            words = expected_words(mark.dimension)
+            text = expected_words(mark.dimension)
         elif isinstance(mark, FieldInfo):
-            words = mark.description or words
-    return words
+            text = mark.description or text
+    return text
 
 
 def keys_at(model: type, loc: Key) -> Mapping[str, KeyRule]:
@@ -229,7 +229,7 @@ def keys_at(model: type, loc: Key) -> Mapping[str, KeyRule]:
 
 
 def model_within(annotation: Any) -> type | None:
-    """The model of the table that a field is, or that is in it; None where it is none."""
+    """The model of the table that a field is, or that is in it; None if it is no table."""
     if isinstance(annotation, ReadAs):
         return annotation.table
     if isinstance(annotation, type) and issubclass(annotation, Table | BaseModel):

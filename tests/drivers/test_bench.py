@@ -186,7 +186,7 @@ def test_a_dead_oscilloscope_is_no_danger(rig: Rig, tmp_path: Path) -> None:
     def lose(bench: Bench) -> None:
         rig.peers["oscilloscope"].stop_listening()
         rig.peers["oscilloscope"].drop()
-        bench.oscilloscope.safe()
+        bench.oscilloscope.recover()
 
     with pytest.raises(LinkLost):
         with_all_on(rig, tmp_path, lose)

@@ -183,7 +183,7 @@ def test_a_preamble_that_belongs_to_another_setting_is_refused(
         with pytest.raises(BadReply, match=message):
             scope.capture(wanted(1))
         instrument.change = lambda fields: fields
-        scope.safe()
+        scope.recover()
         assert scope.capture(wanted(1)).volts.shape == (1, 2000)
 
 
@@ -239,7 +239,7 @@ def test_an_acquisition_that_does_not_complete_times_out_and_the_next_works() ->
             patch.setattr("drivers.oscilloscope.MARGIN_S", 0.2)
             with pytest.raises(BenchTimeout, match=r"within 0.21 s: nothing arrived \(command '\*OPC\?'\)"):
                 scope.capture(wanted(1))
-        scope.safe()
+        scope.recover()
         assert scope.capture(wanted(1)).clipped == (0,)
 
 
