@@ -406,7 +406,7 @@ def _plug_lines(plugs: PlugDesign) -> Iterator[str]:
     )
     for one in (*plugs.others, plugs.best):
         yield from wrapped(
-            f"{one.description}: {one.seen} of {one.possible} faults, {one.distinct} different things",
+            f"{one.description}: {one.seen} of {one.possible} faults, {one.distinct} groups told apart",
             indent=2,
         )
         if one.alike:

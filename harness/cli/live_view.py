@@ -72,7 +72,8 @@ class Lines(Watcher):
             case ReadingsMade(state=state, done=done, total=total, readings=readings):
                 passed = sum(reading.verdict == "pass" for reading in readings)
                 behind = f"[{done:{len(str(total))}d} of {counted(total, 'acquisition')}]"
-                say(f"{behind} {state.name}: {passed} of {counted(len(readings), 'reading')} pass", indent=2)
+                result = f": {passed} of {counted(len(readings), 'reading')} pass" if readings else ""
+                say(f"{behind} {state.name}{result}", indent=2)
                 for reading in readings:
                     if reading.verdict != "pass":
                         say(reading_line(reading), indent=4)

@@ -57,7 +57,7 @@ def energise(context: BenchContext) -> dict[str, float]:
         currents_a[state.name] = context.supply_watch.check(state, limit_a=limit_a).current_a
     context.begin_state(None, IDLE_STATE)  # whatever comes next settles by itself
     supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
-    controls = counted(len(module.control_names), "line")
+    controls = counted(len(module.control_names), "control line")
     context.observe(
         Remark(text=f"relay supply: {IDLE_STATE.name} and {controls} one by one, none over its limit")
     )

@@ -2,16 +2,13 @@
 
 import ast
 from collections import Counter
+from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
-PACKAGES = ("harness", "drivers", "simulator")
-SOURCES = [
-    *sorted(path for package in PACKAGES for path in (ROOT / package).rglob("*.py")),
-    ROOT / "switchwalk.py",
-]
+from tests.structure.sources import ROOT, SOURCES, file_name, offences, text, tree
 
 # Within the harness, a package may import itself and what stands to the left of it.
 FLOW = (
@@ -37,10 +34,11 @@ def module_name(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
+@cache
 def imports(path: Path) -> set[str]:
     """Every module that a file imports, also inside functions."""
     result: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree(path)):
         if isinstance(node, ast.Import):
             result |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -57,21 +55,22 @@ def under(name: str, parents: tuple[str, ...]) -> bool:
 SILENT = [path for path in SOURCES if not under(module_name(path), ("harness.cli", "simulator"))]
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
-def test_imports_flow_one_way(path: Path) -> None:
+def strays(path: Path) -> Iterator[str]:
+    """What a file imports, and may not."""
     name = module_name(path)
     package = name.split(".")[0]
-    strays = [other for other in imports(path) if under(other, NEVER.get(package, ()))]
+    yield from (other for other in imports(path) if under(other, NEVER.get(package, ())))
     if package == "harness":
         if not under(name, BRINGS_TOGETHER):
-            strays += [other for other in imports(path) if under(other, ("drivers", "simulator"))]
-        here = FLOW.index(name.split(".")[1]) if "." in name else 0
-        strays += [
-            other
-            for other in imports(path)
-            if other.startswith("harness.") and other.split(".")[1] in FLOW[here + 1 :]
-        ]
-    assert strays == []
+            yield from (other for other in imports(path) if under(other, ("drivers", "simulator")))
+        after = FLOW[FLOW.index(name.split(".")[1]) + 1 if "." in name else 1 :]
+        yield from (
+            other for other in imports(path) if other.startswith("harness.") and other.split(".")[1] in after
+        )
+
+
+def test_imports_flow_one_way() -> None:
+    assert offences(strays) == {}
 
 
 def test_no_module_imports_itself_in_a_circle() -> None:
@@ -93,30 +92,32 @@ def test_no_module_imports_itself_in_a_circle() -> None:
         visit(name, ())
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
-def test_files_stay_readable(path: Path) -> None:
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 500
+def test_files_stay_readable() -> None:
+    assert {file_name(path) for path in SOURCES if len(text(path).splitlines()) > 500} == set()
 
 
-@pytest.mark.parametrize("path", SILENT, ids=lambda path: str(path.relative_to(ROOT)))
-def test_only_the_command_line_prints_and_asks(path: Path) -> None:
-    called = [
-        node.func.id
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
-    ]
-    assert not {"print", "input"} & set(called)
-    assert not [other for other in imports(path) if under(other, ("typer", "rich"))]
+def talk(path: Path) -> Iterator[str]:
+    """What prints or asks in a file, by the function or the package."""
+    for node in ast.walk(tree(path)):
+        if (
+            isinstance(node, ast.Call)
+            and isinstance(node.func, ast.Name)
+            and node.func.id in {"print", "input"}
+        ):
+            yield node.func.id
+    yield from (other for other in imports(path) if under(other, ("typer", "rich")))
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
-def test_assert_is_for_tests_only(path: Path) -> None:
-    asserts = [
-        node.lineno
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.Assert)
-    ]
-    assert asserts == []
+def test_only_the_command_line_prints_and_asks() -> None:
+    assert offences(talk, SILENT) == {}
+
+
+def asserts(path: Path) -> Iterator[int]:
+    yield from (node.lineno for node in ast.walk(tree(path)) if isinstance(node, ast.Assert))
+
+
+def test_assert_is_for_tests_only() -> None:
+    assert offences(asserts) == {}
 
 
 @pytest.mark.parametrize("name", ["utils", "common", "core", "base", "helpers"])
@@ -133,7 +134,7 @@ def test_a_public_class_has_a_name_of_its_own() -> None:
         node.name
         for path in SOURCES
         if under(module_name(path), ("harness",))
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in ast.walk(tree(path))
         if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
     )
     shared = {name for name, times in names.items() if times > 1}
