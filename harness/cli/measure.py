@@ -22,7 +22,7 @@ from harness.measure.through import drift, harmonic_drift, noise_drift
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan, part_in_state
 from harness.records.export import reading_to_json
-from harness.records.run import KeptReference
+from harness.records.run import StoredReference
 from harness.records.store import RunStore, open_records
 from harness.report.waveforms import COLD_LETTER, HOT_LETTER, draw_traces, text_trace
 from harness.report.words import TERMINAL_CAUTIONS, reading_line
@@ -144,7 +144,7 @@ def reference(
         result = _measure_bench(opened)
         taken = datetime.now(UTC)
         store.keep_reference(
-            KeptReference(
+            StoredReference(
                 taken=taken,
                 bench=opened.file.name,
                 temperature_c=temperature,
@@ -285,7 +285,7 @@ def _say_reference(result: Reference, taken: datetime, bench: str) -> None:
     typer.echo(f"valid until {expires:%Y-%m-%d %H:%M} UTC, with the same leads and the same two instruments")
 
 
-def _say_drift(result: Reference, before: KeptReference | None) -> None:
+def _say_drift(result: Reference, before: StoredReference | None) -> None:
     if before is None:
         typer.echo("there is no earlier one to compare with")
         return
