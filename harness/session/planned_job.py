@@ -31,7 +31,7 @@ from harness.toml_files.located import JobFile, read_located
 
 
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
-    """Hold a job against its bench's profiles; returns what the instruments load the module with.
+    """Check a job against its bench's profiles; returns what the instruments load the module with.
 
     Raises JobError with everything that the instruments cannot do.
     """

@@ -126,7 +126,7 @@ class Recorder:
 
     def defer_fit(self, raw: RawCapture, fitted: list[FittedCapture]) -> None:
         """Leave the fit of a capture for then, which adds to a list."""
-        self.defer(lambda: fitted.append(self.find(raw)))
+        self.defer(lambda: fitted.append(self.fit(raw)))
 
     def catch_up(self, until: Callable[[], bool] = lambda: False) -> None:
         """Run deferred work; start nothing new once `until()` is true."""
@@ -135,7 +135,7 @@ class Recorder:
 
     def take(self, request: CaptureRequest) -> FittedCapture:
         """Capture with ranges that suit, and find the tones in it. Raises ReadingError."""
-        return self.find(self.capture(request))
+        return self.fit(self.capture(request))
 
     def capture(self, request: CaptureRequest) -> RawCapture:
         """Capture with ranges that suit; raises ReadingError if none does."""
@@ -152,7 +152,7 @@ class Recorder:
             ranges = dict(ranging.volts_per_division)
         raise ReadingError(f"no scope range suits: {MOST_CAPTURES} were tried and the signal kept changing")
 
-    def find(self, raw: RawCapture) -> FittedCapture:
+    def fit(self, raw: RawCapture) -> FittedCapture:
         """Fit the tones, record the fit, and list what is wrong with the capture."""
         request, capture = raw.request, raw.capture
         fit = fit_tones(

@@ -367,7 +367,7 @@ def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number
             wrong = _wrong(given, expected, raw)
         if wrong is not None:
             shown, how = wrong
-            context.recorder.keep_waveform(context.recorder.find(raw))
+            context.recorder.keep_waveform(context.recorder.fit(raw))
             return Failure(
                 fact=OperationFailed(number=number, step=step, shown=shown),
                 description=f"no. {number} {step}: {shown} {how}",
