@@ -21,7 +21,6 @@ class ScpiGenerator:
     def __init__(self, session: Session, profile: GeneratorProfile, *, profile_name: str) -> None:
         self._session, self._profile = session, profile
         self._settings = Settings(session)
-        self.independent_frequencies = profile.independent_frequencies
         self.output_impedance_ohm = profile.output_impedance_ohm  # of each output, to ground
         self.amplitude_range_vpp = profile.amplitude_min_vpp, profile.amplitude_max_vpp  # open circuit
         self.identity = session.identity_of(profile_name)
