@@ -18,7 +18,7 @@ from typing import Annotated, Protocol, TypeVar
 
 import typer
 
-from drivers.bench import Singly, make_left_safe, open_singly
+from drivers.bench import Opening, make_left_safe, open_singly
 from drivers.session import Session
 from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
@@ -133,7 +133,7 @@ def _checked(job: Job, bench: BenchFile, folder: Path, *, marked: bool) -> list[
     return checked
 
 
-def _look(job: Job, bench: BenchFile, singly: Singly, checked: list[Checked]) -> None:
+def _look(job: Job, bench: BenchFile, singly: Opening, checked: list[Checked]) -> None:
     """Look at the four, then at the signal from one to the other; what fails hides nothing of the others."""
     outputs = (bench.generator.hot, bench.generator.cold)
     generator: Generator | None = _one(
