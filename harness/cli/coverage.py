@@ -5,6 +5,7 @@ it.
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
+from dataclasses import asdict
 from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any
@@ -202,13 +203,7 @@ def _minimal_data(shorter: Minimal) -> dict[str, Any]:
 
 
 def _cost_data(cost: TimeEstimate) -> dict[str, Any]:
-    return {
-        "acquisitions": cost.acquisitions,
-        "state_changes": cost.state_changes,
-        "unavoidable_s": cost.unavoidable_s,
-        "hands_s": cost.hands_s,
-        "operations": sum(cost.operations.values()),
-    }
+    return asdict(cost) | {"operations": sum(cost.operations.values())}
 
 
 def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
