@@ -2,6 +2,7 @@
 
 import json
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from harness.errors import EXIT_USAGE, UsageError
 
 
 def test_a_message_is_a_line_and_is_on_disk_at_once(tmp_path: Path) -> None:
-    with Transcript(tmp_path / "wires.jsonl") as transcript:
+    with closing(Transcript(tmp_path / "wires.jsonl")) as transcript:
         transcript.message("supply", "out", b"MEAS:CURR?\n", 0.001)
         line = json.loads((tmp_path / "wires.jsonl").read_text(encoding="utf-8"))
     assert (line["instrument"], line["direction"], line["bytes"]) == ("supply", "out", "MEAS:CURR?\\n")
@@ -28,7 +29,7 @@ def test_a_file_that_cannot_be_written_is_wrong_usage(tmp_path: Path, where: str
 
 @pytest.mark.skipif(sys.platform != "linux", reason="/dev/full, a disk that is always full, is Linux's")
 def test_a_full_disk_ends_the_transcript_and_raises_nothing(caplog: pytest.LogCaptureFixture) -> None:
-    with Transcript(Path("/dev/full")) as transcript:
+    with closing(Transcript(Path("/dev/full"))) as transcript:
         transcript.message("supply", "out", b"OUTP OFF\n", 0.001)
         transcript.message("supply", "out", b"*OPC?\n", 0.001)
     assert [record.getMessage() for record in caplog.records] == [
