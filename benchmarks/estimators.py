@@ -111,8 +111,8 @@ def spectrum_ratios() -> dict[str, float]:
         {
             "fft": lambda: np.fft.fft(record[0]),
             "rfft": lambda: np.fft.rfft(record[0]),
-            "spectrum": lambda: take_spectrum(record, 1e-6, low_hz=20, high_hz=499_000).density_v2_per_hz,
-            "pair": lambda: band_power(pair, 1e-6, weighting="a"),
+            "spectrum": lambda: np.abs(take_spectrum(record, 1e-6, low_hz=20, high_hz=499_000).values) ** 2,
+            "pair": lambda: band_power(pair, 1e-6, weighting="A"),
         },
         15,
     )

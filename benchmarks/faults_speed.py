@@ -30,9 +30,8 @@ from harness.circuit.elements import BenchImpedances, Circuit  # noqa: E402
 from harness.circuit.expand import build_wiring  # noqa: E402
 from harness.circuit.solve import transfer, write_equations  # noqa: E402
 from harness.faults.effects import FaultSet, FaultyCircuits  # noqa: E402
-from harness.faults.fault_sets import Planner  # noqa: E402
 from harness.faults.network import Network  # noqa: E402
-from harness.faults.signatures import as_suspects  # noqa: E402
+from harness.faults.signatures import Planner, as_suspects  # noqa: E402
 from harness.job.faults import single_faults  # noqa: E402
 from harness.job.fixture import Fixture, PortName, Setup, Termination  # noqa: E402
 from harness.job.job import load_job  # noqa: E402

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from harness.measure.residuals import quasi_peak
+from harness.measure.residuals import noise
 
 RATE_HZ, SECONDS = 100_000, 10
 LEG_VRMS = 1e-3
@@ -24,7 +24,13 @@ def main() -> None:
     ratios = []
     for seed in range(8):
         volts = LEG_VRMS * np.random.default_rng(seed).normal(size=(2, RATE_HZ * SECONDS))
-        read = quasi_peak(volts, 1 / RATE_HZ, own_volts=np.zeros((2, RATE_HZ)), step_v=(1e-6, 1e-6))
+        read = noise(
+            volts,
+            1 / RATE_HZ,
+            own_volts=np.zeros((2, RATE_HZ)),
+            step_v=(1e-6, 1e-6),
+            weighting="quasi-peak",
+        )
         ratios.append(20 * math.log10(read.value / weighted_vrms))
     print(f"quasi-peak over RMS: {np.mean(ratios):.2f} dB, from {min(ratios):.2f} to {max(ratios):.2f} dB")
 

@@ -18,7 +18,7 @@ from harness.job.job import Job
 from harness.job.state import State
 from harness.judge import unit_verdict
 from harness.measure.clock import EXACT_CLOCK
-from harness.measure.reference import RangeGain, Repeatability, Spread, ToneReference
+from harness.measure.reference import RangeGain, RecordSpread, Repeatability, ToneReference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
@@ -103,7 +103,7 @@ class Bench:
                     seen = [number - 1 for number in input_numbers(visit.setup)]
                     truth = np.column_stack(
                         [
-                            network.solve(closed, (True, True), hz)[seen, column]
+                            network.solve_at(closed, (True, True), (hz,))[0, seen, column]
                             for column, hz in enumerate(tones.frequencies_hz)
                         ]
                     )
@@ -171,15 +171,16 @@ class Bench:
             result = dynamics.supply_state(
                 module, built, setting, dynamics.energised(module, built, self._controls(state))
             )
+            limited = result.voltage_v < setting.voltage_v
             trials.append(
                 SupplyTrial(
                     state=state,
                     limit_a=limit_a,
-                    limited=result.limiting,
-                    voltage_v=round(result.voltage_v, 2) if result.limiting else None,
+                    limited=limited,
+                    voltage_v=round(result.voltage_v, 2) if limited else None,
                 )
             )
-            if result.limiting:
+            if limited:
                 return trials, {}
         supply = {}
         for state in self._job.sequence.states:
@@ -238,7 +239,7 @@ class Bench:
             inputs=(1, 2, 3, 4),
             source=tuple(complex(result[row, row % 2]) for row in range(4)),
             source_standard=tuple(float(noise[row, 0]) for row in range(4)),
-            spread=Spread(records=1, variance=(0.0,) * 4, noise=(0.0,) * 4),
+            spread=RecordSpread(records=1, variance=(0.0,) * 4, noise=(0.0,) * 4),
             repeatability=Repeatability(standard=(REPEATABILITY,) * 4, freedom=(math.inf,) * 4),
             through=tuple(complex(through[row % 2]) for row in range(4)),
             ranges=tuple(self._range_gains(ranges)),

@@ -21,7 +21,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO
 
-from drivers.serial_wire import is_serial, serial_place
+from drivers.serial_wire import is_serial, serial_port
 from harness.errors import BenchError, InUse
 
 HOLDER_AT = 1  # byte 0 is what Windows locks; what is locked there cannot be read
@@ -30,9 +30,9 @@ LASTING = Path("/var/tmp")  # kept over a restart (Filesystem Hierarchy Standard
 
 @contextlib.contextmanager
 def claim(address: str, *, instrument: str) -> Iterator[None]:
-    """Hold an address for this process. Raises InUse that says who holds it."""
+    """Hold an address for this process. Raises InUse that says who else holds it."""
     try:
-        descriptor = open_shared(place_of(address, ".lock"))
+        descriptor = open_shared(path_of(address, ".lock"))
     except OSError as error:
         raise BenchError(
             f"cannot be claimed for this run ({error})", instrument=instrument, address=address
@@ -57,10 +57,17 @@ def claim(address: str, *, instrument: str) -> Iterator[None]:
 def _say_who(file: IO[bytes], address: str) -> None:
     file.seek(0)
     file.truncate()
-    started = datetime.now().astimezone().isoformat(timespec="seconds")
-    who = {"pid": os.getpid(), "program": Path(sys.argv[0]).name, "since": started, "address": address}
-    file.write(b" " * HOLDER_AT + json.dumps(who).encode())
+    file.write(b" " * HOLDER_AT + json.dumps(_this_process(address=address)).encode())
     file.flush()
+
+
+def _this_process(**more: str) -> dict[str, object]:
+    since = datetime.now().astimezone().isoformat(timespec="seconds")
+    return {"pid": os.getpid(), "program": Path(sys.argv[0]).name, "since": since, **more}
+
+
+def _named(who: dict[str, object]) -> str:
+    return f"{who['program']} (process {who['pid']}, since {who['since']})"
 
 
 def _can_write(descriptor: int) -> bool:
@@ -75,8 +82,7 @@ def _can_write(descriptor: int) -> bool:
 def _holder(file: IO[bytes]) -> str:
     try:
         file.seek(HOLDER_AT)
-        who = json.loads(file.read())
-        return f"{who['program']} (process {who['pid']}, since {who['since']})"
+        return _named(json.loads(file.read()))
     except (OSError, ValueError, KeyError, TypeError):
         return "another process"
 
@@ -110,19 +116,17 @@ class LeftOnMarker:
     def __init__(self, address: str, *, instrument: str) -> None:
         self._instrument, self._address = instrument, address
         try:
-            self._path = place_of(address, ".open")
+            self._path = path_of(address, ".open")
         except OSError as error:
             raise self._refused(error) from error
         self.left_by = _read(self._path)
 
-    def stand(self) -> None:
-        """Put the mark on disk, this one for that which was found. Raises BenchError where it cannot be."""
-        since = datetime.now().astimezone().isoformat(timespec="seconds")
-        who = {"program": Path(sys.argv[0]).name, "pid": os.getpid(), "since": since}
-        content = who | {"instrument": self._instrument, "address": self._address}
-        self._write(json.dumps(content).encode())
+    def put(self) -> None:
+        """Put the mark on disk, in place of an earlier run's. Raises BenchError if it cannot be."""
+        who = _this_process(instrument=self._instrument, address=self._address)
+        self._write(json.dumps(who).encode())
 
-    def go(self) -> None:
+    def remove(self) -> None:
         """Take the mark away: the instrument is off, verified."""
         self._write(b"")
 
@@ -149,8 +153,7 @@ class LeftOnMarker:
 def _read(path: Path) -> str:
     try:
         content = path.read_bytes()
-        who = json.loads(content) if content else None
-        return "" if who is None else f"{who['program']} (process {who['pid']}, since {who['since']})"
+        return _named(json.loads(content)) if content else ""
     except FileNotFoundError:
         return ""
     except (OSError, ValueError, KeyError, TypeError):
@@ -168,16 +171,14 @@ def _sync_folder(folder: Path) -> None:
             os.close(descriptor)
 
 
-def place_of(address: str, ending: str) -> Path:
-    """The file that stands for an instrument; its folder is made."""
-    digest = hashlib.sha256(one_name(address).encode()).hexdigest()[:24]
-    return _folder() / f"{digest}{ending}"
+def path_of(address: str, ending: str) -> Path:
+    """The file that stands for an instrument; its folder is made.
 
-
-def one_name(address: str) -> str:
-    """One name for one instrument: a serial port's links (/dev/serial/by-id) lead to its device."""
-    place = serial_place(address) if is_serial(address) else address
-    return os.path.realpath(place) if place.startswith("/") else place.lower()
+    A serial port's links (/dev/serial/by-id) lead to its device, so that an instrument has one name.
+    """
+    name = serial_port(address) if is_serial(address) else address
+    name = os.path.realpath(name) if name.startswith("/") else name.lower()
+    return _folder() / f"{hashlib.sha256(name.encode()).hexdigest()[:24]}{ending}"
 
 
 def _folder() -> Path:

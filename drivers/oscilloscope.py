@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from drivers.profile import OscilloscopeProfile
 from drivers.session import Session, Settings
-from harness.roles import Capture, CaptureSetting, Identity, InputSetting
+from harness.roles import Capture, CaptureSetting, InputSetting
 
 MARGIN_S = 5.0  # for arming, an automatic trigger, and the instrument's own thinking
 SLOWEST_BYTES_PER_S = 50e3
@@ -47,7 +47,7 @@ def parse_preamble(text: str) -> Preamble:
     """Read `format, type, points, count, x increment, x origin, x reference, y increment, y origin, y
     reference`.
 
-    Raises ValueError where it has another number of fields, or one that is no usable number.
+    Raises ValueError if it has another number of fields, or one that is no usable number.
     """
     fields = text.split(",")
     if len(fields) != FIELDS:
@@ -95,13 +95,17 @@ class PreambleOscilloscope:
     ) -> None:
         self._session, self._profile, self._probe = session, profile, probe
         self._settings = Settings(session)
+        self.input_count, self.divisions = profile.inputs, profile.divisions
+        # To ground, at the probe's tip: a 10x probe has ten times the resistance of the input.
+        self.input_impedance_ohm = profile.input_impedance_ohm * probe
+        self.input_capacitance_f = profile.input_capacitance_f
         self._armed: tuple[CaptureSetting, int, float] | None = None  # its points and length
         self._ends_v: dict[tuple[int, InputSetting], NDArray[np.float64]] = {}  # by input, as last scaled
-        self.identity = Identity(
-            role="oscilloscope", address=session.address, profile=profile_name, text=session.identity
-        )
+        self.identity = session.identity_of(profile_name)
+        commands = profile.commands
+        self.waits_for_trigger = commands.trigger_normal is not None and commands.trigger_force is not None
         self._prepare()
-        self._scales = self._scales_taken()
+        self.volts_per_division = self._scales_taken()
 
     def _scales_taken(self) -> tuple[float, ...]:
         """Of the profile's settings those that this instrument takes, for the probe in use.
@@ -137,37 +141,12 @@ class PreambleOscilloscope:
             self._settings.send("slope", commands.trigger_slope())
             self._settings.send("format", commands.waveform_format())
 
-    @property
-    def input_count(self) -> int:
-        """Number of inputs."""
-        return self._profile.inputs
-
-    @property
-    def volts_per_division(self) -> tuple[float, ...]:
-        """Settings there are, ascending, for the probe in use: the profile's, as far as it takes them."""
-        return self._scales
-
-    @property
-    def divisions(self) -> int:
-        """Vertical divisions on the screen; full scale is divisions times volts per division."""
-        return self._profile.divisions
-
-    @property
-    def input_impedance_ohm(self) -> float:
-        """To ground, at the probe's tip: a 10x probe has ten times the resistance of the input."""
-        return self._profile.input_impedance_ohm * self._probe
-
-    @property
-    def input_capacitance_f(self) -> float:
-        """To ground, at the probe's tip."""
-        return self._profile.input_capacitance_f
-
     def capture(self, setting: CaptureSetting, meanwhile: Callable[[], None] | None = None) -> Capture:
         """One acquisition of all inputs asked for: volts, float64, shape (inputs, samples), inputs ascending.
 
         The record may be longer than asked, where the timebase has steps; it is never shorter or slower.
         meanwhile: done while the instrument records; what it raises goes up as it is.
-        Raises BenchError for what the profile doesn't have, BadReply where preamble, block and request
+        Raises BenchError for what the profile doesn't have, BadReply if preamble, block and request
         don't agree.
         """
         with self._whole():
@@ -179,14 +158,8 @@ class PreambleOscilloscope:
             self._wait(s_per_div * self._profile.time_divisions)
             return self._records(setting, points)
 
-    @property
-    def waits_for_trigger(self) -> bool:
-        """Whether what `begin` armed waits for `trigger`: the profile has the two commands for that."""
-        commands = self._profile.commands
-        return commands.trigger_normal is not None and commands.trigger_force is not None
-
     def begin(self, setting: CaptureSetting) -> float:
-        """Arm an acquisition and let it wait; gives the seconds after which its beginning is full.
+        """Arm an acquisition and let it wait; returns the seconds after which its beginning is full.
 
         With the profile's `trigger_force` nothing but the computer triggers it (the level is at the screen's
         edge). Without, the automatic trigger does, at some instant after the beginning is full: then less
@@ -235,27 +208,28 @@ class PreambleOscilloscope:
 
     def _records(self, setting: CaptureSetting, points: int) -> Capture:
         inputs = tuple(sorted(setting.inputs))
-        volts: list[NDArray[np.float64]] = []
         preambles: list[Preamble] = []
-        at_ends: list[int] = []
+        records: list[NDArray[np.uint8]] = []
         self._settings.send("waveform_points", self._profile.commands.waveform_points(points=points))
         for n in inputs:
             preamble, raw = self._record(n, setting, preambles)
-            volts.append(to_volts(raw, preamble, origin_in_counts=self._profile.origin_in_counts))
             preambles.append(preamble)
-            at_ends.append(clipped(raw))
+            records.append(raw)
         self._session.check_errors((self._profile.commands.data_query(),))
         divisions = self._profile.divisions
         return Capture(
             inputs=inputs,
-            volts=np.stack(volts),
+            volts=np.stack([self._volts(raw, own) for raw, own in zip(records, preambles, strict=True)]),
             interval_s=preambles[0].x_increment_s,
             full_scale_v=tuple(divisions * setting.inputs[n].volts_per_division for n in inputs),
             step_v=tuple(preamble.y_increment_v for preamble in preambles),
-            clipped=tuple(at_ends),
+            clipped=tuple(map(clipped, records)),
             setting=setting,
             origin_s=preambles[0].x_origin_s,
         )
+
+    def _volts(self, raw: NDArray[np.uint8], preamble: Preamble) -> NDArray[np.float64]:
+        return to_volts(raw, preamble, origin_in_counts=self._profile.origin_in_counts)
 
     def _timing(self, setting: CaptureSetting) -> tuple[float, int]:
         """Seconds per division, and points so that the rate is at least the one asked for."""
@@ -266,13 +240,13 @@ class PreambleOscilloscope:
         s_per_div = wanted_s
         if profile.seconds_per_division_s:
             steps = profile.seconds_per_division_s
-            place = bisect.bisect_left(steps, wanted_s * (1.0 - SAME))
-            if place == len(steps):
+            index = bisect.bisect_left(steps, wanted_s * (1.0 - SAME))
+            if index == len(steps):
                 raise self._session.error(
                     f"records {profile.time_divisions * steps[-1]:g} s at most, "
                     f"asked for {setting.duration_s:g} s"
                 )
-            s_per_div = steps[place]
+            s_per_div = steps[index]
         points = max(setting.samples, math.ceil(round(setting.samples * s_per_div / wanted_s, 6)))
         longest = min(profile.record_length_max, *profile.record_lengths[-1:] or (profile.record_length_max,))
         if points > longest:
@@ -349,7 +323,7 @@ class PreambleOscilloscope:
         return preamble, np.frombuffer(block, dtype=np.uint8)
 
     def _unmet(self, result: Preamble, n: int, setting: CaptureSetting, others: list[Preamble]) -> str:
-        """What the record should have been and isn't, "" where it is right."""
+        """What the record should have been and isn't, "" if it is right."""
         asked_interval_s = setting.duration_s / setting.samples
         v_per_div = setting.inputs[n].volts_per_division
         span = result.y_increment_v * CODES / (self._profile.divisions * v_per_div)
@@ -371,13 +345,13 @@ class PreambleOscilloscope:
         return ""
 
     def _unlike(self, result: Preamble, n: int, setting: CaptureSetting) -> str:
-        """How this setting was scaled before, "" where it is the same: no digit is believed once only."""
-        place = (n, setting.inputs[n])
-        ends_v = to_volts(ENDS, result, origin_in_counts=self._profile.origin_in_counts)
-        before_v = self._ends_v.setdefault(place, ends_v)
+        """How this setting was scaled before, "" if it is the same: one record alone is not believed."""
+        key = (n, setting.inputs[n])
+        ends_v = self._volts(ENDS, result)
+        before_v = self._ends_v.setdefault(key, ends_v)
         if np.all(np.abs(ends_v - before_v) <= ENDS_WITHIN * result.y_increment_v):
             return ""
-        del self._ends_v[place]  # which of the two is wrong is not known
+        del self._ends_v[key]  # which of the two is wrong is not known
         return f"{before_v[0]:g} to {before_v[1]:g} V on the screen, as in a record of this setting before,"
 
     def recover(self) -> None:

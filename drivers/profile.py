@@ -3,20 +3,28 @@
 A profile is a TOML file of numbers and command templates, such as `SOURce{n}:FREQuency {hz}`; nothing in it
 is evaluated, and only checked numbers reach an instrument, never text. A user's own,
 `NAME.toml` beside the bench file or else in the user's configuration folder, comes before a shipped one of
-the same name. Keys carry their units (`_v _vpp _hz _s _ohm _f`).
+the same name. Every mistake in one is reported with its line and what was expected. Keys carry their units
+(`_v _vpp _hz _s _ohm _f`).
 """
 
+import difflib
 import itertools
 import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, field_validator
+from platformdirs import user_config_path
+from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, ValidationError, field_validator
 from pydantic_core import CoreSchema, core_schema
 
 from drivers.session import ERROR_QUERY
+from harness.errors import JobError, Mistake
+from harness.toml_files.located import Key, UnreadableError, read_located, refusal, unseen
+from harness.toml_files.messages import expected
 
 HOLE = re.compile(r"\{([^{}]*)\}")
 ONE_LINE = re.compile(r"[ -~]+")
@@ -96,7 +104,7 @@ class _Profile(_Table):
 
 
 class GeneratorCommands(_Table):
-    """A query may be left out; where it stands, the setting is read back and compared."""
+    """A query may be left out; with it, the setting is read back and compared."""
 
     function_sine: OUTPUT
     frequency: Annotated[Command, Holes(("n", "hz"))]
@@ -127,7 +135,7 @@ class GeneratorProfile(_Profile):
 
 
 class SupplyCommands(_Table):
-    """The supply's commands; `select` is sent before the others where there is one."""
+    """The supply's commands; `select`, which may be left out, is sent before the others."""
 
     select: OUTPUT | None = None
     voltage: Annotated[Command, Holes(("v",))]
@@ -181,7 +189,7 @@ class OscilloscopeCommands(_Table):
 
 
 class OscilloscopeProfile(_Profile):
-    """A scope that gives unsigned bytes in a definite-length block, scaled by a ten-field preamble.
+    """A scope that sends unsigned bytes in a definite-length block, scaled by a ten-field preamble.
 
     `volts_per_division_v` are the settings with a 1x probe, ascending; with another probe all are that many
     times as large, at the probe's tip. `seconds_per_division_s` and `record_lengths` may be empty: then any
@@ -290,12 +298,123 @@ class GpioProfile(_SwitchboardProfile):
 SwitchboardProfile = RouteProfile | TextProfile | FrameProfile | ModbusProfile | GpioProfile
 Profile = GeneratorProfile | SupplyProfile | OscilloscopeProfile | SwitchboardProfile
 KINDS: dict[str, type[Profile]] = {
-    "generator": GeneratorProfile,
-    "supply": SupplyProfile,
-    "oscilloscope": OscilloscopeProfile,
-    "route-switchboard": RouteProfile,
-    "text-switchboard": TextProfile,
-    "frame-switchboard": FrameProfile,
-    "modbus-switchboard": ModbusProfile,
-    "gpio-switchboard": GpioProfile,
+    get_args(model.model_fields["kind"].annotation)[0]: model for model in get_args(Profile)
 }
+
+
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
+LARGEST_BYTES = 50_000
+
+
+def shipped_profiles() -> tuple[str, ...]:
+    """Names of the profiles that come with the program."""
+    folder = resources.files("drivers") / "profiles"
+    return tuple(
+        sorted(item.name.removesuffix(".toml") for item in folder.iterdir() if item.name.endswith(".toml"))
+    )
+
+
+def own_profiles() -> Path:
+    """The folder of a user's own profiles, for every bench of this user; it need not be there."""
+    return user_config_path("switchwalk", appauthor=False) / "profiles"
+
+
+def own_profile(name: str, folder: Path) -> Path | None:
+    """A person's own profile of that name: beside the bench file first, then in their folder; else None."""
+    paths = (folder / f"{name}.toml", own_profiles() / f"{name}.toml")
+    return next((path for path in paths if path.is_file()), None)
+
+
+def load_profile(name: str, *, role: str, folder: Path) -> Profile:
+    """Read a profile: `NAME.toml` in the folder of the bench file first, then the user's own, then a shipped.
+
+    `role` is generator, oscilloscope, supply or switchboard. Raises JobError.
+    """
+    if not NAME.fullmatch(name):
+        raise _job_error("bench.toml", f"{role}.profile", f"expected a plain name, found {name!r}")
+    own = own_profile(name, folder)
+    if own is not None:
+        file, text = str(own), _read(own)
+    elif name in shipped_profiles():
+        file = f"{name}.toml (shipped)"
+        text = (resources.files("drivers") / "profiles" / f"{name}.toml").read_text(encoding="utf-8")
+    else:
+        raise _job_error("bench.toml", f"{role}.profile", _unknown(name, folder))
+    profile = parse_profile(text, file)
+    if profile.role != role:
+        raise _job_error(file, "kind", f"a profile for the {profile.role} cannot be the {role}'s")
+    return profile
+
+
+def _read(path: Path) -> str:
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise _job_error(str(path), "", "larger than 50 kB; expected a profile written by hand")
+        return path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise _job_error(str(path), "", f"cannot be read: {error.strerror or error}") from None
+    except UnicodeDecodeError:
+        message = "a byte that is not UTF-8; expected the file saved as UTF-8"
+        raise _job_error(str(path), "", message) from None
+
+
+def _unknown(name: str, folder: Path) -> str:
+    known = shipped_profiles()
+    near = difflib.get_close_matches(name, known, n=2, cutoff=0.4)
+    hint = f"did you mean {' or '.join(near)}?" if near else f"shipped are {', '.join(known)}"
+    return (
+        f"no profile {name!r}, neither as {folder / (name + '.toml')}, nor in {own_profiles()}, nor shipped; "
+        f"{hint}"
+    )
+
+
+def parse_profile(text: str, file: str) -> Profile:
+    """Read a profile's text; `file` is for messages. Raises JobError with every mistake found."""
+    try:
+        located = read_located(text)
+    except UnreadableError as error:
+        raise JobError([Mistake(file=file, line=error.line, key="", message=str(error))]) from None
+
+    def mistake(key: Key, message: str) -> Mistake:
+        return Mistake(file=file, line=located.line(key), key=".".join(map(str, key)), message=message)
+
+    for key, character in unseen(located.values):
+        raise JobError([mistake(key, refusal(character))])
+    kind = located.values.get("kind")
+    if not isinstance(kind, str) or kind not in KINDS:
+        near = difflib.get_close_matches(str(kind), KINDS, n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        raise JobError([mistake(("kind",), f"expected one of {', '.join(KINDS)}, found {kind!r}{hint}")])
+    try:
+        return KINDS[kind].model_validate(located.values)
+    except ValidationError as error:
+        raise JobError(
+            [mistake(item["loc"], _message(item, KINDS[kind])) for item in error.errors()]
+        ) from None
+
+
+def _message(item: Any, model: type[Profile]) -> str:
+    """What was found and expected; a check of our own says so itself, or says only what is wrong."""
+    value, kind = item["input"], item["type"]
+    if kind == "extra_forbidden":
+        *tables, name = map(str, item["loc"])
+        near = difflib.get_close_matches(name, _keys(model, tables), n=1)
+        return "unknown key" + (f"; did you mean {near[0]!r}?" if near else "")
+    if kind == "missing":
+        return "is missing"
+    if kind == "literal_error":
+        return f"found {value!r}; expected {item['ctx']['expected']}"
+    if kind != "value_error":
+        return f"found {value!r}; expected {expected(kind, item.get('ctx', {}))}"
+    message = str(item["ctx"]["error"])
+    return message if "found" in message else f"{message[:1].lower()}{message[1:]}, found {value!r}"
+
+
+def _keys(model: Any, tables: list[str]) -> tuple[str, ...]:
+    for table in tables:
+        model = model.model_fields[table].annotation
+    return tuple(model.model_fields)
+
+
+def _job_error(file: str, key: str, message: str) -> JobError:
+    return JobError([Mistake(file=file, line=None, key=key, message=message)])

@@ -7,12 +7,13 @@ knows a closed peer from a silent one.
 
 import contextlib
 import re
+import socket
 import sys
 import time
 import urllib.parse
 from typing import Any
 
-from drivers.wire import State, StreamWire, Wire, left_s, open_socket
+from drivers.wire import CONNECT_WITHIN_S, SocketWire, State, StreamWire, Wire, left_s
 
 BYTES_AT_ONCE = 4096
 LEAVES_S = 0.001  # about a byte at 9600 baud
@@ -23,21 +24,21 @@ def is_serial(address: str) -> bool:
     return "://" in address or address.upper().startswith("ASRL") or "::" not in address
 
 
-def serial_place(address: str) -> str:
-    """What pyserial calls the place that an address names."""
-    asrl = re.fullmatch(r"ASRL(?P<place>.+?)(::INSTR)?", address, re.IGNORECASE)
+def serial_port(address: str) -> str:
+    """The port that an address names, as pyserial has it."""
+    asrl = re.fullmatch(r"ASRL(?P<port>.+?)(::INSTR)?", address, re.IGNORECASE)
     if asrl:
-        place = asrl["place"]
-        if place.isdigit():
-            return f"COM{place}" if sys.platform == "win32" else f"/dev/ttyS{int(place) - 1}"
-        return place
+        port = asrl["port"]
+        if port.isdigit():
+            return f"COM{port}" if sys.platform == "win32" else f"/dev/ttyS{int(port) - 1}"
+        return port
     tcp = re.fullmatch(r"TCPIP\d*::(?P<host>[^:]+)::(?P<port>\d+)::SOCKET", address, re.IGNORECASE)
     return f"socket://{tcp['host']}:{tcp['port']}" if tcp else address
 
 
-def tcp_place(place: str) -> tuple[str, int] | None:
-    """Host and port of a `socket://` URL, None for any other place."""
-    parts = urllib.parse.urlsplit(place)
+def tcp_port(name: str) -> tuple[str, int] | None:
+    """Host and port of a `socket://` URL, None for any other port."""
+    parts = urllib.parse.urlsplit(name)
     if parts.scheme != "socket" or parts.hostname is None or parts.port is None:
         return None
     return parts.hostname, parts.port
@@ -45,19 +46,19 @@ def tcp_place(place: str) -> tuple[str, int] | None:
 
 def open_serial(address: str, baud_rate: int) -> Wire:
     """Open a serial line or its stand-in. Raises OSError."""
-    place = serial_place(address)
-    tcp = tcp_place(place)
-    if tcp is not None:
-        return open_socket(*tcp)
-    return SerialWire(open_port(place, baud_rate))
+    name = serial_port(address)
+    tcp = tcp_port(name)
+    if tcp is None:
+        return SerialWire(open_port(name, baud_rate))
+    return SocketWire(socket.create_connection(tcp, timeout=CONNECT_WITHIN_S))
 
 
-def open_port(place: str, baud_rate: int) -> Any:
+def open_port(name: str, baud_rate: int) -> Any:
     """Open a pyserial port for this process alone, DTR and RTS left low: many boards reset on them."""
     import serial  # as every library of a wire: when one is opened
 
     try:
-        port = serial.serial_for_url(place, do_not_open=True)
+        port = serial.serial_for_url(name, do_not_open=True)
         port.baudrate = baud_rate
         port.timeout = port.write_timeout = 1.0
         with contextlib.suppress(AttributeError, ValueError, NotImplementedError):
@@ -79,7 +80,7 @@ class SerialWire(StreamWire):
         self._port = port
 
     def send(self, data: bytes, deadline: float) -> None:
-        """Send all of it, and see it leave; TimeoutError where the line doesn't take it in time.
+        """Send all of it, and see it leave; TimeoutError if the line doesn't take it in time.
 
         At 9600 baud a board's sixteen frames take 70 ms, and what is timed from here must not begin before.
         """

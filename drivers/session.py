@@ -15,8 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 
 from drivers.serial_wire import is_serial, open_serial
 from drivers.wire import Wire, open_visa
@@ -31,13 +30,16 @@ from harness.errors import (
     UnknownCommand,
     WrongInstrument,
 )
+from harness.roles import Identity
 from harness.toml_files.located import UNSEEN
 
 TIMEOUT_S = 2.0
 MOST_ERRORS = 32
 REOPEN_AFTER_S = (0.0, 0.1, 0.5)  # instruments with a single connection need a moment to let the old one go
 ERROR_QUERY = "SYSTem:ERRor?"
+ON_OFF = {"1": True, "ON": True, "0": False, "OFF": False}
 log = logging.getLogger(__name__)
+Connection = TypeVar("Connection")
 
 
 class Transcript:
@@ -60,9 +62,9 @@ class Transcript:
         digest = hashlib.sha256(data).hexdigest()
         self._write(instrument, "in", duration_s, {"block": {"length": len(data), "sha256": digest}})
 
-    def event(self, instrument: str, what: str, duration_s: float = 0.0) -> None:
-        """Note a failure, a reopening or a retry."""
-        self._write(instrument, "event", duration_s, {"event": what})
+    def event(self, instrument: str, what: str) -> None:
+        """Note a failure or a reopening."""
+        self._write(instrument, "event", 0.0, {"event": what})
 
     def _write(self, instrument: str, direction: str, duration_s: float, what: dict[str, Any]) -> None:
         line = {
@@ -79,14 +81,6 @@ class Transcript:
     def close(self) -> None:
         """Close the file."""
         self._file.close()
-
-    def __enter__(self) -> "Transcript":
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
 
 class Session:
@@ -122,32 +116,33 @@ class Session:
 
     # -- transactions --------------------------------------------------------------------------------------
 
-    def write(self, command: str, *, timeout_s: float | None = None) -> None:
+    def write(self, command: str) -> None:
         """Send a command that has no answer. Inside `group` it is remembered for the errors it may cause."""
-        with self._transaction(command, timeout_s) as (wire, deadline):
+        with self._transaction(command) as (wire, deadline):
             if self._group is not None:
                 self._group.append(command)
             self._send(wire, command, deadline)
 
-    def query(self, command: str, *, timeout_s: float | None = None, retry: bool = False) -> str:
-        """Ask and return the answer, without its ending.
+    def query(self, command: str, *, timeout_s: float | None = None) -> str:
+        """Ask and return the answer, without its ending."""
+        with self._transaction(command, timeout_s) as (wire, deadline):
+            self._send(wire, command, deadline)
+            begun = time.monotonic()
+            line = wire.line(deadline)
+            self._log("in", line, begun)
+            # Latin-1 only where makers are known to write more than ASCII: a degree sign in a model's name.
+            answer = line.decode("latin-1" if command == "*IDN?" else "ascii")
+        if command.endswith("?") and answer.strip() == command:
+            raise self.bad_reply(
+                "an answer and not an echo (switch the instrument's echo off)", answer, command
+            )
+        if UNSEEN.search(answer):
+            raise self.bad_reply("text that shows as it is", answer, command)
+        return answer
 
-        `retry` is for pure questions only, those whose asking changes nothing: after a failure the session is
-        resynchronised and the question asked once more, and the transcript says so.
-        """
-        try:
-            return self._query(command, timeout_s)
-        except (BenchTimeout, LinkLost, Desynchronised, BadReply) as error:
-            if not retry:
-                raise
-            self._note(f"asked again after: {error}")
-            log.warning("%s", f"{self.instrument}: {command} asked again after: {error}")
-            self.resync()
-            return self._query(command, timeout_s)
-
-    def query_number(self, command: str, *, timeout_s: float | None = None, retry: bool = False) -> float:
-        """Ask for one number. Raises BadReply where the answer is none, or is SCPI's 9.9E37 or 9.91E37."""
-        answer = self.query(command, timeout_s=timeout_s, retry=retry)
+    def query_number(self, command: str) -> float:
+        """Ask for one number. Raises BadReply if the answer is none, or is SCPI's 9.9E37 or 9.91E37."""
+        answer = self.query(command)
         try:
             value = float(answer)
         except ValueError:
@@ -155,6 +150,16 @@ class Session:
         if not abs(value) < 9.8e37:
             raise self.bad_reply("a number", answer, command)
         return value
+
+    def check_switched(self, query: str, *, on: bool, output: str = "") -> None:
+        """Ask whether an output is on. Raises BenchError if it is not as it was switched."""
+        answer = self.query(query)
+        result = ON_OFF.get(answer.strip().upper())
+        if result is None:
+            raise self.bad_reply("1 or 0", answer, query)
+        if result is not on:
+            states = ("on", "off") if on else ("off", "on")
+            raise self.error(f"{output}was switched {states[0]} and reads {states[1]}", query)
 
     def query_block(
         self,
@@ -178,7 +183,7 @@ class Session:
 
     def send_bytes(self, data: bytes) -> None:
         """Send a frame to a board that answers nothing; what it says all the same is thrown away."""
-        with self._transaction(data.hex(" "), None, check=False) as (wire, deadline):
+        with self._transaction(data.hex(" "), check=False) as (wire, deadline):
             if wire.state() == "closed":
                 raise ConnectionError("the connection is closed")
             if wire.state() == "data":
@@ -219,7 +224,7 @@ class Session:
         """Read the error queue until it is empty; what it held, oldest first, at most 32."""
         result: list[str] = []
         for _ in range(MOST_ERRORS):
-            answer = self._query(self._error_query, None)
+            answer = self.query(self._error_query)
             number = re.match(r"\s*([+-]?\d+)", answer)
             if number is None:
                 raise self.bad_reply('an error number, such as 0,"No error"', answer, self._error_query)
@@ -233,28 +238,22 @@ class Session:
     def check_errors(self, commands: Sequence[str] = ()) -> None:
         """Raise InstrumentError if the error queue isn't empty; `commands` are what may have caused it.
 
-        SettingRefused where it holds execution errors alone, UnknownCommand where it holds a command error
+        SettingRefused if it holds execution errors alone, UnknownCommand if it holds a command error
         (SCPI-1999 volume 2, 21.8).
         """
         errors = self.drain_errors()
         if errors:
-            self._note(f"errors: {'; '.join(errors)}")
             kind: type[InstrumentError] = InstrumentError
             if any(re.match(r"\s*-1\d\d\b", error) for error in errors):
                 kind = UnknownCommand
             elif all(re.match(r"\s*-2\d\d\b", error) for error in errors):
                 kind = SettingRefused
-            raise kind(
-                f"reports {'; '.join(errors)}",
-                instrument=self.instrument,
-                address=self.address,
-                command=" | ".join(commands),
-            )
+            raise self.error(f"reports {'; '.join(errors)}", " | ".join(commands), kind)
 
     # -- opening and reopening -----------------------------------------------------------------------------
 
     def start(self) -> str:
-        """First words to a SCPI instrument: *IDN?, errors of others logged, *CLS. Returns the identity."""
+        """Begin with a SCPI instrument: *IDN?, errors of others logged, *CLS. Returns the identity."""
         self.identity = self._ask_identity()
         for error in self.drain_errors():
             log.warning("%s", f"{self.instrument} at {self.address}: found in its error queue: {error}")
@@ -264,7 +263,7 @@ class Session:
     def resync(self) -> None:
         """Close, reopen, and make sure that the same instrument answers and its error queue is read.
 
-        Raises WrongInstrument where another answers. Settings that matter must be sent again by the caller.
+        Raises WrongInstrument if another answers. Settings that matter must be sent again by the caller.
         """
         with self._lock:
             self._note("reopening")
@@ -274,11 +273,10 @@ class Session:
             result = self._ask_identity()
             if result != self.identity:
                 self.dirty = True
-                raise WrongInstrument(
-                    f"answered as {self.identity!r} before the connection was reopened and now as {result!r}",
-                    instrument=self.instrument,
-                    address=self.address,
+                what = (
+                    f"answered as {self.identity!r} before the connection was reopened and now as {result!r}"
                 )
+                raise self.error(what, kind=WrongInstrument)
             for error in self.drain_errors():
                 self._note(f"error queue after reopening: {error}")
 
@@ -292,10 +290,10 @@ class Session:
         self.resync()
         return action()
 
-    def error(self, what: str, command: str = "") -> BenchError:
-        """A BenchError with this instrument's name and address."""
-        self._note(f"BenchError: {what}")
-        return BenchError(what, instrument=self.instrument, address=self.address, command=command)
+    def error(self, what: str, command: str = "", kind: type[BenchError] = BenchError) -> BenchError:
+        """An error with this instrument's name and address; the transcript has it too."""
+        self._note(f"{kind.__name__}: {what}")
+        return kind(what, instrument=self.instrument, address=self.address, command=command)
 
     def close(self) -> None:
         """Close the connection; never raises."""
@@ -304,37 +302,19 @@ class Session:
                 self._wire.close()
             self._wire = None
 
-    def bad_reply(self, wanted: str, answer: str, command: str) -> BadReply:
+    def identity_of(self, profile: str) -> Identity:
+        """Who answered, and by which profile it is driven."""
+        return Identity(role=self.instrument, address=self.address, profile=profile, text=self.identity)
+
+    def bad_reply(self, wanted: str, answer: str, command: str) -> BenchError:
         """The error for an answer that doesn't read; the session is unusable from here on."""
         self.dirty = True
-        self._note(f"BadReply: expected {wanted}, found {answer!r}")
-        return BadReply(
-            f"expected {wanted}, found {answer!r}",
-            instrument=self.instrument,
-            address=self.address,
-            command=command,
-        )
+        return self.error(f"expected {wanted}, found {answer!r}", command, BadReply)
 
     # -- inside --------------------------------------------------------------------------------------------
 
-    def _query(self, command: str, timeout_s: float | None) -> str:
-        with self._transaction(command, timeout_s) as (wire, deadline):
-            self._send(wire, command, deadline)
-            begun = time.monotonic()
-            line = wire.line(deadline)
-            self._log("in", line, begun)
-            # Latin-1 only where makers are known to write more than ASCII: a degree sign in a model's name.
-            answer = line.decode("latin-1" if command == "*IDN?" else "ascii")
-        if command.endswith("?") and answer.strip() == command:
-            raise self.bad_reply(
-                "an answer and not an echo (switch the instrument's echo off)", answer, command
-            )
-        if UNSEEN.search(answer):
-            raise self.bad_reply("text that shows as it is", answer, command)
-        return answer
-
     def _ask_identity(self) -> str:
-        answer = self._query("*IDN?", None)
+        answer = self.query("*IDN?")
         if len(answer.split(",")) != 4:
             raise self.bad_reply("four fields: maker, model, serial number, firmware", answer, "*IDN?")
         return answer
@@ -355,7 +335,7 @@ class Session:
 
     @contextmanager
     def _transaction(
-        self, command: str, timeout_s: float | None, *, check: bool = True
+        self, command: str, timeout_s: float | None = None, *, check: bool = True
     ) -> Iterator[tuple[Wire, float]]:
         """The lock, the checks, the deadline, and the one wall where foreign errors become ours."""
         with self._lock:
@@ -374,22 +354,17 @@ class Session:
                     self.dirty = True
 
     def _usable(self, command: str, *, check: bool) -> Wire:
-        def failed(kind: type[BenchError], what: str) -> BenchError:
-            return kind(what, instrument=self.instrument, address=self.address, command=command)
-
         if self.dirty or self._wire is None:
-            raise failed(
-                Desynchronised,
-                "an earlier exchange failed, so answers may belong to other questions; reopen first",
-            )
+            what = "an earlier exchange failed, so answers may belong to other questions; reopen first"
+            raise self.error(what, command, Desynchronised)
         state = self._wire.state() if check else "idle"
         if state == "idle":
             return self._wire
         self.dirty = True
         self._note(f"input not empty before {command!r}: {state}")
         if state == "closed":
-            raise failed(LinkLost, "the instrument closed the connection, or was unplugged")
-        raise failed(Desynchronised, "an unexpected answer is waiting; reopen first")
+            raise self.error("the instrument closed the connection, or was unplugged", command, LinkLost)
+        raise self.error("an unexpected answer is waiting; reopen first", command, Desynchronised)
 
     def _named(self, error: Exception, command: str, timeout_s: float | None) -> BenchError:
         limit_s = self.timeout_s if timeout_s is None else timeout_s
@@ -403,27 +378,28 @@ class Session:
             kind = BadReply
         elif isinstance(error, (ConnectionResetError, BrokenPipeError)):
             what = f"the instrument closed the connection, or was unplugged ({error})"
-        self._note(f"{kind.__name__}: {what}")
-        return kind(what, instrument=self.instrument, address=self.address, command=command)
+        return self.error(what, command, kind)
 
     def _reopen(self, waits_s: Sequence[float]) -> None:
         self.close()
-        for wait_s in waits_s:
-            time.sleep(wait_s)
-            try:
-                self._wire = self._connect()
-            except OSError as error:
-                failure = error
-            else:
-                self.dirty = False
-                return
-        self.dirty = True
-        self._note(f"LinkLost: {failure}")
-        raise LinkLost(
-            f"no connection: {failure}. Check that it is switched on and that the bench file has its address",
-            instrument=self.instrument,
-            address=self.address,
-        ) from failure
+        try:
+            self._wire = connected(self._connect, waits_s)
+            self.dirty = False
+        except OSError as error:
+            self.dirty = True
+            remedy = "Check that it is switched on and that the bench file has its address"
+            raise self.error(f"no connection: {error}. {remedy}", kind=LinkLost) from error
+
+
+def connected(connect: Callable[[], Connection], waits_s: Sequence[float]) -> Connection:
+    """What `connect` returns, tried again after each wait. Raises its last OSError."""
+    for wait_s in waits_s:
+        time.sleep(wait_s)
+        try:
+            return connect()
+        except OSError as error:
+            failure = error
+    raise failure
 
 
 def _connector(address: str, visa: str, baud_rate: int) -> Callable[[], Wire]:

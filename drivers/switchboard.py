@@ -7,8 +7,9 @@ import contextlib
 import time
 from collections.abc import Iterable
 
-from drivers.profile import FrameProfile, RouteProfile, TextProfile
+from drivers.profile import FrameProfile, RouteProfile, SwitchboardProfile, TextProfile
 from drivers.session import Session
+from harness.bench_file import SwitchboardFile
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from harness.roles import Identity
 
@@ -22,25 +23,46 @@ FLUSH = bytes(4)
 
 
 class Channels:
-    """The `Switchboard` of harness.roles, for a board that brings its four moves.
+    """The `Switchboard` of harness.roles, for a board that brings its own moves.
 
     What was commanded, what the board reads back and what the contacts do are three facts; this holds the
     first and verifies the second. Channels open before others close, and where both move in one change the
     board's settling time passes between. When a move failed, the state is unknown: the next change opens
     all first. `found_closed` is what a board that was asked to look reads back as closed before all is
-    opened, None where it was not asked, or does not say.
+    opened, None if it was not asked, or does not say.
+
+    text: its identity, the profile's description if it has none. look: ask first which channels are closed.
+    A board's own fields stand before this is called, as every channel is opened, from whatever they are.
     """
 
     found_closed: frozenset[int] | None = None
 
     def __init__(
-        self, *, identity: Identity, channel_count: int, settle_s: float, reads_back: bool = True
+        self,
+        profile: SwitchboardProfile,
+        file: SwitchboardFile,
+        *,
+        text: str = "",
+        reads_back: bool = True,
+        look: bool = False,
     ) -> None:
-        self.identity = identity
-        self.channel_count = channel_count
-        self.settle_s = settle_s
+        text = text or profile.description
+        self.identity = Identity(role="switchboard", address=file.address, profile=file.profile, text=text)
+        self.channel_count = profile.channels
+        self.settle_s = file.settle_s
         self.reads_back = reads_back
         self._closed: frozenset[int] | None = None
+        try:
+            if look:
+                with contextlib.suppress(BenchError):  # what cannot be seen is opened all the same
+                    self.found_closed = self._look()
+            self.off()
+        except BaseException:
+            self.close()
+            raise
+
+    def close(self) -> None:
+        """Let go of what the board itself opened; never raises."""
 
     def set(self, closed: frozenset[int]) -> None:
         """Close exactly these channels, opening the others first; read back where the board can.
@@ -56,11 +78,11 @@ class Channels:
             before = frozenset()
         to_open, to_close = sorted(before - closed), sorted(closed - before)
         if to_open:
-            self._open(to_open)
+            self._move(to_open, closed=False)
         if to_open and to_close:
             time.sleep(self.settle_s)
         if to_close:
-            self._close(to_close)
+            self._move(to_close, closed=True)
         if to_open or to_close:
             self._verify(closed)
         self._closed = closed
@@ -77,13 +99,6 @@ class Channels:
         self._reopen_link()
         self._all_open()
         self._closed = frozenset()
-
-    def _begin(self, *, look: bool) -> None:
-        """Every channel open, from whatever they are."""
-        if look:
-            with contextlib.suppress(BenchError):  # what cannot be seen is opened all the same
-                self.found_closed = self._look()
-        self.off()
 
     def _look(self) -> frozenset[int] | None:
         return self._read_back(frozenset(range(1, self.channel_count + 1)))
@@ -105,19 +120,15 @@ class Channels:
 
     def _insist_all_open(self) -> None:
         """Open all and verify, after reopening the link if need be."""
-        raise NotImplementedError
+        self._all_open()
 
     def _reopen_link(self) -> None:
-        """Make sure that the next answer belongs to the next question."""
-        raise NotImplementedError
+        """Make sure that the next answer belongs to the next question, if there is a link."""
 
     def _open_all(self) -> None:
-        raise NotImplementedError
+        self._move(list(range(1, self.channel_count + 1)), closed=False)
 
-    def _open(self, channels: list[int]) -> None:
-        raise NotImplementedError
-
-    def _close(self, channels: list[int]) -> None:
+    def _move(self, channels: list[int], *, closed: bool) -> None:
         raise NotImplementedError
 
     def _read_back(self, wanted: frozenset[int]) -> frozenset[int] | None:
@@ -134,21 +145,11 @@ class RouteSwitchboard(Channels):
     """A SCPI switch. Only channels that were ever closed are read back: it may have fewer than 16."""
 
     def __init__(
-        self,
-        session: Session,
-        profile: RouteProfile,
-        *,
-        profile_name: str,
-        settle_s: float,
-        look: bool = False,
+        self, session: Session, profile: RouteProfile, file: SwitchboardFile, *, look: bool = False
     ) -> None:
         self._session, self._commands = session, profile.commands
         self._used: frozenset[int] = frozenset()
-        identity = Identity(
-            role="switchboard", address=session.address, profile=profile_name, text=session.identity
-        )
-        super().__init__(identity=identity, channel_count=profile.channels, settle_s=settle_s)
-        self._begin(look=look)
+        super().__init__(profile, file, text=session.identity, look=look)
 
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)
@@ -161,14 +162,11 @@ class RouteSwitchboard(Channels):
         with self._session.group():
             self._session.write(self._commands.open_all())
 
-    def _open(self, channels: list[int]) -> None:
+    def _move(self, channels: list[int], *, closed: bool) -> None:
+        if closed:
+            self._used |= frozenset(channels)
         with self._session.group():
-            self._session.write(self._commands.open(channels=channels))
-
-    def _close(self, channels: list[int]) -> None:
-        self._used |= frozenset(channels)
-        with self._session.group():
-            self._session.write(self._commands.close(channels=channels))
+            self._session.write((self._commands.close if closed else self._commands.open)(channels=channels))
 
     def _read_back(self, wanted: frozenset[int]) -> frozenset[int]:
         asked = sorted(self._used | wanted)
@@ -185,30 +183,15 @@ class RouteSwitchboard(Channels):
 class TextSwitchboard(Channels):
     """A relay board that takes a line of text per command over a serial port.
 
-    Commands are answered one by one; the state is read back as a mask where there is a query.
+    Commands are answered one by one; the state is read back as a mask if the profile has a query.
     """
 
     def __init__(
-        self,
-        session: Session,
-        profile: TextProfile,
-        *,
-        profile_name: str,
-        settle_s: float,
-        look: bool = False,
+        self, session: Session, profile: TextProfile, file: SwitchboardFile, *, look: bool = False
     ) -> None:
         self._session, self._profile = session, profile
         self._wait_until_it_answers()
-        identity = Identity(
-            role="switchboard", address=session.address, profile=profile_name, text=profile.description
-        )
-        super().__init__(
-            identity=identity,
-            channel_count=profile.channels,
-            settle_s=settle_s,
-            reads_back=profile.commands.state_query is not None,
-        )
-        self._begin(look=look)
+        super().__init__(profile, file, reads_back=profile.commands.state_query is not None, look=look)
 
     def _wait_until_it_answers(self) -> None:
         """Let a boot banner pass, then ask for the state until it reads; asking changes nothing."""
@@ -240,13 +223,10 @@ class TextSwitchboard(Channels):
     def _open_all(self) -> None:
         self._command(self._profile.commands.open_all())
 
-    def _open(self, channels: list[int]) -> None:
+    def _move(self, channels: list[int], *, closed: bool) -> None:
+        commands = self._profile.commands
         for n in channels:
-            self._command(self._profile.commands.open(n=n))
-
-    def _close(self, channels: list[int]) -> None:
-        for n in channels:
-            self._command(self._profile.commands.close(n=n))
+            self._command((commands.close if closed else commands.open)(n=n))
 
     def _command(self, command: str) -> None:
         answer = self._session.query(command)
@@ -282,20 +262,9 @@ class FrameSwitchboard(Channels):
     It keeps the commanded state, and says by `reads_back` that nothing confirms it.
     """
 
-    def __init__(
-        self, session: Session, profile: FrameProfile, *, profile_name: str, settle_s: float
-    ) -> None:
+    def __init__(self, session: Session, profile: FrameProfile, file: SwitchboardFile) -> None:
         self._session, self._profile = session, profile
-        identity = Identity(
-            role="switchboard",
-            address=session.address,
-            profile=profile_name,
-            text=f"{profile.description} (not verified)",
-        )
-        super().__init__(
-            identity=identity, channel_count=profile.channels, settle_s=settle_s, reads_back=False
-        )
-        self.off()
+        super().__init__(profile, file, text=f"{profile.description} (not verified)", reads_back=False)
 
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)
@@ -306,15 +275,10 @@ class FrameSwitchboard(Channels):
     def _open_all(self) -> None:
         """Every channel by name: the state is unknown here, and the board has no frame for all."""
         self._session.send_bytes(FLUSH)
-        self._open(list(range(1, self.channel_count + 1)))
+        super()._open_all()
 
-    def _open(self, channels: list[int]) -> None:
-        self._send(channels, self._profile.released)
-
-    def _close(self, channels: list[int]) -> None:
-        self._send(channels, self._profile.energised)
-
-    def _send(self, channels: list[int], state: int) -> None:
+    def _move(self, channels: list[int], *, closed: bool) -> None:
+        state = self._profile.energised if closed else self._profile.released
         for n in channels:
             self._session.send_bytes(frame(self._profile.start, n, state))
 

@@ -16,7 +16,7 @@ import re
 import socket
 import time
 from collections.abc import Iterator
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
 State = Literal["idle", "data", "closed"]
 CONNECT_WITHIN_S = 2.0
@@ -27,34 +27,6 @@ UNTERMINATED = (
     "the line feed behind the block (the block is complete; if the instrument sends none, set "
     "block_terminated = false in its profile)"
 )
-
-
-class Wire(Protocol):
-    """One connection. Deadlines are times of `time.monotonic()`."""
-
-    def send(self, data: bytes, deadline: float) -> None:
-        """Send all of it."""
-        ...
-
-    def line(self, deadline: float) -> bytes:
-        """Read one answer, without its line feed."""
-        ...
-
-    def block(self, deadline: float, *, terminated: bool, expected: int | None) -> bytearray:
-        """Read one definite-length block (IEEE 488.2) and, if terminated, the line feed behind it."""
-        ...
-
-    def state(self) -> State:
-        """Whether bytes wait that nobody asked for, or the peer is gone."""
-        ...
-
-    def discard(self, quiet_s: float, deadline: float) -> bytes:
-        """Throw away what comes in until nothing has come for a while; tell what it was."""
-        ...
-
-    def close(self) -> None:
-        """Close; never raises."""
-        ...
 
 
 def block_digits(head: bytes) -> int:
@@ -85,13 +57,28 @@ def block_length(digits: bytes, expected: int | None) -> int:
 
 
 class StreamWire:
-    """A wire without message boundaries: a buffer, and a way of filling it that each kind brings."""
+    """A wire without message boundaries: a buffer, and a way of filling it that each kind brings.
+
+    Deadlines are times of `time.monotonic()`.
+    """
 
     def __init__(self) -> None:
         self._buffer = bytearray()
 
+    def send(self, data: bytes, deadline: float) -> None:
+        """Send all of it."""
+        raise NotImplementedError
+
+    def state(self) -> State:
+        """Whether bytes wait that nobody asked for, or the peer is gone."""
+        raise NotImplementedError
+
+    def close(self) -> None:
+        """Close; never raises."""
+        raise NotImplementedError
+
     def _receive(self, deadline: float) -> bytes:
-        """Read at least one byte, as many as there are."""
+        """Read at least one byte, as many as have come."""
         raise NotImplementedError
 
     def _receive_into(self, view: memoryview, deadline: float) -> int:
@@ -111,7 +98,10 @@ class StreamWire:
             try:
                 self._buffer += self._receive(deadline)
             except TimeoutError:
-                raise _too_late(bytes(self._buffer)) from None
+                if self._buffer:
+                    what = f"only {bytes(self._buffer[-40:])!r} arrived, without a line feed"
+                    raise Unterminated(what) from None
+                raise TimeoutError("nothing arrived") from None
         line = bytes(self._buffer[:end])
         # Some instruments pad with NULs behind the line feed: they belong to this answer and not to the next.
         while end + 1 < len(self._buffer) and self._buffer[end + 1] == 0:
@@ -163,12 +153,6 @@ class Unterminated(TimeoutError):
     """Something arrived before the deadline, and no line feed behind it."""
 
 
-def _too_late(data: bytes) -> TimeoutError:
-    if data:
-        return Unterminated(f"only {data[-40:]!r} arrived, without a line feed")
-    return TimeoutError("nothing arrived")
-
-
 def left_s(deadline: float) -> float:
     """Seconds until the deadline; raises TimeoutError when it has passed."""
     left = deadline - time.monotonic()
@@ -194,7 +178,7 @@ class SocketWire(StreamWire):
             link.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, KEEPALIVE_WITHIN_MS)
 
     def send(self, data: bytes, deadline: float) -> None:
-        """Send all of it; TimeoutError where the peer doesn't take it in time."""
+        """Send all of it; TimeoutError if the peer doesn't take it in time."""
         self._socket.settimeout(left_s(deadline))
         try:
             self._socket.sendall(data)
@@ -296,6 +280,9 @@ class VisaWire:
             self._resource.close()
 
 
+Wire = StreamWire | VisaWire
+
+
 def _block_of(message: bytes, expected: int | None) -> bytearray:
     if message[:2] == b"#0" and expected is None:  # of indefinite length: the message's end is the block's
         return bytearray(message[2:].removesuffix(b"\n"))
@@ -346,27 +333,12 @@ def open_visa(address: str, library: str) -> Wire:
         manager = pyvisa.ResourceManager(LIBRARIES[library])
         resource: Any = manager.open_resource(address, open_timeout=int(1e3 * CONNECT_WITHIN_S))
     except Exception as error:  # pyvisa-py raises bare Exception, and whatever its backends raise
-        # Where nothing answers at all it gives the standard's status as a bare number.
+        # If nothing answers at all, its text is the standard's status as a bare number.
         late = str(int(pyvisa.constants.StatusCode.error_timeout)) in str(error)
         why = f"nothing answered within {CONNECT_WITHIN_S:g} s" if late else str(error)
         raise ConnectionError(f"cannot be opened ({why})") from error
     sessions = getattr(manager.visalib, "sessions", {})
     link = getattr(sessions.get(resource.session), "interface", None)
     if isinstance(link, socket.socket):
-        return SocketWire(link, _Owner(resource, manager))
+        return SocketWire(link, resource)  # which holds its manager: the last reference to that closes all
     return VisaWire(resource, marks_ends=not address.upper().endswith("::SOCKET"))
-
-
-class _Owner:
-    """Keeps the resource manager alive as long as its resource: the last reference to it closes all."""
-
-    def __init__(self, resource: Any, manager: Any) -> None:
-        self._resource, self._manager = resource, manager
-
-    def close(self) -> None:
-        self._resource.close()
-
-
-def open_socket(host: str, port: int) -> SocketWire:
-    """Connect to a TCP port that is no VISA resource (a serial device server). Raises OSError."""
-    return SocketWire(socket.create_connection((host, port), timeout=CONNECT_WITHIN_S))

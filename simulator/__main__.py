@@ -18,12 +18,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 from harness.errors import SwitchwalkError  # noqa: E402
 from harness.job.job import load_job  # noqa: E402
-from simulator.server import (  # noqa: E402
-    BOARD_KINDS,
-    Simulator,
-    read_faults,
-    write_bench,
-)
+from simulator.server import BOARD_KINDS, Simulator, read_faults, write_bench  # noqa: E402
 from simulator.wire import GRAMMAR, parse_trouble  # noqa: E402
 
 

@@ -13,13 +13,18 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-K = TypeVar("K")
 V = TypeVar("V")
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 GROUND = "ground"
-LEAK_S = 1e-12  # from each node to ground: insulation, and what keeps a net that nothing touches defined
-SLOW_F = 100e-12  # a capacitor from here on takes time to follow a change; any smaller one is there at once
-CACHE_MAX = 5_000  # solutions kept; each a kilobyte or two
+LEAK_S = (
+    1e-12  # from each node to ground: insulation, and what defines the voltage of a net that nothing touches
+)
+SLOW_F = 100e-12  # a capacitor from here on takes time to follow a change; any smaller one follows at once
+CACHE_MAX = 5_000  # solutions stored; each a kilobyte or two
 STILLS_MAX = 8
 
 
@@ -84,50 +89,50 @@ class Still:
 
     def __init__(
         self,
-        whole: NDArray[np.complex128],
-        known: NDArray[np.float64],
+        whole: Complex,
+        known: Floats,
         *,
-        seen: NDArray[np.intp],
+        seen: Ints,
         frequencies_hz: tuple[float, ...],
-        contacts: NDArray[np.intp],
-        ends: NDArray[np.intp],
-        closed_ohm: NDArray[np.float64],
-        open_f: NDArray[np.float64],
-        emf_v: NDArray[np.float64],
+        contacts: Ints,
+        ends: Ints,
+        closed_ohm: Floats,
+        open_f: Floats,
+        emf_v: Floats,
     ) -> None:
         """whole, known: the equations without the moving contacts; their numbers are `contacts`."""
         size = whole.shape[1]
-        is_kept = np.zeros(size + 1, dtype=np.bool_)
-        is_kept[ends] = True  # ground's index is -1: it is the last, and neither kept nor gone
-        kept, gone = np.flatnonzero(is_kept[:-1]), np.flatnonzero(~is_kept[:-1])
+        is_end = np.zeros(size + 1, dtype=np.bool_)
+        is_end[ends] = True  # ground's index is -1: it is the last, and neither an end nor eliminated
+        own, others = np.flatnonzero(is_end[:-1]), np.flatnonzero(~is_end[:-1])
         self._frequencies_hz, self._contacts = frequencies_hz, contacts
         self._closed_ohm, self._open_f, self._emf_v = closed_ohm, open_f, emf_v
-        self._ends = np.where(ends >= 0, np.searchsorted(kept, ends), -1)
+        self._ends = np.where(ends >= 0, np.searchsorted(own, ends), -1)
         joined = np.concatenate(
             [
-                np.broadcast_to(known[gone], (len(whole), len(gone), known.shape[1])),
-                whole[:, gone[:, None], kept],
+                np.broadcast_to(known[others], (len(whole), len(others), known.shape[1])),
+                whole[:, others[:, None], own],
             ],
             axis=2,
         )
-        solved = np.linalg.solve(whole[:, gone[:, None], gone], joined)
-        sources, others = solved[..., : known.shape[1]], solved[..., known.shape[1] :]
-        feeds = whole[:, kept[:, None], gone]
-        self._matrix = whole[:, kept[:, None], kept] - feeds @ others
-        self._known = known[kept] - feeds @ sources
+        solved = np.linalg.solve(whole[:, others[:, None], others], joined)
+        sources, by_others = solved[..., : known.shape[1]], solved[..., known.shape[1] :]
+        feeds = whole[:, own[:, None], others]
+        self._matrix = whole[:, own[:, None], own] - feeds @ by_others
+        self._known = known[own] - feeds @ sources
         # Volts of every unknown by the end nodes' volts, and by the sources; ground is the last row.
-        by_ends = np.zeros((len(whole), size + 1, len(kept)), dtype=np.complex128)
+        by_ends = np.zeros((len(whole), size + 1, len(own)), dtype=np.complex128)
         by_sources = np.zeros((len(whole), size + 1, known.shape[1]), dtype=np.complex128)
-        by_ends[:, gone], by_sources[:, gone] = -others, sources
-        by_ends[:, kept] = np.eye(len(kept))
+        by_ends[:, others], by_sources[:, others] = -by_others, sources
+        by_ends[:, own] = np.eye(len(own))
         self._by_ends = by_ends[:, seen[:, 0]] - by_ends[:, seen[:, 1]]
         self._by_sources = by_sources[:, seen[:, 0]] - by_sources[:, seen[:, 1]]
 
-    def solve(self, closed: NDArray[np.bool_]) -> NDArray[np.complex128]:
+    def solve(self, closed: Bools) -> Complex:
         """As `Network.solve_at`; closed: of all contacts of the network."""
         frequencies, nodes = self._matrix.shape[:2]
-        here = closed[self._contacts]
-        shut, apart = np.flatnonzero(here), np.flatnonzero(~here)
+        moved = closed[self._contacts]
+        shut, apart = np.flatnonzero(moved), np.flatnonzero(~moved)
         size = nodes + len(shut)
         conductance, capacitance = np.zeros((size + 1, size + 1)), np.zeros((size + 1, size + 1))
         right = np.zeros((frequencies, size, self._known.shape[2]), dtype=np.complex128)
@@ -140,9 +145,7 @@ class Still:
         return np.asarray(self._by_ends @ ends_v + self._by_sources)
 
 
-def at_frequencies(
-    conductance: NDArray[np.float64], capacitance: NDArray[np.float64], frequencies_hz: tuple[float, ...]
-) -> NDArray[np.complex128]:
+def at_frequencies(conductance: Floats, capacitance: Floats, frequencies_hz: tuple[float, ...]) -> Complex:
     """The equations at some frequencies, shape (frequencies, unknowns, unknowns)."""
     whole = np.empty((len(frequencies_hz), *conductance.shape), dtype=np.complex128)
     whole.real = conductance
@@ -150,16 +153,14 @@ def at_frequencies(
     return whole
 
 
-def stamp_between(matrix: NDArray[np.float64], ends: NDArray[np.intp], values: NDArray[np.float64]) -> None:
+def stamp_between(matrix: Floats, ends: Ints, values: Floats) -> None:
     """Add admittances between pairs of nodes; ground's row and column are the last."""
     a, b = ends[:, 0], ends[:, 1]
     for rows, columns, sign in ((a, a, 1), (b, b, 1), (a, b, -1), (b, a, -1)):
         np.add.at(matrix, (rows, columns), sign * values)
 
 
-def stamp_closed(
-    matrix: NDArray[np.float64], first: int, ends: NDArray[np.intp], ohms: NDArray[np.float64]
-) -> None:
+def stamp_closed(matrix: Floats, first: int, ends: Ints, ohms: Floats) -> None:
     """Closed contacts, their currents from row `first` on: va - vb - R i = emf."""
     row = first + np.arange(len(ends))
     a, b = ends[:, 0], ends[:, 1]
@@ -195,40 +196,21 @@ class Network:
             + [(self._index[element.a], self._index[element.b]) for element in slow],
             dtype=np.intp,
         )
-        self._injected: OrderedDict[
-            tuple[bytes, tuple[bool, ...], tuple[tuple[str, str | None], ...]],
-            tuple[NDArray[np.float64], NDArray[np.float64]],
-        ] = OrderedDict()
-        self._solved: OrderedDict[
-            tuple[bytes, tuple[bool, ...], tuple[float, ...]], NDArray[np.complex128]
-        ] = OrderedDict()
+        self._injected: OrderedDict[object, tuple[Floats, Floats]] = OrderedDict()
+        self._solved: OrderedDict[object, Complex] = OrderedDict()
         self._stills: OrderedDict[object, Still] = OrderedDict()
-
-    def solve(
-        self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequency_hz: float
-    ) -> NDArray[np.complex128]:
-        """Complex volts at the probes, shape (probes, sources + 1).
-
-        closed: which contacts are; on: which sources are connected (one that is not is an open circuit).
-        Column j is per volt of source j; the last is what the contacts' own e.m.f.s make, in volts.
-        """
-        return self.solve_all(closed, on, frequency_hz)[: len(self._parts.probes)]
-
-    def solve_all(
-        self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequency_hz: float
-    ) -> NDArray[np.complex128]:
-        """The same with the volts across each slow capacitor below, shape (probes + slow, sources + 1)."""
-        return np.asarray(self.solve_at(closed, on, (frequency_hz,))[0])
 
     def solve_at(
         self,
-        closed: NDArray[np.bool_],
+        closed: Bools,
         on: tuple[bool, ...],
         frequencies_hz: tuple[float, ...],
-        moving: NDArray[np.bool_] | None = None,
-    ) -> NDArray[np.complex128]:
-        """The same at several frequencies, shape (frequencies, probes + slow, sources + 1).
+        moving: Bools | None = None,
+    ) -> Complex:
+        """Complex volts at probes, then of slow capacitors: (frequencies, probes + slow, sources + 1).
 
+        closed: which contacts are; on: which sources are connected (one that is not is an open circuit).
+        Column j is per volt of source j; the last is what the contacts' own e.m.f.s make, in volts.
         moving: the contacts that are elsewhere in other questions of this kind; None for all.
         """
         key = (closed.tobytes(), on, frequencies_hz)
@@ -242,8 +224,8 @@ class Network:
         return result
 
     def inject(
-        self, closed: NDArray[np.bool_], on: tuple[bool, ...], ends: Sequence[tuple[str, str | None]]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        self, closed: Bools, on: tuple[bool, ...], ends: Sequence[tuple[str, str | None]]
+    ) -> tuple[Floats, Floats]:
         """Volts per ampere that flows out of `b` (ground for None) into `a`, capacitors taken out.
 
         At the probes, shape (probes, ends); and between the ends of each, shape (ends, ends).
@@ -262,9 +244,7 @@ class Network:
             _remember(self._injected, key, result, CACHE_MAX)
         return self._injected[key]
 
-    def _solve(
-        self, closed: NDArray[np.bool_], on: tuple[bool, ...], frequencies_hz: tuple[float, ...]
-    ) -> NDArray[np.complex128]:
+    def _solve(self, closed: Bools, on: tuple[bool, ...], frequencies_hz: tuple[float, ...]) -> Complex:
         conductance, capacitance, known = self._equations(closed, on)
         nodes = self._size
         volts = np.zeros((len(frequencies_hz), nodes + 1, len(on) + 1), dtype=np.complex128)
@@ -276,11 +256,7 @@ class Network:
         return volts[:, self._seen[:, 0]] - volts[:, self._seen[:, 1]]
 
     def _still(
-        self,
-        closed: NDArray[np.bool_],
-        moving: NDArray[np.bool_],
-        on: tuple[bool, ...],
-        frequencies_hz: tuple[float, ...],
+        self, closed: Bools, moving: Bools, on: tuple[bool, ...], frequencies_hz: tuple[float, ...]
     ) -> Still:
         """What does not move, eliminated; closed: of the contacts that don't."""
         key = (closed.tobytes(), moving.tobytes(), on, frequencies_hz)
@@ -303,14 +279,11 @@ class Network:
         return result
 
     def _equations(
-        self,
-        closed: NDArray[np.bool_],
-        on: tuple[bool, ...],
-        left_out: NDArray[np.bool_] | None = None,
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        self, closed: Bools, on: tuple[bool, ...], left_out: Bools | None = None
+    ) -> tuple[Floats, Floats, Floats]:
         """Conductance, capacitance and right side, without ground: node volts, then every branch's current.
 
-        left_out: contacts that are not there at all.
+        left_out: contacts that are no part of the circuit.
         """
         parts, nodes = self._parts, self._size
         closed_at = np.flatnonzero(closed)
@@ -342,7 +315,7 @@ class Network:
         # ground's index is -1: its row and column are the last
         return matrix[:-1, :-1], capacitance[:-1, :-1], right[:-1]
 
-    def _stamp_amplifier(self, matrix: NDArray[np.float64], amplifier: Balanced, row: int) -> None:
+    def _stamp_amplifier(self, matrix: Floats, amplifier: Balanced, row: int) -> None:
         """Each output: v + (R/2) i = +-(gain/2) (differential + conversion common)."""
         hot, cold = (self._index[node] for node in amplifier.inputs)
         for k, (node, sign) in enumerate(zip(amplifier.outputs, (1, -1), strict=True)):
@@ -353,7 +326,7 @@ class Network:
             matrix[row + k, hot] -= half * (1 + amplifier.conversion / 2)
             matrix[row + k, cold] -= half * (-1 + amplifier.conversion / 2)
 
-    def _stamp(self, elements: Iterable[Element], *, reciprocal: bool) -> NDArray[np.float64]:
+    def _stamp(self, elements: Iterable[Element], *, reciprocal: bool) -> Floats:
         matrix = np.zeros((self._size + 1, self._size + 1))
         for element in elements:
             a, b = self._index[element.a], self._index[element.b]
@@ -365,7 +338,7 @@ class Network:
         return matrix[:-1, :-1]
 
 
-def _remember(cache: OrderedDict[K, V], key: K, value: V, most: int) -> None:
+def _remember(cache: OrderedDict[object, V], key: object, value: V, most: int) -> None:
     """Keep a value, and forget the oldest beyond so many."""
     cache[key] = value
     if len(cache) > most:
@@ -388,8 +361,8 @@ def _merge(parts: Parts) -> Mapping[str, int]:
     for a, b in parts.wires:
         first, second = root(a), root(b)
         if first != second:
-            kept, merged = (second, first) if second == root(GROUND) else (first, second)
-            parent[merged] = kept
+            joined, merged = (second, first) if second == root(GROUND) else (first, second)
+            parent[merged] = joined
     numbers: dict[str, int] = {root(GROUND): -1}
     for name in sorted(parent):
         numbers.setdefault(root(name), len(numbers) - 1)

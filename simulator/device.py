@@ -4,7 +4,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 
-from simulator.scpi import Command, Headers, ScpiError, Unit, call, integer, parse_message
+from simulator.scpi import Command, Headers, ScpiError, call, integer, parse_message
 from simulator.world import Clock
 
 QUEUE_DEPTH = 20  # SCPI asks for at least two
@@ -14,7 +14,7 @@ OPERATION_COMPLETE, QUERY_ERROR, DEVICE_ERROR, EXECUTION_ERROR, COMMAND_ERROR, P
 """Bits of the standard event status register, IEEE 488.2 11.5.1."""
 
 Pending = Callable[[], float | None]
-"""Wall seconds after which to look again, None once there is nothing to wait for."""
+"""Wall seconds after which to look again, None once nothing is pending."""
 
 Wait = Callable[[Pending, bool], bool]
 """Waits until nothing is pending. False if input came first and the second argument lets it interrupt."""
@@ -29,10 +29,8 @@ class Device:
         self.identity = f"Ferncastle Instruments,{model},{serial},1.0"
         self._errors: deque[ScpiError] = deque()
         self._event_status = POWER_ON
-        self._event_enable = 0
-        self._request_enable = 0
         self._completion_asked = False
-        self._enables = {"OPER": 0, "QUES": 0}
+        self._enables: dict[str, int] = {}
         self._headers = Headers([*self._common(), *self._mandatory(), *self.commands()])
 
     # --- for the subclass ---
@@ -64,9 +62,9 @@ class Device:
     def _status_byte(self) -> int:
         self._note_completion()
         status = 4 if self._errors else 0
-        if self._event_status & self._event_enable:
+        if self._event_status & self._enables["*ESE"]:
             status |= 32
-        return status | (64 if status & self._request_enable else 0)
+        return status | (64 if status & self._enables["*SRE"] else 0)
 
     def _note_completion(self) -> None:
         if self._completion_asked and self.busy() is None:
@@ -77,7 +75,7 @@ class Device:
     def execute(self, message: bytes, wait: Wait) -> bytes | None:
         """Carry out one program message; returns its response message without terminator, None for none.
 
-        A query that is interrupted while it waits gives -410 and no answer, IEEE 488.2 6.3.2.3.
+        A query that is interrupted while it waits raises -410 and has no answer, IEEE 488.2 6.3.2.3.
         """
         answers: list[bytes] = []
         last_asked = False
@@ -88,7 +86,8 @@ class Device:
                 command, suffixes = self._headers.find(unit)
                 if unit.query and last_asked:
                     raise ScpiError(-440)
-                if self._waits(unit) and not wait(self._pending, unit.query):
+                waits = (unit.path[0].word, unit.query) in (("*OPC", True), ("*WAI", False))
+                if waits and not wait(self._pending, unit.query):
                     raise ScpiError(-410)
                 with self.lock:
                     answer = call(command, suffixes, unit)
@@ -104,32 +103,20 @@ class Device:
                 answers.append(answer.encode("ascii") if isinstance(answer, str) else answer)
         return b";".join(answers) if answers else None
 
-    def _waits(self, unit: Unit) -> bool:
-        word = unit.path[0].word
-        return (word == "*OPC" and unit.query) or (word == "*WAI" and not unit.query)
-
     def _pending(self) -> float | None:
         with self.lock:
             return self.busy()
 
     # --- common commands, IEEE 488.2 chapter 10 ---
     def _common(self) -> list[Command]:
-        byte = integer(0, 255)
         return [
             Command(pattern="*CLS", do=self._clear),
-            Command(
-                pattern="*ESE", do=self._set_event_enable, takes=byte, ask=lambda: str(self._event_enable)
-            ),
+            self._enable("*ESE", highest=255),
             Command(pattern="*ESR", ask=self._take_event_status),
             Command(pattern="*IDN", ask=lambda: self.identity, last_in_message=True),
             Command(pattern="*OPC", do=self._ask_completion, ask=lambda: "1"),
             Command(pattern="*RST", do=self._reset),
-            Command(
-                pattern="*SRE",
-                do=self._set_request_enable,
-                takes=byte,
-                ask=lambda: str(self._request_enable),
-            ),
+            self._enable("*SRE", highest=255, mask=~64),
             Command(pattern="*STB", ask=lambda: str(self._status_byte())),
             Command(pattern="*TST", ask=lambda: "0"),
             Command(pattern="*WAI", do=lambda: None),
@@ -143,12 +130,6 @@ class Device:
     def _reset(self) -> None:
         self._completion_asked = False
         self.reset()
-
-    def _set_event_enable(self, value: int) -> None:
-        self._event_enable = value
-
-    def _set_request_enable(self, value: int) -> None:
-        self._request_enable = value & ~64
 
     def _take_event_status(self) -> str:
         self._note_completion()
@@ -167,30 +148,30 @@ class Device:
             Command(pattern="SYSTem:VERSion", ask=lambda: "1999.0"),
             Command(pattern="STATus:PRESet", do=self._preset),
         ]
-        for register, key in (("OPERation", "OPER"), ("QUEStionable", "QUES")):
+        for register in ("OPERation", "QUEStionable"):
             commands += [
                 Command(pattern=f"STATus:{register}", ask=lambda: "0"),
                 Command(pattern=f"STATus:{register}:EVENt", ask=lambda: "0"),
                 Command(pattern=f"STATus:{register}:CONDition", ask=lambda: "0"),
-                Command(
-                    pattern=f"STATus:{register}:ENABle",
-                    do=lambda value, key=key: self._enables.update({key: value}),
-                    takes=integer(0, 32767),
-                    ask=lambda key=key: str(self._enables[key]),
-                ),
+                self._enable(f"STATus:{register}:ENABle", highest=32767),
             ]
         return commands
 
     def _preset(self) -> None:
-        self._enables = dict.fromkeys(self._enables, 0)
+        self._enables |= {pattern: 0 for pattern in self._enables if pattern.startswith("STATus")}
+
+    def _enable(self, pattern: str, *, highest: int, mask: int = -1) -> Command:
+        """The command of an enable register, which holds no bits but those of the mask."""
+        self._enables[pattern] = 0
+        return Command(
+            pattern=pattern,
+            do=lambda value: self._enables.update({pattern: value & mask}),
+            takes=integer(0, highest),
+            ask=lambda: str(self._enables[pattern]),
+        )
 
 
 def _event_bit(number: int) -> int:
     """The event status bit of an error's class, SCPI-1999 volume 2, 21.8."""
-    if -200 < number <= -100:
-        return COMMAND_ERROR
-    if -300 < number <= -200:
-        return EXECUTION_ERROR
-    if -500 < number <= -400:
-        return QUERY_ERROR
-    return DEVICE_ERROR
+    by_hundred = {1: COMMAND_ERROR, 2: EXECUTION_ERROR, 4: QUERY_ERROR}
+    return by_hundred.get(-number // 100, DEVICE_ERROR)

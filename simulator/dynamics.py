@@ -14,10 +14,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.job.module import Module, Relay
-from simulator.circuit import Network
+from simulator.circuit import Bools, Complex, Floats, Network
 from simulator.unit import Built, Timing
 
 OPEN, RELEASED, OPERATED = 0, 1, 2
@@ -25,7 +24,7 @@ OPEN, RELEASED, OPERATED = 0, 1, 2
 
 PICK_UP = 0.7  # of the nominal coil voltage: data sheet of TE Connectivity's IM relay
 DROP_OUT = 0.1  # the same, from memory
-MEMORY_S = 60.0  # simulated seconds of past positions kept
+MEMORY_S = 60.0  # simulated seconds of past positions stored
 ESR_OHM = 1e-3  # in series with each, so that two in parallel are no contradiction
 NEGLIGIBLE_V = 1e-9
 COIL_EDGE_S = 1e-6  # of the driver that energises a coil or lets it go
@@ -51,19 +50,14 @@ class Motion:
         self._rng = np.random.default_rng(seed)
         self._chances = np.random.default_rng([seed, 1])  # of its own, so that the motion stays what it is
         self._misses = misses
-        self._target = position
+        self.target = position  # where the armature is, or is going
         self._events: list[list[tuple[float, int]]] = [[(-1e9, position)] for _ in timing.skew_s]
-
-    @property
-    def target(self) -> int:
-        """Where the armature is, or is going."""
-        return self._target
 
     def command(self, at_s: float, target: int) -> None:
         """Energise or release the coil at `at_s`; what was still to come of an earlier motion is dropped."""
-        if target == self._target:
+        if target == self.target:
             return
-        self._target = target
+        self.target = target
         timing = self._timing
         nominal_s = timing.operate_s if target == OPERATED else timing.release_s
         make_s = at_s + nominal_s * self._rng.uniform(0.97, 1.03)
@@ -127,7 +121,6 @@ class SupplyState:
 
     voltage_v: float
     current_a: float
-    limiting: bool
 
 
 def energised(module: Module, built: Built, closed_controls: frozenset[str]) -> frozenset[str]:
@@ -142,7 +135,7 @@ def supply_state(
 ) -> SupplyState:
     """Voltage and current of the supply: constant voltage, or constant current at its limit."""
     if not setting.on:
-        return SupplyState(voltage_v=0.0, current_a=0.0, limiting=False)
+        return SupplyState(voltage_v=0.0, current_a=0.0)
     conductance_s = sum(
         1 / built.coil_ohm[relay.name]
         for relay in module.relays
@@ -153,9 +146,9 @@ def supply_state(
     quiescent_a *= built.supplied
     wanted_a = quiescent_a + setting.voltage_v * conductance_s
     if wanted_a <= setting.limit_a:
-        return SupplyState(voltage_v=setting.voltage_v, current_a=wanted_a, limiting=False)
+        return SupplyState(voltage_v=setting.voltage_v, current_a=wanted_a)
     resistance_ohm = setting.voltage_v / wanted_a
-    return SupplyState(voltage_v=setting.limit_a * resistance_ohm, current_a=setting.limit_a, limiting=True)
+    return SupplyState(voltage_v=setting.limit_a * resistance_ohm, current_a=setting.limit_a)
 
 
 def position(
@@ -188,20 +181,35 @@ class Decay:
     """volts(t) += Re(amplitudes exp(-rate (t - start))), at each scope input, from the stretch's start on."""
 
     rate_per_s: complex
-    amplitudes_v: NDArray[np.complex128]
+    amplitudes_v: Complex
 
 
 @dataclass(frozen=True, kw_only=True)
 class Modes:
     """A resistive circuit's capacitors: d(t) = vectors exp(-rates t) inverse d(0); inputs see `seen` d."""
 
-    rates_per_s: NDArray[np.complex128]
-    vectors: NDArray[np.complex128]
-    inverse: NDArray[np.complex128]
-    seen: NDArray[np.float64]
+    rates_per_s: Complex
+    vectors: Complex
+    inverse: Complex
+    seen: Floats
+
+    def decays(self, lacking_v: Floats) -> tuple[Decay, ...]:
+        """What the inputs see of capacitors that lack these volts at the start."""
+        if np.abs(lacking_v).max(initial=0.0) < NEGLIGIBLE_V:
+            return ()
+        amplitudes_v = self.seen @ self.vectors * (self.inverse @ lacking_v)
+        return tuple(
+            Decay(rate_per_s=complex(rate), amplitudes_v=amplitudes_v[:, m])
+            for m, rate in enumerate(self.rates_per_s)
+        )
+
+    def lacking_after(self, lacking_v: Floats, later_s: float) -> Floats:
+        """What the capacitors still lack after a while."""
+        fallen = np.exp(-self.rates_per_s * later_s)
+        return np.asarray((self.vectors @ (fallen * (self.inverse @ lacking_v))).real)
 
 
-def find_modes(network: Network, closed: NDArray[np.bool_], on: tuple[bool, ...]) -> Modes:
+def _modes(network: Network, closed: Bools, on: tuple[bool, ...]) -> Modes:
     """How a network's large capacitors relax, for one position of its contacts."""
     farads = network.slow_f
     transfer, own = network.inject(closed, on, network.slow_ends)
@@ -215,23 +223,6 @@ def find_modes(network: Network, closed: NDArray[np.bool_], on: tuple[bool, ...]
     )
 
 
-def decays_of(modes: Modes, lacking_v: NDArray[np.float64]) -> tuple[Decay, ...]:
-    """What the inputs see of capacitors that lack these volts at the start."""
-    if np.abs(lacking_v).max(initial=0.0) < NEGLIGIBLE_V:
-        return ()
-    shares = modes.inverse @ lacking_v
-    return tuple(
-        Decay(rate_per_s=complex(rate), amplitudes_v=(modes.seen @ modes.vectors[:, m]) * shares[m])
-        for m, rate in enumerate(modes.rates_per_s)
-    )
-
-
-def lacking_after(modes: Modes, lacking_v: NDArray[np.float64], later_s: float) -> NDArray[np.float64]:
-    """What the capacitors still lack after a while."""
-    fallen = np.exp(-modes.rates_per_s * later_s)
-    return np.asarray((modes.vectors @ (fallen * (modes.inverse @ lacking_v))).real)
-
-
 @dataclass(frozen=True, kw_only=True)
 class CoilEdge:
     """A coil's volts change by `step_v`; the charge goes into these nodes, through a few picofarads each."""
@@ -243,7 +234,7 @@ class CoilEdge:
 
 
 def coupled(
-    network: Network, closed: NDArray[np.bool_], on: tuple[bool, ...], edges: Sequence[CoilEdge]
+    network: Network, closed: Bools, on: tuple[bool, ...], edges: Sequence[CoilEdge]
 ) -> tuple[Decay, ...]:
     """What the inputs see of coils' edges: a current C V/tau exp(-t/tau) into R in parallel with C0.
 
@@ -262,28 +253,17 @@ def coupled(
     return tuple(result)
 
 
-class CoilEdges:
-    """Coils' edges by their instants."""
-
-    def __init__(self, edges: Sequence[CoilEdge]) -> None:
-        self._edges = edges
-
-    def at(self, instant_s: float) -> list[CoilEdge]:
-        """Those at exactly this instant, where a scene begins."""
-        return [edge for edge in self._edges if edge.at_s == instant_s]
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Steady:
     """Where a circuit goes from `start_s` on: inputs first, then the volts across each slow capacitor."""
 
     start_s: float
-    constant_v: NDArray[np.float64]
-    tones: Mapping[float, NDArray[np.complex128]]
+    constant_v: Floats
+    tones: Mapping[float, Complex]
     inputs: int
 
-    def capacitors_v(self, at_s: float) -> NDArray[np.float64]:
-        """Volts across each slow capacitor, were they there already."""
+    def capacitors_v(self, at_s: float) -> Floats:
+        """Volts across each slow capacitor, if they had settled already."""
         volts = self.constant_v[self.inputs :].copy()
         for tone_hz, phasors in self.tones.items():
             volts += (phasors[self.inputs :] * np.exp(2j * np.pi * (tone_hz * at_s % 1.0))).real
@@ -294,21 +274,19 @@ class Memory:
     """What the slow capacitors hold from one stretch to the next: their volts do not jump."""
 
     def __init__(self) -> None:
-        self._before: tuple[Steady, Modes, NDArray[np.float64]] | None = None
+        self._before: tuple[Steady, Modes, Floats] | None = None
 
     def change(
-        self, steady: Steady, network: Network, closed: NDArray[np.bool_], on: tuple[bool, ...]
+        self, steady: Steady, network: Network, closed: Bools, on: tuple[bool, ...]
     ) -> tuple[Decay, ...]:
-        """Go over to another steady state; gives what the inputs see of the way there."""
+        """Go over to another steady state; returns what the inputs see of the way there."""
         if not network.slow_f.size:
             return ()
-        modes = find_modes(network, closed, on)
+        modes = _modes(network, closed, on)
         lacking_v = np.zeros(len(network.slow_f))
         if self._before is not None:
             old, old_modes, old_lacking_v = self._before
-            now_v = old.capacitors_v(steady.start_s) + lacking_after(
-                old_modes, old_lacking_v, steady.start_s - old.start_s
-            )
-            lacking_v = now_v - steady.capacitors_v(steady.start_s)
+            lacking_v = old_modes.lacking_after(old_lacking_v, steady.start_s - old.start_s)
+            lacking_v += old.capacitors_v(steady.start_s) - steady.capacitors_v(steady.start_s)
         self._before = steady, modes, lacking_v
-        return decays_of(modes, lacking_v)
+        return modes.decays(lacking_v)

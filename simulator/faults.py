@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from harness.job.faults import Fault
-from harness.job.module import GROUND, LEGS, Module, Part, node_name
+from harness.job.module import GROUND, LEGS, Module, node_name
 from simulator.circuit import Element
 from simulator.dynamics import OPERATED, RELEASED
 from simulator.unit import Damage, Slowed, pin
@@ -15,7 +15,7 @@ SHORT_OHM = 0.02  # a blob of solder
 COIL_SHORT_OHM = 1.0
 SLOW = 3.5  # times a good relay's operate or release time
 LONG_BOUNCE = 12.0
-GONE_F = 0.0  # a capacitor that is not there
+GONE_F = 0.0  # a capacitor that is missing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +58,7 @@ def taken_out(module: Module) -> Wrong:
 def _relay(damage: Damage, fault: Fault) -> None:
     subject = fault.subject
     slowed = damage.slowed.get(subject, Slowed())
+    throw = None if fault.throw is None else (subject, fault.throw)
     match fault.kind:
         case "relay never operates":
             damage.held[subject] = RELEASED
@@ -77,17 +78,14 @@ def _relay(damage: Damage, fault: Fault) -> None:
             damage.pole_held[subject] = RELEASED
         case "pole stuck operated":
             damage.pole_held[subject] = OPERATED
-    if fault.throw is None:
-        return
-    match fault.kind:
-        case "throw stuck open":
-            damage.always_open.add((subject, fault.throw))
-        case "throw stuck closed":
-            damage.always_closed.add((subject, fault.throw))
-        case "throw resistance":
-            damage.contact_ohm[subject, fault.throw] = fault.resistance_ohm or 0.0
-        case "throw intermittent":
-            damage.intermittent[subject, fault.throw] = fault.chance or 0.0
+        case "throw stuck open" if throw:
+            damage.always_open.add(throw)
+        case "throw stuck closed" if throw:
+            damage.always_closed.add(throw)
+        case "throw resistance" if throw:
+            damage.contact_ohm[throw] = fault.resistance_ohm or 0.0
+        case "throw intermittent" if throw:
+            damage.intermittent[throw] = fault.chance or 0.0
 
 
 def _control(damage: Damage, fault: Fault) -> None:
@@ -102,49 +100,29 @@ def _control(damage: Damage, fault: Fault) -> None:
 
 def _loopback(plugs: Plugs, fault: Fault, module: Module) -> None:
     channels = module.channels if fault.channel is None else (fault.channel,)
-    places = {(channel, fault.subject) for channel in channels}
-    match fault.kind:
-        case "loopback missing":
-            plugs.missing.update(places)
-        case "loopback straight":
-            plugs.straight.update(places)
-        case "loopback legs swapped":
-            plugs.crossed.update(places)
-        case "loopback channels swapped":
-            plugs.of_other_channel.update(places)
+    wrong = {
+        "loopback missing": plugs.missing,
+        "loopback straight": plugs.straight,
+        "loopback legs swapped": plugs.crossed,
+        "loopback channels swapped": plugs.of_other_channel,
+    }
+    wrong[fault.kind].update((channel, fault.subject) for channel in channels)
 
 
 def _part(damage: Damage, fault: Fault, module: Module) -> None:
-    for part in module.resistors:
-        if part.name == fault.subject:
-            damage.part_value[part.name] = _resistance(part, fault)
-    for part in module.capacitors:
-        if part.name == fault.subject:
-            _capacitor(damage, part, fault)
-
-
-def _resistance(part: Part, fault: Fault) -> float:
-    match fault.kind:
-        case "part open":
-            return inf
-        case "part shorted":
-            return SHORT_OHM
-        case "part tenfold":
-            return 10 * part.value
-        case _:
-            return part.value / 10
-
-
-def _capacitor(damage: Damage, part: Part, fault: Fault) -> None:
-    match fault.kind:
-        case "part open":
-            damage.part_value[part.name] = GONE_F
-        case "part shorted":
+    for part in (*module.resistors, *module.capacitors):
+        if part.name != fault.subject:
+            continue
+        is_capacitor = part in module.capacitors
+        if is_capacitor and fault.kind == "part shorted":
             damage.bridges.append(Element(a=part.a, b=part.b, value=SHORT_OHM))
-        case "part tenfold":
-            damage.part_value[part.name] = 10 * part.value
-        case _:
-            damage.part_value[part.name] = part.value / 10
+            continue
+        damage.part_value[part.name] = {
+            "part open": GONE_F if is_capacitor else inf,
+            "part shorted": SHORT_OHM,
+            "part tenfold": 10 * part.value,
+            "part a tenth": part.value / 10,
+        }[fault.kind]
 
 
 def _connector(damage: Damage, fault: Fault, module: Module) -> None:

@@ -109,15 +109,14 @@ class Headers:
     def __init__(self, commands: Sequence[Command]) -> None:
         self._known = [(command, command.words) for command in commands]
         # By words and which of them have a number, of known commands alone: it stays as small as they are.
-        self._found: dict[tuple[tuple[str, bool], ...], tuple[Command, tuple[Word, ...]]] = {}
+        self._cache: dict[tuple[tuple[str, bool], ...], tuple[Command, tuple[Word, ...]]] = {}
 
     def find(self, unit: Unit) -> tuple[Command, tuple[int, ...]]:
         """Find the command of a unit, and its numeric suffixes. Raises ScpiError -113 or -114."""
         key = tuple((mnemonic.word, mnemonic.suffix is None) for mnemonic in unit.path)
-        found = self._found.get(key)
-        if found is None:
-            found = self._found[key] = self._look_up(unit)
-        command, words = found
+        if key not in self._cache:
+            self._cache[key] = self._look_up(unit)
+        command, words = self._cache[key]
         if (command.ask if unit.query else command.do) is None:
             raise ScpiError(-113, header_text(unit))
         suffixes = tuple(
@@ -190,33 +189,33 @@ def parse_message(message: bytes) -> list[Unit | ScpiError]:
 
 
 def _parse_unit(text: str, path: tuple[Mnemonic, ...]) -> tuple[Unit, tuple[Mnemonic, ...]]:
-    found = _HEADER.fullmatch(text)
-    if found is None:
+    match = _HEADER.fullmatch(text)
+    if match is None:
         raise ScpiError(-102, text[:40])
-    rest = found["rest"]
+    rest = match["rest"]
     if rest and not rest[0].isspace():
         raise ScpiError(-103 if rest[0] in ",(" else -102, text[:40])
-    common = found["header"].startswith("*")
-    if common and (found["colon"] or ":" in found["header"]):
+    common = match["header"].startswith("*")
+    if common and (match["colon"] or ":" in match["header"]):
         raise ScpiError(-113, text[:40])
-    words = tuple(_mnemonic(part) for part in found["header"].split(":"))
-    full = words if common or found["colon"] else path + words
+    words = tuple(_mnemonic(part) for part in match["header"].split(":"))
+    full = words if common or match["colon"] else path + words
     parameters = tuple(part.strip() for part in _split(rest, ",")) if rest.strip() else ()
     if any(not part for part in parameters):
         raise ScpiError(-102, text[:40])
-    unit = Unit(path=full, query=bool(found["query"]), parameters=parameters)
+    unit = Unit(path=full, query=bool(match["query"]), parameters=parameters)
     return unit, path if common else full[:-1]
 
 
 def _mnemonic(text: str) -> Mnemonic:
-    found = _MNEMONIC.fullmatch(text)
-    if found is None:
+    match = _MNEMONIC.fullmatch(text)
+    if match is None:
         raise ScpiError(-102, text[:40])
-    if len(found[1].lstrip("*")) > MNEMONIC_MAX:
+    if len(match[1].lstrip("*")) > MNEMONIC_MAX:
         raise ScpiError(-112, text[:40])
-    if len(found[2]) > SUFFIX_DIGITS:
+    if len(match[2]) > SUFFIX_DIGITS:
         raise ScpiError(-114, text[:40])
-    return Mnemonic(word=found[1].upper(), suffix=int(found[2]) if found[2] else None)
+    return Mnemonic(word=match[1].upper(), suffix=int(match[2]) if match[2] else None)
 
 
 def _split(text: str, separator: str) -> list[str]:
@@ -252,12 +251,12 @@ def number(low: float, high: float) -> Callable[[str], float]:
     """Read a decimal number within [low, high]. Raises -104, -138, -222."""
 
     def read(text: str) -> float:
-        found = _NUMBER.match(text)
-        if found is None:
+        match = _NUMBER.match(text)
+        if match is None:
             raise ScpiError(-104, text[:40])
-        if found.end() != len(text):
+        if match.end() != len(text):
             raise ScpiError(-138, text[:40])
-        value = float("".join(found[0].split()))
+        value = float("".join(match[0].split()))
         if not low <= value <= high:
             raise ScpiError(-222, text[:40])
         return value
@@ -306,12 +305,12 @@ def numbered(pattern: str, highest: int) -> Callable[[str], int]:
     word = word_of(pattern)
 
     def read(text: str) -> int:
-        found = re.fullmatch(r"([A-Za-z]+)(\d+)", text)
-        if found is None:
+        match = re.fullmatch(r"([A-Za-z]+)(\d+)", text)
+        if match is None:
             raise ScpiError(-104, text[:40])
-        if found[1].upper() not in (word.short, word.long) or not 1 <= int(found[2]) <= highest:
+        if match[1].upper() not in (word.short, word.long) or not 1 <= int(match[2]) <= highest:
             raise ScpiError(-224, text[:40])
-        return int(found[2])
+        return int(match[2])
 
     return read
 
@@ -320,11 +319,11 @@ def channel_list(highest: int) -> Callable[[str], tuple[int, ...]]:
     """Read `(@1,3,5:7)`, ranges in either direction. Raises -104, -222."""
 
     def read(text: str) -> tuple[int, ...]:
-        found = re.fullmatch(r"\(\s*@(.*)\)", text)
-        if found is None:
+        match = re.fullmatch(r"\(\s*@(.*)\)", text)
+        if match is None:
             raise ScpiError(-104, text[:40])
         channels: list[int] = []
-        for part in found[1].split(",") if found[1].strip() else []:
+        for part in match[1].split(",") if match[1].strip() else []:
             ends = re.fullmatch(r"\s*(\d{1,9})\s*(?::\s*(\d{1,9})\s*)?", part)
             if ends is None:
                 raise ScpiError(-104, text[:40])
@@ -345,6 +344,11 @@ def channel_list(highest: int) -> Callable[[str], tuple[int, ...]]:
 def real(value: float) -> str:
     """Write a number in the NR3 form of IEEE 488.2."""
     return f"{value:+.9E}"
+
+
+def digit(value: bool) -> str:
+    """Write a boolean: 1 or 0."""
+    return str(int(value))
 
 
 def block(data: bytes) -> bytes:

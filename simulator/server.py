@@ -15,22 +15,22 @@ import json
 import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
+from functools import partial
+from itertools import product
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Literal
 
 from harness.errors import UsageError
 from harness.job.faults import Fault, parse_fault
-from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
-from harness.job.module import GROUND, LEGS
+from harness.job.module import GROUND, LEGS, node_name
 from simulator import faults as done_faults
+from simulator.boards import Board, Coils, FrameBoard, ModbusBoard, RouteSwitchboard, TextBoard
 from simulator.device import Device
-from simulator.instruments.boards import Board, Coils, FrameBoard, ModbusBoard, RouteSwitchboard, TextBoard
-from simulator.instruments.generator_and_supply import Generator, Supply
-from simulator.instruments.oscilloscope import Oscilloscope
+from simulator.generator_and_supply import Generator, Supply
+from simulator.oscilloscope import Oscilloscope
 from simulator.scpi import ScpiError
 from simulator.sources import generator_for
 from simulator.unit import pin
@@ -42,17 +42,18 @@ from simulator.wire import (
     Listener,
     Mouth,
     PtyStream,
-    ScpiLink,
     Stream,
     Trouble,
     parse_trouble,
+    serve_scpi,
 )
-from simulator.wiring import Places, proper_places
+from simulator.wiring import LeadNodes, proper_nodes
 from simulator.world import Clock, World
 
 LINE_MAX = 65_536
 BoardKind = Literal["frame", "text", "route", "modbus"]
-BOARD_KINDS: tuple[BoardKind, ...] = ("frame", "text", "route", "modbus")
+BOARDS: Mapping[BoardKind, type[Board]] = {"frame": FrameBoard, "text": TextBoard, "modbus": ModbusBoard}
+BOARD_KINDS: tuple[BoardKind, ...] = (*BOARDS, "route")
 CHANNELS_MIN = 16
 PTY = sys.platform != "win32"
 JOIN_S = 2.0
@@ -61,61 +62,51 @@ JOIN_S = 2.0
 class Hands:
     """lead_errors: the share of setups with a slip. The same seed slips the same way in the same order."""
 
-    def __init__(self, job: Job, *, inputs: int, lead_errors: float, seed: object) -> None:
-        self._job, self._inputs, self._lead_errors = job, inputs, lead_errors
+    def __init__(self, job: Job, world: World, *, lead_errors: float, seed: object) -> None:
+        self._job, self._world, self._lead_errors = job, world, lead_errors
         self._rng = generator_for("hands", seed)
         self.elsewhere: dict[str, str | None] = {}
 
-    def make(self, name: str) -> Places:
-        """Make a setup; gives the leads that are elsewhere than they should be. Raises UsageError."""
-        places = proper_places(self._setup(name), self._inputs)
-        slips = places and self._rng.random() < self._lead_errors
-        self.elsewhere = self._slip(places) if slips else {}
+    def make(self, name: str) -> LeadNodes:
+        """Make a setup; returns the leads that are elsewhere than they should be. Raises UsageError."""
+        nodes = proper_nodes(self._world.setup_named(name), self._world.inputs)
+        slips = nodes and self._rng.random() < self._lead_errors
+        self.elsewhere = self._slip(nodes) if slips else {}
         return self.elsewhere
 
-    def look_at(self, name: str, leads: Sequence[str]) -> Places:
-        """Put these leads right, all where none is named; gives those that still are elsewhere."""
-        known = proper_places(self._setup(name), self._inputs)
+    def look_at(self, name: str, leads: Sequence[str]) -> LeadNodes:
+        """Put these leads right, all if none is named; returns those that still are elsewhere."""
+        known = proper_nodes(self._world.setup_named(name), self._world.inputs)
         unknown = [lead for lead in leads if lead not in known]
         if unknown:
             raise UsageError(f"no lead {unknown[0]!r} in {name!r}; it has {', '.join(known)}")
-        seen_to = leads or list(known)
-        self.elsewhere = {lead: place for lead, place in self.elsewhere.items() if lead not in seen_to}
+        corrected = leads or list(known)
+        self.elsewhere = {lead: node for lead, node in self.elsewhere.items() if lead not in corrected}
         return self.elsewhere
 
-    def _setup(self, name: str) -> Setup:
-        setups = {setup.name: setup for setup in self._job.fixture.setups}
-        if name not in setups:
-            raise UsageError(f"no setup {name!r}; the fixture has: {', '.join(setups)}")
-        return setups[name]
-
-    def _slip(self, places: Mapping[str, str]) -> dict[str, str | None]:
-        leads = list(places)
+    def _slip(self, nodes: Mapping[str, str]) -> dict[str, str | None]:
+        leads = list(nodes)
         lead = leads[int(self._rng.integers(len(leads)))]
         kind = int(self._rng.integers(3))
-        if kind == 0:
-            first = leads.index(lead) // 2 * 2
-            if first + 1 < len(leads):
-                one, other = leads[first], leads[first + 1]
-                return {one: places[other], other: places[one]}
+        first = leads.index(lead) // 2 * 2
+        if kind == 0 and first + 1 < len(leads):
+            hot, cold = leads[first : first + 2]
+            return {hot: nodes[cold], cold: nodes[hot]}
         if kind == 1:
             return {lead: None}
-        nearby = self._neighbours(places[lead])
+        nearby = self._neighbours(nodes[lead])
         return {lead: nearby[int(self._rng.integers(len(nearby)))]}
 
-    def _neighbours(self, place: str) -> list[str]:
+    def _neighbours(self, node: str) -> list[str]:
         """The pins beside one: the other leg, pin 1, and the same pin of the other channels' connectors."""
-        for leg, other in zip(LEGS, LEGS[::-1], strict=True):
-            if place == f"generator {leg}":
-                return [f"generator {other}"]
         channels = self._job.module.channels
-        for channel in channels:
-            for port in self._job.module.ports:
-                for leg, other in zip(LEGS, LEGS[::-1], strict=True):
-                    here = PortName(channel=channel, net=port.net)
-                    if place == pin(f"{here}.{leg}"):
-                        beside = [pin(f"{c}.{port.net}.{leg}") for c in channels if c != channel]
-                        return [pin(f"{here}.{other}"), GROUND, *beside]
+        for leg, other in zip(LEGS, LEGS[::-1], strict=True):
+            if node == f"generator {leg}":
+                return [f"generator {other}"]
+            for channel, port in product(channels, self._job.module.ports):
+                if node == pin(node_name(channel, port.net, leg)):
+                    beside = [pin(node_name(c, port.net, leg)) for c in channels if c != channel]
+                    return [pin(node_name(channel, port.net, other)), GROUND, *beside]
         return [GROUND]
 
 
@@ -130,41 +121,42 @@ class ControlPort:
 
     def serve(self, stream: Stream) -> None:
         """Serve one connection until it ends."""
-        held = bytearray()
+        received = bytearray()
         try:
-            while (data := stream.read()) and len(held) < LINE_MAX:
-                held += data
-                while (end := held.find(b"\n")) >= 0:
-                    line = bytes(held[:end])
-                    del held[: end + 1]
-                    answer, ending = self._answer(line)
+            while (data := stream.read()) and len(received) < LINE_MAX:
+                received += data
+                while (end := received.find(b"\n")) >= 0:
+                    line = bytes(received[:end])
+                    del received[: end + 1]
+                    names, error = self._act(line)
+                    answer = {"ok": False, "error": error} if error else {"ok": True}
                     stream.write(json.dumps(answer).encode() + b"\n")
-                    if ending:
+                    if names == ["quit"]:
                         self._end()
         except Gone:
             return
 
-    def _answer(self, line: bytes) -> tuple[dict[str, object], bool]:
+    def _act(self, line: bytes) -> tuple[list[str], str]:
+        """Carry out a request; returns what was asked for, and why it was refused ("" if it was not)."""
         try:
             request = json.loads(line)
         except (ValueError, RecursionError):
-            return {"ok": False, "error": "no line of JSON"}, False
+            return [], "no line of JSON"
         known = (*self._hands, "quit")
         names = [name for name in known if isinstance(request, dict) and name in request]
         if len(names) != 1:
-            return {"ok": False, "error": f"expected one of {', '.join(known)}"}, False
-        if names == ["quit"]:
-            return {"ok": True}, True
+            return [], f"expected one of {', '.join(known)}"
         try:
-            self._hands[names[0]](request)
+            if names != ["quit"]:
+                self._hands[names[0]](request)
         except UsageError as error:
-            return {"ok": False, "error": str(error)}, False
-        return {"ok": True}, False
+            return [], str(error)
+        return names, ""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Addresses:
-    """Where everything is: VISA resource names, a serial device or URL, and the control port."""
+    """Of each instrument: VISA resource names, a serial device or URL, and the control port."""
 
     generator: str
     oscilloscope: str
@@ -172,40 +164,6 @@ class Addresses:
     switchboard: str
     switchboard_tcp: str  # the same board over TCP; the same as `switchboard` where it has no serial port
     control: str
-
-
-def bench_toml(job: Job, addresses: Addresses, switchboard: str) -> str:
-    """Write the bench file that reaches a simulator; what is not an address is the job's own bench's."""
-    bench = job.bench
-    hot, cold = (bench.generator.hot, bench.generator.cold) if bench is not None else (1, 2)
-    probe = bench.oscilloscope.probe if bench is not None else 1.0
-    output = bench.supply.output if bench is not None else 1
-    return f"""\
-[bench]
-name = "Simulated bench"
-
-[generator]
-address = "{addresses.generator}"
-profile = "scpi-generator"
-hot = {hot}
-cold = {cold}
-
-[oscilloscope]
-address = "{addresses.oscilloscope}"
-profile = "preamble-oscilloscope"
-probe = "{probe:g}x"
-gain_accuracy = "2 %"
-
-[supply]
-address = "{addresses.supply}"
-profile = "scpi-supply"
-output = {output}
-
-[switchboard]
-address = "{addresses.switchboard}"
-profile = "{switchboard}-switchboard"
-settle = "15 ms"
-"""
 
 
 def write_bench(path: Path, text: str) -> None:
@@ -218,7 +176,7 @@ def write_bench(path: Path, text: str) -> None:
         raise UsageError(f"cannot write the bench file {path}: {error.strerror}") from error
 
 
-class Simulator:
+class Simulator(AbstractContextManager["Simulator"]):
     """A running simulator of a job's bench; close it, or use it in a `with`.
 
     serial: draws the unit's values. bench_seed: draws the bench's own errors. speed: how many times faster
@@ -244,46 +202,34 @@ class Simulator:
         self._world = World(
             job, clock, serial=serial, wrong=done_faults.apply(faults, job.module), bench_seed=bench_seed
         )
-        self._pair_of_hands = Hands(
-            job, inputs=self._world.inputs, lead_errors=lead_errors, seed=f"{bench_seed} {serial}"
-        )
+        self._pair_of_hands = Hands(job, self._world, lead_errors=lead_errors, seed=f"{bench_seed} {serial}")
         self._agendas = {name: Agenda() for name in INSTRUMENTS}
         self._listeners: dict[str, Listener] = {}
         self._pty: PtyStream | None = None
-        supply_output = job.bench.supply.output if job.bench is not None else 1
+        number = f"SIM{bench_seed:04d}"
+        output = job.bench.supply.output if job.bench is not None else 1
         self._devices: dict[Instrument, Device] = {
-            "generator": Generator(clock, self._world, serial=f"SIM{bench_seed:04d}"),
-            "oscilloscope": Oscilloscope(clock, self._world, serial=f"SIM{bench_seed:04d}", seed=bench_seed),
-            "supply": Supply(
-                clock,
-                self._world,
-                serial=f"SIM{bench_seed:04d}",
-                seed=bench_seed,
-                relay_output=supply_output,
-            ),
+            "generator": Generator(clock, self._world, serial=number),
+            "oscilloscope": Oscilloscope(clock, self._world, serial=number, seed=bench_seed),
+            "supply": Supply(clock, self._world, serial=number, seed=bench_seed, relay_output=output),
         }
         coils = Coils(self._world, max(CHANNELS_MIN, _highest_channel(job)))
         if switchboard == "route":
-            self._devices["switchboard"] = RouteSwitchboard(clock, coils, serial=f"SIM{bench_seed:04d}")
+            self._devices["switchboard"] = RouteSwitchboard(clock, coils, serial=number)
         for name, device in self._devices.items():
-            self._listen(name, ScpiLink(device, self._mouth(name)).serve)
+            self._listen(name, partial(serve_scpi, device, self._mouth(name)))
         if switchboard != "route":
-            self._serve_board(_board(switchboard, coils))
+            self._serve_board(BOARDS[switchboard](coils))
         self._listen("control", ControlPort(self._hands(), self.ended.set).serve)
         for trouble in troubles:
             self.trouble(trouble)
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     @property
     def addresses(self) -> Addresses:
-        """Where everything is."""
+        """Of each instrument, and of the control port."""
         visa = {name: f"TCPIP::127.0.0.1::{self._listeners[name].port}::SOCKET" for name in self._devices}
         board_tcp = visa.get("switchboard", f"socket://127.0.0.1:{self._listeners['switchboard'].port}")
         return Addresses(
@@ -296,7 +242,7 @@ class Simulator:
         )
 
     def trouble(self, trouble: Trouble) -> None:
-        """Let an instrument misbehave. Raises UsageError where it cannot."""
+        """Let an instrument misbehave. Raises UsageError if it cannot."""
         device = self._devices.get(trouble.who)
         if trouble.kind == "error" and device is None:
             raise UsageError(f"the {trouble.who} has no error queue")
@@ -311,11 +257,7 @@ class Simulator:
         """Put another unit into the fixture."""
         self._world.place_unit(serial, done_faults.apply(faults, self._job.module))
 
-    def take_unit_out(self) -> None:
-        """Leave the fixture empty."""
-        self._world.place_unit("", done_faults.taken_out(self._job.module))
-
-    def move_leads(self, setup: str, elsewhere: Places | None = None) -> None:
+    def move_leads(self, setup: str, elsewhere: LeadNodes | None = None) -> None:
         """Make a setup by hand, as well as these hands can, or with these slips. Raises UsageError."""
         slips = self._pair_of_hands.make(setup) if elsewhere is None else elsewhere
         self._world.move_leads(setup, slips)
@@ -333,8 +275,37 @@ class Simulator:
         self.ended.set()
 
     def bench_toml(self) -> str:
-        """A complete bench file for this simulator."""
-        return bench_toml(self._job, self.addresses, self.switchboard_kind)
+        """A complete bench file for this simulator; what is not an address is the job's own bench's."""
+        bench, addresses = self._job.bench, self.addresses
+        hot, cold = (bench.generator.hot, bench.generator.cold) if bench is not None else (1, 2)
+        probe = bench.oscilloscope.probe if bench is not None else 1.0
+        output = bench.supply.output if bench is not None else 1
+        return f"""\
+[bench]
+name = "Simulated bench"
+
+[generator]
+address = "{addresses.generator}"
+profile = "scpi-generator"
+hot = {hot}
+cold = {cold}
+
+[oscilloscope]
+address = "{addresses.oscilloscope}"
+profile = "preamble-oscilloscope"
+probe = "{probe:g}x"
+gain_accuracy = "2 %"
+
+[supply]
+address = "{addresses.supply}"
+profile = "scpi-supply"
+output = {output}
+
+[switchboard]
+address = "{addresses.switchboard}"
+profile = "{self.switchboard_kind}-switchboard"
+settle = "15 ms"
+"""
 
     # --- wiring ---
     def _listen(self, name: str, serve: Callable[[Stream], None]) -> None:
@@ -381,25 +352,22 @@ class Simulator:
     def _hands(self) -> Mapping[str, Callable[[Mapping[str, Any]], None]]:
         return {
             "unit": self._unit_by_hand,
-            "empty": lambda _request: self.take_unit_out(),
+            "empty": lambda _: self._world.place_unit("", done_faults.taken_out(self._job.module)),
             "setup": self._leads_by_hand,
             "trouble": self._trouble_by_hand,
         }
 
     def _unit_by_hand(self, request: Mapping[str, Any]) -> None:
-        named = request.get("faults", [])
-        if not isinstance(named, list) or not all(isinstance(name, str) for name in named):
-            raise UsageError('"faults": expected a list of names')
-        self.place_unit(_text(request, "unit"), read_faults(named, self._job))
+        names = _texts(request, "faults", "names")
+        self.place_unit(_text(request, "unit"), read_faults(names, self._job))
 
     def _leads_by_hand(self, request: Mapping[str, Any]) -> None:
-        setup, leads = _text(request, "setup"), request.get("look_at")
-        if leads is None:
+        setup = _text(request, "setup")
+        if request.get("look_at") is None:
             self.move_leads(setup)
-            return
-        if not isinstance(leads, list) or not all(isinstance(lead, str) for lead in leads):
-            raise UsageError('"look_at": expected a list of leads')
-        self._world.move_leads(setup, self._pair_of_hands.look_at(setup, leads))
+        else:
+            leads = _texts(request, "look_at", "leads")
+            self._world.move_leads(setup, self._pair_of_hands.look_at(setup, leads))
 
     def _trouble_by_hand(self, request: Mapping[str, Any]) -> None:
         text = _text(request, "trouble")
@@ -415,21 +383,18 @@ def read_faults(texts: Sequence[str], job: Job) -> tuple[Fault, ...]:
     return tuple(fault for text in texts for fault in parse_fault(text, job.module, job.fixture))
 
 
-def _board(kind: BoardKind, coils: Coils) -> Board:
-    match kind:
-        case "text":
-            return TextBoard(coils)
-        case "modbus":
-            return ModbusBoard(coils)
-        case _:
-            return FrameBoard(coils)
-
-
 def _text(request: Mapping[str, Any], name: str) -> str:
     value = request[name]
     if not isinstance(value, str) or not value:
         raise UsageError(f'"{name}": expected a text')
     return value
+
+
+def _texts(request: Mapping[str, Any], name: str, of_what: str) -> list[str]:
+    values = request.get(name, [])
+    if not isinstance(values, list) or not all(isinstance(value, str) for value in values):
+        raise UsageError(f'"{name}": expected a list of {of_what}')
+    return values
 
 
 def _highest_channel(job: Job) -> int:

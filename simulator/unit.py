@@ -5,10 +5,9 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.job.module import LEGS, Module, Part, Pole, Relay, node_name
-from simulator.circuit import Balanced, Contact, Element
+from simulator.circuit import Balanced, Bools, Contact, Element
 from simulator.sources import generator_for
 
 Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
@@ -44,7 +43,7 @@ class Built:
 
     serial: str
     poles: tuple[tuple[int, int], ...]  # (relay's index, pole's index in it), in the order of `closed`
-    throws: tuple[tuple[int, int], ...]  # per contact: (index into poles, motion.REST or OPERATED)
+    throws: tuple[tuple[int, int], ...]  # per contact: (index into poles, dynamics.RELEASED or OPERATED)
     contacts: tuple[Contact, ...]
     always_closed: frozenset[int]  # indices into contacts
     always_open: frozenset[int]
@@ -63,7 +62,7 @@ class Built:
     misses: Mapping[tuple[int, int], Mapping[int, float]]  # relay, pole → throw → chance not to conduct
     supplied: bool  # whether the supply reaches what draws current beside the coils
 
-    def closed(self, positions: Sequence[Sequence[int]]) -> NDArray[np.bool_]:
+    def closed(self, positions: Sequence[Sequence[int]]) -> Bools:
         """Which contacts are closed, faults included; `positions` of every relay's poles as they move."""
         where = [positions[relay][pole] for relay, pole in self.poles]
         for pole, position in self.pole_held.items():
@@ -73,7 +72,7 @@ class Built:
         closed[list(self.always_open)] = False
         return closed
 
-    def of_poles(self, poles: Collection[tuple[int, int]]) -> NDArray[np.bool_]:
+    def of_poles(self, poles: Collection[tuple[int, int]]) -> Bools:
         """Which contacts belong to some poles, each given as (relay's index, pole's index in it)."""
         return np.array([self.poles[pole] in poles for pole, _ in self.throws], dtype=np.bool_)
 
@@ -102,7 +101,7 @@ class Damage:
     pins_open: set[str] = field(default_factory=set)
     bridges: list[Element] = field(default_factory=list)
     slowed: dict[str, Slowed] = field(default_factory=dict)
-    part_value: dict[str, float] = field(default_factory=dict)  # infinite: not there
+    part_value: dict[str, float] = field(default_factory=dict)  # infinite: left out
     control_feeds: dict[str, frozenset[str]] = field(default_factory=dict)
     supplied: bool = True  # whether the supply reaches what draws current beside the coils
 
@@ -111,7 +110,10 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
     """Put a unit together: values drawn for `serial`, then `damage` done to it."""
     rng = generator_for("unit", module.part, serial)
     lot = 1 + COIL_LOT * rng.uniform(-1, 1)
-    coils = {relay.name: _coil(relay, lot, damage, rng) for relay in module.relays}
+    good_ohm = {
+        relay.name: relay.type.coil_ohm * lot * (1 + COIL_SPREAD * rng.uniform(-1, 1))
+        for relay in module.relays
+    }
     timings = tuple(_slowed(_timing(relay, rng), damage.slowed.get(relay.name)) for relay in module.relays)
     poles = tuple((r, p) for r, relay in enumerate(module.relays) for p in range(len(relay.poles)))
     throws: list[tuple[int, int]] = []
@@ -147,7 +149,7 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
         capacitors=tuple(c for c in (*capacitors, *breaks, *_strays(module, rng)) if np.isfinite(c.value)),
         amplifiers=amplifiers,
         timings=timings,
-        coil_ohm=coils,
+        coil_ohm=good_ohm | damage.coil_ohm,
         held=dict(damage.held),
         pole_held={
             number: damage.pole_held[pole.name]
@@ -187,11 +189,6 @@ def _contact(relay: Relay, pole: Pole, other: str, rng: np.random.Generator) -> 
         open_f=kind.off_capacitance_f * rng.uniform(0.7, 1.0),
         emf_v=CONTACT_EMF_V * rng.uniform(-1, 1),
     )
-
-
-def _coil(relay: Relay, lot: float, damage: Damage, rng: np.random.Generator) -> float:
-    good_ohm = relay.type.coil_ohm * lot * (1 + COIL_SPREAD * rng.uniform(-1, 1))
-    return damage.coil_ohm.get(relay.name, good_ohm)
 
 
 def _timing(relay: Relay, rng: np.random.Generator) -> Timing:

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal
 
 from harness.errors import UsageError
 from simulator.device import INPUT_MAX, Device, Pending
@@ -89,47 +89,19 @@ class Agenda:
             self._pending.clear()
 
     def next(self) -> Trouble | None:
-        """Count one answer, and give the trouble that it meets, if any."""
+        """Count one answer, and return the trouble that it meets, if any."""
         with self._lock:
-            met: Trouble | None = None
-            left: list[tuple[int, Trouble]] = []
-            for count, trouble in self._pending:
-                if count > 0 or met is not None:
-                    left.append((max(count - 1, 0), trouble))
-                    continue
-                met = trouble
-                if trouble.always:
-                    left.append((0, trouble))
-            self._pending = left
+            met = next((trouble for count, trouble in self._pending if count == 0), None)
+            self._pending = [
+                (max(count - 1, 0), trouble)
+                for count, trouble in self._pending
+                if trouble is not met or trouble.always
+            ]
             return met
 
 
 class Gone(Exception):
     """The other side has closed, or a trouble has closed it."""
-
-
-class Stream(Protocol):
-    """One open connection."""
-
-    def read(self) -> bytes:
-        """Wait for bytes; b"" once the other side has closed."""
-        ...
-
-    def write(self, data: bytes) -> None:
-        """Send all of it. Raises Gone."""
-        ...
-
-    def input_within(self, wall_s: float) -> bool:
-        """Whether bytes (or the end) arrive within a time."""
-        ...
-
-    def ended(self) -> bool:
-        """Whether the other side has closed; nothing is taken from the input."""
-        ...
-
-    def close(self) -> None:
-        """Close it."""
-        ...
 
 
 class TcpStream:
@@ -161,7 +133,7 @@ class TcpStream:
             raise Gone from error
 
     def ended(self) -> bool:
-        """Whether the other side has closed; call it only when input is there."""
+        """Whether the other side has closed; call it only when input has come."""
         try:
             return self._socket.recv(1, socket.MSG_PEEK) == b""
         except OSError:
@@ -175,9 +147,9 @@ class TcpStream:
 
 
 class PtyStream:
-    """A pseudo-terminal in raw mode, its far end held open so that it lives when nobody is there.
+    """A pseudo-terminal in raw mode, its far end held open so that it lives when nobody has it open.
 
-    Also after it was unplugged, until `give_back`: the kernel gives a number that is free to the next asker,
+    Also after it was unplugged, until `give_back`: the kernel assigns a free number to the next asker,
     whose board would then have the address of this one, and what is on record of it.
     """
 
@@ -235,6 +207,9 @@ class PtyStream:
             self._slave = None
 
 
+Stream = TcpStream | PtyStream
+
+
 class Mouth:
     """Lets an instrument's answers out, as its troubles let them."""
 
@@ -250,9 +225,6 @@ class Mouth:
             else:
                 stream.write(answer)
             return
-        self._meet(trouble, stream, answer)
-
-    def _meet(self, trouble: Trouble, stream: Stream, answer: bytes) -> None:
         wait_s = (trouble.value or 0) / 1000
         match trouble.kind:
             case "late":
@@ -288,45 +260,39 @@ def _garbled(answer: bytes) -> bytes:
     return bytes(c ^ 0x80 if i % 2 else c for i, c in enumerate(answer[:-1])) + answer[-1:]
 
 
-class ScpiLink:
-    """Feeds one connection's messages to a device."""
+def serve_scpi(device: Device, mouth: Mouth, stream: Stream) -> None:
+    """Feed one connection's messages to a device until the connection ends."""
+    received = bytearray()
 
-    def __init__(self, device: Device, mouth: Mouth) -> None:
-        self._device, self._mouth = device, mouth
+    def more_came() -> bool:
+        return bool(bytes(received).strip()) or (stream.input_within(0.0) and not stream.ended())
 
-    def serve(self, stream: Stream) -> None:
-        """Serve until the connection ends."""
-        held = bytearray()
-
-        def more_came() -> bool:
-            return bool(bytes(held).strip()) or (stream.input_within(0.0) and not stream.ended())
-
-        def wait(pending: Pending, interruptible: bool) -> bool:
-            while (delay_s := pending()) is not None:
-                if held.strip() and interruptible:
+    def wait(pending: Pending, interruptible: bool) -> bool:
+        while (delay_s := pending()) is not None:
+            if received.strip() and interruptible:
+                return False
+            if stream.input_within(delay_s):
+                if stream.ended():
+                    raise Gone
+                if interruptible:
                     return False
-                if stream.input_within(delay_s):
-                    if stream.ended():
-                        raise Gone
-                    if interruptible:
-                        return False
-                    time.sleep(delay_s)
-            return True
+                time.sleep(delay_s)
+        return True
 
-        with contextlib.suppress(Gone):
-            while data := stream.read():
-                held += data
-                while (end := held.find(b"\n")) >= 0:
-                    message = bytes(held[:end]).rstrip(b"\r")
-                    del held[: end + 1]
-                    answer = self._device.execute(message, wait)
-                    if answer is not None:
-                        self._mouth.say(stream, answer + b"\n", more_came)
-                if len(held) > INPUT_MAX:
-                    self._device.push(ScpiError(-363))
-                    held.clear()
-            if held.strip():
-                self._device.push(ScpiError(-420))
+    with contextlib.suppress(Gone):
+        while data := stream.read():
+            received += data
+            while (end := received.find(b"\n")) >= 0:
+                message = bytes(received[:end]).rstrip(b"\r")
+                del received[: end + 1]
+                answer = device.execute(message, wait)
+                if answer is not None:
+                    mouth.say(stream, answer + b"\n", more_came)
+            if len(received) > INPUT_MAX:
+                device.push(ScpiError(-363))
+                received.clear()
+        if received.strip():
+            device.push(ScpiError(-420))
 
 
 class Listener:

@@ -18,33 +18,33 @@ PROBES = {1.0: (1e6, 15e-12), 10.0: (10e6, 12e-12)}
 """Input resistance and capacitance with a plain lead, and with a probe of ten to one."""
 
 
-Places = Mapping[str, str | None]
+LeadNodes = Mapping[str, str | None]
 """Of leads (`generator hot`, `input 1`) the nodes that they are on; None: on nothing."""
 
-Place = tuple[str, str]  # a channel and a loopback
+PlugPosition = tuple[str, str]  # a channel and a loopback
 
 
 @dataclass(kw_only=True)
 class Plugs:
-    """What is wrong with the loopback plugs, place by place."""
+    """What is wrong with the loopback plugs, each by its channel and loopback."""
 
-    missing: set[Place] = field(default_factory=set)
-    straight: set[Place] = field(default_factory=set)  # a plain plug in place of the right one
-    crossed: set[Place] = field(default_factory=set)  # hot and cold swapped at the return
-    of_other_channel: set[Place] = field(default_factory=set)
+    missing: set[PlugPosition] = field(default_factory=set)
+    straight: set[PlugPosition] = field(default_factory=set)  # a plain plug in place of the right one
+    crossed: set[PlugPosition] = field(default_factory=set)  # hot and cold swapped at the return
+    of_other_channel: set[PlugPosition] = field(default_factory=set)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Leads:
     """The bench's side: how many scope inputs, behind which probe, and the seed of its tolerances.
 
-    elsewhere: leads that are not where the setup has them, and their nodes (None: on nothing).
+    elsewhere: leads that are on other nodes than the setup has them on, and which (None: on nothing).
     """
 
     inputs: int
     probe: float
     seed: int
-    elsewhere: Places = field(default_factory=dict)
+    elsewhere: LeadNodes = field(default_factory=dict)
 
 
 def connect(
@@ -85,25 +85,25 @@ def connect(
     )
 
 
-def proper_places(setup: Setup, inputs: int) -> dict[str, str]:
-    """Where each lead of a setup belongs."""
+def proper_nodes(setup: Setup, inputs: int) -> dict[str, str]:
+    """The node on which each lead of a setup belongs."""
     if setup.through:
         return {f"input {n}": f"generator {LEGS[(n - 1) % 2]}" for n in range(1, inputs + 1)}
-    places = {}
+    nodes = {}
     if setup.drive is not None:
-        places = {f"generator {leg}": pin(f"{setup.drive}.{leg}") for leg in LEGS}
+        nodes = {f"generator {leg}": pin(f"{setup.drive}.{leg}") for leg in LEGS}
     legs = LEGS[::-1] if setup.inputs_swapped else LEGS
     viewed = [pin(f"{port}.{leg}") for port in setup.view for leg in legs]
-    return places | {f"input {n}": place for n, place in enumerate(viewed[:inputs], start=1)}
+    return nodes | {f"input {n}": node for n, node in enumerate(viewed[:inputs], start=1)}
 
 
 def _leads(setup: Setup | None, leads: Leads, starts: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    """A wire for each lead, to where it is. starts: where a lead of the generator begins instead."""
-    proper = {} if setup is None else proper_places(setup, leads.inputs)
+    """A wire for each lead, to the node that it is on. starts: at which node one of the generator begins."""
+    proper = {} if setup is None else proper_nodes(setup, leads.inputs)
     for lead, right in proper.items():
-        place = leads.elsewhere.get(lead, right)
-        if place is not None:
-            yield starts.get(lead, lead.replace("input", "scope")), starts.get(place, place)
+        node = leads.elsewhere.get(lead, right)
+        if node is not None:
+            yield starts.get(lead, lead.replace("input", "scope")), starts.get(node, node)
 
 
 def _scope(leads: Leads) -> tuple[list[Element], list[Element]]:
@@ -130,17 +130,17 @@ def _terminate(channel: str, net: str, load: Termination, leads: Leads) -> Itera
 def _plug(
     module: Module, fixture: Fixture, name: str, channel: str, plugs: Plugs, leads: Leads
 ) -> tuple[list[Element], list[tuple[str, str]]]:
-    """One loopback plug in one channel, as it really sits there: its resistors, its wires."""
+    """One loopback plug in one channel, as it really is: its resistors, its wires."""
     fitted = fixture.loopbacks[name]
-    place = (channel, name)
-    if place in plugs.missing:
+    position = (channel, name)
+    if position in plugs.missing:
         return [], []
-    if place in plugs.straight:
+    if position in plugs.straight:
         fitted = replace(fitted, legs=None, pad_db=0.0)
     source = channel
-    if place in plugs.of_other_channel:
+    if position in plugs.of_other_channel:
         source = next((other for other in module.channels if other != channel), channel)
-    arrivals = LEGS[::-1] if place in plugs.crossed else LEGS
+    arrivals = LEGS[::-1] if position in plugs.crossed else LEGS
     ends: dict[Leg, tuple[str, str]] = {
         leg: (pin(f"{channel}.{fitted.from_net}.{leg}"), pin(f"{channel}.{fitted.to_net}.{arrives}"))
         for leg, arrives in zip(LEGS, arrivals, strict=True)
@@ -150,7 +150,7 @@ def _plug(
         resistors = [
             element
             for leg in LEGS
-            for element in _keyed(fitted.legs[source][leg], ends[leg], fitted.tolerance, rng)
+            for element in _coded(fitted.legs[source][leg], ends[leg], fitted.tolerance, rng)
         ]
         return resistors, []
     if not fitted.pad_db:
@@ -158,7 +158,7 @@ def _plug(
     return list(_pad(fitted, name, channel, ends, rng)), []
 
 
-def _keyed(
+def _coded(
     leg: LoopbackLeg, ends: tuple[str, str], tolerance: float, rng: np.random.Generator
 ) -> Iterator[Element]:
     start, end = ends

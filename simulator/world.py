@@ -9,25 +9,23 @@ import threading
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import zip_longest
+from math import inf
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.errors import UsageError
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Relay
 from simulator import dynamics, wiring
-from simulator.circuit import Network
+from simulator.circuit import Bools, Complex, Floats, Network
 from simulator.dynamics import (
     CLAMP_V,
     LOOK_BACK_S,
     MEMORY_S,
     RELEASED,
     CoilEdge,
-    CoilEdges,
     Decay,
     Memory,
     Motion,
@@ -40,6 +38,7 @@ from simulator.faults import Wrong
 from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of, seed_of
 from simulator.unit import Built, build
 
+INPUTS, OUTPUTS = 4, 2  # of the scope, of the generator
 BOARD_DELAY_S = 2e-3  # the switchboard's own relays or drivers
 
 
@@ -69,8 +68,8 @@ class Stretch:
 
     start_s: float
     tones_hz: tuple[float, ...]
-    constant_v: NDArray[np.float64]
-    phasors: NDArray[np.complex128]
+    constant_v: Floats
+    phasors: Complex
     decays: tuple[Decay, ...] = ()
 
 
@@ -89,20 +88,10 @@ class _Scene:
 class World:
     """A bench and the unit on it. Every public method takes the world's lock."""
 
-    def __init__(
-        self,
-        job: Job,
-        clock: Clock,
-        *,
-        serial: str,
-        wrong: Wrong,
-        bench_seed: int,
-        inputs: int = 4,
-        outputs: int = 2,
-    ) -> None:
+    def __init__(self, job: Job, clock: Clock, *, serial: str, wrong: Wrong, bench_seed: int) -> None:
         self.lock = threading.RLock()
         self.clock = clock
-        self.inputs = inputs
+        self.inputs = INPUTS
         self._job = job
         self._bench_seed = bench_seed
         probe = job.bench.oscilloscope.probe if job.bench is not None else 1.0
@@ -114,10 +103,10 @@ class World:
         self._supply = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
         self._latest_s = 0.0
         self.version = 0  # counts what instruments and hands have changed
-        self._errors = OutputErrors(outputs=outputs, seed=bench_seed)
-        self._hum = hum_of(inputs=inputs, seed=bench_seed)
+        self._errors = OutputErrors(outputs=OUTPUTS, seed=bench_seed)
+        self._hum = hum_of(inputs=INPUTS, seed=bench_seed)
         self._fit(serial, wrong)
-        self._scenes = [self._scene(0.0, tuple(Output() for _ in range(outputs)))]
+        self._scenes = [self._scene(0.0, tuple(Output() for _ in range(OUTPUTS)))]
 
     # --- what instruments do ---
     def set_output(self, number: int, output: Output) -> None:
@@ -133,12 +122,12 @@ class World:
             self._supply = setting
             instant_s = self._instant()
             self._move_relays(instant_s)
-            self._change(instant_s, self._scenes[-1].outputs)
+            self._change(instant_s)
 
     def supply(self) -> SupplyState:
         """What the relay supply does now."""
         with self.lock:
-            return dynamics.supply_state(self._job.module, self._built, self._supply, self._controls())
+            return self._supply_state()
 
     def set_channels(self, closed: frozenset[int]) -> None:
         """Close exactly these channels of the switchboard, after its own delay."""
@@ -146,20 +135,25 @@ class World:
             self._channels = closed
             instant_s = self._instant(BOARD_DELAY_S)
             self._move_relays(instant_s)
-            self._change(instant_s, self._scenes[-1].outputs)
+            self._change(instant_s)
 
     # --- what hands do ---
     def move_leads(self, setup: str, elsewhere: Mapping[str, str | None] = MappingProxyType({})) -> None:
         """Make a setup by hand, but for the leads that are elsewhere: on the nodes given, None on nothing.
 
-        Raises UsageError if the fixture has none of that name.
+        Raises UsageError as `setup_named` does.
         """
-        known = [h.name for h in self._job.fixture.setups]
-        if setup not in known:
-            raise UsageError(f"no setup {setup!r}; the fixture has: {', '.join(known)}")
+        self.setup_named(setup)
         with self.lock:
             self._by_hand, self._elsewhere = setup, dict(elsewhere)
-            self._change(self._instant(), self._scenes[-1].outputs)
+            self._change(self._instant())
+
+    def setup_named(self, name: str) -> Setup:
+        """A setup of the fixture. Raises UsageError if it has none of that name."""
+        setups = {setup.name: setup for setup in self._job.fixture.setups}
+        if name not in setups:
+            raise UsageError(f"no setup {name!r}; the fixture has: {', '.join(setups)}")
+        return setups[name]
 
     def place_unit(self, serial: str, wrong: Wrong) -> None:
         """Put another unit into the fixture, its relays released."""
@@ -184,7 +178,6 @@ class World:
             moving = self._built.of_poles({(relay, pole) for _, relay, pole, _ in moves})
             result: list[Stretch] = []
             cuts = sorted({start_s, *(s.start_s for s in scenes[1:]), *(move[0] for move in moves)})
-            coils = CoilEdges(self._coil_edges)
             memory = Memory()
             next_move, scene = 0, 0
             for cut_s in cuts:
@@ -194,12 +187,9 @@ class World:
                     _, relay, pole, position = moves[next_move]
                     positions[relay][pole] = position
                     next_move += 1
-                result.append(self._stretch(cut_s, scenes[scene], positions, moving, memory, coils))
-            return [
-                one
-                for one, following in zip_longest(result, result[1:])
-                if following is None or following.start_s > asked_s
-            ]
+                result.append(self._stretch(cut_s, scenes[scene], positions, moving, memory))
+            ends_s = [*(stretch.start_s for stretch in result[1:]), inf]
+            return [stretch for stretch, end_s in zip(result, ends_s, strict=True) if end_s > asked_s]
 
     # --- inside ---
     def _beginning(self, start_s: float) -> float:
@@ -240,9 +230,11 @@ class World:
         )
         return dynamics.energised(self._job.module, self._built, closed)
 
+    def _supply_state(self) -> SupplyState:
+        return dynamics.supply_state(self._job.module, self._built, self._supply, self._controls())
+
     def _move_relays(self, instant_s: float) -> None:
-        energised = self._controls()
-        state = dynamics.supply_state(self._job.module, self._built, self._supply, energised)
+        energised, state = self._controls(), self._supply_state()
         for relay, motion in zip(self._job.module.relays, self._motions, strict=True):
             target = dynamics.position(
                 relay,
@@ -280,19 +272,16 @@ class World:
         A setup whose channels are some of another's is not made where the other is: a relay that swaps
         the scope's inputs has a channel of its own.
         """
-        closed = [
-            setup
-            for setup in self._job.fixture.setups
-            if setup.select and self._channels.issuperset(setup.select)
-        ]
+        setups = self._job.fixture.setups
+        closed = [setup for setup in setups if setup.select and self._channels.issuperset(setup.select)]
         selected = [
-            one
-            for one in closed
-            if not any(set(one.select or ()) < set(other.select or ()) for other in closed)
+            setup
+            for setup in closed
+            if not any(set(setup.select or ()) < set(other.select or ()) for other in closed)
         ]
         if selected:
             return selected[0] if len(selected) == 1 else None
-        return next((h for h in self._job.fixture.setups if h.name == self._by_hand), None)
+        return next((setup for setup in setups if setup.name == self._by_hand), None)
 
     def _scene(self, start_s: float, outputs: tuple[Output, ...]) -> _Scene:
         setup = self._setup()
@@ -321,14 +310,15 @@ class World:
         )
 
     def _controls_v(self) -> tuple[tuple[str, float], ...]:
-        state = dynamics.supply_state(self._job.module, self._built, self._supply, self._controls())
+        state = self._supply_state()
         return tuple(
             (control, state.voltage_v if channel in self._channels else 0.0)
             for control, channel in self._job.fixture.controls.items()
         )
 
-    def _change(self, instant_s: float, outputs: tuple[Output, ...]) -> None:
-        scene = self._scene(instant_s, outputs)
+    def _change(self, instant_s: float, outputs: tuple[Output, ...] = ()) -> None:
+        """Note the scene from an instant on; outputs: of the generator, if they have changed."""
+        scene = self._scene(instant_s, outputs or self._scenes[-1].outputs)
         if replace(scene, start_s=0.0) == replace(self._scenes[-1], start_s=0.0):
             return
         self._scenes.append(scene)
@@ -338,16 +328,10 @@ class World:
 
     def _scenes_between(self, start_s: float, end_s: float) -> Sequence[_Scene]:
         first = max((i for i, s in enumerate(self._scenes) if s.start_s <= start_s), default=0)
-        return [s for i, s in enumerate(self._scenes) if i >= first and (i == first or s.start_s < end_s)]
+        return [self._scenes[first], *(s for s in self._scenes[first + 1 :] if s.start_s < end_s)]
 
     def _stretch(
-        self,
-        start_s: float,
-        scene: _Scene,
-        positions: list[list[int]],
-        moving: NDArray[np.bool_],
-        memory: Memory,
-        coils: CoilEdges,
+        self, start_s: float, scene: _Scene, positions: list[list[int]], moving: Bools, memory: Memory
     ) -> Stretch:
         closed = scene.built.closed(positions)
         fed = [scene.outputs[number - 1] for number in self._feeds]
@@ -366,14 +350,14 @@ class World:
         for column, (number, output) in enumerate(zip(self._feeds, fed, strict=True)):
             if output.on:
                 constant_v += still[:, column] * self._errors.offset_v(number, output)
-        tones: dict[float, NDArray[np.complex128]] = {}
+        tones: dict[float, Complex] = {}
         silent = np.zeros(len(still), dtype=np.complex128)
         for (column, frequency_hz, emf_v), answer in zip(emfs_v, answers[1:], strict=True):
             true_hz = self._errors.true_hz(frequency_hz)
             tones[true_hz] = tones.get(true_hz, silent) + answer[:, column] * emf_v
         steady = Steady(start_s=start_s, constant_v=constant_v, tones=tones, inputs=self.inputs)
         decays = memory.change(steady, network, closed, on)
-        edges = coils.at(start_s)
+        edges = [edge for edge in self._coil_edges if edge.at_s == start_s]
         if edges:
             decays = (*decays, *coupled(network, closed, on, edges))
         inputs_v = constant_v[: self.inputs].copy()

@@ -219,8 +219,8 @@ def top(
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit: 0 pass, 1 fail, 2 wrong usage or files, 3 unproven, 4 bench trouble."""
-    # Most of what a command makes, it keeps: Python need not look for what may go at every 700 objects, nor
-    # through all there are at the end, where a fifth of a second goes before the process goes as a whole.
+    # A command keeps most of the objects that it makes. Collecting garbage at every 700 objects, and again at
+    # the end of the process, costs a fifth of a second and frees next to nothing.
     gc.set_threshold(10_000)
     atexit.register(gc.freeze)
     show_on_any_terminal()
@@ -239,5 +239,5 @@ def main(arguments: Sequence[str] | None = None) -> None:
 def _say_why(error: BaseException) -> None:
     with output_may_be_gone():
         for line in (str(error) or "stopped by hand", *getattr(error, "__notes__", ())):
-            # What a record or a file holds may stand in it, and tells a terminal nothing.
+            # A record's or a file's text may be part of it, and must not steer the terminal.
             say("\n".join(map(printable, line.splitlines())), err=True)

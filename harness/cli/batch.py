@@ -3,7 +3,7 @@
 import random
 import sys
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated
@@ -57,7 +57,7 @@ from harness.session.unit_run import RunRequest, RunResult
 from harness.units import counted
 
 WORST_SHOWN = 3
-TROUBLES_IN_A_ROW = 2  # after so many stopped runs an unattended batch ends: the bench has to be looked at
+TROUBLES_IN_A_ROW = 2  # stopped runs after which an unattended batch ends: the bench needs a person
 
 SerialsFile = Annotated[
     Path | None,
@@ -142,7 +142,7 @@ def batch(
 
 @dataclass(frozen=True, kw_only=True)
 class Units:
-    """Takes units through the job, one after another, and keeps in `made` what became of each.
+    """Tests one unit after another, and records each one's result in `made`.
 
     request: what all their runs have in common. faults: of simulated units. again, override: what the command
     line says of retests and of a bad bench. listed: whether the serial numbers come from a file.
@@ -165,18 +165,16 @@ class Units:
         return not (self.bench.simulated and self.listed)
 
     def test(self, wanted: Sequence[str] | None) -> SwitchwalkError | None:
-        """Test units until there are no more; what ended it before, if anything did. wanted: None to ask."""
+        """Test all units; returns the error that ended the batch early, if any. wanted: None to ask."""
         try:
             with self.reporter.helped(), stoppable() as stopping, self.bench:
-                for serial in self._asked() if wanted is None else wanted:
+                asked = asked_serials(self.bench.job.sequence, self._mistyped, quiet=self.quiet)
+                for serial in asked if wanted is None else wanted:
                     stopping.check()
                     self._take(serial, stopping)
         except SwitchwalkError as error:
             return error
         return None
-
-    def _asked(self) -> Iterator[str]:
-        return asked_serials(self.bench.job.sequence, self._mistyped, quiet=self.quiet)
 
     def _take(self, serial: str, stopping: Stopping) -> None:
         """Test one unit, or say why it is not. Raises what ends the batch."""
@@ -184,8 +182,7 @@ class Units:
             retest = self._leave(serial)
             if self.listed and self.attended:
                 self._ask_for(serial, f"Put unit {serial} in and press Enter (or type skip): ")
-            injected = self.faults.get(serial, "")
-            faults = (injected,) if injected else ()
+            faults = (self.faults[serial],) if serial in self.faults else ()
             if self.bench.simulator is not None:
                 self.bench.simulator.place_unit(serial, faults)
             arrived = self._arrive(serial)
@@ -211,13 +208,9 @@ class Units:
             run_id=run_result.run_id,
             outcome=run_result.outcome,
             reason=run_result.reason,
-            faults=(),
-            probability=0.0,
             injected="".join(request.faults),
             seconds=run_result.duration_s,
-            ready_s=0.0,
             retest=0 if retest is None else retest.number,
-            report="",
         )
         self.made.units.append(unit)  # whatever comes now, the unit has its verdict
         result = self._show(request.serial, run_result)
@@ -290,12 +283,12 @@ class Units:
         return retest
 
     def _arrive(self, serial: str) -> tuple[Noted, ...]:
-        """Look whether a unit is in the fixture, and another than before; what a person said of it."""
+        """Check that a unit is in the fixture, and not the one before; returns what a person overrode."""
         while True:
             try:
                 arrived = self.bench.look_at_unit()
             except BenchError:
-                return ()  # the run meets it too, and keeps it
+                return ()  # the run fails at it too, and records it
             if arrived in ("a unit", "over-current"):
                 return ()
             if arrived == "nothing":
@@ -311,7 +304,7 @@ class Units:
                     f"the unit in the fixture draws the same currents as {before} did at the end of its test"
                 )
             if not self.attended:
-                # Nobody has forgotten anything here: the unit is like that.
+                # Nobody handles units here, so the unit itself is like that.
                 return ((RefusalOverridden(who="", why=text), text),)
             if not sys.stdin.isatty():
                 raise UsageError(f"unit {serial} is not tested: {text}")
@@ -322,7 +315,7 @@ class Units:
                 return ((RefusalOverridden(who=who, why=text), f"{who} had it tested anyway: {text}"),)
 
     def _ask_for(self, serial: str, question: str) -> str:
-        """Have a unit put in; what was typed. Raises UsageError if it is to be skipped."""
+        """Ask for a unit to be put in; returns what was typed. Raises UsageError if it is to be skipped."""
         answer = ask_hands(question, undone=f"nobody put unit {serial} in")
         if answer == "skip":
             raise UsageError(f"unit {serial} is not tested")
@@ -333,7 +326,7 @@ class Units:
         latest = self.made.units[-TROUBLES_IN_A_ROW:]
         if self.attended or len(latest) < TROUBLES_IN_A_ROW:
             return
-        if all(one.outcome == "stopped" for one in latest):
+        if all(unit.outcome == "stopped" for unit in latest):
             raise BenchError(
                 f"the last {TROUBLES_IN_A_ROW} runs were stopped by the bench; the batch ends opened. "
                 f"Last: {latest[-1].reason}",
@@ -342,7 +335,7 @@ class Units:
 
 
 def draw_faults(serials: Sequence[str], share: float, job: Job, *, seed: int) -> dict[str, str]:
-    """Give as many simulated units as the share asks for a single fault each, by serial number.
+    """Draw a single fault for this share of simulated units; returns faults by serial number.
 
     Any single fault that a unit can have, each as likely as the others; those of the loopback plugs are the
     fixture's, which all units share, and are left out.

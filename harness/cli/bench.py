@@ -18,7 +18,7 @@ from typing import Annotated, Protocol, TypeVar
 
 import typer
 
-from drivers.bench import Singly, make_left_safe, open_singly
+from drivers.bench import Opening, make_left_safe, open_singly
 from drivers.session import Session
 from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
@@ -67,9 +67,9 @@ Made = TypeVar("Made", bound=_Instrument)
 
 @dataclass(frozen=True, kw_only=True)
 class Checked:
-    """One thing that was looked at. said: what was done and found; cause: the likely one, where it is not ok.
+    """One thing that was checked.
 
-    ok: None for what could not be looked at.
+    message: what was done, with what result. cause: the likely one if not ok. ok: None if it was not checked.
     """
 
     what: str
@@ -133,22 +133,22 @@ def _checked(job: Job, bench: BenchFile, folder: Path, *, marked: bool) -> list[
     return checked
 
 
-def _look(job: Job, bench: BenchFile, singly: Singly, checked: list[Checked]) -> None:
+def _look(job: Job, bench: BenchFile, singly: Opening, checked: list[Checked]) -> None:
     """Look at the four, then at the signal from one to the other; what fails hides nothing of the others."""
     outputs = (bench.generator.hot, bench.generator.cold)
     generator: Generator | None = _one(
         checked, "generator", bench.generator, singly.generator,
-        lambda one: self_test.try_generator(one, outputs),
+        lambda instrument: self_test.try_generator(instrument, outputs),
     )  # fmt: skip
     board: Switchboard | None = _one(
         checked, "switchboard", bench.switchboard, singly.switchboard,
-        lambda one: self_test.try_switchboard(one, job),
+        lambda instrument: self_test.try_switchboard(instrument, job),
     )  # fmt: skip
 
-    def try_supply(one: Supply) -> str:
+    def try_supply(instrument: Supply) -> str:
         if board is None:
             return "off, verified; not switched on, as the switchboard is not known to be open"
-        return self_test.try_supply(one, job)
+        return self_test.try_supply(instrument, job)
 
     _one(checked, "supply", bench.supply, singly.supply, try_supply)
     scope: Oscilloscope | None = _one(
@@ -164,7 +164,7 @@ def _one(
     open_it: Callable[[], Made],
     try_it: Callable[[Made], str],
 ) -> Made | None:
-    """Open an instrument and try it; None where it is not to be relied on."""
+    """Open an instrument and try it; returns None if it failed."""
     identity = ""
     try:
         made = open_it()
@@ -190,23 +190,21 @@ def _one(
 def _through(
     job: Job, generator: Generator | None, scope: Oscilloscope | None, board: Switchboard | None
 ) -> Checked:
-    """Look at the generator's own signal where channels can select a through setup."""
-    what = "through"
-    through = next((each for each in job.fixture.setups if each.through), None)
+    """Check the generator's signal at the scope, if board channels can select a through setup."""
+    through = next((setup for setup in job.fixture.setups if setup.through), None)
+    ok, cause = None, ""
     if through is None:
-        return Checked(what=what, ok=None, message="not looked at: fixture.toml has no through setup")
-    if through.select is None:
-        return Checked(
-            what=what, ok=None, message=f"not looked at: hands make {through.name!r}; a run proves its leads"
-        )
-    if generator is None or scope is None or board is None:
-        return Checked(what=what, ok=None, message="not looked at: it needs what is not ready")
-    try:
-        message = self_test.try_through(generator, scope, board, job, through)
-    except SwitchwalkError as error:
-        cause = likely_cause(error, address="", profile="")
-        return Checked(what=what, ok=False, message=str(error), cause=cause)
-    return Checked(what=what, ok=True, message=message)
+        message = "not looked at: fixture.toml has no through setup"
+    elif through.select is None:
+        message = f"not looked at: hands make {through.name!r}; a run proves its leads"
+    elif generator is None or scope is None or board is None:
+        message = "not looked at: it needs what is not ready"
+    else:
+        try:
+            message, ok = self_test.try_through(generator, scope, board, job, through), True
+        except SwitchwalkError as error:
+            message, ok, cause = str(error), False, likely_cause(error, address="", profile="")
+    return Checked(what="through", ok=ok, message=message, cause=cause)
 
 
 def _print(name: str, checked: list[Checked], *, ready: bool) -> None:
@@ -220,15 +218,42 @@ def _print(name: str, checked: list[Checked], *, ready: bool) -> None:
     typer.echo((f"{name} is ready" if ready else f"{name} is NOT ready") + off)
 
 
+_BY_KIND: tuple[tuple[type[SwitchwalkError], str], ...] = (
+    (JobError, "the profile named in the bench file: its name, its kind, or a mistake in it"),
+    (InUse, "another run has it: wait for that, or end it"),
+    (
+        WrongInstrument,
+        "the address is another instrument's, or `identity` in the bench file is not this one's; "
+        "`switchwalk find` shows what is there",
+    ),
+)
+_BY_ANSWER: tuple[tuple[type[SwitchwalkError], str], ...] = (
+    (UnknownCommand, "it does not know a command of {profile!r}: take another profile, or write one for it"),
+    (InstrumentError, "it refuses a value or a setting: the limits in {profile!r}, or its present mode"),
+    (
+        BadReply,
+        "what answers here is not the kind of instrument that {profile!r} is for, or two programs talk to it "
+        "at once",
+    ),
+    (Desynchronised, "another program talks to it at the same time"),
+    (SetupError, "the leads between generator, scope and the relays that select the setup"),
+    (
+        SwitchwalkError,
+        "it does not behave as {profile!r} says: compare its manual with the profile's commands and limits",
+    ),
+)
+
+
 def likely_cause(error: SwitchwalkError, *, address: str, profile: str) -> str:
     """Say in a sentence what is most likely wrong, by the kind of error and of what lies under it."""
+    for kind, cause in _BY_KIND:
+        if isinstance(error, kind):
+            return cause
+    by_answer = next(cause for kind, cause in _BY_ANSWER if isinstance(error, kind))
     return (
-        _of_files(error)
-        or _of_the_device(error, address)
-        or _of_the_loopback(error, address)
-        or _of_the_answers(error, profile)
-        or f"it does not behave as {profile!r} says: compare its manual with the profile's commands and "
-        "limits"
+        _of_the_device(error, address)
+        or _of_the_connection(error, address)
+        or by_answer.format(profile=profile)
     )
 
 
@@ -238,21 +263,8 @@ def _chain(error: BaseException | None) -> Iterator[BaseException]:
         error = error.__cause__ or error.__context__
 
 
-def _of_files(error: SwitchwalkError) -> str:
-    if isinstance(error, JobError):
-        return "the profile named in the bench file: its name, its kind, or a mistake in it"
-    if isinstance(error, InUse):
-        return "another run has it: wait for that, or end it"
-    if isinstance(error, WrongInstrument):
-        return (
-            "the address is another instrument's, or `identity` in the bench file is not this one's; "
-            "`switchwalk find` shows what is there"
-        )
-    return ""
-
-
 def _of_the_device(error: SwitchwalkError, address: str) -> str:
-    """Device files: no permission, held by another program, not there."""
+    """Device files: no permission, held by another program, missing."""
     numbers = {each.errno for each in _chain(error) if isinstance(each, OSError) and each.errno}
     if numbers & set(NO_ENTRY):
         return f"no permission on the device file{_whose(address)}"
@@ -264,7 +276,7 @@ def _of_the_device(error: SwitchwalkError, address: str) -> str:
 
 
 def _whose(address: str) -> str:
-    """The group that may open a device file, if that can be told."""
+    """The group that may open a device file, if it is known."""
     result = re.search(r"(/dev/[\w./-]+?)(::INSTR)?$", address)
     if result is None or os.name != "posix":
         return ": USB instruments need a rule that lets their users open them"
@@ -275,7 +287,7 @@ def _whose(address: str) -> str:
     return f" {result[1]}: join its group {group!r} and log in again"
 
 
-def _of_the_loopback(error: SwitchwalkError, address: str) -> str:
+def _of_the_connection(error: SwitchwalkError, address: str) -> str:
     if isinstance(error, BenchTimeout) and any(isinstance(each, Unterminated) for each in _chain(error)):
         return (
             "the termination: it ends its answers with something else than a line feed; set it so in its menu"
@@ -297,26 +309,9 @@ def _of_the_loopback(error: SwitchwalkError, address: str) -> str:
     return ""
 
 
-def _of_the_answers(error: SwitchwalkError, profile: str) -> str:
-    if isinstance(error, UnknownCommand):
-        return f"it does not know a command of {profile!r}: take another profile, or write one for it"
-    if isinstance(error, InstrumentError):
-        return f"it refuses a value or a setting: the limits in {profile!r}, or its present mode"
-    if isinstance(error, BadReply):
-        return (
-            f"what answers here is not the kind of instrument that {profile!r} is for, or two programs talk "
-            "to it at once"
-        )
-    if isinstance(error, Desynchronised):
-        return "another program talks to it at the same time"
-    if isinstance(error, SetupError):
-        return "the leads between generator, scope and the relays that select the setup"
-    return ""
-
-
 @dataclass(frozen=True, kw_only=True)
 class WireEntry:
-    """Something on a wire. address: as bench.toml has it. what: what it says it is; trouble: why not."""
+    """A port or an instrument. address: as in bench.toml. what: its identity; trouble: why it has none."""
 
     wire: str
     address: str
@@ -359,7 +354,7 @@ def _place(text: str) -> tuple[str, int]:
 
 
 def _serial_ports() -> Iterator[WireEntry]:
-    """Serial ports by name; by the name that stays the same over a restart where there is one."""
+    """Serial ports by name; by the name that stays the same over a restart, if there is one."""
     from serial.tools.list_ports import comports
 
     lasting = {loopback.resolve(): str(loopback) for loopback in sorted(Path("/dev/serial/by-id").glob("*"))}

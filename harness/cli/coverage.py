@@ -5,6 +5,7 @@ it.
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
+from dataclasses import asdict
 from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any
@@ -37,13 +38,13 @@ from harness.units import counted, format_value
 ANSWERS_WITHIN = "10s"  # a scheduler
 CONTACT_LOADS_OHM = (600.0, 20.0)
 FEW = 12  # names in a line of text before "and more"
-BARELY = 5  # faults that are named as seen least clearly
+BARELY = 5  # faults that are listed as detected least clearly
 CONTACT, OHM = 19, 8  # widths of columns
 
 
 @contextmanager
 def cluster(workers: str | None) -> Iterator[Executor | None]:
-    """A cluster's workers as an executor; nothing where none are asked for."""
+    """A cluster's workers as an executor; None without an address."""
     if workers is None:
         yield None
         return
@@ -105,7 +106,7 @@ def coverage(
         result = find_coverage(described, plan, executor=executor)
         asked = judge_faults(described, plan, own, executor=executor) if own else ()
         additions = cheapest_additions(
-            described, [one.fault for one in result.unseen], impedances=plan.impedances, executor=executor
+            described, [seen.fault for seen in result.unseen], impedances=plan.impedances, executor=executor
         )
         loads = with_loads(described, CONTACT_LOADS_OHM, impedances=plan.impedances, executor=executor)
         shorter = smallest_plan(described, plan, executor=executor) if minimal else None
@@ -138,7 +139,7 @@ def _coverage_data(
     return {
         "possible": len(result.faults),
         "seen": len(result.seen),
-        "unseen": [one.fault.name for one in result.unseen],
+        "unseen": [fault.name for fault in result.unseen],
         "groups": [list(group) for group in result.groups],
         "contacts": [
             {
@@ -151,8 +152,8 @@ def _coverage_data(
         ],
         "distinct": result.distinct,
         "faults": [_fault_data(fault) for fault in result.faults],
-        "resistive": [_fault_data(one) for one in result.resistive],
-        "tight": [{"reading": one.reading, "margin": one.margin} for one in result.tight],
+        "resistive": [_fault_data(fault) for fault in result.resistive],
+        "tight": [{"reading": tight.reading, "margin": tight.margin} for tight in result.tight],
         "additions": [
             {"add": addition.description, "sees": list(addition.sees), "cost_s": addition.cost_s}
             for addition in additions
@@ -168,14 +169,14 @@ def _coverage_data(
     }
 
 
-def _fault_data(one: FaultSeen) -> dict[str, Any]:
+def _fault_data(fault: FaultSeen) -> dict[str, Any]:
     return {
-        "fault": one.name,
-        "seen": one.seen,
-        "by": one.by,
-        "margin": _finite(one.margin),
-        "readings": one.readings,
-        "why": one.why,
+        "fault": fault.name,
+        "seen": fault.seen,
+        "by": fault.by,
+        "margin": _finite(fault.margin),
+        "readings": fault.readings,
+        "why": fault.why,
     }
 
 
@@ -202,13 +203,7 @@ def _minimal_data(shorter: Minimal) -> dict[str, Any]:
 
 
 def _cost_data(cost: TimeEstimate) -> dict[str, Any]:
-    return {
-        "acquisitions": cost.acquisitions,
-        "state_changes": cost.state_changes,
-        "unavoidable_s": cost.unavoidable_s,
-        "hands_s": cost.hands_s,
-        "operations": sum(cost.operations.values()),
-    }
+    return asdict(cost) | {"operations": sum(cost.operations.values())}
 
 
 def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
@@ -216,14 +211,14 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
         "tried": plugs.tried,
         "sets": [
             {
-                "plugs": one.description,
-                "possible": one.possible,
-                "seen": one.seen,
-                "distinct": one.distinct,
-                "unseen": list(one.unseen),
-                "states_alike": [list(pair) for pair in one.alike],
+                "plugs": plug_set.description,
+                "possible": plug_set.possible,
+                "seen": plug_set.seen,
+                "distinct": plug_set.distinct,
+                "unseen": list(plug_set.unseen),
+                "states_alike": [list(pair) for pair in plug_set.alike],
             }
-            for one in (*plugs.others, plugs.best)
+            for plug_set in (*plugs.others, plugs.best)
         ],
         "legs": {
             name: {
@@ -240,9 +235,9 @@ def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
 
 def _asked_lines(asked: tuple[FaultSeen, ...]) -> Iterator[str]:
     """What would see the faults that were asked for by name."""
-    for one in asked:
-        message = f"detected, {_seen_by(one)}" if one.seen else f"missed: {one.why}"
-        yield from wrapped(f"{_whole(one.name)}: {message}", hang=6)
+    for fault in asked:
+        message = f"detected, {_seen_by(fault)}" if fault.seen else f"missed: {fault.why}"
+        yield from wrapped(f"{_whole(fault.name)}: {message}", hang=6)
     if asked:
         yield ""
 
@@ -256,7 +251,7 @@ def _coverage_lines(
     *,
     every: bool,
 ) -> Iterator[str]:
-    """What a plan sees. every: name each fault that is seen, and not only those that are so least clearly."""
+    """What a plan detects. every: list all detected faults, not only the least clearly detected."""
     possible, seen = len(result.faults), len(result.seen)
     yield from wrapped(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
     yield from wrapped(
@@ -280,14 +275,14 @@ def _coverage_lines(
 
 
 def _unseen_lines(result: Coverage) -> Iterator[str]:
-    """Faults with why they are not seen; those of one reason together."""
+    """Missed faults by the reason why they are missed."""
     if not result.unseen:
         return
     yield ""
     yield "Missed:"
     reasons: dict[str, list[str]] = {}
-    for one in result.unseen:
-        reasons.setdefault(one.why, []).append(_whole(one.name))
+    for fault in result.unseen:
+        reasons.setdefault(fault.why, []).append(_whole(fault.name))
     for why, names in reasons.items():
         if len(names) == 1:
             yield from wrapped(f"{names[0]}: {why}", indent=2, hang=4)
@@ -297,23 +292,23 @@ def _unseen_lines(result: Coverage) -> Iterator[str]:
 
 
 def _seen_lines(result: Coverage, *, every: bool) -> Iterator[str]:
-    """Faults with the reading that sees each best: how many times its ± that would be past its limit."""
-    told = result.seen if every else sorted(result.seen, key=lambda one: one.margin)[:BARELY]
-    if not told:
+    """Faults with the reading that detects each best, and by how many expanded uncertainties."""
+    listed = result.seen if every else sorted(result.seen, key=lambda fault: fault.margin)[:BARELY]
+    if not listed:
         return
     yield ""
     yield from wrapped(
         f"{'Detected' if every else 'Detected least clearly'}, by how many expanded uncertainties a reading "
         f"would be past its limit{'' if every else ' (--all lists all)'}:"
     )
-    for one in told:
-        yield from wrapped(f"{_whole(one.fault.name)}: {_seen_by(one)}", indent=2, hang=4)
+    for fault in listed:
+        yield from wrapped(f"{_whole(fault.name)}: {_seen_by(fault)}", indent=2, hang=4)
 
 
-def _seen_by(one: FaultSeen) -> str:
-    others = "" if one.readings < 2 else f", and {one.readings - 1} more"
-    margin = "" if one.margin == float("inf") else f"{one.margin:.3g} by "
-    return f"{margin}{one.by}{others}"
+def _seen_by(fault: FaultSeen) -> str:
+    others = "" if fault.readings < 2 else f", and {fault.readings - 1} more"
+    margin = "" if fault.margin == float("inf") else f"{fault.margin:.3g} by "
+    return f"{margin}{fault.by}{others}"
 
 
 def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterator[str]:
@@ -328,7 +323,7 @@ def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterat
         cost = f"{addition.cost_s:.1f} s more" if addition.cost_s else "no more time"
         more = counted(len(addition.sees), "fault")
         yield from wrapped(f"{addition.description}: {more} more, {cost}", indent=2, hang=4)
-    left = len(result.unseen) - sum(len(one.sees) for one in additions)
+    left = len(result.unseen) - sum(len(addition.sees) for addition in additions)
     if left:
         yield from wrapped(f"nothing that was tried would detect the other {left}", indent=2)
 
@@ -359,9 +354,9 @@ def _contact_lines(result: Coverage, loads: tuple[HeavierLoad, ...]) -> Iterator
 def _shares(result: Coverage) -> str:
     """`1 ohm in none, 10 ohm in 2, 100 ohm in 32`."""
     seen: dict[float, int] = {}
-    for one in result.resistive:
-        ohm = one.fault.resistance_ohm or 0.0
-        seen[ohm] = seen.get(ohm, 0) + one.seen
+    for fault in result.resistive:
+        ohm = fault.fault.resistance_ohm or 0.0
+        seen[ohm] = seen.get(ohm, 0) + fault.seen
     return ", ".join(f"{_ohm(ohm)} in {count or 'none'}" for ohm, count in seen.items())
 
 
@@ -390,7 +385,7 @@ def _minimal_lines(shorter: Minimal) -> Iterator[str]:
         ("acquisitions", str(before.acquisitions), str(after.acquisitions)),
         ("settling and recording", f"{before.unavoidable_s:.1f} s", f"{after.unavoidable_s:.1f} s"),
         ("moving leads", f"{before.hands_s:.0f} s", f"{after.hands_s:.0f} s"),
-        ("relay operations", *(str(sum(one.operations.values())) for one in (before, after))),
+        ("relay operations", *(str(sum(cost.operations.values())) for cost in (before, after))),
     )
     for what, old, new in rows:
         if old != "0 s":
@@ -404,14 +399,12 @@ def _plug_lines(plugs: PlugDesign) -> Iterator[str]:
     yield from wrapped(
         f"Loopback plugs, by what is detected at the outputs alone ({plugs.tried} sets tried):"
     )
-    for one in (*plugs.others, plugs.best):
-        yield from wrapped(
-            f"{one.description}: {one.seen} of {one.possible} faults, {one.distinct} groups told apart",
-            indent=2,
-        )
-        if one.alike:
-            pairs = "; ".join(f"{first} = {second}" for first, second in one.alike[:3])
-            more = f" and {len(one.alike) - 3} more pairs" if len(one.alike) > 3 else ""
+    for plug_set in (*plugs.others, plugs.best):
+        seen = f"{plug_set.seen} of {plug_set.possible} faults, {plug_set.distinct} groups told apart"
+        yield from wrapped(f"{plug_set.description}: {seen}", indent=2)
+        if plug_set.alike:
+            pairs = "; ".join(f"{first} = {second}" for first, second in plug_set.alike[:3])
+            more = f" and {len(plug_set.alike) - 3} more pairs" if len(plug_set.alike) > 3 else ""
             yield from wrapped(f"states that read alike: {pairs}{more}", indent=6)
     yield ""
     yield "For fixture.toml:"

@@ -1,4 +1,4 @@
-"""`switchwalk gauge`: what of a reading is the bench, whether it has drifted, and whether it sees faults."""
+"""`switchwalk gauge`: how much of a reading's spread is the bench, and if it drifted or misses faults."""
 
 import random
 import sys
@@ -192,12 +192,12 @@ def known_bad(
             result = list(_run_known_bad(opened, wanted, operator))
         keep_known_bad(store, result)
     print_result(known_bad_to_json(result), known_bad_lines(result), as_json=as_json)
-    raise typer.Exit(EXIT_PASS if all(one.good for one in result) else EXIT_BENCH)
+    raise typer.Exit(EXIT_PASS if all(fault.good for fault in result) else EXIT_BENCH)
 
 
 @dataclass(frozen=True, kw_only=True)
 class _GaugeBench:
-    """A bench that is studied or checked: units are put in and run, of one purpose."""
+    """A bench that is studied or checked, with the purpose that all its runs have."""
 
     bench: OpenBench
     store: RunStore
@@ -207,7 +207,7 @@ class _GaugeBench:
     quiet: bool
 
     def place(self, serial: str, request: str, faults: Sequence[str] = ()) -> None:
-        """Have a unit put into the fixture: by simulated hands, or by a person who presses Enter."""
+        """Put a unit into a simulated fixture, or ask a person to do it and press Enter."""
         if self.bench.simulator is not None:
             self.bench.simulator.place_unit(serial, faults)
             return
@@ -266,7 +266,7 @@ def _check_study(wanted: Study, job: Job) -> None:
 
 
 def _run_study(opened: _GaugeBench, left: Sequence[tuple[str, str]]) -> None:
-    """Make the runs of a study that are not there yet. Raises BenchError if a run was stopped."""
+    """Make the remaining runs of a study. Raises BenchError if a run was stopped."""
     for number, (serial, operator) in enumerate(left, start=1):
         opened.place(serial, f"run {number} of {len(left)}: {operator}, plug unit {serial} in again")
         result = opened.test(serial, operator)
@@ -367,7 +367,7 @@ def _run_known_bad(
         result = opened.test(serial, operator, [fault] if simulated else [], notes)
         if result.outcome == "stopped":
             raise BenchError(f"the run of {serial} was stopped: {result.reason}", instrument="bench")
-        one = KnownBad(
+        tested = KnownBad(
             serial=serial,
             fault=fault,
             run_id=result.run_id,
@@ -375,9 +375,9 @@ def _run_known_bad(
             named=_named(opened, result, diagnosers),
         )
         if not opened.quiet:
-            text = "failed, and named" if one.good else "NOT as it should"
+            text = "failed, and named" if tested.good else "NOT as it should"
             typer.echo(f"{number}/{len(wanted)} {serial}, {fault}: {text}, {result.duration_s:.1f} s")
-        yield one
+        yield tested
 
 
 def _named(
@@ -394,7 +394,7 @@ def _named(
 
 
 def _listed(option: str, text: str) -> tuple[str, ...]:
-    names = tuple(one.strip() for one in text.split(",") if one.strip())
+    names = tuple(name.strip() for name in text.split(",") if name.strip())
     if len(names) < 2 or len(set(names)) < len(names):
         raise UsageError(f"{option} {text!r}: expected two or more different names, with commas between")
     return names

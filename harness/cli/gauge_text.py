@@ -56,26 +56,26 @@ def study_lines(study_result: StudyResult) -> Iterator[str]:
     )
     if crossing.left_out:
         yield f"left out, since they don't fit into the crossed study: {counted(crossing.left_out, 'run')}"
-    studied = [one for one in result if one.study is not None]
+    studied = [reading for reading in result if reading.study is not None]
     yield ""
     yield f"Readings, the worst first ({min(SHOWN, len(studied))} of {len(studied)})"
     yield "% of tol.  at most  study ndc     repeat.   reproduc.  reading"
-    told = labels(one.key for one in result)
-    for one in studied[:SHOWN]:
-        yield from _study_lines(one, told[one.key])
+    names = labels(reading.key for reading in result)
+    for reading in studied[:SHOWN]:
+        yield from _study_lines(reading, names[reading.key])
     if len(studied) > SHOWN:
         yield f"and {len(studied) - SHOWN} more; --json has them all"
-    reasons = sorted({one.reason for one in result if one.study is None})
+    reasons = sorted({reading.reason for reading in result if reading.study is None})
     for reason in reasons:
-        count = sum(one.reason == reason for one in result)
+        count = sum(reading.reason == reason for reading in result)
         yield from wrapped(f"{counted(count, 'reading')} without a study: {reason}")
     yield ""
     for means in STUDY_MEANS:
         yield from wrapped(means.format(by=by))
 
 
-def _study_lines(one: ReadingStudy, label: str) -> Iterator[str]:
-    study, unit = one.study, one.unit
+def _study_lines(reading: ReadingStudy, label: str) -> Iterator[str]:
+    study, unit = reading.study, reading.unit
     if study is None:
         return
     share = study.gauge.tolerance_percent
@@ -114,7 +114,7 @@ def study_to_json(result: StudyResult) -> dict[str, Any]:
 
 
 def golden_lines(result: Golden) -> Iterator[str]:
-    """Whether the bench is where it was, and what moved."""
+    """Whether the bench reads as before, and which readings moved."""
     word = "BENCH OK" if result.check.good else "BENCH DRIFTED" if result.moved else "BENCH NOT OK"
     yield ""
     yield printable(f"{word}  bench {result.bench!r} by golden unit {result.serial}, run {result.run_id}")
@@ -130,8 +130,8 @@ def golden_lines(result: Golden) -> Iterator[str]:
         yield ""
         yield "      moved by  from its mean     claimed  reading"
         labels_of = labels(shift.key for shift in result.shifts)
-        for one in result.moved[:SHOWN]:
-            yield from _shift_lines(one, labels_of[one.key])
+        for shift in result.moved[:SHOWN]:
+            yield from _shift_lines(shift, labels_of[shift.key])
         if len(result.moved) > SHOWN:
             yield f"and {len(result.moved) - SHOWN} more; --json has them all"
     if not result.check.good:
@@ -142,12 +142,12 @@ def golden_lines(result: Golden) -> Iterator[str]:
         )
 
 
-def _shift_lines(one: Shift, label: str) -> Iterator[str]:
-    unit = one.unit
-    moved = "no value" if one.shift is None else format_difference(one.shift, unit)
-    mean = format_value(one.mean, unit, digits=3) if unit else f"{one.mean:.3g}"
-    start = f"  {moved:>12} {mean:>14} {format_difference(one.expanded, unit):>11}  "
-    text = "" if one.p is None else f", p {one.p:.2g}"
+def _shift_lines(shift: Shift, label: str) -> Iterator[str]:
+    unit = shift.unit
+    moved = "no value" if shift.shift is None else format_difference(shift.shift, unit)
+    mean = format_value(shift.mean, unit, digits=3) if unit else f"{shift.mean:.3g}"
+    start = f"  {moved:>12} {mean:>14} {format_difference(shift.expanded, unit):>11}  "
+    text = "" if shift.p is None else f", p {shift.p:.2g}"
     yield from hanging(start, label + text)
 
 
@@ -170,31 +170,31 @@ def golden_to_json(result: Golden) -> dict[str, Any]:
 
 
 def known_bad_lines(result: Sequence[KnownBad]) -> Iterator[str]:
-    """A line for each known fault, and whether the bench sees them all."""
-    good = sum(one.good for one in result)
+    """A line for each known fault, and whether all of them failed and were named."""
+    good = sum(fault.good for fault in result)
     yield ""
     yield "   run verdict   known fault, and what was named where that is another"
-    for one in result:
-        start = f"{one.run_id:6d} {one.outcome.upper():<8}  "
-        yield from hanging(start, f"{one.serial}, {one.fault}{_beside(one)}")
+    for fault in result:
+        start = f"{fault.run_id:6d} {fault.outcome.upper():<8}  "
+        yield from hanging(start, f"{fault.serial}, {fault.fault}{_beside(fault)}")
     word = "SEES ALL" if good == len(result) else "DOES NOT SEE ALL"
     yield f"{word}  {good} of {len(result)} known faults failed and were named"
 
 
-def _beside(one: KnownBad) -> str:
-    if not one.named:
+def _beside(fault: KnownBad) -> str:
+    if not fault.named:
         return ": none named"
-    if one.named[0] == one.fault:
-        return f" (or {len(one.named) - 1} not told apart)" if len(one.named) > 1 else ""
-    kind = "among" if one.good else "named"
-    return f": {kind} {', '.join(one.named[:4])}{' …' if len(one.named) > 4 else ''}"
+    if fault.named[0] == fault.fault:
+        return f" (or {len(fault.named) - 1} not told apart)" if len(fault.named) > 1 else ""
+    kind = "among" if fault.good else "named"
+    return f": {kind} {', '.join(fault.named[:4])}{' …' if len(fault.named) > 4 else ''}"
 
 
 def known_bad_to_json(result: Sequence[KnownBad]) -> dict[str, Any]:
     """Keys: good, faults: serial, fault, run, outcome, named, good."""
-    return {"good": all(one.good for one in result), "faults": [_known_bad(one) for one in result]}
+    return {"good": all(fault.good for fault in result), "faults": [_known_bad(fault) for fault in result]}
 
 
-def _known_bad(one: KnownBad) -> dict[str, Any]:
-    content = asdict(one)
-    return {"run": content.pop("run_id")} | content | {"named": list(one.named), "good": one.good}
+def _known_bad(fault: KnownBad) -> dict[str, Any]:
+    content = asdict(fault)
+    return {"run": content.pop("run_id")} | content | {"named": list(fault.named), "good": fault.good}

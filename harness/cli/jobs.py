@@ -82,7 +82,7 @@ def new(
 
 
 def _answer(ask: bool, question: str, given: int | None, usual: int) -> int:
-    """What an option says, else what a person answers, else the usual."""
+    """The option's value, else a person's answer, else the usual."""
     if given is not None:
         return given
     if not ask:
@@ -220,12 +220,7 @@ def _plan_data(job: Job, made: Plan, cost: TimeEstimate) -> dict[str, Any]:
     return {
         "module": job.module.part,
         "sequence": job.sequence.name,
-        "readings": cost.readings,
-        "acquisitions": cost.acquisitions,
-        "state_changes": cost.state_changes,
-        "unavoidable_s": cost.unavoidable_s,
-        "hands_s": cost.hands_s,
-        "operations": cost.operations,
+        **dataclasses.asdict(cost),
         "through": made.through.name if made.through else None,
         "setups": [
             {
@@ -327,7 +322,7 @@ def _level(row: TruthRow) -> str:
 
 
 def _folded_state(state: str) -> str:
-    """Break a state's name after a `+` where it is longer than its column."""
+    """Break a state's name after a `+` if it is longer than its column."""
     controls = [""]
     for line in state.split("+"):
         joined = f"{controls[-1]}+{line}" if controls[-1] else line

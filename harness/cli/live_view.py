@@ -1,8 +1,8 @@
 """A run on a terminal while it goes on: state, route, last readings, relay operations, time remaining.
 
-It is drawn at most four times a second by a thread of its own, and nothing of it is computed for a drawing
-that does not happen. What did not pass, and every remark, is printed above it and stays. Where the terminal
-cannot move its cursor, or there is none, plain lines stand for it.
+A thread of its own draws it at most four times a second, and computes it only then. Readings that did not
+pass, and every remark, are printed above it and stay. On a terminal that cannot move its cursor, and without
+a terminal, plain lines are printed instead.
 """
 
 import sys
@@ -35,12 +35,12 @@ from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
 from harness.units import counted
 
 DRAWN_HZ = 4.0
-LABEL = 9  # columns before what a line says
+LABEL = 9  # columns of a line's label
 MOST_READINGS = 6
 WIDE = 110  # columns from which a reading has one line; below it has two
 STYLES = {"pass": "green", "fail": "bold red", "unproven": "yellow", "missing": "magenta"}
 MOST_PORTS = 2  # of each channel: a view has twenty-odd lines
-SURE_S = 5.0  # of a run's beginning, in which the plan's own time counts more than the pace that is seen
+SURE_S = 5.0  # at a run's beginning, when the planned time counts more than the measured pace
 
 
 class Watcher:
@@ -218,7 +218,7 @@ class LiveView(Watcher):
         return [self._line("" if index else label, line) for index, line in enumerate(lines)]
 
     def _last_readings(self, room: int, width: int) -> list[Text]:
-        """The newest readings that there is room for, the newest last, and an empty line around them."""
+        """As many of the newest readings as fit, the newest last, between two empty lines."""
         each = 1 if width >= WIDE else 2
         count = min(max(room // each, 1), MOST_READINGS)
         lines = [self._line("", "")]
@@ -346,7 +346,7 @@ class TimeRemaining:
         self._behind_s = (0.0, *accumulate(_planned_s(plan, settle_s)))
 
     def after(self, done: int, *, spent_s: float) -> float:
-        """Seconds that are left when so many acquisitions took so long, moving leads not counted."""
+        """Seconds remaining after so many acquisitions in so many seconds, moving leads not counted."""
         behind_s = self._behind_s[min(done, len(self._behind_s) - 1)]
         pace = (spent_s + SURE_S) / (behind_s + SURE_S)
         return (self._behind_s[-1] - behind_s) * pace
@@ -381,7 +381,7 @@ class HandsWatched:
             self._hands.make(setup)
 
     def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
-        """Have leads of a setup seen to."""
+        """Have leads of a setup corrected."""
         with self._shown.paused():
             self._hands.correct(setup, leads, message)
 
@@ -410,9 +410,9 @@ def _live_view(
 
 @contextmanager
 def watched(bench: OpenBench, stopping: Stopping, shown: Watcher | None) -> Iterator[tuple[Observer, Hands]]:
-    """Who sees a run's events, and who moves its leads meanwhile; the run stops if a signal came.
+    """An observer of a run's events, and the hands that move its leads; the run stops if a signal came.
 
-    shown: None to show nothing. A run is stopped, too, where nobody can be shown anything: the terminal or
+    shown: None to show nothing. A run is also stopped if its output cannot be written: the terminal or
     the pipe is gone.
     """
     if shown is None:

@@ -1,6 +1,6 @@
 """`switchwalk measure` and `switchwalk reference`: one state, or the bench itself, measured without a test.
 
-`measure` keeps nothing; `reference` keeps what the bench itself adds for the next hours' runs.
+`measure` records nothing; `reference` records the bench's own response, for the runs of the next hours.
 """
 
 from dataclasses import dataclass
@@ -22,7 +22,7 @@ from harness.measure.through import drift, harmonic_drift, noise_drift
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan, part_in_state
 from harness.records.export import reading_to_json
-from harness.records.run import KeptReference
+from harness.records.run import StoredReference
 from harness.records.store import RunStore, open_records
 from harness.report.waveforms import COLD_LETTER, HOT_LETTER, draw_traces, text_trace
 from harness.report.words import TERMINAL_CAUTIONS, reading_line
@@ -144,7 +144,7 @@ def reference(
         result = _measure_bench(opened)
         taken = datetime.now(UTC)
         store.keep_reference(
-            KeptReference(
+            StoredReference(
                 taken=taken,
                 bench=opened.file.name,
                 temperature_c=temperature,
@@ -169,7 +169,7 @@ def _traces(plan: Plan, store: RunStore, run_id: int) -> list[Trace]:
         ]
         if not result:
             continue
-        stimulus, capture = min(result, key=lambda one: _strangeness(one[0]))
+        stimulus, capture = min(result, key=lambda recorded: _strangeness(recorded[0]))
         traces.append(
             Trace(
                 setup=setup.name,
@@ -255,7 +255,7 @@ def _trace_to_json(trace: Trace) -> dict[str, object]:
 
 
 def _measure_bench(bench: OpenBench) -> Reference:
-    """Take the through reference; its acquisitions are no run's and are not kept."""
+    """Take the through reference; its acquisitions are not recorded."""
 
     def say_remarks(event: Event) -> None:
         if isinstance(event, Remark):
@@ -285,7 +285,7 @@ def _say_reference(result: Reference, taken: datetime, bench: str) -> None:
     typer.echo(f"valid until {expires:%Y-%m-%d %H:%M} UTC, with the same leads and the same two instruments")
 
 
-def _say_drift(result: Reference, before: KeptReference | None) -> None:
+def _say_drift(result: Reference, before: StoredReference | None) -> None:
     if before is None:
         typer.echo("there is no earlier one to compare with")
         return
@@ -305,9 +305,9 @@ def _say_drift(result: Reference, before: KeptReference | None) -> None:
             f"  noise, inputs {noise.inputs[0]}-{noise.inputs[1]}: {noise.now_dbu:.1f} dBu, "
             f"{noise.change_db:+.2f} ± {2 * noise.standard_db:.2f} dB"
         )
-    for one in harmonic_drift(result, last):
+    for harmonics in harmonic_drift(result, last):
         typer.echo(
-            f"  harmonics of {one.frequency_hz:g} Hz, {one.level_vrms:.3g} V, inputs "
-            f"{one.inputs[0]}-{one.inputs[1]}: {one.now:.3%}, "
-            f"change {one.change:.3%} ± {2 * one.standard:.3%}"
+            f"  harmonics of {harmonics.frequency_hz:g} Hz, {harmonics.level_vrms:.3g} V, inputs "
+            f"{harmonics.inputs[0]}-{harmonics.inputs[1]}: {harmonics.now:.3%}, "
+            f"change {harmonics.change:.3%} ± {2 * harmonics.standard:.3%}"
         )

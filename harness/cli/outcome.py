@@ -84,13 +84,13 @@ class UnitResult:
     run_id: int
     outcome: Outcome
     reason: str
-    faults: tuple[str, ...]
-    probability: float
+    faults: tuple[str, ...] = ()
+    probability: float = 0.0
     injected: str
     seconds: float
-    ready_s: float
+    ready_s: float = 0.0
     retest: int
-    report: str
+    report: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,43 +116,40 @@ class BatchResult:
     @property
     def exit_code(self) -> int:
         """The worst of it: bench trouble, a failed unit, an unproven one, a refused serial number."""
-        outcomes = Counter(unit.outcome for unit in self.units)
-        if outcomes["stopped"]:
-            return EXIT_BENCH
-        if outcomes["fail"]:
-            return EXIT_FAIL
-        if outcomes["unproven"]:
-            return EXIT_UNPROVEN
+        outcomes = {unit.outcome for unit in self.units}
+        for outcome in ("stopped", "fail", "unproven"):
+            if outcome in outcomes:
+                return EXIT_OF[outcome]
         return EXIT_USAGE if self.refused or not outcomes else EXIT_PASS
 
     def left_of(self, wanted: Sequence[str]) -> list[str]:
         """Serial numbers of a list that nothing became of."""
-        told = {unit.serial for unit in self.units} | {one.serial for one in self.refused}
-        return [serial for serial in wanted if serial not in told]
+        ended = {unit.serial for unit in self.units} | {refused.serial for refused in self.refused}
+        return [serial for serial in wanted if serial not in ended]
 
 
 def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:
-    """The table of a batch, within eighty columns, and what it comes to."""
+    """The table of a batch, within eighty columns, and its totals."""
     results = batch.units
     named = f" {printable(batch.name)}" if batch.name else ""
     simulated = "   SIMULATED" if batch.simulated else ""
-    serials = {result.serial for result in results}
+    serials = {unit.serial for unit in results}
     runs = f" in {len(results)} runs" if len(serials) < len(results) else ""
     yield f"Batch{named}: {printable(batch.part)}, {counted(len(serials), 'unit')}{runs}{simulated}"
     if batch.seed is not None:
         yield f"simulated faults were drawn with --seed {batch.seed}"
     if results:
-        width = min(LONGEST_SERIAL_SHOWN, max(6, *(len(result.serial) for result in results)))
+        width = min(LONGEST_SERIAL_SHOWN, max(6, *(len(unit.serial) for unit in results)))
         yield f"{'serial':<{width}} {'run':>5} {'verdict':<8} {'time':>7}  likely fault"
-        for one in results:
-            yield from _unit_lines(one, width)
-    counts = sorted(Counter(result.outcome for result in results).items())
+        for unit in results:
+            yield from _unit_lines(unit, width)
+    counts = sorted(Counter(unit.outcome for unit in results).items())
     text = ", ".join(f"{count} {outcome}" for outcome, count in counts)
     yield f"{text or 'no unit was run'}{_escapes(results)}"
     if results:
         yield (
-            f"ready for the next after {max(one.ready_s for one in results):.1f} s at most, "
-            f"{sum(one.ready_s for one in results) / len(results):.1f} s on average"
+            f"ready for the next after {max(unit.ready_s for unit in results):.1f} s at most, "
+            f"{sum(unit.ready_s for unit in results) / len(results):.1f} s on average"
         )
     if batch.refused:
         yield f"not tested, for the reasons above: {len(batch.refused)}"
@@ -160,31 +157,31 @@ def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:
         yield from wrapped(f"not run: {', '.join(map(printable, left))}")
 
 
-def _unit_lines(one: UnitResult, width: int) -> Iterator[str]:
-    serial = printable(one.serial)
+def _unit_lines(unit: UnitResult, width: int) -> Iterator[str]:
+    serial = printable(unit.serial)
     serial = serial if len(serial) <= width else serial[: width - 1] + "~"
-    start = f"{serial:<{width}} {one.run_id:5d} {one.outcome.upper():<8} {one.seconds:5.1f} s  "
+    start = f"{serial:<{width}} {unit.run_id:5d} {unit.outcome.upper():<8} {unit.seconds:5.1f} s  "
     messages = []
-    if one.faults:
-        more = f" or {len(one.faults) - 1} more" if len(one.faults) > 1 else ""
-        messages.append(f"{one.faults[0]}{more} ({percent(one.probability)})")
-    elif one.outcome == "stopped":
-        messages.append(one.reason)
-    if one.injected:
-        named = one.faults[:1] == (one.injected,)
-        messages.append("[as injected]" if named else f"[injected: {one.injected}]")
-    if one.retest:
-        messages.append(f"(retest {one.retest})")
+    if unit.faults:
+        more = f" or {len(unit.faults) - 1} more" if len(unit.faults) > 1 else ""
+        messages.append(f"{unit.faults[0]}{more} ({percent(unit.probability)})")
+    elif unit.outcome == "stopped":
+        messages.append(unit.reason)
+    if unit.injected:
+        named = unit.faults[:1] == (unit.injected,)
+        messages.append("[as injected]" if named else f"[injected: {unit.injected}]")
+    if unit.retest:
+        messages.append(f"(retest {unit.retest})")
     yield from hanging(start, " ".join(messages))
 
 
 def _escapes(results: Sequence[UnitResult]) -> str:
     """How the injected faults fared: failed, and named."""
-    faulty = [result for result in results if result.injected]
+    faulty = [unit for unit in results if unit.injected]
     if not faulty:
         return ""
-    caught = [one for one in faulty if one.outcome == "fail"]
-    named = sum(one.injected in one.faults for one in caught)
+    caught = [unit for unit in faulty if unit.outcome == "fail"]
+    named = sum(unit.injected in unit.faults for unit in caught)
     return f"; of {counted(len(faulty), 'injected fault')} {len(caught)} failed their unit, {named} named"
 
 
@@ -202,15 +199,15 @@ def batch_to_json(batch: BatchResult, left: Sequence[str], trouble: SwitchwalkEr
         "seed": batch.seed,
         "units": [_unit(unit) for unit in batch.units],
         "counts": dict(Counter(unit.outcome for unit in batch.units)),
-        "not_tested": [asdict(one) for one in batch.refused],
+        "not_tested": [asdict(refused) for refused in batch.refused],
         "not_run": list(left),
         "stopped": None if trouble is None else str(trouble),
     }
 
 
-def _unit(one: UnitResult) -> dict[str, Any]:
-    content = asdict(one)
-    return {"serial": one.serial, "run": content.pop("run_id")} | content
+def _unit(unit: UnitResult) -> dict[str, Any]:
+    content = asdict(unit)
+    return {"serial": unit.serial, "run": content.pop("run_id")} | content
 
 
 _LETTERS = {
@@ -235,7 +232,7 @@ _COLOURS = {"PASS": "green", "FAIL": "red", "UNPROVEN": "yellow", "STOPPED": "ye
 
 
 def banner_lines(word: str, width: int = WIDTH) -> Iterator[str]:
-    """A word in block letters, as wide as the columns allow; itself where they are too narrow for any."""
+    """A word in block letters, as wide as the columns allow; the plain word if they are too narrow."""
     scale = min(WIDEST, (width + 1) // (PITCH * len(word)))
     if scale < 1:
         yield word

@@ -1,4 +1,4 @@
-"""Which bench a command wants, and whoever sits at its terminal: questions asked there, leads moved there."""
+"""The bench that a command uses, and the person at its terminal, who answers questions and moves leads."""
 
 import re
 import sys
@@ -56,7 +56,7 @@ def person_at(planned: PlannedJob) -> "PersonAtTheBench":
 
 
 def require_person(plan: Plan) -> None:
-    """Refuse a plan that needs hands where nobody can be asked. Raises UsageError."""
+    """Raise UsageError for a plan that needs hands if nobody can be asked."""
     by_hand = made_by_hand(plan)
     if by_hand and not sys.stdin.isatty():
         raise UsageError(
@@ -66,7 +66,7 @@ def require_person(plan: Plan) -> None:
 
 
 class PersonAtTheBench:
-    """Asks for setups to be made by hand, and for leads to be put right."""
+    """Asks a person to make setups by hand, and to correct leads."""
 
     def __init__(self, job: Job) -> None:
         self._job = job
@@ -112,7 +112,7 @@ def read_serials(path: Path, sequence: CheckSequence) -> list[str]:
 
 
 def listed_lines(path: Path, what: str) -> Iterator[tuple[int, str]]:
-    """Give the lines of a list with their numbers, but for empty ones and remarks, which begin with #.
+    """Read the lines of a list with their numbers, without empty ones and remarks, which begin with #.
 
     Only CR and LF end a line: a scanner writes the separators of a code's fields (GS and the like) within it.
     Raises UsageError where the file cannot be read.
@@ -132,8 +132,8 @@ def asked_serials(
 ) -> Iterator[str]:
     """Ask for one serial number after another, from a keyboard or a scanner, until an empty line or the end.
 
-    wrong: hears of what can be none, and why. quiet: the prompt goes to standard error, so that standard
-    output is left to data.
+    wrong: called with an invalid serial number and the reason. quiet: the prompt goes to standard error,
+    so that standard output is left to data.
     """
     lines, first = typed_lines(), True
     while True:
@@ -144,7 +144,7 @@ def asked_serials(
             typer.echo("Serial number of the unit in the fixture (empty ends): ", nl=False, err=quiet)
             sys.stdout.flush()
             line = next(lines, "")
-        if not (line and sys.stdin.isatty()):  # there the terminal has shown its end
+        if not (line and sys.stdin.isatty()):  # a terminal has shown the line's end itself
             typer.echo("", err=quiet)
         serial = line.strip()
         if not serial:
@@ -193,7 +193,7 @@ def _answer(question: str) -> str:
 
 @contextmanager
 def line_ended(*, err: bool) -> Iterator[None]:
-    """Where a question is interrupted, let what is said next begin on a line of its own."""
+    """End the line if a question is interrupted, so that the next message begins on its own line."""
     try:
         yield
     except KeyboardInterrupt:
@@ -202,7 +202,7 @@ def line_ended(*, err: bool) -> Iterator[None]:
 
 
 def left_out() -> bool:
-    """Forget what was typed on the terminal before a question; whether there was a line of it.
+    """Discard what was typed on the terminal before a question; returns whether anything was.
 
     It cannot be the answer: a scanner that was too quick would name a reason, or start a run while hands are
     still at the fixture.

@@ -105,13 +105,13 @@ _GAP = 3
 
 
 def _print_units(result: Sequence[UnitSummary]) -> None:
-    """A line a unit, without a table's care for each cell: there may be ten thousand."""
+    """A line for each unit, without a rich table, which is slow for ten thousand units."""
     if not result:
         typer.echo("No unit has been tested yet.")
         return
     rows = [_COLUMNS, *map(_unit_row, result)]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    # What is left of the screen is for the names, which go on in the next line where they are longer.
+    # The rest of the screen's width is for the names; longer ones go on in the next line.
     left = _console().width - sum(widths[2:]) - _GAP * (len(widths) - 1)
     widths[1] = max(min(widths[1], left - min(widths[0], left // 2)), 1)
     widths[0] = max(min(widths[0], left - widths[1]), 1)
@@ -134,7 +134,7 @@ def _unit_row(unit: UnitSummary) -> tuple[str, ...]:
 
 
 def _remark(unit: UnitSummary) -> str:
-    """Simulated or not, and what for, where that was no test of the unit; short, for the last column."""
+    """Whether it was simulated, and its purpose if it was no test of the unit; short, for the last column."""
     if unit.purpose:
         return f"{unit.purpose}, sim." if unit.simulated else unit.purpose
     return "simulated" if unit.simulated else ""
@@ -239,9 +239,9 @@ def relay_operations_of(
         return None
     unit = store.operations(serial=header.serial)[header.part, header.serial, header.simulated]
     return {
-        "operations": dict(sum((Counter(one.operations) for one in own), Counter())),
+        "operations": dict(sum((Counter(event.operations) for event in own), Counter())),
         "unit_operations": dict(unit),
-        "read_back": all(one.read_back for one in own),
+        "read_back": all(event.read_back for event in own),
         "control_currents_a": dict(currents[-1]) if currents else {},
         "contact_readings": Counter(
             reading.verdict for reading in readings if reading.route and reading.verdict in SEEN
@@ -313,7 +313,7 @@ def export(
     records: options.RecordsLocation = options.RECORDS,
 ) -> None:
     """Write a run's readings or waveforms to a file: a table, a test report, or audio."""
-    known = next((one for one in FORMATS if one == form), None)
+    known = next((name for name in FORMATS if name == form), None)
     if known is None:
         raise UsageError(f"there is no format {form!r}; expected one of {', '.join(FORMATS)}")
     with open_records(records, read_only=True) as store:

@@ -1,22 +1,24 @@
 """`switchwalk run` and `switchwalk resume`: one unit through a job, on the bench or simulated."""
 
 import sys
+from collections.abc import Callable
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
 from harness.cli import options
-from harness.cli.live_view import live_or_lines, watched
+from harness.cli.live_view import Watcher, live_or_lines, watched
 from harness.cli.outcome import EXIT_OF, say_outcome
 from harness.cli.person import PersonAtTheBench, agreed, person_at, simulation_for, tell
-from harness.cli.terminal import output_may_be_gone, stoppable
+from harness.cli.terminal import Stopping, output_may_be_gone, stoppable
 from harness.errors import UsageError
 from harness.measure.reference import Reference
 from harness.records.run import RunHeader, RunRecord
 from harness.records.store import RunStore, open_records
-from harness.report.run_report import Reporter, report_path, write_recorded_report
+from harness.report.run_report import Reporter, RunReport, report_path, write_recorded_report
 from harness.report.words import TERMINAL_CAUTIONS
 from harness.session.admission import admit, passed_before, serial_mistake
 from harness.session.open_bench import OpenBench, at_bench
@@ -90,22 +92,11 @@ def run(
             store, opened.job, serial, simulated=simulate, who=operator, again=again, override=override
         )
         opened.reference = _kept_reference(store, opened, reference)
-        if not as_json:
-            typer.echo(TERMINAL_CAUTIONS)
         request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), noted=noted)
-        reporter = Reporter(opened.planned, store, records)
         shown = None if as_json else live_or_lines(opened, serial)
-        with reporter.helped():
-            with (
-                watched(opened, stopping, shown) as (observe, hands),
-                UnitRun.begin(opened, store, request, hands=hands, observe=observe) as unit_run,
-            ):
-                result = unit_run.complete()
-            opened.close()
-            report = reporter.write(result.run_id)
-    with output_may_be_gone():
-        say_outcome(result, serial, report, as_json=as_json)
-    raise typer.Exit(EXIT_OF[result.outcome])
+        begin = partial(UnitRun.begin, opened, store, request)
+        result, report = _complete(opened, Reporter(opened.planned, store, records), begin, stopping, shown)
+    _end(result, serial, report, as_json=as_json)
 
 
 def resume(
@@ -128,7 +119,8 @@ def resume(
         header = record.header
         refuse_running(store, run)
         if _lacks_report(record, records):
-            raise typer.Exit(_end_with_report(store, record, records, as_json=as_json))
+            report = write_recorded_report(store, run, records)
+            _end(_recorded_result(store, record), header.serial, report, as_json=as_json)
         point = find_resume_point(store, record)
         if speed != 1.0 and not header.simulated:
             raise UsageError("--speed is for a simulated bench")
@@ -143,26 +135,43 @@ def resume(
         ) as opened:
             _check_unit(header, serial, as_json=as_json)
             check_files(header, opened.planned)
-            if not as_json:
-                typer.echo(TERMINAL_CAUTIONS)
             left = left_to_do(header, opened.planned.plan, point.readings)
-            reporter = Reporter(opened.planned, store, records)
             shown = None if as_json else live_or_lines(opened, header.serial, left)
-            with reporter.helped():
-                with (
-                    watched(opened, stopping, shown) as (observe, hands),
-                    UnitRun.resume(opened, store, point, left, hands=hands, observe=observe) as going_on,
-                ):
-                    result = going_on.complete()
-                opened.close()
-                report = reporter.write(run)
+            begin = partial(UnitRun.resume, opened, store, point, left)
+            result, report = _complete(
+                opened, Reporter(opened.planned, store, records), begin, stopping, shown
+            )
+    _end(result, header.serial, report, as_json=as_json)
+
+
+def _complete(
+    opened: OpenBench,
+    reporter: Reporter,
+    begin: Callable[..., UnitRun],
+    stopping: Stopping,
+    shown: Watcher | None,
+) -> tuple[RunResult, RunReport]:
+    """Run a unit to its end and write its page. begin: takes `hands` and `observe`. shown: None if quiet."""
+    if shown is not None:
+        typer.echo(TERMINAL_CAUTIONS)
+    with reporter.helped():
+        with (
+            watched(opened, stopping, shown) as (observe, hands),
+            begin(hands=hands, observe=observe) as unit_run,
+        ):
+            result = unit_run.complete()
+        opened.close()
+        return result, reporter.write(result.run_id)
+
+
+def _end(result: RunResult, serial: str, report: RunReport, *, as_json: bool) -> NoReturn:
     with output_may_be_gone():
-        say_outcome(result, header.serial, report, as_json=as_json)
+        say_outcome(result, serial, report, as_json=as_json)
     raise typer.Exit(EXIT_OF[result.outcome])
 
 
 def _agreed_to(passed: str, as_json: bool) -> str:
-    """Ask before a unit that has passed is run again; where nobody can be asked, --again must say why."""
+    """Ask before a unit that has passed is run again; if nobody can be asked, --again must say why."""
     if not passed:
         return ""
     if as_json or not sys.stdin.isatty():
@@ -173,7 +182,7 @@ def _agreed_to(passed: str, as_json: bool) -> str:
 
 
 def _kept_reference(store: RunStore, bench: OpenBench, reference: ReferenceFrom) -> Reference | None:
-    """The kept reference to try: where it is asked for, or where a new one would need hands."""
+    """The recorded reference to try, if it is asked for or a new one would need hands."""
     through = bench.planned.plan.through
     by_hand = through is not None and through.select is None
     if reference is not ReferenceFrom.kept and not (reference is ReferenceFrom.auto and by_hand):
@@ -192,23 +201,19 @@ def _lacks_report(record: RunRecord, records: str | Path) -> bool:
     return record.outcome in ("pass", "fail", "unproven") and not page.exists()
 
 
-def _end_with_report(store: RunStore, record: RunRecord, records: str | Path, *, as_json: bool) -> int:
-    """Write the page that a run lacks; returns the exit code that the run had. Nothing is measured."""
-    result = RunResult(
+def _recorded_result(store: RunStore, record: RunRecord) -> RunResult:
+    """How a run ended that only lacks its page."""
+    return RunResult(
         run_id=record.run_id,
         outcome=record.outcome if record.outcome != "interrupted" else "stopped",
         reason=record.reason,
         readings=tuple(store.readings(record.run_id)),
         duration_s=0.0,
     )
-    report = write_recorded_report(store, record.run_id, records)
-    with output_may_be_gone():
-        say_outcome(result, record.header.serial, report, as_json=as_json)
-    return EXIT_OF[result.outcome]
 
 
 def _check_unit(header: RunHeader, serial: str | None, *, as_json: bool) -> None:
-    """Have it said that the unit in the fixture is the run's: nothing on the wires can tell."""
+    """Have a person confirm that the unit in the fixture is the run's, which cannot be measured."""
     if serial is not None and serial != header.serial:
         raise UsageError(f"the run is of unit {header.serial}, and --serial says {serial}. Start a new run")
     if serial is not None or header.simulated:

@@ -153,7 +153,7 @@ def rejudge(
         record, kept = store.run(run), store.readings(run)
     refuse_upgraded(record, "judging it again")
     job = _job_as_it_was(record, sequence)
-    plan = trial_plan(job, impedances=BenchImpedances())  # what is expected was kept with the readings
+    plan = trial_plan(job, impedances=BenchImpedances())  # the expected values are recorded with the readings
     judged = judge_again(plan, kept, sequence=job.sequence)
     verdict = unit_verdict(now.verdict for _, now in judged.pairs)
     if verdict == "pass" and judged.absent:
@@ -197,11 +197,11 @@ def _rejudged_data(record: RunRecord, judged: Rejudged, verdict: str) -> dict[st
             if was.verdict != now.verdict
         ],
         "absent": [
-            {"check": one.key.check, "quantity": one.quantity.name, "state": one.measurand.state}
-            | {"channel": one.measurand.channel, "port": one.measurand.port}
-            for one in judged.absent
+            {"check": reading.key.check, "quantity": reading.quantity.name, "state": reading.measurand.state}
+            | {"channel": reading.measurand.channel, "port": reading.measurand.port}
+            for reading in judged.absent
         ],
-        "unasked": [reading_to_json(one) for one in judged.unasked],
+        "unasked": [reading_to_json(reading) for reading in judged.unasked],
     }
 
 
@@ -209,9 +209,10 @@ def _print_rejudged(record: RunRecord, judged: Rejudged, verdict: str) -> None:
     for was, now in judged.pairs:
         if was.verdict != now.verdict:
             typer.echo(f"was {was.verdict}: {reading_line(now)}")
-    for one in judged.absent:
-        place = " ".join(filter(None, (one.quantity.name, one.measurand.channel, one.measurand.port)))
-        typer.echo(f"not measured in this run: {place} in {one.measurand.state} ({one.key.check})")
+    for reading in judged.absent:
+        measurand = reading.measurand
+        what = " ".join(filter(None, (reading.quantity.name, measurand.channel, measurand.port)))
+        typer.echo(f"not measured in this run: {what} in {measurand.state} ({reading.key.check})")
     if judged.unasked:
         typer.echo(f"not in this sequence: {counted(len(judged.unasked), 'reading')}")
     counts = Counter(now.verdict for _, now in judged.pairs)

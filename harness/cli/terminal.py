@@ -21,7 +21,7 @@ import typer
 from harness.errors import RunStopped, SwitchwalkError
 
 WIDTH = 80
-TIED = "\N{NO-BREAK SPACE}"  # between words that stay in one line, where it is written as a space
+TIED = "\N{NO-BREAK SPACE}"  # between words that stay in one line; printed as a space
 IN_ASCII = {
     "±": "+/-",
     "µ": "u",
@@ -170,9 +170,9 @@ class Stopping:
         self.reason = ""
 
     def check(self) -> None:
-        """Raise KeyboardInterrupt where a signal came and its own one was lost.
+        """Raise KeyboardInterrupt if a signal came and its own exception was lost.
 
-        Python drops what is raised within a finaliser or a weak reference's callback, wherever those run.
+        Python drops exceptions that are raised within a finaliser or a weak reference's callback.
         """
         if self.reason:
             raise KeyboardInterrupt(self.reason)
@@ -183,8 +183,8 @@ def stoppable() -> Iterator[Stopping]:
     """Turn the first Ctrl-C, SIGTERM or SIGHUP into KeyboardInterrupt; ignore what follows, and say so.
 
     Outside, the interruption is a RunStopped: the command line's own handling of Ctrl-C has no exit code of
-    ours. After a stop what follows is ignored until `signals_as_before` ends: a key that is held down would
-    else cut off what is still to be closed, and told of how it ended.
+    ours. After a stop further signals are ignored until `signals_as_before` ends: else a key that is held
+    down would cut off the closing of the bench, and the message about how the run ended.
     """
     stopping = Stopping()
 
@@ -202,7 +202,7 @@ def stoppable() -> Iterator[Stopping]:
     except KeyboardInterrupt as error:
         raise _stopped(str(error), error) from error
     except SwitchwalkError:
-        raise  # what could not be made safe, or kept, is told whatever asked for the end
+        raise  # a bench that is not safe, or a lost record, is reported whatever asked for the end
     except Exception as error:
         # A library that an interruption met half-way may make an error of its own of it.
         if not stopping.reason:
@@ -215,7 +215,7 @@ def stoppable() -> Iterator[Stopping]:
 
 @contextmanager
 def signals_as_before() -> Iterator[None]:
-    """Give signals back, at the end, to whom they went at the beginning."""
+    """Restore, at the end, the signal handlers of the beginning."""
     before = {number: signal.getsignal(number) for number in SIGNALS}
     try:
         yield
@@ -234,7 +234,7 @@ def _stopped(reason: str, error: BaseException) -> RunStopped:
 
 @contextmanager
 def output_may_be_gone() -> Iterator[None]:
-    """Let printing fail where the terminal or the pipe is gone: the exit code says how the run ended."""
+    """Ignore a terminal or a pipe that is gone: the exit code says how the run ended."""
     try:
         yield
         sys.stdout.flush()

@@ -86,7 +86,7 @@ def trends(
 
 
 def _lines_of_part(store: RunStore, part: str | None, *, simulated: bool) -> list[RunLine]:
-    """The runs of one part, real or simulated; the only one where none is named."""
+    """The runs of one part, real or simulated; of the only part if none is named."""
     lines = store.lines()
     kind = [line for line in lines if line.simulated == simulated]
     if lines and not kind:
@@ -105,9 +105,9 @@ def _lines_of_part(store: RunStore, part: str | None, *, simulated: bool) -> lis
 
 @dataclass(frozen=True, kw_only=True)
 class _Units:
-    """Which units and readings are looked at: the latest so many, readings with a text, but some units.
+    """Which units and readings are selected: the latest units, and readings whose name contains a text.
 
-    without: the golden unit; of a batch that is compared with others, those, which would stand on both sides.
+    without: units to leave out: the golden unit, and those of the batch that this one is compared with.
     """
 
     last: int
@@ -148,7 +148,7 @@ def _batch(
 def _no_units(
     store: RunStore, lines: Sequence[RunLine], meant: Sequence[RunLine], serials: str, name: str | None
 ) -> str:
-    """Why there is no unit to look at; meant: the runs that were asked for, of whichever kind."""
+    """Why no unit is left; meant: the runs that were asked for, of every kind."""
     names = sorted({line.batch for line in lines} - {""})
     if name is not None and name not in names:
         return f"{store.location}: there is no batch {name}. There are: {', '.join(names) or 'none'}"
@@ -197,13 +197,13 @@ def _to_json(
     """Keys: part, simulated, those of `batch_to_json`, sides; and, where asked for, charted (of the readings
     asked for), compared, drifts. Where nothing but the golden unit was ever run: part, simulated, drifts.
     """
-    any_run = next(one.firsts[0] for one in (batch, golden) if one is not None)
+    any_run = next(units.firsts[0] for units in (batch, golden) if units is not None)
     content: dict[str, Any] = {"part": any_run.part, "simulated": any_run.simulated}
     if batch is not None:
-        content |= figures.batch_to_json(batch, [figures.figures(one) for one in batch.series])
+        content |= figures.batch_to_json(batch, [figures.figures(series) for series in batch.series])
         content["sides"] = figures.plain(side_differences(batch.series))
     if batch is not None and each:
-        content["charted"] = [figures.reading_to_json(batch, one) for one in batch.series]
+        content["charted"] = [figures.reading_to_json(batch, series) for series in batch.series]
     if batch is not None and second is not None:
         content["compared"] = figures.comparison_to_json(compare(batch.series, second.series), batch.series)
     if golden is not None:

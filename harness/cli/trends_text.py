@@ -8,7 +8,7 @@ from harness.cli.terminal import hanging, printable, wrapped
 from harness.records.history import Series
 from harness.statistics import batch as figures
 from harness.statistics.batch import Distribution, ReadingFigures, UnitBatch
-from harness.statistics.capability import Caveat, Index
+from harness.statistics.capability import Index
 from harness.statistics.compare import HOLM_MEANS, compare, side_differences
 from harness.statistics.control_charts import IndividualsChart, cusum_chart, ewma_chart
 from harness.statistics.drift import FEWEST_FOR_SLOPES, golden_drift, least_p_of_trend
@@ -61,7 +61,7 @@ def batch_lines(batch: UnitBatch) -> Iterator[str]:
 
 def readings_lines(batch: UnitBatch) -> Iterator[str]:
     """Every reading's figures, the least capable first."""
-    shown = [figures.figures(one) for one in figures.least_capable_first(batch.series)[:SHOWN]]
+    shown = [figures.figures(reading) for reading in figures.least_capable_first(batch.series)[:SHOWN]]
     yield ""
     if not shown:
         yield "No reading was made in these runs."
@@ -69,15 +69,16 @@ def readings_lines(batch: UnitBatch) -> Iterator[str]:
     of = f" of the {counted(len(batch.read), 'unit')} that passed" if batch.only_passed else ""
     yield f"Readings{of}, the least capable first ({len(shown)} of {len(batch.series)})"
     yield "   n        mean      sigma    Cpk  at least  !    reading"
-    for one in shown:
-        index = one.capability.cpk if one.capability else None
-        marks = "".join(sorted({_MARKS[caveat.kind] for caveat in one.caveats}))
-        unit = one.unit
+    for reading in shown:
+        index = reading.capability.cpk if reading.capability else None
+        marks = "".join(sorted({_MARKS[caveat.kind] for caveat in reading.caveats}))
+        unit = reading.unit
         numbers = (
-            f"{one.n:4d} {_number(one.mean, unit, none='none'):>11} {_spread(one.sigma, unit):>10} "
-            f"{_index(index):>6} {'' if index is None else f'{index.low:.2f}':>9}  {marks:<4} "
+            f"{reading.n:4d} {_number(reading.mean, unit, none='none'):>11} "
+            f"{_spread(reading.sigma, unit):>10} {'' if index is None else f'{index.value:.2f}':>6} "
+            f"{'' if index is None else f'{index.low:.2f}':>9}  {marks:<4} "
         )
-        yield from hanging(numbers, _beside(one, batch))
+        yield from hanging(numbers, _beside(reading, batch))
     whom = "these units" if batch.only_passed else "all units, failed ones among them (--passed: without)"
     yield from wrapped(
         f"Cpk: the distance from the mean to the nearer limit, in three sigmas of {whom}; 1.33, four "
@@ -102,11 +103,8 @@ def side_lines(batch: UnitBatch) -> Iterator[str]:
         f"{counted(len(result), 'reading')}"
     )
     for side in differing[:FEW_SHOWN]:
-        unit = side.unit
-        numbers = (
-            f"  {_spread(side.difference.mean, unit):>10} "
-            f"({_spread(side.difference.low, unit)} to {_spread(side.difference.high, unit)})  "
-        )
+        shift = side.difference
+        numbers = _interval_of(shift.mean, shift.low, shift.high, side.unit)
         yield from hanging(numbers, batch.labels[side.key])
     if len(differing) > FEW_SHOWN:
         yield f"  and {len(differing) - FEW_SHOWN} more; --json has them all"
@@ -117,23 +115,20 @@ def side_lines(batch: UnitBatch) -> Iterator[str]:
 def comparison_lines(first: UnitBatch, second: UnitBatch) -> Iterator[str]:
     """Which readings moved from one batch to the other."""
     result = compare(first.series, second.series)
-    moved = [one for one in result if one.moved]
+    moved = [reading for reading in result if reading.moved]
     yield ""
     yield (
         f"Against the other {counted(len(second.firsts), 'unit')}: {len(moved)} of "
         f"{counted(len(result), 'reading')} moved (other less these)"
     )
-    units = {one.key: one.unit for one in first.series}
-    for one in moved[:SHOWN]:
-        unit = units[one.key]
-        numbers = (
-            f"  {_spread(one.difference.shift, unit):>10} "
-            f"({_spread(one.difference.low, unit)} to {_spread(one.difference.high, unit)})  "
-        )
-        yield from hanging(numbers, f"{first.labels[one.key]}, p {one.p_corrected:.2g}")
+    units = {reading.key: reading.unit for reading in first.series}
+    for reading in moved[:SHOWN]:
+        change = reading.difference
+        numbers = _interval_of(change.shift, change.low, change.high, units[reading.key])
+        yield from hanging(numbers, f"{first.labels[reading.key]}, p {reading.p_corrected:.2g}")
     if len(moved) > SHOWN:
         yield f"  and {len(moved) - SHOWN} more; --json has them all"
-    tests = sorted({one.difference.test for one in result})
+    tests = sorted({reading.difference.test for reading in result})
     if result:
         by = ". ".join(_TESTS[test] for test in tests)
         yield from wrapped(f"{by}. 95 % intervals; {HOLM_MEANS}.", indent=2)
@@ -151,7 +146,7 @@ _TESTS = {
 def drift_lines(golden: UnitBatch) -> Iterator[str]:
     """How the golden unit's readings move in time."""
     result = golden_drift(golden.lines, golden.series)
-    moving = [one for one in result if one.p_corrected <= LEVEL]
+    moving = [reading for reading in result if reading.p_corrected <= LEVEL]
     yield ""
     runs = len(golden.firsts)
     text = f"a drift in {len(moving)} of {counted(len(result), 'reading')}"
@@ -164,13 +159,10 @@ def drift_lines(golden: UnitBatch) -> Iterator[str]:
         yield from wrapped(
             f"So few runs can't show a drift in so many readings: {wanted} or more can.", indent=2
         )
-    for one in moving[:SHOWN]:
-        unit = one.unit
-        numbers = (
-            f"  {_spread(one.drift.slope, unit):>10} a day "
-            f"({_spread(one.drift.low, unit)} to {_spread(one.drift.high, unit)})  "
-        )
-        yield from hanging(numbers, f"{golden.labels[one.key]}, p {one.p_corrected:.2g}")
+    for reading in moving[:SHOWN]:
+        drift = reading.drift
+        numbers = _interval_of(drift.slope, drift.low, drift.high, reading.unit, per=" a day")
+        yield from hanging(numbers, f"{golden.labels[reading.key]}, p {reading.p_corrected:.2g}")
     if result:
         yield from wrapped(
             f"The median of all slopes between two runs (Theil and Sen) with 95 % intervals; {HOLM_MEANS}.",
@@ -197,7 +189,8 @@ def reading_lines(batch: UnitBatch, one: Series) -> Iterator[str]:
     if result.capability is not None:
         cp = "" if result.capability.cp is None else f"Cp {_interval(result.capability.cp)}, "
         yield f"  {cp}Cpk {_interval(result.capability.cpk)}, 95 %"
-    yield from _caveat_lines(result.caveats)
+    for caveat in result.caveats:
+        yield from wrapped(f"! {caveat}", indent=2)
     spread = figures.distribution(one)
     if spread is not None and unit != "":
         yield from _distribution_lines(spread, unit)
@@ -261,7 +254,7 @@ def _chart_lines(chart: IndividualsChart, names: Sequence[str], unit: str) -> It
 def _signal_lines(chart: IndividualsChart, names: Sequence[str]) -> Iterator[str]:
     first_of_rule = {signal.rule: signal for signal in reversed(chart.signals)}
     for rule, signal in sorted(first_of_rule.items()):
-        count = sum(one.rule == rule for one in chart.signals)
+        count = sum(signal.rule == rule for signal in chart.signals)
         more = f", and {count - 1} more" if count > 1 else ""
         yield from wrapped(f"# {signal.sentence}: at {printable(names[signal.at])}{more}", indent=2)
     if chart.range_signals:
@@ -281,11 +274,6 @@ def _signal_lines(chart: IndividualsChart, names: Sequence[str]) -> Iterator[str
     ):
         message = f"first beyond at {printable(names[signals[0]])}" if signals else "nothing beyond"
         yield f"  {title}: {message}"
-
-
-def _caveat_lines(caveats: Sequence[Caveat]) -> Iterator[str]:
-    for caveat in caveats:
-        yield from wrapped(f"! {caveat}", indent=2)
 
 
 def _pareto_lines(title: str, lines: Sequence[ParetoLine]) -> Iterator[str]:
@@ -319,10 +307,6 @@ def _beside(result: ReadingFigures, batch: UnitBatch) -> str:
     return f"{label} ({text})" if text else label
 
 
-def _index(index: Index | None) -> str:
-    return "" if index is None else f"{index.value:.2f}"
-
-
 def _interval(index: Index) -> str:
     return f"{index.value:.2f} ({index.low:.2f} to {index.high:.2f})"
 
@@ -331,6 +315,11 @@ def _number(value: float | None, unit: str, *, none: str = "open") -> str:
     if value is None:
         return none
     return f"{value:+.3g}" if unit == "" else _short(value, unit)
+
+
+def _interval_of(value: float | None, low: float | None, high: float | None, unit: str, per: str = "") -> str:
+    """A difference and its interval, as the columns before a reading's name."""
+    return f"  {_spread(value, unit):>10}{per} ({_spread(low, unit)} to {_spread(high, unit)})  "
 
 
 def _spread(value: float | None, unit: str) -> str:

@@ -36,14 +36,9 @@ class Answers:
         return tuple(f"loop_{number}" for number in range(1, self.loops + 1))
 
     @property
-    def extra_names(self) -> tuple[str, ...]:
-        """The control lines that are no loop's."""
-        return EXTRA_CONTROLS[: self.controls - self.loops]
-
-    @property
     def control_names(self) -> tuple[str, ...]:
         """Every control line, in the order that states are written."""
-        return (*self.loop_names, *self.extra_names)
+        return (*self.loop_names, *EXTRA_CONTROLS[: self.controls - self.loops])
 
 
 TEMPLATES: Mapping[str, Answers] = MappingProxyType(
@@ -138,7 +133,8 @@ Contact = tuple[tuple[str, str], ...]
 
 def module_text(answers: Answers) -> str:
     """Write module.toml. The answers are checked before."""
-    nets = route_nets(answers)
+    between = [f"after_{name}" for name in answers.control_names[:-1]]
+    nets = ("in", *between, "out")  # along the route; between them each control line's relay
     coils = len(answers.control_names) * answers.relays_per_control
     head = _HEAD.format(
         channels=", ".join(f'"{name}"' for name in answers.channel_names),
@@ -152,17 +148,10 @@ def module_text(answers: Answers) -> str:
     ]
     pad = ""
     if "dim" in answers.control_names:
-        before = nets[-2]
         pad = _PAD.format(
-            before=before, series_names=_part_names(answers, 1), shunt_names=_part_names(answers, 2)
+            before=nets[-2], series_names=_part_names(answers, 1), shunt_names=_part_names(answers, 2)
         )
     return head + "".join(relays) + pad
-
-
-def route_nets(answers: Answers) -> tuple[str, ...]:
-    """Nets along the route: the input, what is behind each control line's relay, the output last."""
-    between = [f"after_{name}" for name in answers.control_names[:-1]]
-    return ("in", *between, "out")
 
 
 def _title(line: str) -> str:

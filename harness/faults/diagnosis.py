@@ -7,12 +7,11 @@ from itertools import product
 import numpy as np
 
 from harness.arrays import Complex, Floats
-from harness.faults.changes import Cycles
+from harness.faults.changes import Cycles, RelayTiming, rank_by_timing
 from harness.faults.effects import FaultSet, intermittent, is_stuck_open, supply_currents_a
 from harness.faults.evidence import Evidence, ResidualModel
 from harness.faults.fault_predictor import FaultPredictor
 from harness.faults.ranking import Candidate, Pool, Ranking, in_order, propose_pairs
-from harness.faults.relay_timing import RelayTiming, rank_by_timing
 from harness.faults.search import MOST_ASIDE, Search, weigh_intermittent
 from harness.faults.signatures import batch_transfers, pairs_of, states_of
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults, timing_faults
@@ -81,13 +80,13 @@ def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
     for each in pairs_of(plan):
         if each.setup not in swapped:
             by_state.setdefault((each.setup, each.state.name), []).append(each)
-    kept = {
+    ends = {
         acquisition.number
         for alike in by_state.values()
         for end in (min, max)
         for acquisition in (end(alike, key=lambda each: each.stimulus.frequency_hz),)
     }
-    return tuple(each for each in pairs_of(plan) if each.number in kept)
+    return tuple(each for each in pairs_of(plan) if each.number in ends)
 
 
 class Diagnoser:

@@ -1,7 +1,7 @@
 """What each fault does: to the contacts, to the wiring, and to the relay supply's current.
 
 A fault is applied to the flat circuit of one setup in one state, so that several add up in any order. What a
-broken unit is like is told here once; the plain loop and the batch solver both read it from here.
+broken unit is like is said here alone; the plain loop and the batch solver both take it from here.
 """
 
 from collections.abc import Iterator, Mapping, Sequence

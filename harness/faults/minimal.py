@@ -49,12 +49,12 @@ def smallest_plan(job: Job, plan: Plan, *, executor: Executor | None = None) -> 
         raise UsageError("this sequence detects no fault that needs a step, so there is nothing to shorten")
     steps = _Steps(plan, settle_s=job.settle_s)
     chosen, proven = steps.solve(by)
-    kept = steps.plan_of(chosen, {change.acquisition for change in changes})
+    shorter = steps.plan_of(chosen, {change.acquisition for change in changes})
     return Minimal(
-        plan=kept,
+        plan=shorter,
         seen=int(steady.sum()) + len(changes),
         before=estimate_time(plan, job),
-        after=estimate_time(kept, job),
+        after=estimate_time(shorter, job),
         proven=proven,
     )
 
@@ -147,8 +147,8 @@ class _Steps:
             for state in visit.states:
                 name = state.state.name
                 if ("state", index, name) in chosen:
-                    kept = tuple(a for a in state.acquisitions if ("acquisition", a.number) in chosen)
-                    states.append(replace(state, acquisitions=kept, judges_supply=name not in judged))
+                    taken = tuple(a for a in state.acquisitions if ("acquisition", a.number) in chosen)
+                    states.append(replace(state, acquisitions=taken, judges_supply=name not in judged))
                     judged.add(name)
             wanted = tuple(change for change in visit.changes if change.number in changes)
             if states or wanted:

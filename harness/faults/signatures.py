@@ -1,18 +1,32 @@
-"""What every fault set would show: the transfer of each acquisition and the supply current of each state."""
+"""What every fault set would show: the transfer of each acquisition and the supply current of each state.
 
-from collections.abc import Iterable, Sequence
+For the batch solver, fault sets and states become work: which relays' positions, and which edits there.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
-from harness.arrays import Complex, Floats
-from harness.circuit.elements import Circuit
-from harness.circuit.expand import build_wiring
+from harness.arrays import Complex, Flags, Floats, Indices
+from harness.circuit.elements import Circuit, Element
+from harness.circuit.expand import Throws, build_wiring, throws_of
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
-from harness.faults.effects import FaultSet, FaultyCircuits, supply_currents_a, suspect_name
-from harness.faults.fault_sets import Planner
+from harness.faults.batch import Edit, Work, contact_edits, solve_work, wiring_edits
+from harness.faults.effects import (
+    ControlSide,
+    FaultSet,
+    FaultyCircuits,
+    contacts_standing,
+    edit_wiring,
+    side_of,
+    supply_currents_a,
+    suspect_name,
+)
+from harness.faults.network import Network, make_network
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
 from harness.job.job import Job
@@ -193,3 +207,219 @@ def signatures(
         supply_a=supply_currents_a(job.module, states, fault_sets),
         good_supply_a=supply_currents_a(job.module, states, [()])[0],
     )
+
+
+WIRING = ("leg", "channels", "loopback", "part")  # how the kinds that change the wiring begin
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Positions:
+    """Every position of the relays that some fault set reaches in some state, once.
+
+    operated: (positions, relays). index: (fault sets + 1, states), the position that each state reaches; the
+    last row is a good unit's.
+    """
+
+    operated: Flags
+    index: Indices
+
+
+def positions_of(module: Module, states: Sequence[State], sides: Sequence[ControlSide]) -> Positions:
+    """Find where each state leads the relays under each fault set's faults of control lines and coils.
+
+    As `reached_state` and `is_operated` have it, for all states at once.
+    """
+    names = module.control_names
+    on = np.array([[control in state.on for control in names] for state in states]).reshape(
+        len(states), len(names)
+    )
+    on &= np.array([state.powered for state in states], dtype=bool)[:, None]
+    controls = [names.index(relay.operating_control) for relay in module.relays]
+    numbers = {relay.name: number for number, relay in enumerate(module.relays)}
+    known: dict[bytes, int] = {}
+
+    def indices(operated: Flags) -> list[int]:
+        return [known.setdefault(row.tobytes(), len(known)) for row in operated]
+
+    index = np.tile(np.array(indices(on[:, controls]), dtype=np.intp), (len(sides) + 1, 1))
+    for row, side in enumerate(sides):
+        if not side.feeds and not side.coil_shorted:
+            continue
+        reached = on.copy()
+        for control, feed in side.feeds.items():
+            reached[:, names.index(control)] = False if feed is None else on[:, names.index(feed)]
+        operated = reached[:, controls]
+        shorted = operated[:, [numbers[name] for name in side.coil_shorted]].any(axis=1)
+        operated[shorted] = False
+        index[row] = indices(operated)
+    operated = np.frombuffer(b"".join(known), dtype=bool).reshape(len(known), len(module.relays))
+    return Positions(operated=operated, index=index)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Batch:
+    """One setup's work for some fault sets in some states. Fault sets that do the same share it.
+
+    results: where the works' results belong: the work and the fault set by number, the fault set's states,
+    and which of the work's rows each state takes.
+    """
+
+    network: Network
+    positions: Positions
+    works: tuple[Work, ...]
+    results: tuple[tuple[int, int, Indices, Indices], ...]
+
+    def transfers(self, *, frequency_hz: float, columns: Sequence[int]) -> Complex:
+        """Of a good unit (first) and of every fault set: (1 + fault sets, states, legs, columns)."""
+        good, result = solve_work(
+            self.network, self.positions.operated, self.works, frequency_hz=frequency_hz, columns=columns
+        )
+        index = self.positions.index
+        combined = good[np.concatenate([index[-1:], index[:-1]])]
+        for work, fault_set, states, rows in self.results:
+            combined[1 + fault_set, states] = result[work][rows]
+        return np.asarray(combined)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Way:
+    """Some positions (ascending) in which the relays that a fault set touches stand alike.
+
+    standing: those relays by number, operated or not. wanted: their contacts by name, as the fault set has
+    them. states: those that lead to these positions, and rows: to which of them.
+    """
+
+    standing: Mapping[int, bool]
+    wanted: Mapping[str, Element]
+    positions: Indices
+    states: Indices
+    rows: Indices
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Moves:
+    """What fault sets do to relays and contacts in some states: the same in every setup.
+
+    moving: each fault set's faults but for those of the wiring; ways: what becomes of the relays by these.
+    """
+
+    positions: Positions
+    moving: tuple[FaultSet, ...]
+    ways: Mapping[FaultSet, tuple[_Way, ...]]
+
+
+@lru_cache(maxsize=8)
+def _moves_of(module: Module, states: tuple[State, ...], fault_sets: tuple[FaultSet, ...]) -> _Moves:
+    """Kept, because every setup asks for the same few sets of states."""
+    moving = tuple(tuple(fault for fault in fault_set if not _is_wiring(fault)) for fault_set in fault_sets)
+    sides = {faults: side_of(faults) for faults in moving}
+    positions = positions_of(module, states, [sides[faults] for faults in moving])
+    throws = throws_of(module)
+    ways: dict[FaultSet, tuple[_Way, ...]] = {}
+    for row, faults in enumerate(moving):
+        if faults not in ways:
+            index = positions.index[row]
+            ways[faults] = tuple(_ways(module, sides[faults], positions.operated, index, throws))
+    return _Moves(positions=positions, moving=moving, ways=ways)
+
+
+class Planner:
+    """Plans work for one setup's wiring; keeps what faults change in it, whatever states are asked for."""
+
+    def __init__(self, wiring: Circuit, module: Module, fixture: Fixture) -> None:
+        self._network, self._module, self._fixture = make_network(wiring, module), module, fixture
+        self._known: dict[FaultSet, tuple[Edit, ...]] = {}
+        self._stood: dict[tuple[FaultSet, tuple[tuple[int, bool], ...]], tuple[Edit, ...]] = {}
+
+    def plan(self, states: Sequence[State], fault_sets: Sequence[FaultSet]) -> Batch:
+        """Turn every fault set into work; what a fault set doesn't change costs nothing."""
+        moves = _moves_of(self._module, tuple(states), tuple(fault_sets))
+        cases: dict[FaultSet, list[tuple[_Way, tuple[Edit, ...]]]] = {}
+        works: list[Work] = []
+        results: list[tuple[int, int, Indices, Indices]] = []
+        shared: dict[tuple[tuple[Edit, ...], bytes], int] = {}
+        for row, (fault_set, faults) in enumerate(zip(fault_sets, moves.moving, strict=True)):
+            if faults not in cases:
+                cases[faults] = [(way, self._contacts(faults, way)) for way in moves.ways[faults]]
+            wired = self._wired(tuple(fault for fault in fault_set if _is_wiring(fault)))
+            for way, contact in cases[faults]:
+                edits = wired + contact
+                if not edits:
+                    continue
+                key = (edits, way.positions.tobytes())
+                if key not in shared:
+                    shared[key] = len(works)
+                    works.append(Work(edits=edits, positions=way.positions))
+                results.append((shared[key], row, way.states, way.rows))
+        return Batch(
+            network=self._network,
+            positions=moves.positions,
+            works=tuple(works),
+            results=tuple(results),
+        )
+
+    def _contacts(self, faults: FaultSet, way: _Way) -> tuple[Edit, ...]:
+        key = faults, tuple(way.standing.items())
+        if key not in self._stood:
+            self._stood[key] = tuple(contact_edits(self._network, way.standing, way.wanted))
+        return self._stood[key]
+
+    def _wired(self, faults: FaultSet) -> tuple[Edit, ...]:
+        """Edits of several faults of the wiring at once: those of each, where they touch different things."""
+        if faults not in self._known:
+            alone = [self._wired((fault,)) for fault in faults] if len(faults) > 1 else []
+            together = tuple(edit for edits in alone for edit in edits)
+            touched = [
+                (edit.a, edit.b) if edit.branch is None else edit.branch
+                for edit in together
+                if edit.branch is not None or edit.held_s or edit.held_f
+            ]
+            if not alone or len(set(touched)) < len(touched):
+                elements: Sequence[Element] = self._network.wiring.elements
+                for fault in faults:
+                    elements = edit_wiring(elements, fault, module=self._module, fixture=self._fixture)
+                together = tuple(wiring_edits(self._network, elements)) if faults else ()
+            self._known[faults] = together
+        return self._known[faults]
+
+
+def _is_wiring(fault: Fault) -> bool:
+    return fault.kind.startswith(WIRING)
+
+
+def _ways(
+    module: Module, side: ControlSide, operated: Flags, reached_at: Indices, throws: Throws
+) -> Iterator[_Way]:
+    """Every position that is reached, in one entry for each way that the touched relays may stand."""
+    reached = np.array(sorted(set(reached_at.tolist())), dtype=np.intp)
+    touched = _touched_relays(module, side)
+    if not touched:
+        yield _Way(
+            standing={},
+            wanted={},
+            positions=reached,
+            states=np.arange(len(reached_at)),
+            rows=np.searchsorted(reached, reached_at),
+        )
+        return
+    relays = [module.relays[number] for number in touched]
+    stand = operated[reached][:, touched]
+    for flags in dict.fromkeys(map(tuple, stand.tolist())):
+        good = {relay.name: flag for relay, flag in zip(relays, flags, strict=True)}
+        alike = (stand == flags).all(axis=1)
+        at = np.flatnonzero(alike[np.searchsorted(reached, reached_at)])
+        positions = reached[alike]
+        yield _Way(
+            standing=dict(zip(touched, flags, strict=True)),
+            wanted={each.name: each for each in contacts_standing(relays, good, side, throws)},
+            positions=positions,
+            states=at,
+            rows=np.searchsorted(positions, reached_at[at]),
+        )
+
+
+def _touched_relays(module: Module, side: ControlSide) -> list[int]:
+    """Relays that a fault set's own faults are in."""
+    poles = {*side.poles, *(pole for pole, _ in side.conducting), *(p for p, _ in side.contact_ohm)}
+    names = {*side.held, *side.coil_open, *side.coil_shorted, *(pole.rsplit(".", 2)[0] for pole in poles)}
+    return [number for number, relay in enumerate(module.relays) if relay.name in names]

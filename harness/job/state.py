@@ -91,7 +91,7 @@ def parse_state(text: str, controls: tuple[str, ...]) -> State:
 
 
 def single_control_changes(states: Sequence[State]) -> tuple[StateChange, ...]:
-    """Every change of exactly one control line between two of these states; the supply stays on."""
+    """Every change of one control line between two of these states, both ways; the supply stays on."""
     powered = [state for state in states if state.powered]
     return tuple(
         StateChange(before=before, after=after)

@@ -12,9 +12,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.reading import Contribution, Estimate
-from harness.units import ZERO_DBU_VRMS
 
 FEWEST = 1.0  # degrees of freedom; the table has none below
 
@@ -40,7 +40,7 @@ def effective_freedom(standard: float, shares: Iterable[tuple[Sampled, float]]) 
     unsure: dict[str, float] = {}
     for sampled, share in shares:
         unsure[sampled.series] = unsure.get(sampled.series, 0.0) + share**2 / math.sqrt(sampled.freedom)
-    together = sum(each**2 for each in unsure.values())
+    together = sum(share**2 for share in unsure.values())
     return max(standard**4 / together, FEWEST) if together > 0 else math.inf
 
 
@@ -88,13 +88,13 @@ def merged(
 ) -> tuple[Component, ...]:
     """One component for each source of error, of several that act in an array of `shape` at once.
 
-    changes: a component, where along the first axis it acts, and what it changes there. What one source
-    changes in several places is added up; that is all the correlation there is.
+    changes: a component, the index along the first axis at which it acts, and what it changes there. Changes
+    by the same source are added up; that is all the correlation between them.
     """
     deltas: dict[str, tuple[Component, NDArray[Any]]] = {}
-    for component, place, change in changes:
+    for component, index, change in changes:
         _, delta = deltas.setdefault(component.source, (component, np.zeros(shape, dtype=np.complex128)))
-        delta[place] += change
+        delta[index] += change
     return tuple(replace(component, delta=delta) for component, delta in deltas.values())
 
 
@@ -106,7 +106,7 @@ def propagate(
     coverage_factor: float = 2.0,
     scale: Scale = "linear",
 ) -> Estimate:
-    """Evaluate `function` at `value`, with the uncertainty that the components give it.
+    """Evaluate `function` at `value`, with its uncertainty by the components.
 
     function: from arrays of shape (batch, *value.shape) to shape (batch,). By `scale` its results are
     linear: real, taken as they are; db: a ratio, complex or positive, reported as 20 log10 of its magnitude;
@@ -116,7 +116,7 @@ def propagate(
     (JCGM 100:2008, 5.1.3, note 2), combined in quadrature (5.1.2). A dB interval is that of the magnitude,
     converted at its ends. A magnitude that noise alone would exceed more often than the coverage allows (a
     Rayleigh distribution: 2.49 standard uncertainties for k = 2) is a floor: it lies below its own upper end.
-    Raises ReadingError where the function gives no number.
+    Raises ReadingError if the function returns no number.
     """
     deltas = np.stack([np.zeros_like(value), *(component.delta for component in components)])
     results = np.asarray(function(np.concatenate([value + deltas, value - deltas[1:]])))
@@ -125,20 +125,21 @@ def propagate(
     central, above, below = results[0], results[1 : len(deltas)], results[len(deltas) :]
     shares = (above - below) / 2
     if scale == "db":
-        return _in_db(complex(central), shares.astype(np.complex128), components, coverage_factor)
+        return _level(complex(central), shares.astype(np.complex128), components, coverage_factor)
     if scale == "deg":
         shares = (np.remainder(above - below + 180, 360) - 180) / 2
-    lines = [
-        Contribution(name=component.name, standard=abs(float(share)))
-        for component, share in zip(components, shares, strict=True)
-    ]
-    even = [float(share) for component, share in zip(components, shares, strict=True) if component.even]
-    return estimate(float(central), lines, coverage_factor, even=even, sampled=_sampled(components, shares))
+    return _of_shares(float(central), shares, components, coverage_factor)
 
 
-def _sampled(
-    components: Sequence[Component], shares: NDArray[np.float64]
-) -> tuple[tuple[Sampled, float], ...]:
+def _of_shares(value: float, shares: Floats, components: Sequence[Component], k: float) -> Estimate:
+    """An estimate of a value of which each component has a share, one standard uncertainty."""
+    pairs = list(zip(components, shares.tolist(), strict=True))
+    lines = [Contribution(name=component.name, standard=abs(share)) for component, share in pairs]
+    even = [share for component, share in pairs if component.even]
+    return estimate(value, lines, k, even=even, sampled=_sampled(components, shares))
+
+
+def _sampled(components: Sequence[Component], shares: Floats) -> tuple[tuple[Sampled, float], ...]:
     """Those shares that were found from few values."""
     return tuple(
         (component.sampled, float(share))
@@ -206,42 +207,14 @@ def _ramp(z: float) -> float:
     return z * (1 + math.erf(z / math.sqrt(2))) / 2 + math.exp(-(z**2) / 2) / math.sqrt(2 * math.pi)
 
 
-def _in_db(
-    ratio: complex, shares: NDArray[np.complex128], components: Sequence[Component], coverage_factor: float
-) -> Estimate:
-    """Turn a complex ratio and its components' shares into an estimate of its level."""
+def _level(ratio: complex, shares: Complex, components: Sequence[Component], k: float) -> Estimate:
+    """Turn a complex ratio and its components' shares into an estimate of its level, dB."""
     magnitude = abs(ratio)
     quadrature = math.sqrt(float(np.sum(np.abs(shares) ** 2)) / 2)  # of its real and imaginary part, each
-    if magnitude <= math.sqrt(-2 * math.log(math.erfc(coverage_factor / math.sqrt(2)))) * quadrature:
+    if magnitude <= math.sqrt(-2 * math.log(math.erfc(k / math.sqrt(2)))) * quadrature:
         sampled = _sampled(components, np.abs(shares) / math.sqrt(2))
-        bound = _db(magnitude + _factor_of_few(coverage_factor, quadrature, sampled) * quadrature)
-        return Estimate(
-            value=bound,
-            standard=None,
-            low=-math.inf,
-            high=bound,
-            coverage_factor=coverage_factor,
-            floor=True,
-            budget=(),
-        )
-    radial = (shares * (ratio.conjugate() / magnitude)).real
-    standard = float(np.sqrt(np.sum(radial**2)))
-    even = [float(share) for component, share in zip(components, radial, strict=True) if component.even]
-    factor = _factor_of_few(coverage_factor, standard, _sampled(components, radial))
-    half = factor_for(factor, standard, even) * standard
-    lines = [
-        Contribution(name=component.name, standard=DB_PER_NEPER * abs(float(share)) / magnitude)
-        for component, share in zip(components, radial, strict=True)
-    ]
-    return Estimate(
-        value=_db(magnitude),
-        standard=DB_PER_NEPER * standard / magnitude,
-        low=_db(magnitude - half),
-        high=_db(magnitude + half),
-        coverage_factor=coverage_factor,
-        floor=False,
-        budget=_gathered(lines),
-    )
+        return below(_db(magnitude + _factor_of_few(k, quadrature, sampled) * quadrature), k=k)
+    return in_db(_of_shares(magnitude, (shares * (ratio.conjugate() / magnitude)).real, components, k))
 
 
 def _db(magnitude: float) -> float:
@@ -250,14 +223,14 @@ def _db(magnitude: float) -> float:
 
 
 def _gathered(lines: Sequence[Contribution]) -> tuple[Contribution, ...]:
-    """Combine the lines of one name, the largest first; what gives nothing is left out."""
+    """Combine the lines of one name, the largest first; what contributes nothing is left out."""
     squares: dict[str, float] = {}
     for line in lines:
         squares[line.name] = squares.get(line.name, 0.0) + line.standard**2
-    kept = [
+    combined = [
         Contribution(name=name, standard=math.sqrt(square)) for name, square in squares.items() if square > 0
     ]
-    return tuple(sorted(kept, key=lambda line: -line.standard))
+    return tuple(sorted(combined, key=lambda line: -line.standard))
 
 
 def root_of_power(power: float, parts: Sequence[Contribution], *, k: float = 2.0) -> Estimate:
@@ -267,18 +240,10 @@ def root_of_power(power: float, parts: Sequence[Contribution], *, k: float = 2.0
     The interval is that of the power, converted at its ends. A power no further above zero than `k` times its
     uncertainty is a floor: the root lies below that of its upper end.
     """
-    squares: dict[str, float] = {}
-    for part in parts:
-        squares[part.name] = squares.get(part.name, 0.0) + part.standard**2
-    standard = math.sqrt(sum(squares.values()))
+    standard = math.sqrt(sum(part.standard**2 for part in parts))
     if power <= k * standard:
         return below(math.sqrt(max(power, 0.0) + k * standard), k=k)
     value = math.sqrt(power)
-    lines = [
-        Contribution(name=name, standard=math.sqrt(square) / (2 * value))
-        for name, square in squares.items()
-        if square > 0
-    ]
     return Estimate(
         value=value,
         standard=standard / (2 * value),
@@ -286,34 +251,27 @@ def root_of_power(power: float, parts: Sequence[Contribution], *, k: float = 2.0
         high=math.sqrt(power + k * standard),
         coverage_factor=k,
         floor=False,
-        budget=tuple(sorted(lines, key=lambda line: -line.standard)),
+        budget=tuple(replace(line, standard=line.standard / (2 * value)) for line in _gathered(parts)),
     )
 
 
 def below(bound: float, *, k: float = 2.0) -> Estimate:
-    """Nothing was found: what is there lies below `bound`."""
+    """An estimate of which only an upper bound is known."""
     return Estimate(
         value=bound, standard=None, low=-math.inf, high=bound, coverage_factor=k, floor=True, budget=()
     )
 
 
-def in_db(estimate: Estimate, one: float = 1.0) -> Estimate:
-    """20 log10 of an estimate of a magnitude over `one`; its interval is converted at its ends."""
+def in_db(estimate: Estimate, reference: float = 1.0) -> Estimate:
+    """20 log10 of an estimate of a magnitude over `reference`; its interval is converted at its ends."""
     if estimate.floor or not estimate.value > 0:
-        bound = _db(estimate.high / one)
-        return replace(below(bound, k=estimate.coverage_factor), value=bound)
+        return below(_db(estimate.high / reference), k=estimate.coverage_factor)
     share = DB_PER_NEPER / estimate.value
-    return Estimate(
-        value=_db(estimate.value / one),
+    return replace(
+        estimate,
+        value=_db(estimate.value / reference),
         standard=None if estimate.standard is None else share * estimate.standard,
-        low=_db(estimate.low / one),
-        high=_db(estimate.high / one),
-        coverage_factor=estimate.coverage_factor,
-        floor=False,
+        low=_db(estimate.low / reference),
+        high=_db(estimate.high / reference),
         budget=tuple(replace(line, standard=share * line.standard) for line in estimate.budget),
     )
-
-
-def in_dbu(estimate: Estimate) -> Estimate:
-    """Level in dBu of an estimate in volts RMS."""
-    return in_db(estimate, ZERO_DBU_VRMS)

@@ -1,6 +1,6 @@
 """Whether a capture can be believed, and which range suits the next one."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -33,73 +33,48 @@ class Problem:
     refuses: bool
 
 
-def examine(capture: Capture, fit: ToneFit) -> list[Problem]:
-    """List what is wrong with a capture. `fit` is the fit of that capture."""
-    problems = _cycles(capture, fit)
+def examine(capture: Capture, fit: ToneFit) -> Iterator[Problem]:
+    """Everything wrong with a capture. `fit` is the fit of that capture."""
+    fewest, wanted_s = min(fit.cycles), capture.setting.duration_s
+    if fewest < FEWEST_CYCLES or fit.duration_s < 0.95 * wanted_s:
+        length = f"{fewest:.2g} cycles in {fit.duration_s:.3g} s, of the {wanted_s:.3g} s asked for"
+        yield Problem(kind="too_few_cycles", input=None, sentence=f"the record holds {length}", refuses=True)
     for row, number in enumerate(capture.inputs):
+        range_v = f"{capture.full_scale_v[row]:.3g} V range"
         fill = float(np.ptp(capture.volts[row])) / capture.full_scale_v[row]
         if capture.clipped[row] > 0:
-            problems.append(
-                Problem(
-                    kind="clipped",
-                    input=number,
-                    sentence=f"input {number} clips: {capture.clipped[row]} samples are at the end of the "
-                    f"{capture.full_scale_v[row]:.3g} V range",
-                    refuses=True,
-                )
-            )
+            sentence = f"input {number} clips: {capture.clipped[row]} samples are at the end of the {range_v}"
+            yield Problem(kind="clipped", input=number, sentence=sentence, refuses=True)
         elif fill < LEAST_FILL:
-            problems.append(
-                Problem(
-                    kind="underfilled",
-                    input=number,
-                    sentence=f"input {number} fills {100 * fill:.0f} % of its "
-                    f"{capture.full_scale_v[row]:.3g} V range",
-                    refuses=False,
-                )
-            )
-        problems += _spectrum(fit, row, number)
-    return problems
+            sentence = f"input {number} fills {100 * fill:.0f} % of its {range_v}"
+            yield Problem(kind="underfilled", input=number, sentence=sentence, refuses=False)
+        yield from _spectrum(fit, row, number)
 
 
-def _cycles(capture: Capture, fit: ToneFit) -> list[Problem]:
-    """Find a record that is shorter than it was to be."""
-    fewest = min(fit.cycles)
-    wanted_s = capture.setting.duration_s
-    if fewest >= FEWEST_CYCLES and fit.duration_s >= 0.95 * wanted_s:
-        return []
-    sentence = (
-        f"the record holds {fewest:.2g} cycles in {fit.duration_s:.3g} s, of the {wanted_s:.3g} s asked for"
-    )
-    return [Problem(kind="too_few_cycles", input=None, sentence=sentence, refuses=True)]
-
-
-def _spectrum(fit: ToneFit, row: int, number: int) -> list[Problem]:
-    """Find a missing tone, and anything that is there besides the tones."""
-    problems = []
+def _spectrum(fit: ToneFit, row: int, number: int) -> Iterator[Problem]:
+    """Find a missing tone, and anything besides the tones."""
     levels, floors = np.abs(fit.phasors[row]), DETECTION * fit.standard[row]
     missing = bool((levels <= floors).all())
     if missing:
         sentence = f"input {number} shows no tone: it is below {float(floors.max()):.2g} V RMS"
-        problems.append(Problem(kind="no_tone", input=number, sentence=sentence, refuses=False))
+        yield Problem(kind="no_tone", input=number, sentence=sentence, refuses=False)
     strongest = float(levels.max())
     # A tone that hardly stands above its floor is no measure: one line in a million is the noise's own.
     harmless = max(AUDIBLE * float(fit.quiet_v[row]), 0.0 if missing else SMALL * strongest)
     besides = f"besides {strongest:.2g} V of tone"
     if fit.hum_v[row] > harmless:
         sentence = f"input {number} shows {fit.hum_v[row]:.2g} V RMS of mains hum {besides}"
-        problems.append(Problem(kind="hum", input=number, sentence=sentence, refuses=False))
+        yield Problem(kind="hum", input=number, sentence=sentence, refuses=False)
     if fit.lines_v[row] > harmless:
         sentence = (
             f"input {number} shows {fit.lines_v[row]:.2g} V RMS {besides}, most at "
             f"{fit.line_hz[row]:.6g} Hz: another signal, distortion, or a tone that is wrong or unsteady"
         )
-        problems.append(Problem(kind="foreign", input=number, sentence=sentence, refuses=True))
-    return problems
+        yield Problem(kind="foreign", input=number, sentence=sentence, refuses=True)
 
 
 FULLEST = 0.8  # of the screen
-EMPTIEST = 0.3  # below this a finer setting is taken, where there is one that holds the signal
+EMPTIEST = 0.3  # below this a finer setting is taken, if one holds the signal
 
 Move = Literal["ok", "coarser", "finer"]
 

@@ -1,20 +1,19 @@
 """One record across a change of state, and every quantity that is read from it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import lru_cache, partial
 from math import inf, sqrt
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below
-from harness.measure.clock import NOMINAL_CLOCK, Clock
+from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
 from harness.measure.leg_changes import (
     Excess,
-    LegChange,
     LegChanges,
     band_limited,
     bounce_time,
@@ -35,8 +34,6 @@ MAINS_CLEAR = 0.3  # of the noise: fainter hum disturbs neither the search for a
 MOST_MAINS = 3  # lines taken out
 MAINS_APART_S = 0.2e-3
 
-Floats = NDArray[np.float64]
-
 
 @dataclass(frozen=True, kw_only=True)
 class HostTimes:
@@ -49,7 +46,7 @@ class HostTimes:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Change:
-    """A record across a change of state, looked at.
+    """What a record across a change of state shows.
 
     leg_changes: of the viewed legs. edge: of the control line on the record's time, or why it is not known.
     end_s: of the record. step_v: one code of each leg.
@@ -61,7 +58,7 @@ class Change:
     step_v: tuple[float, ...]
 
 
-def look_at(
+def find_change(
     legs_v: Floats,
     interval_s: float,
     tones_hz: Sequence[float],
@@ -70,46 +67,35 @@ def look_at(
     joined: bool,
     floating: Sequence[Floating] | None = None,
     edge: Instant | str,
-    clock: Clock = NOMINAL_CLOCK,
+    clock: ClockRatio = NOMINAL_CLOCK,
 ) -> Change:
     """Find what the legs do across a change; mains that makes its sides unsteady is taken out as tones are.
 
     joined: whether a load lies across each pair; floating: what it does then, see `find_leg_changes`. clock:
     what is known of it before.
-    Raises ReadingError where the record is not steady on either side.
+    Raises ReadingError if the record is not steady on either side.
     """
+    find = partial(
+        find_leg_changes, legs_v, interval_s, step_v=step_v, joined=joined, floating=floating, clock=clock
+    )
     try:
-        leg_changes = find_leg_changes(
-            legs_v, interval_s, tones_hz, step_v=step_v, joined=joined, floating=floating, clock=clock
-        )
+        leg_changes = find(tones_hz)
     except ReadingError:
         hum = mains_in(legs_v, interval_s, tones_hz)
         if not hum:
             raise
-        leg_changes = find_leg_changes(
-            legs_v,
-            interval_s,
-            (*tones_hz, *hum),
-            step_v=step_v,
-            joined=joined,
-            floating=floating,
-            clock=clock,
-        )
-    return Change(
-        leg_changes=leg_changes,
-        edge=edge,
-        end_s=legs_v.shape[1] * interval_s,
-        step_v=tuple(step_v),
-    )
+        leg_changes = find((*tones_hz, *hum))
+    end_s = legs_v.shape[1] * interval_s
+    return Change(leg_changes=leg_changes, edge=edge, end_s=end_s, step_v=tuple(step_v))
 
 
 def mains_in(legs_v: Floats, interval_s: float, tones_hz: Sequence[float]) -> tuple[float, ...]:
     """Mains lines of one mains frequency that stand above the noise in a record, the strongest first."""
     noise_v = np.maximum(np.sqrt(np.mean(np.diff(legs_v, axis=1) ** 2, axis=1) / 2), 1e-12)
-    each = max(int(MAINS_APART_S / interval_s), 1)  # averaged first: nothing that is looked for is fast
-    samples = legs_v.shape[1] // each
-    legs_v = legs_v[:, : samples * each].reshape(len(legs_v), samples, each).mean(axis=2)
-    interval_s *= each
+    group = max(int(MAINS_APART_S / interval_s), 1)  # averaged first: nothing that is looked for is fast
+    samples = legs_v.shape[1] // group
+    legs_v = legs_v[:, : samples * group].reshape(len(legs_v), samples, group).mean(axis=2)
+    interval_s *= group
     at = np.arange(samples) * interval_s
     window = np.hanning(samples)
     centred = (legs_v - legs_v.mean(axis=1, keepdims=True)) * window
@@ -146,8 +132,8 @@ def host_edge(times: HostTimes, *, origin_s: float, length_s: float, board_s: fl
     what it records after its trigger. The switchboard acts within `board_s` of the command. The edge lies
     anywhere between the two bounds that this leaves.
 
-    origin_s: of the record's first sample, from the trigger. length_s: of the record. Gives the reason as
-    text where the clocks contradict one another, or the command may lie outside the record.
+    origin_s: of the record's first sample, from the trigger. length_s: of the record. Returns the reason as
+    text if the clocks contradict one another, or the command may lie outside the record.
     """
     latest_trigger_s = times.triggered_by_s - (length_s + origin_s)
     if latest_trigger_s < times.command_to_s:
@@ -163,19 +149,25 @@ def host_edge(times: HostTimes, *, origin_s: float, length_s: float, board_s: fl
 def read_switching(change: Change, rows: Sequence[int], k: float) -> Estimate:
     """Operate or release time, s; where the route does not change it is longer than the record shows.
 
-    Raises ReadingError where the edge is not known well enough to say anything.
+    Raises ReadingError if the edge is not known well enough to say anything.
     """
     if isinstance(change.edge, str):
         raise ReadingError(change.edge)
     legs = [change.leg_changes.legs[row] for row in rows] if change.leg_changes.legs else []
     if not legs or any(leg.arrived is None for leg in legs):
-        return _longer_than(max(change.end_s - change.edge.time_s - k * change.edge.standard_s, 0.0), k)
+        bound = max(change.end_s - change.edge.time_s - k * change.edge.standard_s, 0.0)
+        budget = (Contribution(name="no change in the record", standard=0.0),)
+        return replace(below(bound, k=k), low=bound, high=inf, floor=False, budget=budget)
     return switching_time(legs, change.edge, k)
 
 
 def read_bounce_time(change: Change, row: int, k: float) -> Estimate:
     """How long a leg goes on opening after it first closed, s."""
-    return bounce_time(_moved(change, row), k)
+    if not change.leg_changes.legs or change.leg_changes.legs[row].arrived is None:
+        raise ReadingError(
+            "the leg shows no change of route, so that it has no bounce: its contact did not move"
+        )
+    return bounce_time(change.leg_changes.legs[row], k)
 
 
 def read_transfer_time(change: Change, row: int, k: float) -> Estimate:
@@ -213,23 +205,3 @@ def _excess(change: Change, rows: tuple[int, int], audio: bool) -> Excess:
     hot, cold = rows
     step_v = sqrt(sum(change.step_v[row] ** 2 for row in rows))
     return excess_of(change.leg_changes, {hot: 1.0, cold: -1.0}, step_v=step_v)
-
-
-def _moved(change: Change, row: int) -> LegChange:
-    if not change.leg_changes.legs or change.leg_changes.legs[row].arrived is None:
-        raise ReadingError(
-            "the leg shows no change of route, so that it has no bounce: its contact did not move"
-        )
-    return change.leg_changes.legs[row]
-
-
-def _longer_than(bound: float, k: float) -> Estimate:
-    return Estimate(
-        value=bound,
-        standard=None,
-        low=bound,
-        high=inf,
-        coverage_factor=k,
-        floor=False,
-        budget=(Contribution(name="no change in the record", standard=0.0),),
-    )

@@ -4,12 +4,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
-
-Floats = NDArray[np.float64]
-Phasors = NDArray[np.complex128]
 
 MOST_STEPS = 20
 STEP_BINS = 1e-4  # the clock's search ends with a step this small; the next would be its square
@@ -18,7 +15,7 @@ THIN_SAMPLES = 1000
 
 
 @dataclass(frozen=True, kw_only=True)
-class Clock:
+class ClockRatio:
     """Frequency as the scope sees it over the generator's setting, and one standard uncertainty of that.
 
     A standard of 0 says that the ratio is known (three-parameter fit); infinity that nothing is known of it
@@ -29,11 +26,11 @@ class Clock:
     standard: float
 
 
-NOMINAL_CLOCK = Clock(ratio=1.0, standard=1e-4 / math.sqrt(3))  # two clocks within 100 ppm of each other
-EXACT_CLOCK = Clock(ratio=1.0, standard=0.0)
+NOMINAL_CLOCK = ClockRatio(ratio=1.0, standard=1e-4 / math.sqrt(3))  # two clocks within 100 ppm of each other
+EXACT_CLOCK = ClockRatio(ratio=1.0, standard=0.0)
 
 
-def turns(samples: int, radians: float, first: float | None = None) -> Phasors:
+def turns(samples: int, radians: float, first: float | None = None) -> Complex:
     """exp(i radians n), n counted on from `first`, or from the middle: an outer product of two short ones.
 
     Several times faster than cosine and sine of every sample.
@@ -45,12 +42,15 @@ def turns(samples: int, radians: float, first: float | None = None) -> Phasors:
     return np.asarray(np.multiply.outer(coarse, fine).ravel()[:samples])
 
 
-def sine_rows(samples: int, radians: Floats) -> Floats:
-    """Rows: one, then cosine and sine of each tone; radians per sample. Shape (1 + 2 tones, samples)."""
+def sine_rows(samples: int, radians: Floats, first: float | None = None) -> Floats:
+    """Rows: one, then cosine and sine of each tone; radians per sample, counted on as in `turns`.
+
+    Shape (1 + 2 tones, samples).
+    """
     basis = np.empty((1 + 2 * len(radians), samples))
     basis[0] = 1.0
     for tone, step in enumerate(radians):
-        turned = turns(samples, float(step))
+        turned = turns(samples, float(step), first)
         basis[1 + 2 * tone], basis[2 + 2 * tone] = turned.real, turned.imag
     return basis
 
@@ -65,8 +65,8 @@ class Sines:
 
     samples: int
     radians: Floats
-    coarse: Phasors
-    fine: Phasors
+    coarse: Complex
+    fine: Complex
 
     @classmethod
     def of(cls, samples: int, radians: Floats) -> "Sines":
@@ -134,7 +134,7 @@ def _cosine_sum(samples: int, radians: Floats) -> Floats:
 
 
 def inverse(gram: Floats) -> Floats:
-    """Invert normal equations; raises ReadingError where the record can't tell the tones apart.
+    """Invert normal equations; raises ReadingError if the record can't tell the tones apart.
 
     Their condition is the square of the fit's: under 1e8, half the digits of a float64 are left at worst.
     """
@@ -149,7 +149,7 @@ def inverse(gram: Floats) -> Floats:
     return np.asarray(inverted)
 
 
-def find_clock(volts: Floats, interval_s: float, hz: Floats, clock: Clock) -> Clock:
+def find_clock(volts: Floats, interval_s: float, hz: Floats, clock: ClockRatio) -> ClockRatio:
     """Most probable ratio of the clocks, given what was known before: Gauss–Newton on the clearest input.
 
     IEEE Std 1057's four-parameter fit with the prior as one more observation; variable projection, so that
@@ -186,18 +186,18 @@ def find_clock(volts: Floats, interval_s: float, hz: Floats, clock: Clock) -> Cl
         ratio += min(max(change, -0.5 / cycles), 0.5 / cycles)
         if abs(change) * cycles < STEP_BINS:
             break
-    return Clock(ratio=ratio, standard=information**-0.5)
+    return ClockRatio(ratio=ratio, standard=information**-0.5)
 
 
 def _thinned(volts: Floats, interval_s: float, highest_hz: float) -> tuple[Floats, float]:
     """Average neighbouring samples, down to five a cycle or a thousand in all: a tone stays that tone."""
     inputs, samples = volts.shape
-    each = min(int(1 / (THIN_SAMPLES_PER_CYCLE * highest_hz * interval_s)), samples // THIN_SAMPLES)
-    if each < 2:
+    group = min(int(1 / (THIN_SAMPLES_PER_CYCLE * highest_hz * interval_s)), samples // THIN_SAMPLES)
+    if group < 2:
         return volts, interval_s
-    count = samples // each
-    blocks = volts[:, : count * each].reshape(inputs, count, each)
-    return blocks @ np.full(each, 1 / each), interval_s * each
+    count = samples // group
+    blocks = volts[:, : count * group].reshape(inputs, count, group)
+    return blocks @ np.full(group, 1 / group), interval_s * group
 
 
 def _clearest(volts: Floats, basis: Floats, inverted: Floats) -> int:
@@ -209,7 +209,7 @@ def _clearest(volts: Floats, basis: Floats, inverted: Floats) -> int:
     return int(np.argmax(explained / np.maximum(total - explained, 1e-12 * total + 1e-300)))
 
 
-def _scan(record: Floats, interval_s: float, hz: Floats, clock: Clock, cycles: float) -> float:
+def _scan(record: Floats, interval_s: float, hz: Floats, clock: ClockRatio, cycles: float) -> float:
     """Where to start: the nominal ratio, or, where the clocks may differ by bins, the strongest nearby."""
     reach = 3 * clock.standard * cycles
     if reach < 0.4 or math.isinf(reach):

@@ -12,15 +12,12 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.measure.budget import Origin, Sampled
 from harness.measure.reference import ToneReference
 from harness.measure.tone import ToneFit
 from harness.roles import Capture
-
-Complex = NDArray[np.complex128]
-Floats = NDArray[np.float64]
 
 Line = Literal[
     "noise",
@@ -83,7 +80,7 @@ class ErrorModel:
 
     @property
     def first_part(self) -> int:
-        """Place of the first tolerance of a part; that of none is the end."""
+        """Index of the first tolerance of a part; without any, the end."""
         return sum(source.origin != "parts" for source in self.sources)
 
     def deltas(self, h: Complex) -> Complex:
@@ -93,8 +90,8 @@ class ErrorModel:
         axes = range(result.ndim - len(leading), result.ndim)
         result = np.moveaxis(result, axes, range(1, 1 + len(leading)))
         for delta, source in zip(result, self.sources, strict=True):
-            place = (..., *source.at)
-            delta[place] = (source.relative * h[place] + source.absolute) * source.scale
+            at = (..., *source.at)
+            delta[at] = (source.relative * h[at] + source.absolute) * source.scale
         return result
 
     def standard(self, h: Complex) -> Floats:
@@ -200,10 +197,7 @@ def _noise(standard: Floats, inputs: Sequence[int], acquisition: str = "") -> li
 
 
 def _unreferenced(
-    inputs: tuple[int, ...],
-    emf_vrms: tuple[float, float],
-    gain_accuracy: float,
-    generator_accuracy: float,
+    inputs: tuple[int, ...], emf_vrms: tuple[float, float], gain_accuracy: float, generator_accuracy: float
 ) -> tuple[Complex, list[ErrorSource]]:
     """By the specifications of scope and generator alone: anywhere between two limits."""
     gain, level = gain_accuracy / math.sqrt(3), generator_accuracy / math.sqrt(3)
@@ -298,21 +292,21 @@ def _repeats(reference: ToneReference, capture: Capture, acquisition: str) -> li
     sources: list[ErrorSource] = []
     for row, number in enumerate(capture.inputs):
         index = reference.inputs.index(number)
-        one = reference.repeatability.standard[index]
-        if one == 0:
+        single = reference.repeatability.standard[index]
+        if single == 0:
             continue
         k = index % 2
         sampled = Sampled(freedom=reference.repeatability.freedom[index], series=f"repeats of {LEGS[k]}")
-        mean = one / math.sqrt(reference.spread.records)
+        mean = single / math.sqrt(reference.spread.records)
         sources += [
             _of_pair("repeatability", f"{reference.identity} repeat {number}", row, k, mean, sampled),
-            _of_pair("repeatability", f"{acquisition} repeat {number}", row, k, one, sampled),
+            _of_pair("repeatability", f"{acquisition} repeat {number}", row, k, single, sampled),
         ]
         setting = capture.setting.inputs[number].volts_per_division
         ratio = reference.range_gain(number, setting)
         if ratio and ratio.rungs:
             name = f"{reference.identity} repeat of range {number} {setting:g}"
-            climbed = one * math.sqrt(2 * ratio.rungs)
+            climbed = single * math.sqrt(2 * ratio.rungs)
             sources.append(_of_input("repeatability", name, row, climbed, sampled=sampled))
     return sources
 

@@ -11,29 +11,26 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below, estimate
-from harness.measure.clock import NOMINAL_CLOCK, Clock
+from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
 from harness.measure.segments import CHANGE_COST, PLAIN, Floating, SignalPath, follow
-from harness.measure.sides import UNIFORM, Instant, Sides, between, steady_sides
+from harness.measure.sides import UNIFORM, Instant, SteadySides, between, steady_sides
 from harness.measure.spectrum import band_pass
 from harness.reading import Contribution, Estimate
-
-Kind = Literal["drop", "bounce", "unexplained"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LegChange:
-    """What one leg did. The instants are None where the leg did not change.
+    """What one leg did. The instants are None if the leg did not change.
 
     left: it leaves its old course. arrived: it first follows its new one. settled: it does so for good.
     dropped: there was a signal on either side and none between. openings: how often it opened again after
-    arriving. unexplained_s: how long it followed no course at all.
+    arriving.
     smallest_s: the longest interruption that could have gone unseen, at the tone's weakest instant.
     """
 
@@ -43,37 +40,26 @@ class LegChange:
     settled: Instant | None
     dropped: bool
     openings: int
-    unexplained_s: float
     smallest_s: float
-
-    @property
-    def kinds(self) -> tuple[Kind, ...]:
-        """What there was of drops, bounces and courses that are none of those known."""
-        result: list[Kind] = ["drop"] if self.dropped else []
-        if self.openings:
-            result.append("bounce")
-        if self.unexplained_s > 0:
-            result.append("unexplained")
-        return tuple(result)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LegChanges:
     """A record across a change of state. legs: in the record's order; empty where nothing happened."""
 
-    sides: Sides
+    sides: SteadySides
     legs: tuple[LegChange, ...]
 
 
 def find_leg_changes(
-    volts: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
+    volts: Floats,
     interval_s: float,
     frequencies_hz: Sequence[float],
     *,
     step_v: Sequence[float],
     joined: bool,
     floating: Sequence[Floating] | None = None,
-    clock: Clock = NOMINAL_CLOCK,
+    clock: ClockRatio = NOMINAL_CLOCK,
 ) -> LegChanges:
     """Find what each leg of a record does across a change of state.
 
@@ -81,7 +67,7 @@ def find_leg_changes(
     known; none in silence, in which there are no drops or bounces to be seen and only clicks. joined: whether
     a load lies across each pair, through which an open leg shows a copy of the other one.
     floating: for each leg, what that load does while one of its pair is open; a plain copy for None.
-    Raises ReadingError where the record is too short or not steady on either side.
+    Raises ReadingError if the record is too short or not steady on either side.
     """
     sides = steady_sides(volts, interval_s, frequencies_hz, step_v=step_v, clock=clock)
     if sides.first is None:
@@ -115,7 +101,7 @@ def switching_time(legs: Sequence[LegChange], edge: Instant, k: float = 2.0) -> 
     """Operate or release time, s: from the control edge to the last leg's first closing, bounce left out.
 
     edge: `find_edge` on a control line's input, or an instant otherwise known, on the record's time.
-    Raises ReadingError where a leg did not change, or changed before the edge: then it isn't its cause.
+    Raises ReadingError if a leg did not change, or changed before the edge: then it isn't its cause.
     """
     arrivals = [leg.arrived for leg in legs if leg.arrived is not None]
     if not arrivals or len(arrivals) < len(legs):
@@ -130,7 +116,7 @@ def switching_time(legs: Sequence[LegChange], edge: Instant, k: float = 2.0) -> 
     return result
 
 
-def smallest_interruption(sides: Sides, leg: int, start: int = 0, stop: int | None = None) -> float:
+def smallest_interruption(sides: SteadySides, leg: int, start: int = 0, stop: int | None = None) -> float:
     """Longest interruption of a leg's new course, s, that costs less than the two changes that would show it.
 
     It is that long at the tone's weakest instant between two samples (to the record's end for None).
@@ -146,12 +132,11 @@ def smallest_interruption(sides: Sides, leg: int, start: int = 0, stop: int | No
     return float(np.max((ends - np.arange(len(summed)))[seen])) * sides.interval_s
 
 
-def _leg(sides: Sides, leg: int, partner: int | None, floating: Floating) -> LegChange:
+def _leg(sides: SteadySides, leg: int, partner: int | None, floating: Floating) -> LegChange:
     path = follow(sides, leg, partner, floating)
     labels = [segment.label for segment in path.segments]
-    new = [place for place, label in enumerate(labels) if label == "after"]
+    new = [index for index, label in enumerate(labels) if label == "after"]
     changed = bool(new) and new[0] > 0
-    unexplained = sum(s.stop - s.start for s in path.segments if s.label == "other")
     between_courses = labels[1 : new[0]] if changed else []
     sounding = all(
         float(np.sum(course.coefficients[leg, 1:] ** 2)) / 2 > sides.noise_v[leg] ** 2
@@ -163,16 +148,15 @@ def _leg(sides: Sides, leg: int, partner: int | None, floating: Floating) -> Leg
         arrived=_instant(path, new[0] - 1) if changed else None,
         settled=_instant(path, new[-1] - 1) if changed else None,
         dropped=sounding and any(label in ("open", "copy") for label in between_courses),
-        openings=sum(labels[place - 1] != "other" or labels[place - 2] != "after" for place in new[1:]),
-        unexplained_s=unexplained * sides.interval_s,
+        openings=sum(labels[index - 1] != "other" or labels[index - 2] != "after" for index in new[1:]),
         smallest_s=smallest_interruption(sides, leg, path.start, path.stop),
     )
 
 
-def _instant(path: SignalPath, place: int) -> Instant:
-    """Instant at which segment `place` ends; beside a stretch that follows no course, anywhere in that."""
-    instant = path.instants[place]
-    for other in (place, place + 1):
+def _instant(path: SignalPath, index: int) -> Instant:
+    """Instant at which a segment ends; beside a stretch that follows no course, anywhere in that."""
+    instant = path.instants[index]
+    for other in (index, index + 1):
         if path.segments[other].label == "other" and 0 < other < len(path.segments) - 1:
             start, stop = path.instants[other - 1], path.instants[other]
             width = stop.time_s - start.time_s
@@ -182,8 +166,6 @@ def _instant(path: SignalPath, place: int) -> Instant:
             )
     return instant
 
-
-Floats = NDArray[np.float64]
 
 LOW_HZ, HIGH_HZ, ORDER = 22.0, 22_000.0, 3
 FEWEST_QUIET = 256  # samples before the change from which the noise is taken
@@ -222,8 +204,8 @@ class Excess:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Click:
-    """Peak, V; energy, V²s; duration, s. Floors where there is no click above the noise."""
+class ClickEstimates:
+    """Peak, V; energy, V²s; duration, s. Floors if no click is above the noise."""
 
     peak_v: Estimate
     energy_v2s: Estimate
@@ -285,7 +267,7 @@ def band_limited(excess: Excess) -> Excess:
     )
 
 
-def measure_click(excess: Excess, *, gain_standard: float = 0.0, k: float = 2.0) -> Click:
+def measure_click(excess: Excess, *, gain_standard: float = 0.0, k: float = 2.0) -> ClickEstimates:
     """Measure an excess. gain_standard: relative standard uncertainty of each input's gain."""
     window = excess.volts[excess.first : excess.last]
     magnitude = np.abs(window)
@@ -297,14 +279,14 @@ def measure_click(excess: Excess, *, gain_standard: float = 0.0, k: float = 2.0)
     if not magnitude[index] > floor_v:
         # no higher than what was seen and what noise, or the inputs' gains, may have taken off it
         bound = float(magnitude[index]) + k * math.hypot(excess.noise_v, by_gains_v) + excess.step_v / 2
-        return Click(
+        return ClickEstimates(
             peak_v=below(bound, k=k),
             energy_v2s=energy,
             duration_s=below(len(window) * excess.interval_s, k=k),
         )
     sign = math.copysign(1.0, window[index])
     peak = _peak(sign * window, index, excess, by_gains_v, k)
-    return Click(peak_v=peak, energy_v2s=energy, duration_s=_duration(magnitude, index, peak, excess, k))
+    return ClickEstimates(peak_v=peak, energy_v2s=energy, duration_s=_duration(magnitude, peak, excess, k))
 
 
 def _left(leg_changes: LegChanges, leg: int) -> Floats:
@@ -320,7 +302,7 @@ def _left(leg_changes: LegChanges, leg: int) -> Floats:
 
 
 def _energy(excess: Excess, window: Floats, gain_standard: float, k: float) -> Estimate:
-    """Energy less the noise's, with the variance that noise gives it: alone, and together with the click.
+    """Energy less the noise's, with its variance by noise: alone, and together with the click.
 
     An input's gain changes it by twice its own part: the integral of its volts times those of all.
 
@@ -350,18 +332,18 @@ def _energy(excess: Excess, window: Floats, gain_standard: float, k: float) -> E
     return estimate(value, lines, k)
 
 
-def _peak(course: Floats, place: int, excess: Excess, by_gains_v: float, k: float) -> Estimate:
+def _peak(course: Floats, index: int, excess: Excess, by_gains_v: float, k: float) -> Estimate:
     """Highest value near a sample: of a parabola through all samples that noise could have made the highest.
 
     The largest of many noisy samples is too large; the parabola's top is not. With few such samples the peak
     is sharp, and may lie between them: half of the step to the higher neighbour is as likely as none of it.
     by_gains_v: its standard uncertainty by the inputs' gains.
     """
-    limit = course[place] - PLATEAU * excess.noise_v
-    low = place
+    limit = course[index] - PLATEAU * excess.noise_v
+    low = index
     while low > 0 and course[low - 1] > limit:
         low -= 1
-    high = place + 1
+    high = index + 1
     while high < len(course) and course[high] > limit:
         high += 1
     if high - low >= 5:
@@ -378,9 +360,9 @@ def _peak(course: Floats, place: int, excess: Excess, by_gains_v: float, k: floa
         chance = excess.slow_noise_v * math.sqrt(float(tops[top] @ inverted @ tops[top]))
         sampling = 0.0
     else:
-        neighbours = [course[n] for n in (place - 1, place + 1) if 0 <= n < len(course)]
-        drop = max(float(course[place]) - max(float(max(neighbours)), 0.0), 0.0)
-        value, chance, sampling = float(course[place]) + drop / 2, excess.noise_v, drop * UNIFORM
+        neighbours = [course[n] for n in (index - 1, index + 1) if 0 <= n < len(course)]
+        drop = max(float(course[index]) - max(float(max(neighbours)), 0.0), 0.0)
+        value, chance, sampling = float(course[index]) + drop / 2, excess.noise_v, drop * UNIFORM
     lines = [
         Contribution(name="noise", standard=chance),
         Contribution(name="sampling", standard=sampling),
@@ -390,7 +372,7 @@ def _peak(course: Floats, place: int, excess: Excess, by_gains_v: float, k: floa
     return estimate(value, lines, k)
 
 
-def _duration(magnitude: Floats, place: int, peak: Estimate, excess: Excess, k: float) -> Estimate:
+def _duration(magnitude: Floats, peak: Estimate, excess: Excess, k: float) -> Estimate:
     """From the first to the last passage of a tenth of the peak."""
     level = DURATION_LEVEL * peak.value
     if level < CLEAR * excess.noise_v:
@@ -407,14 +389,14 @@ def _duration(magnitude: Floats, place: int, peak: Estimate, excess: Excess, k: 
         Contribution(name="sampling and noise", standard=chance * excess.interval_s),
         Contribution(name="peak", standard=by_level * excess.interval_s),
     ]
-    return estimate((ends[1].place - ends[0].place) * excess.interval_s, lines, k)
+    return estimate((ends[1].index - ends[0].index) * excess.interval_s, lines, k)
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Passage:
     """Where a level is passed, in samples, and its standard uncertainty; the slope there, V per sample."""
 
-    place: float
+    index: float
     standard: float
     slope: float
 
@@ -433,13 +415,13 @@ def _passage(magnitude: Floats, inside: int, outwards: int, level: float, noise_
         if magnitude[inside - outwards * reach] > 2 * level:
             break
         reach += 1
-    places = inside + outwards * np.arange(-reach, reach + 1)
-    places = places[(places >= 0) & (places < len(magnitude))]
-    if reach >= 3 and len(places) > reach + 3:
-        at = (places - inside).astype(np.float64)
+    samples = inside + outwards * np.arange(-reach, reach + 1)
+    samples = samples[(samples >= 0) & (samples < len(magnitude))]
+    if reach >= 3 and len(samples) > reach + 3:
+        at = (samples - inside).astype(np.float64)
         rows = np.vander(at, 3, increasing=True)
         inverted = np.linalg.inv(rows.T @ rows)
-        result = inverted @ rows.T @ magnitude[places]
+        result = inverted @ rows.T @ magnitude[samples]
         roots = np.roots([result[2], result[1], result[0] - level])
         real = roots[np.abs(roots.imag) < 1e-9].real
         if len(real) and np.abs(real).min() <= reach:
@@ -447,8 +429,8 @@ def _passage(magnitude: Floats, inside: int, outwards: int, level: float, noise_
             slope = abs(float(result[1] + 2 * result[2] * root))
             row = np.array([1.0, root, root**2])
             standard = noise_v * math.sqrt(float(row @ inverted @ row)) / slope
-            return _Passage(place=inside + root, standard=standard, slope=slope)
+            return _Passage(index=inside + root, standard=standard, slope=slope)
     fall = float(magnitude[inside] - magnitude[outside])
-    place = inside + outwards * (float(magnitude[inside]) - level) / fall
+    index = inside + outwards * (float(magnitude[inside]) - level) / fall
     abrupt = UNIFORM * min(fall / (10 * level), 1.0)
-    return _Passage(place=place, standard=math.hypot(abrupt, noise_v / fall), slope=fall)
+    return _Passage(index=index, standard=math.hypot(abrupt, noise_v / fall), slope=fall)

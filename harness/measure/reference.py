@@ -1,58 +1,38 @@
-"""The through reference: what the bench itself adds, as it is kept and looked up.
+"""The through reference: what the bench itself adds, as it is recorded and looked up.
 
 In a through setup the hot output feeds every hot input (first, third, …), the cold output every cold one.
 What the inputs read there stands for the source legs in every later reading, and relates each input's ranges
 to one another. `through` makes a reference.
 
-With it is kept what the bench shows by itself in the through setup: noise, and the harmonics of each tone. A
-unit's noise and distortion are what is left when this is taken off.
+What the bench shows by itself in the through setup is recorded with it: noise, and the harmonics of each
+tone. A unit's noise and distortion are what is left when this is taken off.
 """
 
 import base64
 import math
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, is_dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.clock import Clock
+from harness.measure.clock import ClockRatio
 from harness.measure.residuals import BandPower, Harmonics, measure_harmonics
 from harness.measure.tones import Stimulus
 from harness.roles import Capture, CaptureSetting, InputSetting
 
-Key = tuple[float, float, int]  # Hz asked for, V RMS, the pair's place in the view
+Key = tuple[float, float, int]  # Hz asked for, V RMS, the pair's index in the view
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class BenchResiduals:
-    """noise: a record of all inputs with the inputs terminated, None where there is none."""
+    """noise: a record of all inputs with the inputs terminated, None if none was taken."""
 
     noise: Capture | None = None
     harmonics: Mapping[Key, Harmonics] = field(default_factory=dict)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, strings, lists and dicts, for the records; samples as compressed 32-bit floats."""
-        return {
-            "noise": None if self.noise is None else _capture_to_dict(self.noise),
-            "harmonics": [
-                {"tone": list(key), **_harmonics_to_dict(result)} for key, result in self.harmonics.items()
-            ],
-        }
-
-    @classmethod
-    def from_dict(cls, kept: Mapping[str, Any]) -> "BenchResiduals":
-        """Read back what `to_dict` gave."""
-        return cls(
-            noise=None if kept["noise"] is None else _capture_from_dict(kept["noise"]),
-            harmonics={
-                (float(one["tone"][0]), float(one["tone"][1]), int(one["tone"][2])): _harmonics_from_dict(one)
-                for one in kept["harmonics"]
-            },
-        )
 
 
 NO_RESIDUALS = BenchResiduals()
@@ -68,7 +48,23 @@ def harmonics_of(capture: Capture, rows: tuple[int, int], stimulus: Stimulus) ->
     )
 
 
+def _plain(value: Any) -> Any:
+    """A value's numbers, strings, lists and dicts; complex numbers as [re, im]."""
+    match value:
+        case complex():
+            return [value.real, value.imag]
+        case np.ndarray():
+            return _plain(value.tolist())
+        case tuple() | list():
+            return [_plain(item) for item in value]
+        case _ if is_dataclass(value):
+            return {name: _plain(item) for name, item in vars(value).items()}
+        case _:
+            return value
+
+
 def _capture_to_dict(capture: Capture) -> dict[str, Any]:
+    """Samples as compressed 32-bit floats."""
     samples = np.ascontiguousarray(capture.volts, dtype="<f4").tobytes()
     return {
         "inputs": list(capture.inputs),
@@ -81,45 +77,33 @@ def _capture_to_dict(capture: Capture) -> dict[str, Any]:
     }
 
 
-def _capture_from_dict(kept: Mapping[str, Any]) -> Capture:
-    samples = zlib.decompress(base64.b64decode(kept["samples"]))
-    volts = np.frombuffer(samples, dtype="<f4").astype(np.float64).reshape(len(kept["inputs"]), -1)
-    ranges = zip(kept["inputs"], kept["volts_per_division"], strict=True)
+def _capture_from_dict(stored: Mapping[str, Any]) -> Capture:
+    samples = zlib.decompress(base64.b64decode(stored["samples"]))
+    volts = np.frombuffer(samples, dtype="<f4").astype(np.float64).reshape(len(stored["inputs"]), -1)
+    ranges = zip(stored["inputs"], stored["volts_per_division"], strict=True)
     return Capture(
-        inputs=tuple(kept["inputs"]),
+        inputs=tuple(stored["inputs"]),
         volts=volts,
-        interval_s=kept["interval_s"],
-        full_scale_v=tuple(kept["full_scale_v"]),
-        step_v=tuple(kept["step_v"]),
-        clipped=tuple(kept["clipped"]),
+        interval_s=stored["interval_s"],
+        full_scale_v=tuple(stored["full_scale_v"]),
+        step_v=tuple(stored["step_v"]),
+        clipped=tuple(stored["clipped"]),
         setting=CaptureSetting(
             inputs={number: InputSetting(volts_per_division=volts) for number, volts in ranges},
-            duration_s=volts.shape[1] * kept["interval_s"],
+            duration_s=volts.shape[1] * stored["interval_s"],
             samples=volts.shape[1],
         ),
     )
 
 
-def _harmonics_to_dict(result: Harmonics) -> dict[str, Any]:
-    return {
-        **vars(result),
-        "orders": list(result.orders),
-        "relative": [[float(value.real), float(value.imag)] for value in result.relative],
-        "standard": [float(value) for value in result.standard],
-        "rest": dict(vars(result.rest)),
+def _harmonics_from_dict(stored: Mapping[str, Any]) -> Harmonics:
+    values = {name: value for name, value in stored.items() if name != "tone"} | {
+        "orders": tuple(stored["orders"]),
+        "relative": np.array([complex(*value) for value in stored["relative"]], dtype=np.complex128),
+        "standard": np.array(stored["standard"], dtype=np.float64),
+        "rest": BandPower(**stored["rest"]),
     }
-
-
-def _harmonics_from_dict(kept: Mapping[str, Any]) -> Harmonics:
-    return Harmonics(
-        frequency_hz=kept["frequency_hz"],
-        fundamental_vrms=kept["fundamental_vrms"],
-        fundamental_standard_vrms=kept["fundamental_standard_vrms"],
-        orders=tuple(kept["orders"]),
-        relative=np.array([complex(*value) for value in kept["relative"]], dtype=np.complex128),
-        standard=np.array(kept["standard"], dtype=np.float64),
-        rest=BandPower(**kept["rest"]),
-    )
+    return Harmonics(**values)
 
 
 Floats = NDArray[np.float64]
@@ -129,11 +113,11 @@ LEAST = 1e-300  # a variance that is none
 
 
 @dataclass(frozen=True, kw_only=True)
-class Spread:
+class RecordSpread:
     """How a few records of one tone differed, input by input, all relative to the mean level.
 
-    records: their number. variance: experimental, of the levels. noise: the variance that noise alone gives
-    one record.
+    records: their number. variance: experimental, of the levels. noise: the variance of one record
+    by noise alone.
     """
 
     records: int
@@ -149,45 +133,42 @@ class Repeatability:
     freedom: tuple[float, ...]
 
 
-def pooled(spreads: Sequence[Spread]) -> tuple[Repeatability, ...]:
+def pooled(spreads: Sequence[RecordSpread]) -> tuple[Repeatability, ...]:
     """Repeatability at each tone, from the series of all tones together (JCGM 100:2008, 4.2.4).
 
     Each input has its own, as one may have a worse lead than another; of one input the tones are alike.
     Where one tone clearly differs (Cochran's test), it has its own and the others theirs.
     """
     apart: dict[int, Repeatability] = {}
-    alike = [place for place, spread in enumerate(spreads) if spread.records > 1]
-    while (odd := _odd_one([spreads[place] for place in alike])) is not None:
-        place = alike.pop(odd)
-        apart[place] = _of([spreads[place]])
-    together = _of([spreads[place] for place in alike]) if alike else None
+    alike = [index for index, spread in enumerate(spreads) if spread.records > 1]
+    while (outlier := _outlier([spreads[index] for index in alike])) is not None:
+        index = alike.pop(outlier)
+        apart[index] = _of([spreads[index]])
+    together = _of([spreads[index] for index in alike]) if alike else None
     return tuple(
-        apart.get(place) or together or Repeatability(standard=(0.0,) * inputs, freedom=(math.inf,) * inputs)
-        for place, inputs in ((place, len(spread.variance)) for place, spread in enumerate(spreads))
+        apart.get(index) or together or Repeatability(standard=(0.0,) * inputs, freedom=(math.inf,) * inputs)
+        for index, inputs in enumerate(len(spread.variance) for spread in spreads)
     )
 
 
-def _of(spreads: Sequence[Spread]) -> Repeatability:
+def _of(spreads: Sequence[RecordSpread]) -> Repeatability:
     """The pooled variance less that of the noise, and how sure it is.
 
     Series of different expectation, and a difference of variances, have fewer degrees of freedom than are in
     them: both by Satterthwaite's approximation (JCGM 100:2008, G.4.1).
     """
-    freedom = np.array([spread.records - 1 for spread in spreads])[:, None]
+    freedom = np.array([spread.records - 1 for spread in spreads])
     noise = np.array([spread.noise for spread in spreads])
-    variance = _mean(np.array([spread.variance for spread in spreads]), freedom)
-    beyond = np.maximum(variance - _mean(noise, freedom), 0.0)
+    variance = np.average([spread.variance for spread in spreads], axis=0, weights=freedom)
+    beyond = np.maximum(variance - np.average(noise, axis=0, weights=freedom), 0.0)
     expected = noise + beyond
     with np.errstate(divide="ignore", invalid="ignore"):
-        degrees = np.sum(freedom * expected, axis=0) ** 2 / np.sum(freedom * expected**2, axis=0)
+        degrees = (freedom @ expected) ** 2 / (freedom @ expected**2)
         degrees = np.where(beyond > 0, degrees * (beyond / variance) ** 2, math.inf)
-    return Repeatability(
-        standard=tuple(np.sqrt(beyond).tolist()),
-        freedom=tuple(degrees.tolist()),
-    )
+    return Repeatability(standard=tuple(np.sqrt(beyond).tolist()), freedom=tuple(degrees.tolist()))
 
 
-def _odd_one(spreads: Sequence[Spread]) -> int | None:
+def _outlier(spreads: Sequence[RecordSpread]) -> int | None:
     """The series that scatters more than one of so many alike ever would; by all its inputs together.
 
     Cochran's test (ISO 5725-2, 7.3.3), of variances over what noise and the common repeatability make
@@ -217,10 +198,6 @@ def beta_tail(least: float, a: float, b: float) -> float:
     return float(betaincc(a, b, least))
 
 
-def _mean(values: Floats, weights: NDArray[np.int_]) -> Floats:
-    return np.asarray(np.sum(weights * values, axis=0) / np.sum(weights))
-
-
 LIFE_S = 4 * 3600.0  # common practice, no source: four hours, or a change of leads
 SAME_SETTING = 1e-3  # settings closer than this fraction are the same range
 
@@ -241,8 +218,8 @@ class RangeGain:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Offset:
-    """What one input reads on one range with nothing there."""
+class InputOffset:
+    """What one input reads on one range with nothing on it."""
 
     input: int
     volts_per_division: float
@@ -264,28 +241,23 @@ class ToneReference:
     identity: str
     frequencies_hz: tuple[float, float]
     emf_vrms: tuple[float, float]
-    clock: Clock
+    clock: ClockRatio
     inputs: tuple[int, ...]
     source: tuple[complex, ...]
     source_standard: tuple[float, ...]
-    spread: Spread
+    spread: RecordSpread
     repeatability: Repeatability
     through: tuple[complex, ...]
     ranges: tuple[RangeGain, ...]
 
     def range_gain(self, number: int, volts_per_division: float) -> RangeGain | None:
         """Find an input's gain on a range over that on its drive range, if the ladder reached it."""
-        for entry in self.ranges:
-            if entry.input == number and _same(entry.volts_per_division, volts_per_division):
-                return entry
-        return None
+        return next((gain for gain in self.ranges if _is_of(gain, number, volts_per_division)), None)
 
     def drive_range(self, number: int) -> float:
-        """Volts per division that an input had in the through setup; 0 where no range is kept of it."""
-        own = (
-            entry for entry in self.ranges if entry.input == number and entry.gain == 1 and not entry.standard
-        )
-        return next((entry.volts_per_division for entry in own), 0.0)
+        """Volts per division that an input had in the through setup; 0 if no range of it is recorded."""
+        own = (gain for gain in self.ranges if gain.input == number and gain.gain == 1 and not gain.standard)
+        return next((gain.volts_per_division for gain in own), 0.0)
 
     def check_serves(self, inputs: tuple[int, ...], frequencies_hz: Sequence[float]) -> None:
         """Raise ReadingError unless this reference was taken of these inputs at these tones.
@@ -306,107 +278,94 @@ class ToneReference:
 
 @dataclass(frozen=True, kw_only=True)
 class Reference:
-    """A whole through reference: one per pair of tones and level, the inputs' offsets, what else is there.
+    """A whole through reference: one per pair of tones and level, the inputs' offsets, the bench's residuals.
 
     taken_s: POSIX time. instruments: identities of generator and scope; another bench's reference is no good.
-    bare: the bench's own noise and harmonics, as far as they were wanted.
+    residuals: the bench's own noise and harmonics, as far as they were wanted.
     """
 
     taken_s: float
     instruments: tuple[str, ...]
     tones: tuple[ToneReference, ...]
-    offsets: tuple[Offset, ...]
+    offsets: tuple[InputOffset, ...]
     residuals: BenchResiduals = field(default=NO_RESIDUALS, compare=False)
 
     def at(self, frequencies_hz: Sequence[float], emf_vrms: Sequence[float]) -> ToneReference | None:
-        """Find the reference of these tones, the one nearest in level; None where there is none."""
+        """Find the reference of these tones, the one nearest in level; None if it has none."""
         tones = [tone for tone in self.tones if np.allclose(tone.frequencies_hz, frequencies_hz, rtol=1e-9)]
         return min(tones, key=lambda tone: abs(math.log(tone.emf_vrms[0] / emf_vrms[0])), default=None)
 
-    def offset(self, number: int, volts_per_division: float) -> Offset | None:
+    def offset(self, number: int, volts_per_division: float) -> InputOffset | None:
         """Find an input's own offset on a range."""
-        for entry in self.offsets:
-            if entry.input == number and _same(entry.volts_per_division, volts_per_division):
-                return entry
-        return None
+        return next((offset for offset in self.offsets if _is_of(offset, number, volts_per_division)), None)
 
     def serves(self, now_s: float, instruments: tuple[str, ...]) -> bool:
         """Whether it is of these instruments and still fresh."""
         return instruments == self.instruments and 0 <= now_s - self.taken_s <= LIFE_S
 
     def to_dict(self) -> dict[str, Any]:
-        """Plain numbers, strings, lists and dicts, complex numbers as [re, im]: what records keep."""
+        """Plain numbers, strings, lists and dicts, complex numbers as [re, im]: what is recorded."""
+        noise = self.residuals.noise
+        tones = [{k: v for k, v in _plain(tone).items() if k != "repeatability"} for tone in self.tones]
         return {
             "taken_s": self.taken_s,
             "instruments": list(self.instruments),
-            "tones": [_tone_to_dict(tone) for tone in self.tones],
-            "offsets": [dict(vars(offset)) for offset in self.offsets],
-            "bare": self.residuals.to_dict(),
+            "tones": tones,
+            "offsets": _plain(self.offsets),
+            "bare": {
+                "noise": None if noise is None else _capture_to_dict(noise),
+                "harmonics": [
+                    {"tone": list(key), **_plain(result)} for key, result in self.residuals.harmonics.items()
+                ],
+            },
         }
 
     @classmethod
-    def from_dict(cls, kept: Mapping[str, Any]) -> "Reference":
-        """Read back what `to_dict` gave."""
+    def from_dict(cls, stored: Mapping[str, Any]) -> "Reference":
+        """Read back what `to_dict` returned."""
+        bare = stored.get("bare", {"noise": None, "harmonics": ()})
+        noise = None if bare["noise"] is None else _capture_from_dict(bare["noise"])
+        harmonics = {tuple(result["tone"]): _harmonics_from_dict(result) for result in bare["harmonics"]}
         return cls(
-            taken_s=kept["taken_s"],
-            instruments=tuple(kept["instruments"]),
-            tones=with_common_spread([_tone_from_dict(tone) for tone in kept["tones"]]),
-            offsets=tuple(Offset(**offset) for offset in kept["offsets"]),
-            residuals=BenchResiduals.from_dict(kept["bare"]) if "bare" in kept else NO_RESIDUALS,
+            taken_s=stored["taken_s"],
+            instruments=tuple(stored["instruments"]),
+            tones=with_common_spread([_tone_from_dict(tone) for tone in stored["tones"]]),
+            offsets=tuple(InputOffset(**offset) for offset in stored["offsets"]),
+            residuals=BenchResiduals(noise=noise, harmonics=harmonics),
         )
 
 
 def with_common_spread(tones: Sequence[ToneReference]) -> tuple[ToneReference, ...]:
     """Let every tone have the repeatability that the records of all of them show."""
-    result = pooled([tone.spread for tone in tones])
-    return tuple(replace(tone, repeatability=one) for tone, one in zip(tones, result, strict=True))
+    result = zip(tones, pooled([tone.spread for tone in tones]), strict=True)
+    return tuple(replace(tone, repeatability=repeatability) for tone, repeatability in result)
 
 
-def _same(one: float, two: float) -> bool:
-    return math.isclose(one, two, rel_tol=SAME_SETTING)
+def _is_of(entry: RangeGain | InputOffset, number: int, volts_per_division: float) -> bool:
+    on_range = math.isclose(entry.volts_per_division, volts_per_division, rel_tol=SAME_SETTING)
+    return entry.input == number and on_range
 
 
-def _tone_to_dict(tone: ToneReference) -> dict[str, Any]:
-    kept = {name: value for name, value in vars(tone).items() if name != "repeatability"}
-    return {
-        **kept,
-        "frequencies_hz": list(tone.frequencies_hz),
-        "emf_vrms": list(tone.emf_vrms),
-        "clock": dict(vars(tone.clock)),
-        "inputs": list(tone.inputs),
-        "source": [[value.real, value.imag] for value in tone.source],
-        "source_standard": list(tone.source_standard),
-        "spread": {
-            "records": tone.spread.records,
-            "variance": list(tone.spread.variance),
-            "noise": list(tone.spread.noise),
-        },
-        "through": [[value.real, value.imag] for value in tone.through],
-        "ranges": [{**vars(entry), "gain": [entry.gain.real, entry.gain.imag]} for entry in tone.ranges],
-    }
-
-
-def _tone_from_dict(kept: Mapping[str, Any]) -> ToneReference:
-    spread = _spread_from_dict(kept)
+def _tone_from_dict(stored: Mapping[str, Any]) -> ToneReference:
+    spread = _spread_from_dict(stored)
+    plain = ("frequencies_hz", "emf_vrms", "inputs", "source_standard")
+    values: dict[str, Any] = {name: tuple(stored[name]) for name in plain}
+    values |= {name: tuple(complex(*value) for value in stored[name]) for name in ("source", "through")}
     return ToneReference(
-        identity=kept["identity"],
-        frequencies_hz=(kept["frequencies_hz"][0], kept["frequencies_hz"][1]),
-        emf_vrms=(kept["emf_vrms"][0], kept["emf_vrms"][1]),
-        clock=Clock(**kept["clock"]),
-        inputs=tuple(kept["inputs"]),
-        source=tuple(complex(*value) for value in kept["source"]),
-        source_standard=tuple(kept["source_standard"]),
+        identity=stored["identity"],
+        clock=ClockRatio(**stored["clock"]),
         spread=spread,
         repeatability=pooled([spread])[0],
-        through=tuple(complex(*value) for value in kept["through"]),
-        ranges=tuple(RangeGain(**{**entry, "gain": complex(*entry["gain"])}) for entry in kept["ranges"]),
+        ranges=tuple(RangeGain(**{**entry, "gain": complex(*entry["gain"])}) for entry in stored["ranges"]),
+        **values,
     )
 
 
-def _spread_from_dict(kept: Mapping[str, Any]) -> Spread:
-    """The spread, or what an earlier version kept of it: s sqrt(1 + 1/n) of three records, less the noise."""
-    if "spread" not in kept:
-        variance = tuple(each**2 / (1 + 1 / 3) for each in kept["repeatability"])
-        return Spread(records=3, variance=variance, noise=(0.0,) * len(variance))
-    spread = kept["spread"]
-    return Spread(records=spread["records"], variance=tuple(spread["variance"]), noise=tuple(spread["noise"]))
+def _spread_from_dict(stored: Mapping[str, Any]) -> RecordSpread:
+    """The spread, or what an earlier version recorded of it: s sqrt(1 + 1/n) of three records, less noise."""
+    if "spread" not in stored:
+        variance = tuple(standard**2 / (1 + 1 / 3) for standard in stored["repeatability"])
+        return RecordSpread(records=3, variance=variance, noise=(0.0,) * len(variance))
+    spread = stored["spread"]
+    variance, noise = tuple(spread["variance"]), tuple(spread["noise"])
+    return RecordSpread(records=spread["records"], variance=variance, noise=noise)

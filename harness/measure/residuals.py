@@ -15,8 +15,8 @@ from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below, root_of_power
 from harness.measure.clock import sine_rows
@@ -24,8 +24,6 @@ from harness.measure.spectrum import SPREAD, Weighting, bs468_network, power_wei
 from harness.measure.tone import ToneFit, fit_tones
 from harness.measure.tones import TonePair
 from harness.reading import Contribution, Estimate
-
-Floats = NDArray[np.float64]
 
 LOW_HZ, HIGH_HZ = 20.0, 20_000.0
 BLOCK_BINS = 64  # the noise round a bin is the median of so many
@@ -54,23 +52,31 @@ def noise(
     *,
     own_volts: Floats | None,
     step_v: tuple[float, float],
-    weighting: Weighting = "flat",
+    weighting: Literal["none", "A", "quasi-peak"] = "none",
     gain_standard: tuple[float, float] = (0.0, 0.0),
     k: float = 2.0,
 ) -> Estimate:
-    """RMS noise of a pair's differential, V, 20 Hz to 20 kHz, unweighted or weighted.
+    """RMS noise of a pair's differential, V, 20 Hz to 20 kHz, unweighted or weighted; or its quasi-peak.
 
     volts: hot, cold, shape (2, samples). own_volts: the same of the scope's own noise, another record, of any
     length; without one the scope's part is unknown and the result a floor: the noise is no more than what was
     seen. step_v: one code of each input. gain_standard: relative standard uncertainty of each input's gain.
     A record too quiet to move the quantiser about is a floor too, half a code of each input above what it
-    shows: within a code anything can hide.
-    Raises ReadingError where the records don't hold the band.
+    shows: within a code anything can hide. The scope's own quasi-peak is taken off by its square, as is right
+    for two noises of one spectrum.
+    Raises ReadingError if the records don't hold the band.
     """
-    seen = band_power(volts, interval_s, weighting=weighting)
+
+    def power(of_volts: Floats) -> BandPower:
+        if weighting == "quasi-peak":
+            return quasi_peak_power(of_volts, interval_s)
+        return band_power(of_volts, interval_s, weighting=weighting)
+
+    seen = power(volts)
     if own_volts is None:
-        return below(math.sqrt(seen.mean_square_v2 + k * _standard(seen, gain_standard)), k=k)
-    own = band_power(own_volts, interval_s, weighting=weighting)
+        gains = (2 * gain_standard[0] * seen.hot_v2, 2 * gain_standard[1] * seen.cold_v2)
+        return below(math.sqrt(seen.mean_square_v2 + k * math.hypot(seen.standard_v2, *gains)), k=k)
+    own = power(own_volts)
     parts = [
         Contribution(name="noise", standard=seen.standard_v2),
         Contribution(name="scope's own noise", standard=own.standard_v2),
@@ -83,15 +89,11 @@ def noise(
 
 
 def band_power(
-    volts: Floats,
-    interval_s: float,
-    *,
-    weighting: Weighting = "flat",
-    high_hz: float = HIGH_HZ,
+    volts: Floats, interval_s: float, *, weighting: Weighting = "none", high_hz: float = HIGH_HZ
 ) -> BandPower:
     """Mean square of hot less cold from 20 Hz up, weighted, V², and how far it can be off by chance.
 
-    volts: hot, cold, shape (2, samples). high_hz: where the band ends. Raises ReadingError where the record
+    volts: hot, cold, shape (2, samples). high_hz: where the band ends. Raises ReadingError if the record
     does not hold the band.
 
     A bin of noise of mean N has the variance N²; one that holds a steady line besides, of power P in all, has
@@ -154,13 +156,6 @@ def _noise_levels(power: Floats) -> Floats:
     return np.repeat(medians / math.log(2), np.diff(edges))
 
 
-def _standard(power: BandPower, gain_standard: tuple[float, float]) -> float:
-    """Standard uncertainty of a mean square by chance and gains, V²."""
-    return math.hypot(
-        power.standard_v2, 2 * gain_standard[0] * power.hot_v2, 2 * gain_standard[1] * power.cold_v2
-    )
-
-
 DETECTOR_HZ = 100_000.0
 # Two peak rectifiers in a row, each charging through one time constant and always discharging through
 # another. Found by least squares on the recommendation's burst tables (its sections 2.1 and 2.2), to whose
@@ -175,43 +170,24 @@ HIGHEST_HZ = 31_500.0  # the last point of the recommendation's table
 FLUCTUATION_S = 4.4e-5  # of noise: variance of a reading over its square, times the record's length
 
 
-def quasi_peak(
-    volts: Floats,
-    interval_s: float,
-    *,
-    own_volts: Floats | None,
-    step_v: tuple[float, float],
-    gain_standard: tuple[float, float] = (0.0, 0.0),
-    k: float = 2.0,
-) -> Estimate:
-    """Weighted quasi-peak noise of a pair's differential, V, as for a steady sine of 1 kHz its RMS.
+def quasi_peak_power(volts: Floats, interval_s: float) -> BandPower:
+    """Square of the weighted quasi-peak of hot less cold, V², which of a steady sine of 1 kHz is its RMS.
 
-    volts: hot, cold, shape (2, samples); own_volts: the same of the scope's own noise. Arguments and floors
-    are those of `noise.noise`. The record is taken as one period of a lasting noise, so that the detector is
-    read when it has settled. The scope's own noise is taken off by its square, as is right for two noises of
-    one spectrum. How far a reading fluctuates with the length of the record is known for noise; for rare
-    clicks it is too little. What the inputs' gain errors do is told by the weighted mean square, as if the
-    detector read that. Raises ReadingError where the record does not hold the band.
+    volts: hot, cold, shape (2, samples), taken as one period of a lasting noise, so that the detector is read
+    when it has settled. How far a reading fluctuates with the length of the record is known for noise; for
+    rare clicks it is too little. The parts of hot and cold are as in the weighted mean square.
+    Raises ReadingError if the record does not hold the band.
     """
-    seen = _settled(volts, interval_s)
-    chance = _chance(seen, volts, interval_s)
-    by_leg = _by_leg(seen, volts, interval_s)
-    if own_volts is None:
-        gains = (2 * gain * part for gain, part in zip(gain_standard, by_leg, strict=True))
-        return below(math.sqrt(seen**2 + k * math.hypot(chance, *gains)), k=k)
-    own = _settled(own_volts, interval_s)
-    own_by_leg = _by_leg(own, own_volts, interval_s)
-    parts = [
-        Contribution(name="noise", standard=chance),
-        Contribution(name="scope's own noise", standard=_chance(own, own_volts, interval_s)),
-        *(
-            Contribution(name="input gain", standard=2 * gain * abs(part - own_part))
-            for gain, part, own_part in zip(gain_standard, by_leg, own_by_leg, strict=True)
-        ),
-    ]
-    result = root_of_power(seen**2 - own**2, parts, k=k)
-    hidden = undithered(volts, step_v) + undithered(own_volts, step_v)
-    return below(result.high + hidden, k=k) if hidden > 0 else result
+    weighted, step_s = weighted_track(volts[0] - volts[1], interval_s)
+    square = float(detect(weighted, step_s, settled=True).mean()) ** 2
+    power = band_power(volts, interval_s, weighting="bs468")
+    scale = square / power.mean_square_v2 if power.mean_square_v2 > 0 else 0.0
+    return BandPower(
+        mean_square_v2=square,
+        standard_v2=2 * square * math.sqrt(FLUCTUATION_S / (volts.shape[1] * interval_s)),
+        hot_v2=scale * power.hot_v2,
+        cold_v2=scale * power.cold_v2,
+    )
 
 
 def weighted_track(volts: Floats, interval_s: float) -> tuple[Floats, float]:
@@ -230,9 +206,9 @@ def weighted_track(volts: Floats, interval_s: float) -> tuple[Floats, float]:
     spectrum = np.fft.rfft(volts)
     count = round(duration_s * DETECTOR_HZ)
     bins = min(len(spectrum), count // 2)
-    kept = np.zeros(count // 2 + 1, dtype=np.complex128)
-    kept[:bins] = spectrum[:bins] * bs468_network(np.arange(bins) / duration_s)
-    return np.asarray(np.fft.irfft(kept, count) * (count / samples)), duration_s / count
+    passed = np.zeros(count // 2 + 1, dtype=np.complex128)
+    passed[:bins] = spectrum[:bins] * bs468_network(np.arange(bins) / duration_s)
+    return np.asarray(np.fft.irfft(passed, count) * (count / samples)), duration_s / count
 
 
 def detect(weighted: Floats, interval_s: float, *, settled: bool = False) -> Floats:
@@ -268,26 +244,6 @@ def detect(weighted: Floats, interval_s: float, *, settled: bool = False) -> Flo
     return np.asarray(track) * CALIBRATION
 
 
-def _settled(volts: Floats, interval_s: float) -> float:
-    """Mean reading of a lasting noise of which hot less cold is one period, V."""
-    weighted, step_s = weighted_track(volts[0] - volts[1], interval_s)
-    return float(detect(weighted, step_s, settled=True).mean())
-
-
-def _by_leg(reading: float, volts: Floats, interval_s: float) -> tuple[float, float]:
-    """The parts of a reading's square that hot and cold contribute, V²: as of the weighted mean square."""
-    power = band_power(volts, interval_s, weighting="bs468")
-    scale = reading**2 / power.mean_square_v2 if power.mean_square_v2 > 0 else 0.0
-    return scale * power.hot_v2, scale * power.cold_v2
-
-
-def _chance(reading: float, volts: Floats, interval_s: float) -> float:
-    """Standard uncertainty of a reading's square by chance, V²."""
-    return 2 * reading**2 * math.sqrt(FLUCTUATION_S / (volts.shape[1] * interval_s))
-
-
-Complex = NDArray[np.complex128]
-
 LAST_HARMONIC = 10
 LEAST_RATIO = 20.0  # of the fundamental over its standard uncertainty: below, nothing to compare with
 STABILITY = 0.05  # of the through setup's harmonics, per part: common practice, no source
@@ -321,8 +277,8 @@ def measure_harmonics(
 ) -> Harmonics:
     """Find the fundamental and its harmonics up to the tenth, as far as the band goes, in a pair's record.
 
-    volts: hot, cold, shape (2, samples). highest_hz: where the band ends. Raises ReadingError where there is
-    no tone, where no harmonic lies in the band, or where the record can't hold them (too short, too few
+    volts: hot, cold, shape (2, samples). highest_hz: where the band ends. Raises ReadingError if the
+    record has no tone, if no harmonic lies in the band, or if the record can't hold them (too short, too few
     samples a second).
     """
     orders = tuple(n for n in range(2, LAST_HARMONIC + 1) if n * frequency_hz <= highest_hz * (1 + 1e-9))
@@ -353,6 +309,7 @@ def thd(
     seen: Harmonics,
     through: Harmonics | None,
     *,
+    and_noise: bool = False,
     stability: float = STABILITY,
     largest_residual: float = 0.0,
     k: float = 2.0,
@@ -362,36 +319,23 @@ def thd(
     IEC 60268-3, and meters that notch the fundamental out, divide by the whole signal instead (from memory):
     they read d / sqrt(1 + d²), which is 0.005 % of the reading less at d = 1 %, and 0.5 % less at 10 %.
 
-    through: the same tone in the through setup. stability: what part of its harmonics may come out otherwise
-    in the unit's setup, one standard uncertainty. Without a through setup no part of what is seen can be
-    laid to the unit, and the result is a floor: no more than that and `largest_residual` together, the
-    latter being what generator and scope may have, a fraction.
+    through: the same tone in the through setup. and_noise: with everything else from 20 Hz to 20 kHz; the
+    scope's own noise, found in the through setup, is taken off by its power. stability: what part of the
+    through setup's harmonics may come out otherwise in the unit's, one standard uncertainty. Without a
+    through setup no part of what is seen can be laid to the unit, and the result is a floor: no more than
+    that and `largest_residual` together, the latter being what generator and scope may have, a fraction.
     Raises ReadingError for a through setup of another tone.
     """
     power, parts = _harmonic_power(seen, through, stability)
-    return _fraction(power, parts, through, largest_residual, k)
-
-
-def thd_and_noise(
-    seen: Harmonics,
-    through: Harmonics | None,
-    *,
-    stability: float = STABILITY,
-    largest_residual: float = 0.0,
-    k: float = 2.0,
-) -> Estimate:
-    """Everything from 20 Hz to 20 kHz but the fundamental, over it, a fraction. Arguments as for `thd`.
-
-    The scope's own noise, found in the through setup, is taken off by its power.
-    """
-    power, parts = _harmonic_power(seen, through, stability)
-    square = seen.fundamental_vrms**2
-    power += seen.rest.mean_square_v2 / square
-    parts.append(Contribution(name="noise", standard=seen.rest.standard_v2 / square))
-    if through is not None:
-        power -= through.rest.mean_square_v2 / square
-        parts.append(Contribution(name="through reference", standard=through.rest.standard_v2 / square))
-    return _fraction(power, parts, through, largest_residual, k)
+    if and_noise:
+        square = seen.fundamental_vrms**2
+        power += seen.rest.mean_square_v2 / square
+        parts.append(Contribution(name="noise", standard=seen.rest.standard_v2 / square))
+        if through is not None:
+            power -= through.rest.mean_square_v2 / square
+            parts.append(Contribution(name="through reference", standard=through.rest.standard_v2 / square))
+    result = root_of_power(power, parts, k=k)
+    return result if through is not None else below(result.high + largest_residual, k=k)
 
 
 def _harmonic_power(
@@ -427,22 +371,7 @@ def _harmonic_power(
     return power, parts
 
 
-def _fraction(
-    power: float,
-    parts: list[Contribution],
-    through: Harmonics | None,
-    largest_residual: float,
-    k: float,
-) -> Estimate:
-    result = root_of_power(power, parts, k=k)
-    return result if through is not None else below(result.high + largest_residual, k=k)
-
-
 def _remainder(volts: Floats, interval_s: float, fit: ToneFit) -> Floats:
     """Take the fitted tones out of a record."""
     radians = 2 * np.pi * interval_s * fit.clock.ratio * np.asarray(fit.frequencies_hz)
-    peak = math.sqrt(2) * fit.phasors
-    amplitudes = np.empty((len(volts), 1 + 2 * peak.shape[1]))
-    amplitudes[:, 0] = fit.offset_v
-    amplitudes[:, 1::2], amplitudes[:, 2::2] = peak.real, -peak.imag
-    return np.asarray(volts - amplitudes @ sine_rows(volts.shape[1], radians))
+    return np.asarray(volts - fit.amplitudes_v @ sine_rows(volts.shape[1], radians))

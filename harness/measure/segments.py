@@ -12,15 +12,12 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from harness.measure.sides import Course, Instant, Sides, boundary
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
+from harness.arrays import Floats, Indices
+from harness.measure.sides import Course, Instant, SteadySides, boundary
 
 
-def cheapest_way(costs: Floats, change_cost: float) -> Ints:
+def cheapest_way(costs: Floats, change_cost: float) -> Indices:
     """Course of each sample, of the cheapest sequence; costs: shape (courses, samples).
 
     Staying is free and every change has one price, so a sample's best predecessor is either its own course or
@@ -50,7 +47,7 @@ def cheapest_way(costs: Floats, change_cost: float) -> Ints:
 
 def one_way(
     costs: Floats, change_cost: float, old: Sequence[int], new: Sequence[int], direct_cost: float = 0.0
-) -> Ints:
+) -> Indices:
     """The same where no course of `old` follows one of `new`: no contact goes back to the throw that it left.
 
     Every other course may stand on either side; going over to the second side within it costs nothing.
@@ -61,10 +58,10 @@ def one_way(
     courses = len(costs)
     first = [c for c in range(courses) if c not in new]
     second = [c for c in range(courses) if c not in old]
-    split = len(first)  # a place is a course on a side: the first side's, then the second's
+    split = len(first)  # a state is a course on a side: the first side's, then the second's
     between = [p for p, c in enumerate(first) if c in second]
-    # Of each course of the second side: its number there, its place, and its place on the first side.
-    late_places = [(k, split + k, first.index(c) if c in first else None) for k, c in enumerate(second)]
+    # Of each course of the second side: its number there, its state, and its state on the first side.
+    late_states = [(k, split + k, first.index(c) if c in first else None) for k, c in enumerate(second)]
     early, late = costs[first, 0].tolist(), [math.inf] * len(second)
     came = [list(range(split + len(second)))]
     columns = zip(costs[first, 1:].T.tolist(), costs[second, 1:].T.tolist(), strict=True)
@@ -83,15 +80,15 @@ def one_way(
             ways += [(least_late + change_cost, split + late.index(least_late))]
             to_new_cost, to_new = min(ways)
         pointers = [p if total <= dearest_early else from_early for p, total in enumerate(early)]
-        for k, place, shared in late_places:
+        for k, state, shared in late_states:
             total, source, cost = late[k], to_new, to_new_cost
             if shared is not None:
                 source, cost = to_shared, to_shared_cost
             if total > cost:
-                total, place = cost, source
+                total, state = cost, source
             if shared is not None and early[shared] < total:
-                total, place = early[shared], shared
-            pointers.append(place)
+                total, state = early[shared], shared
+            pointers.append(state)
             late[k] = total + late_column[k]
         early = [
             column[p] + (total if total <= dearest_early else dearest_early) for p, total in enumerate(early)
@@ -101,12 +98,12 @@ def one_way(
     return np.asarray([*first, *second], dtype=np.intp)[_backwards(came, ends.index(min(ends)))]
 
 
-def _backwards(came: Sequence[Sequence[int]], place: int) -> list[int]:
-    """The place at each sample of the way that ends at `place`; came: of each sample, where from."""
-    way = [place]
+def _backwards(came: Sequence[Sequence[int]], state: int) -> list[int]:
+    """The state at each sample of the way that ends in `state`; came: of each sample, from which state."""
+    way = [state]
     for pointers in reversed(came[1:]):
-        place = pointers[place]
-        way.append(place)
+        state = pointers[state]
+        way.append(state)
     return way[::-1]
 
 
@@ -140,7 +137,7 @@ REACH = 2000  # samples on either side in which a boundary is looked for
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Course:
+class _Candidate:
     """A course that a leg may follow: its volts over the samples looked at, and how far off it may be."""
 
     label: Label
@@ -186,7 +183,7 @@ class Floating:
 PLAIN = Floating()
 
 
-def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLAIN) -> SignalPath:
+def follow(sides: SteadySides, leg: int, partner: int | None, floating: Floating = PLAIN) -> SignalPath:
     """Find one leg's way through the change; `sides` must have one. partner: the pair's other leg."""
     first, last = sides.first or 0, sides.last or 0
     samples = sides.volts.shape[1]
@@ -203,7 +200,8 @@ def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLA
     last_row = known.index("after") if "after" in known else 0
     costs[1:, 0] += CERTAIN_COST  # outside the change the courses are what was fitted there
     costs[np.arange(len(costs)) != last_row, -1] += CERTAIN_COST
-    silent = _is_silent(sides.before, leg, float(sides.noise_v[leg]))  # then an open leg follows it as well
+    old_rms = math.sqrt(float(np.sum(sides.before.coefficients[leg, 1:] ** 2)) / 2)
+    silent = old_rms <= SAME * float(sides.noise_v[leg])  # then an open leg follows the old course as well
     old = [row for row, label in enumerate(known) if label == "before" and not silent]
     new = [row for row, label in enumerate(known) if label == "after"]
     direct_cost = DIRECT_COST if "open" in known else 0.0
@@ -215,8 +213,8 @@ def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLA
     if silent:
         result = _opened(result)
     names = _named(result, "after" in labels)
-    ends = [place for place in range(len(runs)) if place + 1 == len(runs) or names[place] != names[place + 1]]
-    begins = [0, *(place + 1 for place in ends[:-1])]
+    ends = [index for index in range(len(runs)) if index + 1 == len(runs) or names[index] != names[index + 1]]
+    begins = [0, *(index + 1 for index in ends[:-1])]
     segments = tuple(
         Segment(label=names[first], start=start + runs[first][0], stop=start + runs[last][1])
         for first, last in zip(begins, ends, strict=True)
@@ -224,28 +222,24 @@ def follow(sides: Sides, leg: int, partner: int | None, floating: Floating = PLA
     solid = [label in ("before", "after") for label in result]
     gap = [row for row, label in enumerate(labels) if row not in old and label != "after"]
     instants = tuple(
-        _instant(costs, way, runs, solid, gap, place, start, sides.interval_s) for place in ends[:-1]
+        _instant(costs, way, runs, solid, gap, index, start, sides.interval_s) for index in ends[:-1]
     )
     return SignalPath(
-        segments=segments,
-        instants=instants,
-        expected=_expected(runs, way, courses),
-        start=start,
-        stop=stop,
+        segments=segments, instants=instants, expected=_expected(runs, way, courses), start=start, stop=stop
     )
 
 
 def _courses(
-    sides: Sides, leg: int, partner: int | None, floating: Floating, start: int, stop: int
-) -> list[_Course]:
+    sides: SteadySides, leg: int, partner: int | None, floating: Floating, start: int, stop: int
+) -> list[_Candidate]:
     """Courses that a leg can follow and that can be told apart: of two alike, the one named first."""
     noise = float(sides.noise_v[leg])
     before, after = sides.before.volts(start, stop), sides.after.volts(start, stop)
     offsets = (sides.before.coefficients[:, 0] + sides.after.coefficients[:, 0]) / 2
     named = [
-        _Course(label="before", volts=before[leg], spread_v=noise),
-        _Course(label="after", volts=after[leg], spread_v=noise),
-        _Course(label="open", volts=np.full(stop - start, offsets[leg]), spread_v=noise),
+        _Candidate(label="before", volts=before[leg], spread_v=noise),
+        _Candidate(label="after", volts=after[leg], spread_v=noise),
+        _Candidate(label="open", volts=np.full(stop - start, offsets[leg]), spread_v=noise),
     ]
     if partner is not None:
         sides_in_turn = (sides.before, sides.after)
@@ -258,37 +252,38 @@ def _courses(
             if abs(share - 1) > ALONE_DIFFERS:
                 own = share * _own_tone(course, leg, start, stop) + offsets[leg]
                 named.append(_inexact(label, own, noise))
-    kept: list[_Course] = []
-    for one in named:
-        if all(math.sqrt(float(np.mean((one.volts - other.volts) ** 2))) > SAME * noise for other in kept):
-            kept.append(one)
-    return kept
+    distinct: list[_Candidate] = []
+    for candidate in named:
+        apart_v = (math.sqrt(float(np.mean((candidate.volts - other.volts) ** 2))) for other in distinct)
+        if all(rms_v > SAME * noise for rms_v in apart_v):
+            distinct.append(candidate)
+    return distinct
 
 
 def _own_tone(course: Course, leg: int, start: int, stop: int) -> Floats:
     """A leg's strongest tone alone: of its partner's it sees something only while that is closed as well."""
     result = course.coefficients[leg, 1:].reshape(-1, 2)
-    kept = np.zeros_like(course.coefficients)
+    strongest = np.zeros_like(course.coefficients)
     if len(result):
         tone = 1 + 2 * int(np.argmax(np.sum(result**2, axis=1)))
-        kept[leg, tone : tone + 2] = course.coefficients[leg, tone : tone + 2]
-    return np.asarray(replace(course, coefficients=kept).volts(start, stop)[leg])
+        strongest[leg, tone : tone + 2] = course.coefficients[leg, tone : tone + 2]
+    return np.asarray(replace(course, coefficients=strongest).volts(start, stop)[leg])
 
 
-def _inexact(label: Label, volts: Floats, noise_v: float) -> _Course:
+def _inexact(label: Label, volts: Floats, noise_v: float) -> _Candidate:
     """A course that is known from the circuit alone."""
-    return _Course(
+    return _Candidate(
         label=label, volts=volts, spread_v=math.hypot(noise_v, COPY_INEXACT * float(np.std(volts)))
     )
 
 
-def _cost(volts: Floats, course: _Course, noise_v: float) -> Floats:
+def _cost(volts: Floats, course: _Candidate, noise_v: float) -> Floats:
     """Half the squared residual in its own spread's terms, and what a wider spread is the less likely for."""
     squared = ((volts - course.volts) / course.spread_v) ** 2 / 2 + math.log(course.spread_v / noise_v)
     return np.asarray(np.minimum(squared, UNLIKELY_COST))
 
 
-def _absorbed(way: Ints, other: int) -> Ints:
+def _absorbed(way: Indices, other: int) -> Indices:
     """Take a short stretch beside a longer one that follows no course to follow none either.
 
     The tail of a click crosses courses on its way back.
@@ -298,9 +293,9 @@ def _absorbed(way: Ints, other: int) -> Ints:
     while changed:
         changed = False
         runs = _runs(way)
-        for place in range(1, len(runs) - 1):
-            a, b = runs[place]
-            beside = [runs[n] for n in (place - 1, place + 1) if way[runs[n][0]] == other]
+        for index in range(1, len(runs) - 1):
+            a, b = runs[index]
+            beside = [runs[n] for n in (index - 1, index + 1) if way[runs[n][0]] == other]
             if way[a] != other and any(stop - start > ABSORBING * (b - a) for start, stop in beside):
                 way[a:b] = other
                 changed = True
@@ -310,42 +305,37 @@ def _absorbed(way: Ints, other: int) -> Ints:
 
 def _instant(
     costs: Floats,
-    way: Ints,
+    way: Indices,
     runs: Sequence[tuple[int, int]],
     solid: Sequence[bool],
     gap: Sequence[int],
-    place: int,
+    index: int,
     start: int,
     interval_s: float,
 ) -> Instant:
     """Instant at which a run ends. Inside a gap between two solid runs any course may hold at any sample: a
     copy of the other leg that happens to look like the new course makes the instant less sure.
     """
-    low, high = place, place + 1
+    low, high = index, index + 1
     while not solid[low] and low > 0 and not solid[low - 1]:
         low -= 1
     while not solid[high] and high < len(runs) - 1 and not solid[high + 1]:
         high += 1
-    middle = runs[place][1]
+    middle = runs[index][1]
     first, last = max(runs[low][0], middle - REACH), min(runs[high][1], middle + REACH)
     left, right = int(way[middle - 1]), int(way[middle])
     window = costs[:, first:last]
-    rows_before = [left] if solid[place] or not solid[place + 1] else gap
-    rows_after = [right] if solid[place + 1] or not solid[place] else gap
+    rows_before = [left] if solid[index] or not solid[index + 1] else gap
+    rows_after = [right] if solid[index + 1] or not solid[index] else gap
     gone = running_cost(window[rows_before], INNER_CHANGE_COST)
     to_come = running_cost(window[rows_after, ::-1], INNER_CHANGE_COST)[::-1]
     return boundary(gone, to_come, start + first, interval_s)
 
 
-def _runs(way: Ints) -> list[tuple[int, int]]:
+def _runs(way: Indices) -> list[tuple[int, int]]:
     """Start and stop of each run of one course."""
     cuts = [0, *(np.flatnonzero(np.diff(way)) + 1).tolist(), len(way)]
     return list(pairwise(cuts))
-
-
-def _is_silent(course: Course, leg: int, noise_v: float) -> bool:
-    """Whether a leg's course can't be told from that of an open leg."""
-    return math.sqrt(float(np.sum(course.coefficients[leg, 1:] ** 2)) / 2) <= SAME * noise_v
 
 
 def _opened(result: Sequence[Label]) -> list[Label]:
@@ -362,7 +352,7 @@ def _named(result: Sequence[Label], distinct_after: bool) -> list[Label]:
     return ["after" if label == "before" and index > left else label for index, label in enumerate(result)]
 
 
-def _expected(runs: Sequence[tuple[int, int]], way: Ints, courses: Sequence[_Course]) -> Floats:
+def _expected(runs: Sequence[tuple[int, int]], way: Indices, courses: Sequence[_Candidate]) -> Floats:
     """What the leg should show; where it follows no course, the last one that it did."""
     expected = courses[0].volts.copy()
     last = courses[0]

@@ -5,15 +5,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Floats
 from harness.errors import ReadingError
 from harness.measure.budget import estimate
-from harness.measure.clock import NOMINAL_CLOCK, Clock, turns
+from harness.measure.clock import NOMINAL_CLOCK, ClockRatio, sine_rows
 from harness.measure.tone import fit_tones
 from harness.reading import Contribution, Estimate
-
-Floats = NDArray[np.float64]
 
 LEAST_STEP = 10.0  # of a control line's two levels, over its noise
 UNIFORM = 1 / math.sqrt(12)  # standard uncertainty of what lies anywhere in an interval of 1
@@ -55,7 +53,7 @@ def find_edge(volts: Floats, interval_s: float) -> Instant:
     volts: shape (samples,). The transition must go from beyond 10 % to beyond 90 % of the two states'
     distance; the instant is interpolated linearly between the samples on either side of the middle, and is as
     uncertain as the step between these two is large, and the noise against the slope.
-    Raises ReadingError where the line does not change.
+    Raises ReadingError if the line does not change.
     """
     low, high = state_levels(volts)
     amplitude = high - low
@@ -75,18 +73,18 @@ def find_edge(volts: Floats, interval_s: float) -> Instant:
         )
     first, last = int(known[changes[0]]), int(known[changes[0] + 1])
     over = level[first : last + 1] > 0.5
-    place = first + int(np.flatnonzero(over != over[0])[0]) - 1
-    step = float(level[place + 1] - level[place])
+    index = first + int(np.flatnonzero(over != over[0])[0]) - 1
+    step = float(level[index + 1] - level[index])
     jump = min(abs(step), 1.0)
     return Instant(
-        time_s=(place + (0.5 - float(level[place])) / step) * interval_s,
+        time_s=(index + (0.5 - float(level[index])) / step) * interval_s,
         standard_s=interval_s * math.hypot(UNIFORM * jump, noise / amplitude / abs(step)),
         even_s=interval_s * UNIFORM * jump,
     )
 
 
 def boundary(gone: Floats, to_come: Floats, first_sample: int, interval_s: float) -> Instant:
-    """Where one course of a waveform gives way to another, by how badly each fits what lies on its side.
+    """When one course of a waveform changes to another, by how badly each fits what lies on its side.
 
     gone: half the squared, normalised residual of the left course, summed over the samples before each one;
     to_come: of the right course, summed from each one on; both of shape (samples + 1,), for samples from
@@ -96,9 +94,9 @@ def boundary(gone: Floats, to_come: Floats, first_sample: int, interval_s: float
     cost = gone + to_come
     chance = np.exp(-(cost - cost.min()))
     chance /= chance.sum()
-    places = np.arange(len(cost))
-    mean = float(chance @ places)
-    variance = float(chance @ (places - mean) ** 2)
+    samples = np.arange(len(cost))
+    mean = float(chance @ samples)
+    variance = float(chance @ (samples - mean) ** 2)
     return Instant(
         time_s=(first_sample + mean - 0.5) * interval_s,
         standard_s=interval_s * math.sqrt(variance + UNIFORM**2),
@@ -134,19 +132,14 @@ class Course:
 
     def volts(self, first: int, last: int) -> Floats:
         """Its volts from one sample of the record to before another; shape (legs, samples)."""
-        rows = np.empty((1 + 2 * len(self.radians), last - first))
-        rows[0] = 1.0
-        for tone, step in enumerate(self.radians):
-            turned = turns(last - first, float(step), first - self.middle)
-            rows[1 + 2 * tone], rows[2 + 2 * tone] = turned.real, turned.imag
-        return np.asarray(self.coefficients @ rows)
+        return np.asarray(self.coefficients @ sine_rows(last - first, self.radians, first - self.middle))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Sides:
+class SteadySides:
     """A record across a change, what is steady before it and after it, and where it lies.
 
-    volts: shape (legs, samples). first, last: samples between which the change lies, None where nothing
+    volts: shape (legs, samples). first, last: samples between which the change lies, None if nothing
     happens (then both courses are that of the whole record). noise_v: RMS, shape (legs,).
     """
 
@@ -165,14 +158,14 @@ def steady_sides(
     frequencies_hz: Sequence[float],
     *,
     step_v: Sequence[float],
-    clock: Clock = NOMINAL_CLOCK,
-) -> Sides:
+    clock: ClockRatio = NOMINAL_CLOCK,
+) -> SteadySides:
     """Find the change in a record and fit what is steady before it and after it.
 
     volts: shape (legs, samples); frequencies_hz: of the tones, known; none for a record in silence.
     The change is found without any fit: each tone and the offset are notched out by a few samples' delays,
     forwards for its beginning and backwards for its end; what is left is noise but where something happens.
-    Raises ReadingError where either side is too short, or not steady.
+    Raises ReadingError if either side is too short, or not steady.
     """
     samples = volts.shape[1]
     if not np.isfinite(volts).all():
@@ -183,7 +176,7 @@ def steady_sides(
     if ahead is None or back is None:
         course = _fit(volts, 0, interval_s, frequencies_hz, step, clock, "the record")
         _need_steady(course, "the record")
-        return Sides(
+        return SteadySides(
             volts=volts, interval_s=interval_s, before=course, after=course, noise_v=course.noise_v,
             first=None, last=None,
         )  # fmt: skip
@@ -202,7 +195,7 @@ def steady_sides(
         last = last if later is None else max(samples - 1 - later, last)
     _need_steady(before, "what precedes the change")
     _need_steady(after, "what follows the change")
-    return Sides(
+    return SteadySides(
         volts=volts,
         interval_s=interval_s,
         before=before,
@@ -256,7 +249,13 @@ def _unrest(volts: Floats, interval_s: float, frequencies_hz: Sequence[float], s
 
 
 def _fit(
-    volts: Floats, start: int, interval_s: float, hz: Sequence[float], step: Floats, clock: Clock, what: str
+    volts: Floats,
+    start: int,
+    interval_s: float,
+    hz: Sequence[float],
+    step: Floats,
+    clock: ClockRatio,
+    what: str,
 ) -> Course:
     """Fit one side, which begins at sample `start` of the record."""
     samples = volts.shape[1]
@@ -278,11 +277,8 @@ def _fit(
             quiet_v=np.maximum(differences, floor),
         )
     fit = fit_tones(volts, interval_s, hz, step_v=tuple(step), clock=clock)
-    peak = np.sqrt(2) * fit.phasors
-    coefficients = np.empty((len(volts), 1 + 2 * len(hz)))
-    coefficients[:, 0], coefficients[:, 1::2], coefficients[:, 2::2] = fit.offset_v, peak.real, -peak.imag
     return Course(
-        coefficients=coefficients,
+        coefficients=fit.amplitudes_v,
         radians=2 * np.pi * interval_s * fit.clock.ratio * np.asarray(hz),
         middle=middle,
         noise_v=np.maximum(fit.residual_v, floor),
@@ -291,7 +287,7 @@ def _fit(
 
 
 def _need_steady(course: Course, what: str) -> None:
-    """Raise ReadingError where a side holds more than tone and noise."""
+    """Raise ReadingError if a side holds more than tone and noise."""
     levels = np.abs(course.coefficients[:, 1:]).max(axis=1, initial=0.0)
     limit = np.maximum(UNSTEADY * course.quiet_v, SMALL * levels)
     worst = int(np.argmax(course.noise_v - limit))

@@ -6,12 +6,9 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
-
-Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 MEAN_SQUARE = 3 / 8  # of the window
 SPREAD = 35 / 18  # by how much the window raises the variance of a power summed over bins: mean w⁴/(mean w²)²
@@ -29,11 +26,6 @@ class Spectrum:
     frequencies_hz: Floats
     values: Complex
     bin_hz: float
-
-    @property
-    def density_v2_per_hz(self) -> Floats:
-        """One-sided power spectral density, shape (inputs, bins)."""
-        return np.asarray(self.values.real**2 + self.values.imag**2)
 
 
 def take_spectrum(volts: Floats, interval_s: float, *, low_hz: float, high_hz: float) -> Spectrum:
@@ -71,7 +63,7 @@ def take_spectrum(volts: Floats, interval_s: float, *, low_hz: float, high_hz: f
     )
 
 
-Weighting = Literal["flat", "a", "bs468"]
+Weighting = Literal["none", "A", "bs468"]
 
 A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)  # IEC 61672-1, annex E (from memory)
 BS468_FORWARD = 10 ** (18.2463 / 20)
@@ -98,18 +90,18 @@ def bs468_network(frequencies_hz: Floats) -> Complex:
 def power_weights(weighting: Weighting, frequencies_hz: Floats) -> Floats:
     """Gain squared at each frequency, for weighting a power density."""
     match weighting:
-        case "flat":
+        case "none":
             return np.ones_like(frequencies_hz)
-        case "a":
+        case "A":
             return a_weighting(frequencies_hz) ** 2
         case "bs468":
             return np.abs(bs468_network(frequencies_hz)) ** 2
 
 
 def _a_curve(f: Floats) -> Floats:
-    one, two, three, four = (pole**2 for pole in A_POLES_HZ)
+    p1, p2, p3, p4 = (pole**2 for pole in A_POLES_HZ)
     f2 = np.asarray(f, dtype=np.float64) ** 2
-    return np.asarray(four * f2**2 / ((f2 + one) * np.sqrt((f2 + two) * (f2 + three)) * (f2 + four)))
+    return np.asarray(p4 * f2**2 / ((f2 + p1) * np.sqrt((f2 + p2) * (f2 + p3)) * (f2 + p4)))
 
 
 DECAYED = 25.0  # time constants after which nothing is left: e to the -25 is 1e-11
@@ -131,9 +123,7 @@ def _transformed(samples: int) -> int:
 
 
 @lru_cache(maxsize=4)
-def _response(
-    length: int, interval_s: float, low_hz: float, high_hz: float, order: int
-) -> NDArray[np.complex128]:
+def _response(length: int, interval_s: float, low_hz: float, high_hz: float, order: int) -> Complex:
     """At each frequency of a real transform of that length."""
     low, high = np.tan(np.pi * interval_s * np.array([low_hz, high_hz]))
     s = 1j * np.tan(np.pi * interval_s * np.fft.rfftfreq(length, interval_s)[1:])

@@ -5,21 +5,22 @@ on two neighbouring ranges, ties every finer range's gain to that of the drive r
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import Sampled, effective_freedom, student_factor
 from harness.measure.captures import FULLEST
 from harness.measure.reference import (
     SAME_SETTING,
-    Offset,
+    InputOffset,
     RangeGain,
+    RecordSpread,
     Reference,
-    Spread,
     ToneReference,
     pooled,
 )
@@ -28,11 +29,9 @@ from harness.measure.tone import ToneFit
 from harness.roles import Capture
 from harness.units import dbu_from_vrms
 
-Complex = NDArray[np.complex128]
-
 LADDER_FILL = 0.75  # of the finer range, by the level that ties it to the next coarser
-OTHER_LEG = 0.3  # of what its own leg should give: an input that sees this much of the other leg sees it
-NOTHING = 0.03  # of what its own leg should give: less is none of it
+OTHER_LEG = 0.3  # of what its own leg should show: an input that sees this much of the other leg sees it
+NOTHING = 0.03  # of what its own leg should show: less is none of it
 FACTOR_DB = 1.5  # how near a wrong level is to a known factor to be named as that
 LEVEL_DB = 1.0  # beyond what a good scope and generator can be wrong
 LARGEST_DC_V = 0.5
@@ -91,7 +90,7 @@ def tone_reference(
 
     A range changes an input's gain and hardly its delay: of the phase between two captures, whose instants
     are unknown, only what differs between the inputs of one leg is kept.
-    Raises ReadingError where a source can't be seen, or the captures don't belong together.
+    Raises ReadingError if a source can't be seen, or the captures don't belong together.
     """
     first = drive[0]
     inputs = first.capture.inputs
@@ -121,10 +120,10 @@ def tone_reference(
     )
 
 
-def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, NDArray[np.float64]]:
+def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, Floats]:
     """Each input's reading of its own leg, phases against the first input of that leg; and its standard.
 
-    Raises ReadingError where an input does not see its source.
+    Raises ReadingError if an input does not see its source.
     """
     rows = np.arange(len(inputs))
     own, standard = fit.phasors[rows, rows % 2], fit.standard[rows, rows % 2]
@@ -135,12 +134,12 @@ def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, NDArray[np
     return own, standard
 
 
-def _spread(levels: NDArray[np.float64], noise: NDArray[np.float64]) -> Spread:
+def _spread(levels: Floats, noise: Floats) -> RecordSpread:
     """How the levels of some records differ, and what their noise makes of that; all relative."""
     square = levels.mean(axis=0) ** 2
     records = len(levels)
     variance = np.var(levels, axis=0, ddof=1) if records > 1 else np.zeros(len(square))
-    return Spread(
+    return RecordSpread(
         records=records,
         variance=tuple((variance / square).tolist()),
         noise=tuple((np.mean(noise**2, axis=0) / square).tolist()),
@@ -157,44 +156,45 @@ def _climb(first: Shot, ladder: Sequence[Shot]) -> tuple[RangeGain, ...]:
         for number in inputs
     }
     read = [(shot, *_own_leg(shot.fit, inputs)) for shot in (first, *ladder)]
-    result = True
-    while result:
-        result = False
-        for shot, own, standard in read:
-            for other, other_own, other_standard in read:
-                if other.emf_vrms != shot.emf_vrms:
-                    continue
-                for row, number in enumerate(inputs):
-                    tied = known.get((number, shot.range_of(number)))
-                    setting = other.range_of(number)
-                    if tied is None or (number, setting) in known:
-                        continue
-                    gain = tied.gain * complex(other_own[row] / own[row])
-                    relative = math.hypot(
-                        tied.standard / abs(tied.gain),
-                        standard[row] / abs(own[row]),
-                        other_standard[row] / abs(other_own[row]),
-                    )
-                    known[number, setting] = RangeGain(
-                        input=number,
-                        volts_per_division=setting,
-                        gain=gain,
-                        standard=abs(gain) * relative,
-                        rungs=tied.rungs + 1,
-                    )
-                    result = True
+    ties = [
+        (shot, other, row, number)
+        for shot, other in product(read, repeat=2)
+        if shot[0].emf_vrms == other[0].emf_vrms
+        for row, number in enumerate(inputs)
+    ]
+    before = 0
+    while before < len(known):
+        before = len(known)
+        for (shot, own, standard), (other, other_own, other_standard), row, number in ties:
+            tied = known.get((number, shot.range_of(number)))
+            setting = other.range_of(number)
+            if tied is None or (number, setting) in known:
+                continue
+            gain = tied.gain * complex(other_own[row] / own[row])
+            relative = math.hypot(
+                tied.standard / abs(tied.gain),
+                standard[row] / abs(own[row]),
+                other_standard[row] / abs(other_own[row]),
+            )
+            known[number, setting] = RangeGain(
+                input=number,
+                volts_per_division=setting,
+                gain=gain,
+                standard=abs(gain) * relative,
+                rungs=tied.rungs + 1,
+            )
     return tuple(sorted(known.values(), key=lambda entry: (entry.input, -entry.volts_per_division)))
 
 
-def measure_offsets(silence: Sequence[tuple[Capture, ToneFit]]) -> tuple[Offset, ...]:
+def measure_offsets(silence: Sequence[tuple[Capture, ToneFit]]) -> tuple[InputOffset, ...]:
     """Read each input's own offset from captures with the outputs off; the first of a range counts."""
-    result: dict[tuple[int, float], Offset] = {}
+    result: dict[tuple[int, float], InputOffset] = {}
     for capture, fit in silence:
         for row, number in enumerate(capture.inputs):
             setting = capture.setting.inputs[number].volts_per_division
             result.setdefault(
                 (number, setting),
-                Offset(
+                InputOffset(
                     input=number,
                     volts_per_division=setting,
                     offset_v=float(fit.offset_v[row]),
@@ -205,11 +205,7 @@ def measure_offsets(silence: Sequence[tuple[Capture, ToneFit]]) -> tuple[Offset,
 
 
 def through_problems(
-    inputs: tuple[int, ...],
-    fit: ToneFit,
-    *,
-    emf_vrms: tuple[float, float],
-    through_prediction: Complex,
+    inputs: tuple[int, ...], fit: ToneFit, *, emf_vrms: tuple[float, float], through_prediction: Complex
 ) -> tuple[str, ...]:
     """Say which leads of a through setup are surely wrong, and how; empty where none is.
 
@@ -222,27 +218,29 @@ def through_problems(
     expected = np.abs(through_prediction[rows, rows % 2]) * np.asarray(emf_vrms)[rows % 2]
     own = np.abs(fit.phasors[rows, rows % 2]) / expected
     other = np.abs(fit.phasors[rows, 1 - rows % 2]) / expected
-    message = _leads(inputs, own, other)
-    message += _levels(inputs, own, (own > NOTHING) & (other < OTHER_LEG * np.maximum(own, 0.1)))
+    good = (own > NOTHING) & (other < OTHER_LEG * np.maximum(own, 0.1))
+    return (*_leads(inputs, own, other), *_levels(inputs, own, good), *_offsets_and_mains(inputs, fit))
+
+
+def _offsets_and_mains(inputs: tuple[int, ...], fit: ToneFit) -> Iterator[str]:
+    """Say which inputs show more DC or mains than a right lead does."""
     for row, number in enumerate(inputs):
         if abs(fit.offset_v[row]) > LARGEST_DC_V:
-            message.append(
+            yield (
                 f"input {number} shows {fit.offset_v[row]:.2g} V DC, more than {LARGEST_DC_V:g} V: "
                 "something other than the generator is connected. Disconnect it before anything is driven"
             )
         mains = np.abs(fit.phasors[row, 2:])
         if mains.size and mains.max() > LARGEST_MAINS_VRMS:
             mains_hz = fit.frequencies_hz[2 + int(mains.argmax())]
-            message.append(
+            yield (
                 f"input {number} shows {1e3 * mains.max():.2g} mV RMS at {mains_hz:g} Hz, "
                 f"more than {1e3 * LARGEST_MAINS_VRMS:g} mV: its ground lead is off or open"
             )
-    return tuple(message)
 
 
-def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.float64]) -> list[str]:
-    """Say which inputs see the wrong output, none or both. own, other: over what the own leg should give."""
-    message = []
+def _leads(inputs: tuple[int, ...], own: Floats, other: Floats) -> Iterator[str]:
+    """Say which inputs see the wrong output, none or both. own, other: over what the own leg should show."""
     swapped = (other > OTHER_LEG) & (own < NOTHING)
     joined = (other > OTHER_LEG) & (own >= NOTHING)
     # a generator at a wrong level or a probe's factor still shows a tenth: nothing is less than that
@@ -252,28 +250,26 @@ def _leads(inputs: tuple[int, ...], own: NDArray[np.float64], other: NDArray[np.
         partner = row + 1 - 2 * (row % 2)
         if swapped[row] and swapped[partner]:
             if row % 2 == 0:
-                message.append(
+                yield (
                     f"inputs {number} and {inputs[partner]} are swapped: {number} sees the cold output and "
                     f"{inputs[partner]} the hot one. Swap their leads"
                 )
         elif swapped[row]:
-            message.append(f"input {number} sees the {wrong} output and should see the {leg} one")
+            yield f"input {number} sees the {wrong} output and should see the {leg} one"
         elif joined[row]:
-            message.append(f"input {number} sees both outputs: hot and cold are joined at its lead")
+            yield f"input {number} sees both outputs: hot and cold are joined at its lead"
         elif nothing[row]:
-            message.append(f"input {number} sees neither output: its lead is open, shorted or on nothing")
-    return message
+            yield f"input {number} sees neither output: its lead is open, shorted or on nothing"
 
 
-def _levels(inputs: tuple[int, ...], own: NDArray[np.float64], good: NDArray[np.bool_]) -> list[str]:
+def _levels(inputs: tuple[int, ...], own: Floats, good: Flags) -> Iterator[str]:
     """Say which inputs, of those that see the right output, see it at a level that can't be."""
-    message = []
     level_db = 20 * np.log10(np.maximum(own, 1e-9))
     for k, leg in enumerate(("hot", "cold")):
         rows = [row for row in range(k, len(inputs), 2) if good[row]]
         doubled = [row for row in rows if abs(abs(level_db[row]) - 6.02) < FACTOR_DB]
         if rows and len(doubled) == len(rows):
-            message.append(
+            yield (
                 f"the {leg} output is {level_db[rows].mean():+.1f} dB from what is set: the generator's load "
                 "setting is 50 ohm and not high impedance, or the reverse"
             )
@@ -281,10 +277,9 @@ def _levels(inputs: tuple[int, ...], own: NDArray[np.float64], good: NDArray[np.
         for row in rows:
             off = f"input {inputs[row]} shows the {leg} output {level_db[row]:+.1f} dB from what is set"
             if abs(abs(level_db[row]) - 20) < FACTOR_DB:
-                message.append(f"{off}: its probe's factor, 1x or 10x, is not the one in the bench file")
+                yield f"{off}: its probe's factor, 1x or 10x, is not the one in the bench file"
             elif abs(level_db[row]) > LEVEL_DB:
-                message.append(f"{off}: its lead, its probe or its termination is wrong")
-    return message
+                yield f"{off}: its lead, its probe or its termination is wrong"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -305,19 +300,17 @@ class ToneDrift:
 
 def drift(now: Reference, before: Reference) -> tuple[ToneDrift, ...]:
     """Compare two references tone by tone; tones and levels that only one of them has are left out."""
-    result = []
-    for tone in now.tones:
-        other = next((each for each in before.tones if _is_same(each, tone)), None)
-        if other is not None:
-            result.append(_drift(tone, other))
-    return tuple(result)
+    pairs = (
+        (tone, next((other for other in before.tones if _alike(other, tone)), None)) for tone in now.tones
+    )
+    return tuple(_drift(tone, other) for tone, other in pairs if other is not None)
 
 
-def _is_same(one: ToneReference, other: ToneReference) -> bool:
+def _alike(tone: ToneReference, other: ToneReference) -> bool:
     return (
-        one.inputs == other.inputs
-        and np.allclose(one.frequencies_hz, other.frequencies_hz, rtol=1e-9)
-        and np.allclose(one.emf_vrms, other.emf_vrms, rtol=1e-9)
+        tone.inputs == other.inputs
+        and np.allclose(tone.frequencies_hz, other.frequencies_hz, rtol=1e-9)
+        and np.allclose(tone.emf_vrms, other.emf_vrms, rtol=1e-9)
     )
 
 
@@ -327,10 +320,10 @@ def _drift(tone: ToneReference, other: ToneReference) -> ToneDrift:
     ]
     worst = max(range(len(changes)), key=lambda row: abs(changes[row]))
     shares, sampled = [], []
-    for index, each in enumerate((tone, other)):
-        shares.append(each.source_standard[worst] / abs(each.source[worst]))
-        repeat = each.repeatability
-        shares.append(repeat.standard[worst] / math.sqrt(each.spread.records))  # of their mean: 4.2.3
+    for index, reference in enumerate((tone, other)):
+        shares.append(reference.source_standard[worst] / abs(reference.source[worst]))
+        repeat = reference.repeatability
+        shares.append(repeat.standard[worst] / math.sqrt(reference.spread.records))  # of their mean: 4.2.3
         sampled.append((Sampled(freedom=repeat.freedom[worst], series=f"reference {index}"), shares[-1]))
     relative = math.hypot(*shares)
     relative *= student_factor(2.0, effective_freedom(relative, sampled)) / 2
@@ -371,18 +364,20 @@ class HarmonicDrift:
 
 def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
     """Compare the bench's own noise pair by pair; on other ranges than before it is another noise."""
-    one, other = now.residuals.noise, before.residuals.noise
-    if one is None or other is None or one.inputs != other.inputs or one.step_v != other.step_v:
+    noise, earlier = now.residuals.noise, before.residuals.noise
+    if noise is None or earlier is None:
+        return ()
+    if noise.inputs != earlier.inputs or noise.step_v != earlier.step_v:
         return ()
     result = []
-    for hot in range(0, len(one.inputs), 2):
-        new, old = (band_power(each.volts[hot : hot + 2], each.interval_s) for each in (one, other))
+    for hot in range(0, len(noise.inputs), 2):
+        new, old = (band_power(record.volts[hot : hot + 2], record.interval_s) for record in (noise, earlier))
         if min(new.mean_square_v2, old.mean_square_v2) <= 0:
             continue  # a record of one code has no noise, and nothing has a level over that
         spread = math.hypot(new.standard_v2 / new.mean_square_v2, old.standard_v2 / old.mean_square_v2)
         result.append(
             NoiseDrift(
-                inputs=(one.inputs[hot], one.inputs[hot + 1]),
+                inputs=(noise.inputs[hot], noise.inputs[hot + 1]),
                 now_dbu=dbu_from_vrms(math.sqrt(new.mean_square_v2)),
                 change_db=10 * math.log10(new.mean_square_v2 / old.mean_square_v2),
                 standard_db=10 / math.log(10) * spread,
@@ -394,19 +389,18 @@ def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
 def harmonic_drift(now: Reference, before: Reference) -> tuple[HarmonicDrift, ...]:
     """Compare the harmonics of each tone and pair that both references have."""
     result = []
-    for (hz, volts, pair), one in now.residuals.harmonics.items():
-        other = before.residuals.harmonics.get((hz, volts, pair))
-        if other is None or other.orders != one.orders:
+    for (hz, volts, pair), new in now.residuals.harmonics.items():
+        old = before.residuals.harmonics.get((hz, volts, pair))
+        if old is None or old.orders != new.orders:
             continue
-        change = np.linalg.norm(one.relative - other.relative)
         result.append(
             HarmonicDrift(
                 frequency_hz=hz,
                 level_vrms=volts,
                 inputs=(2 * pair + 1, 2 * pair + 2),
-                now=float(np.linalg.norm(one.relative)),
-                change=float(change),
-                standard=float(np.sqrt(2 * np.sum(one.standard**2 + other.standard**2))),
+                now=float(np.linalg.norm(new.relative)),
+                change=float(np.linalg.norm(new.relative - old.relative)),
+                standard=float(np.sqrt(2 * np.sum(new.standard**2 + old.standard**2))),
             )
         )
     return tuple(result)

@@ -7,19 +7,16 @@ move them.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Floats, Indices
 from harness.errors import ReadingError
-from harness.measure.clock import NOMINAL_CLOCK, Clock, Sines, find_clock, inverse
+from harness.measure.clock import NOMINAL_CLOCK, ClockRatio, Sines, find_clock, inverse
 from harness.measure.tones import LAST_MAINS_HZ, is_mains
-
-Floats = NDArray[np.float64]
-Phasors = NDArray[np.complex128]
 
 LOCAL_BINS = 64  # noise is taken from this many bins on each side of a tone
 FEWEST_BINS = 12
@@ -41,7 +38,7 @@ class ToneFit:
     """
 
     frequencies_hz: tuple[float, ...]
-    phasors: Phasors
+    phasors: Complex
     standard: Floats
     offset_v: Floats
     offset_standard_v: Floats
@@ -51,7 +48,7 @@ class ToneFit:
     hum_v: Floats
     lines_v: Floats
     line_hz: Floats
-    clock: Clock
+    clock: ClockRatio
     duration_s: float
     samples: int
 
@@ -59,6 +56,14 @@ class ToneFit:
     def cycles(self) -> tuple[float, ...]:
         """How many cycles of each tone the record holds."""
         return tuple(hz * self.duration_s for hz in self.frequencies_hz)
+
+    @property
+    def amplitudes_v(self) -> Floats:
+        """Of offset, and cosine and sine of each tone, V peak: shape (inputs, 1 + 2 tones)."""
+        peak = math.sqrt(2) * self.phasors
+        amplitudes = np.empty((len(peak), 1 + 2 * peak.shape[1]))
+        amplitudes[:, 0], amplitudes[:, 1::2], amplitudes[:, 2::2] = self.offset_v, peak.real, -peak.imag
+        return amplitudes
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -72,12 +77,12 @@ class SineFit:
     """
 
     frequencies_hz: Floats
-    peak_v: Phasors
+    peak_v: Complex
     offset_v: Floats
     residual: Floats
     residual_v: Floats
     spread: Floats
-    clock: Clock
+    clock: ClockRatio
 
 
 def fit_tones(
@@ -86,12 +91,12 @@ def fit_tones(
     frequencies_hz: Sequence[float],
     *,
     step_v: Sequence[float] | None = None,
-    clock: Clock = NOMINAL_CLOCK,
+    clock: ClockRatio = NOMINAL_CLOCK,
 ) -> ToneFit:
     """Fit tones of known frequency and an offset to every input.
 
     volts: float64, shape (inputs, samples). step_v: one code of each input; without it, no quantisation.
-    clock: what is known of the clocks' ratio before; a strong tone overrules it, and where there is none it
+    clock: what is known of the clocks' ratio before; a strong tone overrules it; without one it
     stands (so hand on the clock of an acquisition that had one).
     Raises ReadingError for a record that holds no such fit: not finite, too short, undersampled.
     """
@@ -129,7 +134,7 @@ def fit_tones(
 
 
 def fit_sines(
-    volts: Floats, interval_s: float, frequencies_hz: Sequence[float], *, clock: Clock = NOMINAL_CLOCK
+    volts: Floats, interval_s: float, frequencies_hz: Sequence[float], *, clock: ClockRatio = NOMINAL_CLOCK
 ) -> SineFit:
     """Fit sines and an offset by least squares; what `fit_tones` starts from. Raises as that does."""
     hz = np.asarray(frequencies_hz, dtype=np.float64)
@@ -162,18 +167,13 @@ def joined(hot: ToneFit, cold: ToneFit) -> ToneFit:
     phasors, standard = worse.phasors.copy(), worse.standard.copy()
     for column, fit in enumerate((hot, cold)):
         phasors[:, column], standard[:, column] = fit.phasors[:, column], fit.standard[:, column]
-    return ToneFit(
+    return replace(
+        worse,
         frequencies_hz=(hot.frequencies_hz[0], cold.frequencies_hz[1], *worse.frequencies_hz[2:]),
         phasors=phasors,
         standard=standard,
         offset_v=(hot.offset_v + cold.offset_v) / 2,
         offset_standard_v=np.maximum(hot.offset_standard_v, cold.offset_standard_v),
-        residual_v=worse.residual_v,
-        noise_v=worse.noise_v,
-        quiet_v=worse.quiet_v,
-        hum_v=worse.hum_v,
-        lines_v=worse.lines_v,
-        line_hz=worse.line_hz,
         clock=hot.clock if hot.clock.standard <= cold.clock.standard else cold.clock,
         duration_s=min(hot.duration_s, cold.duration_s),
         samples=min(hot.samples, cold.samples),
@@ -197,32 +197,32 @@ def _refuse(volts: Floats, interval_s: float, hz: Floats) -> None:
         )
 
 
-def _noise_near(power: Floats, places: Floats, cycles: Floats, rms: Floats, step: Floats) -> Floats:
-    """RMS noise of each input, as found round some places in the residual's spectrum, given in bins.
+def _noise_near(power: Floats, centres: Floats, cycles: Floats, rms: Floats, step: Floats) -> Floats:
+    """RMS noise of each input, found round some bins of the residual's spectrum.
 
     Bins that stand out are left out: single lines (mains, a harmonic) are kept out of a tone by whole cycles.
     Never under the noise of quantisation; the whole residual where the record has too few bins.
     """
-    near_place = np.zeros(power.shape[1], dtype=np.bool_)
-    for place in places:
-        middle = round(place)
-        near_place[max(1, middle - LOCAL_BINS) : middle + LOCAL_BINS + 1] = True
+    nearby = np.zeros(power.shape[1], dtype=np.bool_)
+    for centre in centres:
+        middle = round(centre)
+        nearby[max(1, middle - LOCAL_BINS) : middle + LOCAL_BINS + 1] = True
     for tone in cycles:
-        near_place[max(0, round(tone) - 1) : round(tone) + 2] = False
-    near_place[-1] = False
-    bins = np.flatnonzero(near_place)
+        nearby[max(0, round(tone) - 1) : round(tone) + 2] = False
+    nearby[-1] = False
+    bins = np.flatnonzero(nearby)
     result = rms
     if len(bins) >= FEWEST_BINS:
         near = power[:, bins]
-        kept = near <= LINE * _median(near)
+        quiet = near <= LINE * _median(near)
         # The power of noise in a bin is exponential: what the cut takes off its mean is given back.
         cut = LINE * math.log(2)
         lost = cut * math.exp(-cut) / (1 - math.exp(-cut))
-        result = np.sqrt((near * kept).sum(axis=1) / np.maximum(kept.sum(axis=1), 1) / (1 - lost))
+        result = np.sqrt((near * quiet).sum(axis=1) / np.maximum(quiet.sum(axis=1), 1) / (1 - lost))
     return np.maximum(result, step / math.sqrt(12))
 
 
-def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Floats, NDArray[np.intp]]:
+def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Floats, Indices]:
     """Sum the bins that stand out of the noise: of the mains, of all others; and the strongest other bin."""
     mains = np.zeros(power.shape[1], dtype=np.bool_)
     mains[list(_mains_bins(power.shape[1], duration_s))] = True
@@ -243,7 +243,7 @@ def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Flo
 def _mains_bins(bins: int, duration_s: float) -> tuple[int, ...]:
     """Bins of the mains and its harmonics in a spectrum of so many."""
     low = range(1, min(bins, math.ceil(LAST_MAINS_HZ * duration_s)))
-    return tuple(each for each in low if is_mains(each / duration_s, duration_s))
+    return tuple(index for index in low if is_mains(index / duration_s, duration_s))
 
 
 def _median(power: Floats) -> Floats:

@@ -104,8 +104,8 @@ class Stimulus:
     `pair`: the hot output at the lower, the cold output at the upper of two neighbouring frequencies around
     `frequency_hz`, each at half of the differential level. `antiphase`: both at one frequency, the cold one
     inverted. `silence`: both outputs off, and with them nothing on the input. `terminated`: both on at the
-    generator's smallest amplitude and far above the audio band, so that their resistances end the input and
-    nothing else of them is there.
+    generator's smallest amplitude and far above the audio band, so that they add nothing
+    to the input but their resistances.
     """
 
     kind: Literal["pair", "antiphase", "silence", "terminated"]
@@ -119,7 +119,7 @@ class Stimulus:
 
     @property
     def has_tone(self) -> bool:
-        """Whether a signal is there to be found."""
+        """Whether it is a signal."""
         return self.kind in ("pair", "antiphase")
 
     def __str__(self) -> str:

@@ -12,16 +12,14 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.arrays import Complex, Flags, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import Component, merged
 from harness.measure.errors import measured_errors
 from harness.measure.reference import ToneReference
 from harness.measure.tone import ToneFit
 from harness.roles import Capture
-
-Complex = NDArray[np.complex128]
 
 GENERATOR_ACCURACY = 0.01  # of an amplitude as set: common practice, no source; used without a reference
 ANCHOR = 5.0  # a phase is taken from an entry this many times its standard uncertainty
@@ -75,7 +73,7 @@ def make_transfer(
     acquisition: str,
     passive: bool = True,
 ) -> Transfer:
-    """Make the transfer that a capture shows, corrected by the through reference where there is one.
+    """Make the transfer that a capture shows, corrected by the through reference if there is one.
 
     fit: tones hot, cold first. emf_vrms: open-circuit RMS volts set at the hot and the cold output.
     prediction: (legs, 2), what the circuit predicts, for phases alone. drive_rows: the rows that view the
@@ -134,7 +132,7 @@ def make_transfer(
     )
 
 
-def _anchor(column: Complex, standard: NDArray[np.float64], drive_row: int | None) -> int | None:
+def _anchor(column: Complex, standard: Floats, drive_row: int | None) -> int | None:
     """The row that a column takes its phase from: the driven leg, else the largest; None in mere noise."""
     if drive_row is not None and abs(column[drive_row]) > ANCHOR * standard[drive_row]:
         return drive_row
@@ -166,7 +164,7 @@ def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
     """
     if plain.values.shape != swapped.values.shape:
         raise ReadingError("a swap of inputs needs two transfers of the same legs")
-    told = _told(plain) & _told(swapped)
+    clear = _is_clear(plain) & _is_clear(swapped)
     both = (
         (component, index, component.delta)
         for index, transfer in enumerate((plain, swapped))
@@ -175,18 +173,18 @@ def without_gain_ratios(plain: Transfer, swapped: Transfer) -> Transfer:
     components = []
     for component in merged((2, *plain.values.shape), both):
         first, second = component.delta
-        above = _combined(plain.values + first, swapped.values + second, told)
-        below = _combined(plain.values - first, swapped.values - second, told)
+        above = _combined(plain.values + first, swapped.values + second, clear)
+        below = _combined(plain.values - first, swapped.values - second, clear)
         components.append(replace(component, delta=(above - below) / 2))
     return Transfer(
-        values=_combined(plain.values, swapped.values, told),
+        values=_combined(plain.values, swapped.values, clear),
         components=tuple(components),
         phase_known=plain.phase_known and swapped.phase_known,
         polarity_known=plain.polarity_known and swapped.polarity_known,
     )
 
 
-def _combined(plain: Complex, swapped: Complex, is_known: NDArray[np.bool_]) -> Complex:
+def _combined(plain: Complex, swapped: Complex, is_known: Flags) -> Complex:
     """The mean of both, each freed of the ratio that they show together, pair by pair."""
     mean = plain.copy()
     for hot in range(0, len(plain), 2):
@@ -202,7 +200,7 @@ def _combined(plain: Complex, swapped: Complex, is_known: NDArray[np.bool_]) -> 
     return mean
 
 
-def _told(transfer: Transfer) -> NDArray[np.bool_]:
+def _is_clear(transfer: Transfer) -> Flags:
     """By leg, whether its own source stands clear of the noise."""
     square = np.zeros(transfer.values.shape)
     for component in transfer.components:

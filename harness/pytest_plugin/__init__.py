@@ -1,1 +1,1 @@
-"""What pytest gets from here: options and fixtures, for a builder's custom tests on a bench."""
+"""Options and fixtures of pytest, for a builder's custom tests on a bench."""

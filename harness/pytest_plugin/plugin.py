@@ -56,7 +56,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Refuse what cannot be, and begin to watch, where a bench was asked for."""
+    """If a bench was asked for, refuse options that do not fit, and begin to watch the tests."""
     if not config.getoption("switchwalk_bench"):
         return
     refused = _refused(config)
@@ -68,7 +68,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    """Give a test every state of the job's sequence, where it asks for `switchwalk_state` and names none."""
+    """Run a test in every state of the job's sequence if it asks for `switchwalk_state` and names none."""
     named = [mark.args[0] for mark in metafunc.definition.iter_markers("parametrize") if mark.args]
     if STATE not in metafunc.fixturenames or any(STATE in names for names in named):
         return
@@ -96,7 +96,7 @@ def switchwalk_job(pytestconfig: pytest.Config) -> Any:
 
 @pytest.fixture(scope="session")
 def switchwalk_module(switchwalk_job: Any) -> Any:
-    """What module.toml says of the unit, a `Module`: its ports, lines, relays and parts."""
+    """The unit as in module.toml, a `Module`: its ports, control lines, relays and parts."""
     return switchwalk_job.module
 
 

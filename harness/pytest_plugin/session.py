@@ -21,7 +21,7 @@ from harness.session.unit_run import RunRequest
 __all__ = ["BenchSession", "load_job"]
 
 NEEDS_BENCH = "switchwalk_bench"
-LONGEST_SAID = 300  # characters that the records keep of why a test failed
+LONGEST_REASON = 300  # characters that the records keep of why a test failed
 
 
 class BenchSession:
@@ -34,7 +34,7 @@ class BenchSession:
         self._store: RunStore | None = None
         self._tests: CustomTests | None = None
         self._refused = ""
-        self._told: list[str] = []
+        self._summary: list[str] = []
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionstart(self) -> None:
@@ -44,12 +44,12 @@ class BenchSession:
             reporter.write_line(TERMINAL_CAUTIONS)
 
     def open(self) -> CustomTests:
-        """Open the bench and begin the run, for the first test; what cannot be is told to each test."""
+        """Open the bench and begin the run, for the first test; if that fails, each test fails with why."""
         if self._tests is None and not self._refused:
             try:
                 self._tests = self._opened()
             except SwitchwalkError as error:
-                self._refused = _said(error)
+                self._refused = _text_of(error)
         if self._tests is None:
             pytest.fail(self._refused, pytrace=False)
         return self._tests
@@ -77,8 +77,8 @@ class BenchSession:
     ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
         """Tell a person's or a bench's mistake without a traceback, and keep how the test ended."""
         report = yield
-        if call.excinfo is not None and _is_told(call.excinfo.value):
-            report.longrepr = _said(call.excinfo.value)
+        if call.excinfo is not None and isinstance(call.excinfo.value, SwitchwalkError):
+            report.longrepr = _text_of(call.excinfo.value)
         if self._tests is not None and NEEDS_BENCH in getattr(item, "fixturenames", ()):
             end = _end_of(report, call)
             if end is not None:
@@ -88,7 +88,7 @@ class BenchSession:
     def _note(self, tests: CustomTests, name: str, end: CustomTestEnd, call: pytest.CallInfo[None]) -> None:
         lines = str(call.excinfo.value).splitlines() if call.excinfo is not None else []
         try:
-            tests.note(name, end, lines[0][:LONGEST_SAID] if lines else "")
+            tests.note(name, end, lines[0][:LONGEST_REASON] if lines else "")
         except RecordsError as error:
             pytest.exit(str(error), returncode=pytest.ExitCode.INTERNAL_ERROR)
 
@@ -110,9 +110,9 @@ class BenchSession:
             with self._open:
                 interrupted = exitstatus in (pytest.ExitCode.INTERRUPTED, pytest.ExitCode.INTERNAL_ERROR)
                 self._tests.finish(interrupted=interrupted)
-                self._told = _ended(self._store, self._tests.run_id, self._records)
+                self._summary = _ended(self._store, self._tests.run_id, self._records)
         except SwitchwalkError as error:
-            self._refused = _said(error)
+            self._refused = _text_of(error)
             session.exitstatus = pytest.ExitCode.INTERNAL_ERROR
 
     def pytest_unconfigure(self) -> None:
@@ -121,15 +121,15 @@ class BenchSession:
 
     def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
         """Say which run it was, how the unit did, and where the page is."""
-        if not self._told and not self._refused:
+        if not self._summary and not self._refused:
             return
         terminalreporter.section("switchwalk")
-        for line in filter(None, (self._refused, *self._told)):
+        for line in filter(None, (self._refused, *self._summary)):
             terminalreporter.line(line)
 
 
 def _ended(store: RunStore, run_id: int, records: str | Path) -> list[str]:
-    """Write the run's page; where it is, and how the unit did."""
+    """Write the run's page; returns two lines: its file, and the unit's verdict."""
     report = write_part_report(store, run_id, records)
     run = store.run(run_id)
     verdict = f"{run.outcome.upper()}  unit {run.header.serial}, run {run_id}: {run.reason}"
@@ -142,19 +142,10 @@ def _end_of(report: pytest.TestReport, call: pytest.CallInfo[None]) -> CustomTes
         return "passed" if report.when == "call" else None
     if report.skipped:
         return "skipped"
-    error = None if call.excinfo is None else call.excinfo.value
-    return "failed" if error is None or _is_of_unit(error) else "broken"
+    # A test fails by what it asserts, or by what the unit draws.
+    of_unit = (AssertionError, pytest.fail.Exception, OverCurrentError)
+    return "failed" if call.excinfo is None or isinstance(call.excinfo.value, of_unit) else "broken"
 
 
-def _is_of_unit(error: BaseException) -> bool:
-    """Whether a test failed by what it asserts, or by what the unit draws."""
-    return isinstance(error, (AssertionError, pytest.fail.Exception, OverCurrentError))
-
-
-def _is_told(error: BaseException) -> bool:
-    """Whether an error says by itself all that a person needs."""
-    return isinstance(error, SwitchwalkError)
-
-
-def _said(error: BaseException) -> str:
+def _text_of(error: BaseException) -> str:
     return "\n".join((str(error), *getattr(error, "__notes__", ())))

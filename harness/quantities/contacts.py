@@ -183,11 +183,10 @@ class Capacitance(Steady):
 
 @dataclass(frozen=True, kw_only=True)
 class Coupling:
-    """Capacitance in farads, the slope it was known by (dB per octave), and the frequencies used for both."""
+    """Capacitance in farads, and the slope it was known by (dB per octave)."""
 
     capacitance_f: Estimate
     slope_db_per_octave: Estimate
-    frequencies_hz: tuple[float, ...]
 
 
 def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float = 2.0) -> Coupling:
@@ -230,7 +229,7 @@ def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float
         return np.asarray(np.exp(np.sum(weights * np.log(each), axis=-1)))
 
     result = propagate(capacitance, values, components, coverage_factor=k)
-    return Coupling(capacitance_f=result, slope_db_per_octave=slope, frequencies_hz=tuple(hz.tolist()))
+    return Coupling(capacitance_f=result, slope_db_per_octave=slope)
 
 
 def _is_floor(port: PortTransfer, k: float) -> bool:

@@ -27,7 +27,7 @@ Side = Literal["one", "two"]
 MISS_DB = 0.8  # what 100 ohm take off 1 kohm: the miss of MIL-R-5757J, at the load that it is told by
 SILENT = 0.01  # of the drive: a leg that should show less than this is missed when it shows more
 CONFIDENCE = 0.95
-MOST_TOLD = 5  # operations that failed: how many a sentence has room for
+MOST_LISTED = 5  # operations that failed: how many a sentence has room for
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -168,8 +168,8 @@ class Intermittency(OfCycle):
         failures, operations = seen[0].failures, seen[0].operations
         reason = f"{len(failures)} of {operations} operations failed, so at most {100 * result.high:.3g} % do"
         if failures:
-            reason += f": {'; '.join(failure.description for failure in failures[:MOST_TOLD])}"
-            reason += " and more" if len(failures) > MOST_TOLD else ""
+            reason += f": {'; '.join(failure.description for failure in failures[:MOST_LISTED])}"
+            reason += " and more" if len(failures) > MOST_LISTED else ""
         elif judged.verdict == "unproven":
             reason += "; more operations would decide"
         return replace(judged, reason=reason, facts=tuple(failure.fact for failure in failures))

@@ -11,7 +11,7 @@ import numpy as np
 
 from harness.arrays import Complex
 from harness.measure.budget import Component, merged
-from harness.measure.reference import NO_RESIDUALS, BenchResiduals, Offset, Reference
+from harness.measure.reference import NO_RESIDUALS, BenchResiduals, InputOffset, Reference
 from harness.measure.tone import ToneFit
 from harness.measure.tones import Stimulus
 from harness.measure.transfer import Transfer, combine_swapped, without_gain_ratios
@@ -40,7 +40,7 @@ class StateSeen:
         """What the bench shows by itself."""
         return NO_RESIDUALS if self.reference is None else self.reference.residuals
 
-    def zero(self, row: int) -> Offset | None:
+    def zero(self, row: int) -> InputOffset | None:
         """What a row's input reads with nothing there, on the same range; None if it is not known."""
         number = self.capture.inputs[row]
         if self.reference is None:

@@ -12,7 +12,6 @@ from harness.quantities.change import (
     OperateTime,
     ReleaseTime,
 )
-from harness.quantities.common_mode import CommonModeRejection
 from harness.quantities.contacts import Capacitance, ContactResistance
 from harness.quantities.cycle import Intermittency
 from harness.quantities.levels_and_phases import (
@@ -20,6 +19,7 @@ from harness.quantities.levels_and_phases import (
     BalancePhase,
     ChannelMatch,
     ChannelPhase,
+    CommonModeRejection,
     Crosstalk,
     Gain,
     Isolation,

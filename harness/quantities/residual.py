@@ -8,10 +8,9 @@ from typing import ClassVar, Literal
 import numpy as np
 
 from harness.arrays import Floats
-from harness.measure.budget import Component, in_dbu, propagate
-from harness.measure.reference import BenchResiduals, harmonics_of
-from harness.measure.reference import Offset as Zero
-from harness.measure.residuals import least_noise_vrms, noise, quasi_peak, thd, thd_and_noise
+from harness.measure.budget import Component, in_db, propagate
+from harness.measure.reference import BenchResiduals, InputOffset, harmonics_of
+from harness.measure.residuals import least_noise_vrms, noise, thd
 from harness.measure.tone import ToneFit
 from harness.measure.tones import SILENCE, TERMINATED, Stimulus
 from harness.quantities.forms import StateSeen
@@ -19,7 +18,7 @@ from harness.quantities.need import Need, PortView, one_tone
 from harness.quantities.quantity import KINDS, Family, LimitRule, Options, PlannedReading, Quantity
 from harness.reading import Estimate
 from harness.roles import Capture
-from harness.units import dbu_from_vrms
+from harness.units import ZERO_DBU_VRMS, dbu_from_vrms
 
 LARGEST_RESIDUAL = 0.003  # of a tone, generator and scope together: common practice, no source
 INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no source
@@ -96,26 +95,17 @@ class Noise(Residual):
         """In dBu."""
         capture, rows = seen[0].capture, planned.given.rows
         options = planned.given.options
-        weighting = options.weighting if isinstance(options, NoiseOptions) else "none"
-        own = own_volts(seen[0].bench, capture, rows)
-        step_v = (capture.step_v[rows[0]], capture.step_v[rows[1]])
         gain_standard = (seen[0].gain_accuracy / sqrt(3), seen[0].gain_accuracy / sqrt(3))
-        volts = capture.volts[list(rows)]
-        if weighting == "quasi-peak":
-            result = quasi_peak(
-                volts, capture.interval_s, own_volts=own, step_v=step_v, gain_standard=gain_standard, k=k
-            )
-        else:
-            result = noise(
-                volts,
-                capture.interval_s,
-                own_volts=own,
-                step_v=step_v,
-                weighting="a" if weighting == "A" else "flat",
-                gain_standard=gain_standard,
-                k=k,
-            )
-        return in_dbu(result)
+        result = noise(
+            capture.volts[list(rows)],
+            capture.interval_s,
+            own_volts=own_volts(seen[0].bench, capture, rows),
+            step_v=(capture.step_v[rows[0]], capture.step_v[rows[1]]),
+            weighting=options.weighting if isinstance(options, NoiseOptions) else "none",
+            gain_standard=gain_standard,
+            k=k,
+        )
+        return in_db(result, ZERO_DBU_VRMS)
 
 
 def own_volts(bench: BenchResiduals, capture: Capture, rows: tuple[int, int]) -> Floats | None:
@@ -161,8 +151,8 @@ class Distortion(Residual):
         result = harmonics_of(one.capture, rows, one.stimulus)
         through = one.bench.harmonics.get((one.stimulus.frequency_hz, one.stimulus.level_vrms, rows[0] // 2))
         everything = isinstance(options, DistortionOptions) and options.include == "everything"
-        measure = thd_and_noise if everything else thd
-        return measure(result, through, largest_residual=0.0 if through else LARGEST_RESIDUAL, k=k)
+        residual = 0.0 if through else LARGEST_RESIDUAL
+        return thd(result, through, and_noise=everything, largest_residual=residual, k=k)
 
 
 class Offset(Residual):
@@ -196,7 +186,7 @@ class Offset(Residual):
 def direct_voltage(
     fit: ToneFit,
     signs: dict[int, float],
-    zeros: dict[int, Zero | None],
+    zeros: dict[int, InputOffset | None],
     *,
     gain_accuracy: float,
     offset_accuracy_v: float,

@@ -23,7 +23,6 @@ from harness.judge import judge, judge_polarity, limits_for
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
-from harness.measure.tones import Stimulus
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
 from harness.plan.model import Acquisition, Plan, Planned, SetupVisit
 from harness.plan.setups import drive_rows, input_numbers
@@ -57,7 +56,7 @@ def recorded_job(record: RunRecord) -> Job:
     with TemporaryDirectory(prefix="switchwalk-") as name_of_folder:
         folder = Path(name_of_folder)
         bench: Path | None = None
-        # They are kept in this order; a bench, a fixture or a sequence in use may have had any name.
+        # They are recorded in this order; a bench, a fixture or a sequence in use may have had any name.
         for name, file in zip(JOB_FILES, record.header.files, strict=False):
             (folder / name).write_text(file.text, encoding="utf-8")
             bench = folder / name if name == BENCH else bench
@@ -99,15 +98,20 @@ def stored_run(store: RunStore, record: RunRecord) -> StoredRun:
     )
 
 
-def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
+def evidence_of(job: Job, plan: Plan, stored: StoredRun) -> Evidence:
     """Make the transfers of a run again, as its walk did, and collect what the supply gave."""
-    reference = Reference.from_dict(kept.references[-1]) if kept.references else None
+    reference = Reference.from_dict(stored.references[-1]) if stored.references else None
     made: list[Acquisition] = []
     transfers: list[Transfer] = []
     rows: list[list[int]] = []
     notes: list[str] = []
-    records = _latest(kept.acquisitions.values())
-    lost = _refused(kept)
+    # The last of each; those that are not of the plan have no number.
+    records = {
+        (record.setup, record.state, record.stimulus): record
+        for record in stored.acquisitions.values()
+        if record.number
+    }
+    lost = _refused(stored)
     wanted = {acquisition.number for acquisition in telling(plan, job)}
     for visit in plan.visits:
         for acquisition in (one for state in visit.states for one in state.acquisitions):
@@ -125,7 +129,7 @@ def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
                 notes.append(f"{acquisition.setup} in state {acquisition.state.name}: {error}")
     if records and not made:
         notes.append("none of the recorded acquisitions belongs to the plan that this version makes")
-    quantities = [(reading, QUANTITIES[reading.key.measurand.quantity]) for reading in kept.readings]
+    quantities = [(reading, QUANTITIES[reading.key.measurand.quantity]) for reading in stored.readings]
     supply_a = {
         reading.key.measurand.state: reading.estimate.value
         for reading, quantity in quantities
@@ -133,10 +137,10 @@ def evidence_of(job: Job, plan: Plan, kept: StoredRun) -> Evidence:
     }
     return replace(
         gather(made, transfers, lost=rows, supply_a=supply_a),
-        trials=tuple(_trials(job, kept)),
+        trials=tuple(_trials(job, stored)),
         notes=tuple(notes),
-        changes=tuple(_changes(plan, kept.readings)),
-        cycles=tuple(_cycles(plan, kept.readings)),
+        changes=tuple(_changes(plan, stored.readings)),
+        cycles=tuple(_cycles(plan, stored.readings)),
         unweighed=Counter(
             quantity.name
             for reading, quantity in quantities
@@ -184,22 +188,17 @@ def _moved(planned: Planned, reading: Reading) -> Moved | None:
     return as_of_change(planned.quantity).fails_as
 
 
-def _latest(records: Iterable[AcquisitionRecord]) -> dict[tuple[str, str, Stimulus], AcquisitionRecord]:
-    """The last of each; those that are not of the plan have no number."""
-    return {(record.setup, record.state, record.stimulus): record for record in records if record.number}
-
-
-def _refused(kept: StoredRun) -> dict[int, set[int]]:
+def _refused(stored: StoredRun) -> dict[int, set[int]]:
     """By acquisition, the inputs that no reading could be made from: clipped, or with a foreign signal.
 
     A reading that is missing for want of a signal is another thing: that the signal is missing tells much.
     """
     result: dict[int, set[int]] = {}
-    for reading in kept.readings:
+    for reading in stored.readings:
         inputs = {fact.input for fact in reading.facts if isinstance(fact, InputRefused)}
         for record in reading.acquisitions if inputs else ():
-            if record in kept.acquisitions:
-                result.setdefault(kept.acquisitions[record].number, set()).update(inputs)
+            if record in stored.acquisitions:
+                result.setdefault(stored.acquisitions[record].number, set()).update(inputs)
     return result
 
 
@@ -265,13 +264,13 @@ def _fit(record: AcquisitionRecord) -> ToneFit:
     )
 
 
-def _trials(job: Job, kept: StoredRun) -> Iterator[SupplyTrial]:
+def _trials(job: Job, stored: StoredRun) -> Iterator[SupplyTrial]:
     """What the records tell of the supply's limit: where it was reached, and the control lines proven before
     that.
     """
     lines = single_control_states(job.module.control_names)
-    result = kept.over_current
-    preflight = not kept.readings and not any(record.number for record in kept.acquisitions.values())
+    result = stored.over_current
+    preflight = not stored.readings and not any(record.number for record in stored.acquisitions.values())
     if result is None and preflight:
         return
     for state in lines:

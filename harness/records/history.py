@@ -26,10 +26,10 @@ from harness.records.rows import KEY_COLUMNS, VALUE_COLUMNS, columns_of_key, key
 from harness.records.run import (
     BESIDE_READINGS,
     INTERRUPTED,
-    KeptReference,
     Outcome,
     Purpose,
     RelaysOperated,
+    StoredReference,
 )
 from harness.records.tables import checked, fetched, from_json
 from harness.units import format_value
@@ -238,7 +238,7 @@ class RecordsReader:
         result: dict[int, RunDetail] = {}
         with self._reading() as connection:
             for some in portions(run_ids):
-                verdicts = _verdicts(connection, some)
+                verdicts = verdicts_of(connection, some)
                 signs = _last_signs(connection, some)
                 columns = [tables.runs.c[name] for name in _DETAIL_COLUMNS]
                 for row in connection.execute(select(*columns).where(tables.runs.c.id.in_(some))).mappings():
@@ -284,7 +284,7 @@ class RecordsReader:
                 unit.update(from_json(RelaysOperated, json.loads(row["content"])).operations)
         return result
 
-    def latest_reference(self, bench: str, *, simulated: bool) -> KeptReference | None:
+    def latest_reference(self, bench: str, *, simulated: bool) -> StoredReference | None:
         """The last through reference that is kept of a bench, however old; None if there is none."""
         columns = tables.kept_references.c
         query = (
@@ -430,7 +430,8 @@ def _last_signs(connection: Connection, some: Sequence[int]) -> dict[int, str]:
     return dict(connection.execute(query).all())
 
 
-def _verdicts(connection: Connection, some: Sequence[int]) -> dict[int, dict[Verdict, int]]:
+def verdicts_of(connection: Connection, some: Sequence[int]) -> dict[int, dict[Verdict, int]]:
+    """By run, how many readings have which verdict; only verdicts that occur."""
     columns = tables.readings.c
     query = (
         select(columns.run_id, columns.verdict, func.count())

@@ -24,7 +24,7 @@ GENESIS = "0" * 64
 NO_RUN = 0  # the run of entries for what belongs to none
 RUN_STANDS = ("outcome", "reason", "ended")  # columns of `runs` that repeat the run's last event
 ADDED_LATER = ("batch", "purpose")  # columns of `runs` that entries of version 2 know nothing of: "" there
-KEPT = (
+TABLES_OF_RUNS = (
     tables.runs,
     tables.run_files,
     tables.instruments,
@@ -62,12 +62,12 @@ def content_digest(table: Table, row: Mapping[str, Any]) -> str:
 
     Of a row of an older version it is that of what that version wrote.
     """
-    kept = _kept_of(table)
+    covered = _covered_by(table)
     if row.get("recorded") is not None:
         row = upgrade.as_recorded(table, row)
         names = ((name, upgrade.column_now(table, name)) for name in row)
-        kept = {name: kept[now] for name, now in names if now in kept}
-    content = {name: None if row[name] is None else plain(row[name]) for name, plain in kept.items()}
+        covered = {name: covered[now] for name, now in names if now in covered}
+    content = {name: None if row[name] is None else plain(row[name]) for name, plain in covered.items()}
     if table is tables.runs:
         content = {name: value for name, value in content.items() if name not in ADDED_LATER or value != ""}
     return hashlib.sha256(_CANONICAL.encode(content).encode()).hexdigest()
@@ -77,28 +77,30 @@ _CANONICAL = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_asci
 
 
 @cache
-def _kept_of(table: Table) -> Mapping[str, Callable[[Any], Any]]:
+def _covered_by(table: Table) -> Mapping[str, Callable[[Any], Any]]:
     """The columns that a digest covers, by name, each with what makes its value plain JSON."""
     return {
-        column.name: _plain_of(column.type)
+        column.name: _PLAIN.get(type(column.type), _as_it_is)
         for column in table.columns
         if column.name != "recorded" and not (table is tables.runs and column.name in RUN_STANDS)
     }
 
 
-def _plain_of(kind: object) -> Callable[[Any], Any]:
-    if isinstance(kind, Boolean):
-        return bool
-    if isinstance(kind, Double):
-        return _plain_number
-    if isinstance(kind, LargeBinary):
-        return lambda value: hashlib.sha256(value).hexdigest()
-    return lambda value: value
-
-
 def _plain_number(value: float) -> float | str:
     number = float(value) + 0.0  # no negative zero: not every database keeps it
     return number if math.isfinite(number) else repr(number)
+
+
+def _as_it_is(value: Any) -> Any:
+    return value
+
+
+_PLAIN: Mapping[type, Callable[[Any], Any]] = {
+    Boolean: bool,
+    Double: _plain_number,
+    LargeBinary: lambda value: hashlib.sha256(value).hexdigest(),
+}
+"""By a column's type, what makes its values plain JSON; others are so already."""
 
 
 def chain_digest(previous: str, run_id: int, kind: str, row: int, content: str) -> str:
@@ -156,7 +158,7 @@ def verify(connection: Connection, run_id: int | None = None, *, expected: str =
     present = set(connection.execute(select(tables.runs.c.id)).scalars())
     wanted = sorted((present | entered) - {NO_RUN}) if run_id is None else [run_id]
     for run in wanted:
-        findings += _verify_rows(connection, run, KEPT)
+        findings += _verify_rows(connection, run, TABLES_OF_RUNS)
         findings += _verify_end(connection, run)
     if run_id is None:
         findings += _verify_rows(connection, NO_RUN, (tables.kept_references,))
@@ -207,12 +209,12 @@ def _follow(connection: Connection, start: int, expected: str) -> tuple[int, str
     return count, last or GENESIS, findings, entered
 
 
-def _verify_rows(connection: Connection, run: int, kept: Sequence[Table]) -> Iterator[Finding]:
+def _verify_rows(connection: Connection, run: int, of_tables: Sequence[Table]) -> Iterator[Finding]:
     columns = tables.ledger.c
     entries = select(columns.kind, columns.row, columns.content).where(columns.run_id == run)
     left = {(kind, row): content for kind, row, content in connection.execute(entries.order_by(columns.id))}
     job: upgrade.RecordedJob | None = None
-    for table in kept:
+    for table in of_tables:
         query = select(table).order_by(table.c.id)
         if run != NO_RUN:
             query = query.where((table.c.id if table is tables.runs else table.c.run_id) == run)

@@ -37,10 +37,10 @@ from harness.records.run import (
     AcquisitionRecord,
     Ended,
     Event,
-    KeptReference,
     Remembered,
     RunEvent,
     RunHeader,
+    StoredReference,
 )
 from harness.records.tables import checked, dump, from_json, number_to_json, text_of, to_json
 from harness.roles import Capture, CaptureSetting, Identity, InputSetting, Mark
@@ -275,7 +275,7 @@ def row_to_acquisition(row: Row) -> AcquisitionRecord:
     )
 
 
-def reference_to_row(reference: KeptReference) -> Row:
+def reference_to_row(reference: StoredReference) -> Row:
     """Make the row of `kept_references`."""
     return vars(reference) | {
         "taken": time_to_text(reference.taken),
@@ -284,10 +284,10 @@ def reference_to_row(reference: KeptReference) -> Row:
     }
 
 
-def row_to_reference(row: Row) -> KeptReference:
+def row_to_reference(row: Row) -> StoredReference:
     """Make the reference that `reference_to_row` was given. Raises ValueError for any other row."""
     checked(tables.kept_references, row)
-    return KeptReference(
+    return StoredReference(
         taken=datetime.fromisoformat(row["taken"]),
         bench=row["bench"],
         temperature_c=row["temperature_c"],

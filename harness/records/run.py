@@ -1,4 +1,4 @@
-"""What is kept of a run besides its readings, as values: its header, its acquisitions, and what befell it.
+"""What is recorded of a run besides its readings, as values: its header, acquisitions and events.
 
 Of an event the records keep its kind, its fields as JSON, and a text for people.
 """
@@ -266,7 +266,7 @@ BY_HAND = ("by hand", "seen to", "proof")
 """Kinds that say what hands did and whether it was proven; older versions knew the first alone."""
 
 Noted = tuple[Event, str]
-"""An event that is kept with a run that has yet to begin, and its text."""
+"""An event that is recorded with a run that has yet to begin, and its text."""
 
 BESIDE_READINGS = (RelaysOperated, CurrentsDrawn)
 """Kinds that only come along with readings, some twenty a run, and change nothing on its pages."""
@@ -290,7 +290,7 @@ class RunEvent(Generic[E]):
 
 @dataclass(frozen=True, kw_only=True)
 class RunRecord:
-    """A run as it is kept: its header, how it ended, and how many readings have which verdict.
+    """A run as it is recorded: its header, how it ended, and how many readings have which verdict.
 
     `ended` is None, and `outcome` interrupted, for a run that nobody finished (or that is still going on).
     """
@@ -339,8 +339,8 @@ class AcquisitionRecord:
 
 
 @dataclass(frozen=True, kw_only=True)
-class KeptReference:
-    """A through reference kept beside the runs, as `Reference.to_dict` gives it: when and on which bench.
+class StoredReference:
+    """A through reference recorded beside the runs, as `Reference.to_dict` gives it: when and on which bench.
 
     A bench's gain and phase for the next few hours.
     """

@@ -19,7 +19,7 @@ from harness.records.database import (
     open_engine,
     writing,
 )
-from harness.records.history import RecordsReader, portions
+from harness.records.history import RecordsReader, portions, verdicts_of
 from harness.records.ledger import insert_rows
 from harness.records.run import (
     INTERRUPTED,
@@ -27,13 +27,13 @@ from harness.records.run import (
     AcquisitionRecord,
     Ended,
     Event,
-    KeptReference,
     Outcome,
     Remembered,
     Resumed,
     RunEvent,
     RunHeader,
     RunRecord,
+    StoredReference,
     UnitSummary,
     check_time,
 )
@@ -110,7 +110,7 @@ class RunStore(RecordsReader):
         with self._writing() as connection:
             _insert(connection, tables.through_references, {"run_id": run, "content": content})
 
-    def keep_reference(self, reference: KeptReference) -> None:
+    def keep_reference(self, reference: StoredReference) -> None:
         """Keep a through reference that belongs to no run, for those of the next hours."""
         with self._writing() as connection:
             _insert(connection, tables.kept_references, rows.reference_to_row(reference))
@@ -193,7 +193,7 @@ class RunStore(RecordsReader):
         )
 
     def waveforms(self, run_id: int) -> dict[int, Capture]:
-        """Return a run's kept waveforms by the number of their acquisition."""
+        """Return a run's waveforms by the number of their acquisition."""
         return dict(
             self._of_run(
                 tables.waveforms, run_id, lambda row: (row["acquisition_id"], rows.row_to_capture(row))
@@ -303,10 +303,6 @@ def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
         connection.execute(select(table).where(table.c.run_id == run_id).order_by(table.c.id)).all()
         for table in (tables.run_files, tables.instruments)
     )
-    verdict = tables.readings.c.verdict
-    verdicts = connection.execute(
-        select(verdict, func.count()).where(tables.readings.c.run_id == run_id).group_by(verdict)
-    )
     acquisitions = connection.execute(
         select(func.count()).where(tables.acquisitions.c.run_id == run_id)
     ).scalar_one()
@@ -325,7 +321,7 @@ def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
         outcome=row["outcome"] or INTERRUPTED,
         reason=row["reason"],
         ended=None if row["ended"] is None else datetime.fromisoformat(row["ended"]),
-        verdicts=dict(verdicts.all()),
+        verdicts=verdicts_of(connection, [run_id]).get(run_id, {}),
         acquisitions=acquisitions,
         upgraded=row["recorded"] is not None,
     )

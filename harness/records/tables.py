@@ -35,7 +35,6 @@ from sqlalchemy import (
     Table,
     Text,
 )
-from sqlalchemy.types import TypeEngine
 
 from harness.reading import Verdict
 from harness.records.run import OUTCOMES
@@ -269,6 +268,13 @@ def text_of(value: object) -> str:
     return value
 
 
+_KINDS: Mapping[type, tuple[type, ...]] = {
+    Boolean: (bool,),
+    Double: (float, int),
+    Integer: (int,),
+    LargeBinary: (bytes, memoryview),
+    Text: (str,),
+}
 _WORDS: Mapping[tuple[str, str], tuple[str | None, ...]] = {
     ("runs", "outcome"): (None, *OUTCOMES),
     ("runs", "decision"): ("guarded", "simple"),
@@ -296,20 +302,8 @@ def _columns(table: Table) -> tuple[tuple[str, tuple[type, ...], tuple[str | Non
     return tuple(
         (
             column.name,
-            (*_kinds(column.type), *((type(None),) if column.nullable else ())),
+            (*_KINDS[type(column.type)], *((type(None),) if column.nullable else ())),
             _WORDS.get((table.name, column.name)),
         )
         for column in table.columns
     )
-
-
-def _kinds(kind: TypeEngine[Any]) -> tuple[type, ...]:
-    if isinstance(kind, Boolean):
-        return (bool,)
-    if isinstance(kind, Double):
-        return (float, int)
-    if isinstance(kind, Integer):
-        return (int,)
-    if isinstance(kind, LargeBinary):
-        return (bytes, memoryview)
-    return (str,)

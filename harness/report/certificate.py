@@ -32,12 +32,12 @@ class CertificateLine:
     tones: str
     worst: Reading
     worst_words: words.Words
-    uncertainty: str  # the largest, expanded; "" where none is known
+    uncertainty: str  # the largest, expanded; "" if none is known
 
 
 @dataclass(frozen=True, kw_only=True)
 class Standing:
-    """What the records say around the run: its seal in the ledger, and the unit's later run, if there is one.
+    """The run's seal in the ledger, and the unit's later run, if there is one.
 
     seal: digest of the run's last entry in the ledger.
     """
@@ -108,7 +108,7 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
 
 
 def _meaning(run: RunRecord, readings: Sequence[Reading]) -> str:
-    """The verdict in words; where no reading made it (an over-current did), what the run says itself."""
+    """The verdict in words; the run's own reason if no reading failed (an over-current did)."""
     by_itself = run.outcome == "fail" and all(reading.verdict != "fail" for reading in readings)
     message = run.reason if by_itself else ""
     return message[:1].upper() + message[1:] or words.OUTCOME_MEANS[run.outcome]
@@ -141,11 +141,11 @@ def _line(title: str, group: Sequence[Reading]) -> CertificateLine:
     worst = words.worst_first(group)[0]
     known = [
         half
-        for one in group
-        if one.unit == worst.unit
-        and one.estimate is not None
-        and not one.estimate.floor
-        and (half := words.half_interval(one.estimate)) is not None
+        for reading in group
+        if reading.unit == worst.unit
+        and reading.estimate is not None
+        and not reading.estimate.floor
+        and (half := words.half_interval(reading.estimate)) is not None
     ]
     largest = max(known, default=0.0)
     return CertificateLine(
@@ -155,12 +155,8 @@ def _line(title: str, group: Sequence[Reading]) -> CertificateLine:
         tones=_tones(group),
         worst=worst,
         worst_words=words.describe(worst),
-        uncertainty=_plainly(largest, worst.unit),
+        uncertainty=format_difference(largest, worst.unit, digits=2) if largest and worst.unit else "",
     )
-
-
-def _plainly(largest: float, unit: str) -> str:
-    return "" if not largest or unit == "" else format_difference(largest, unit, digits=2)
 
 
 def _tones(group: Iterable[Reading]) -> str:
@@ -170,11 +166,11 @@ def _tones(group: Iterable[Reading]) -> str:
         return (
             f"{format_value(result[0], 'Hz')} to {format_value(result[-1], 'Hz')}, {len(result)} frequencies"
         )
-    return ", ".join(format_value(one, "Hz") for one in result)
+    return ", ".join(format_value(hz, "Hz") for hz in result)
 
 
 def _named(names: Iterable[str]) -> str:
-    """Names in a line, as many as fit, and how many there are; "" of none."""
+    """Names in a line, as many as fit, and how many in all; "" if there are none."""
     all_of_them = list(names)
     if not all_of_them:
         return ""

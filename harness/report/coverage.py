@@ -1,8 +1,8 @@
-"""What a job's plan sees of every fault: worked out by a second process, kept for the next run, and drawn.
+"""What a job's plan detects of every fault: computed by a second process, stored for the next run, and drawn.
 
-It follows from job and plan alone, and takes seconds, or half a minute. The second process works while the
-bench is at work, so that a report need not wait for it; it is less urgent than the run, and ends with it,
-however that ends.
+It depends on job and plan alone, and takes seconds, or half a minute. The second process works during the
+run, so that a report need not wait for it; it has a lower priority than the run, and ends with it, however
+that ends.
 """
 
 import hashlib
@@ -28,7 +28,7 @@ from harness.report.page_files import write_whole
 from harness.report.plotter import Figure, Picture
 from harness.session.planned_job import PlannedJob
 
-NICENESS = 5  # gives way to the run, and still gets on where a processor has other work as well
+NICENESS = 5  # lower than the run's priority, and still some time on a processor with other work
 
 LARGEST_KEPT = 400_000  # faults times acquisitions: what is worked out once for all units of a job
 PANELS: dict[str, dict[FaultKind, str]] = {
@@ -64,7 +64,7 @@ PANELS: dict[str, dict[FaultKind, str]] = {
         "part a tenth": "a tenth",
     },
 }
-MOST_TOLD = 12  # faults that are not seen, each with its reason
+MOST_TOLD = 12  # missed faults, each with its reason
 WIDTH, NAME, CELL, ROW, HEAD, GAP = 922, 126, 131, 20, 40, 14
 LEFT = 4
 BAR, BAR_HEIGHT = 60, 11
@@ -127,7 +127,7 @@ def _interruptions_deferred() -> Iterator[None]:
 
 
 def _begin(asker: Connection) -> None:
-    """Begin as the other process: in silence, giving way, and no longer than whoever asks."""
+    """Begin as the other process: without output, at a low priority, and not outliving the run's process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
         os.nice(NICENESS)
@@ -144,9 +144,9 @@ def _end_with(asker: Connection) -> None:
 
 
 class KeptCoverage:
-    """What a plan sees of every hard fault, as it is kept in a folder, or worked out and kept there.
+    """What a plan detects of every hard fault, as stored in a folder, or computed and stored there.
 
-    Nothing is worked out for a job where that takes minutes.
+    Nothing is computed for a job that would take minutes.
     """
 
     def __init__(self, planned: PlannedJob, folder: Path) -> None:
@@ -162,7 +162,7 @@ class KeptCoverage:
         return bool(self._faults) and not self._path.exists()
 
     def get(self, helper: SecondProcess | None) -> tuple[FaultSeen, ...]:
-        """By fault; () for a job where that takes minutes. helper: may have worked it out meanwhile."""
+        """By fault; () for a job that would take minutes. helper: may have computed it meanwhile."""
         result = _read(self._path, self._faults)
         if result or not self._faults:
             return result
@@ -202,7 +202,7 @@ _STORED: dict[str, Callable[[Any], Any]] = {
 
 
 def _read(path: Path, faults: Sequence[Fault]) -> tuple[FaultSeen, ...]:
-    """What was kept of just these faults; () if it is not there, or not whole."""
+    """What is stored of these faults; () if the file is missing, or lacks any of them."""
     try:
         rows = json.loads(path.read_text(encoding="utf-8"))
         return tuple(
@@ -216,7 +216,7 @@ def _read(path: Path, faults: Sequence[Fault]) -> tuple[FaultSeen, ...]:
 
 
 def _write(path: Path, result: Sequence[FaultSeen]) -> None:
-    """Keep it for the next unit; if that can't be, it is worked out again."""
+    """Store it for the next unit; if the file can't be written, it is computed again."""
     rows = {fault.name: {name: getattr(fault, name) for name in _STORED} for fault in result}
     with suppress(OSError):
         write_whole(path, json.dumps(rows, ensure_ascii=False, indent=1).encode("utf-8"))
@@ -224,7 +224,7 @@ def _write(path: Path, result: Sequence[FaultSeen]) -> None:
 
 @dataclass(frozen=True, kw_only=True)
 class CoverageFigure:
-    """A picture, how much is seen in words, and the faults that are not seen.
+    """A picture, how much is detected in words, and the missed faults.
 
     unseen: names with reasons, no more than MOST_TOLD; more: how many there are beyond these.
     """
@@ -239,7 +239,7 @@ Cells = dict[str, dict[str, list[bool]]]  # by part, by column: whether each fau
 
 
 def draw_coverage(faults: Sequence[FaultSeen]) -> CoverageFigure | None:
-    """Draw it; None where there is nothing to draw."""
+    """Draw it; None if there are no faults."""
     if not faults:
         return None
     panels = {title: cells for title, kinds in PANELS.items() if (cells := _cells(faults, kinds))}
@@ -307,7 +307,7 @@ def _draw(panels: dict[str, Cells]) -> Figure:
 
 
 def _draw_cell(picture: Picture, faults: Sequence[bool], x: int, y: int) -> None:
-    """A bar, as much filled as is seen, hatched where it isn't; and the figures."""
+    """A bar, filled by the share of detected faults, else hatched; and the figures."""
     top = y + (ROW - BAR_HEIGHT) // 2
     seen, possible = sum(faults), len(faults)
     filled = round(BAR * seen / possible)

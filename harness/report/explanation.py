@@ -1,4 +1,4 @@
-"""A diagnosis in words, the same for the terminal, the report and another program; and as a run keeps it."""
+"""A diagnosis in words, for the terminal, the report, another program, and the run's record."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -259,9 +259,9 @@ def as_data(result: Diagnosis, probe: Probe | None, module: Module, fixture: Fix
 
 @dataclass(frozen=True, kw_only=True)
 class Explained:
-    """What was found at the end of a failed run: faults that are not told apart, and all of it in words.
+    """The diagnosis at the end of a failed run: faults that are not told apart, and all of it in words.
 
-    names: the likeliest first, none where nothing on the list explains it. probability: of these together.
+    names: the likeliest first, none if no fault on the list explains it. probability: of these together.
     """
 
     names: tuple[str, ...]
@@ -270,17 +270,17 @@ class Explained:
 
 
 def keep_explained(store: RunStore, run_id: int, result: Explained) -> None:
-    """Keep with a run what explains it: the names for the batch's figures, the words for its page."""
+    """Record the diagnosis with its run: the names for the batch's figures, the words for its page."""
     named = FaultsNamed(faults=result.names, probability=result.probability)
     store.add_event(run_id, named, ", ".join(result.names) or "no listed fault")
     store.add_event(run_id, result.explanation, result.explanation.headline)
 
 
 def kept_explained(store: RunStore, run_id: int) -> Explained | None:
-    """What was kept with a run; None where nothing was. Raises RecordsError where it does not read."""
+    """The diagnosis that was recorded with a run, or None. Raises RecordsError if it cannot be read."""
     events = [each.event for each in store.events(run_id)]
     named = [event for event in events if isinstance(event, FaultsNamed)]
     explanations = [event for event in events if isinstance(event, Explanation)]
-    if not named or not explanations:  # earlier versions kept the names alone
+    if not named or not explanations:  # earlier versions recorded the names alone
         return None
     return Explained(names=named[-1].faults, probability=named[-1].probability, explanation=explanations[-1])

@@ -28,9 +28,9 @@ _SWITCHES = (
 
 @cache
 def templates_in(folder: Path) -> jinja2.Environment:
-    """Give the templates of a folder; their filter `minus` writes numbers with a true minus sign.
+    """Load the templates of a folder; their filter `minus` writes numbers with a true minus sign.
 
-    Kept, since to compile the templates takes as long as to fill them in.
+    Cached, since compiling the templates takes as long as filling them in.
     """
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(folder),
@@ -45,7 +45,7 @@ def templates_in(folder: Path) -> jinja2.Environment:
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file, and its folder if need be. Raises OSError; what was there before stays then."""
+    """Write a file, and its folder if need be. Raises OSError, and then leaves the old file as it was."""
     if not path.name:  # "", "." and "/" name folders
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -55,12 +55,12 @@ def write_whole(path: Path, content: bytes) -> None:
 
 
 def find_browser() -> str | None:
-    """Give the browser that can print; None where there is none."""
+    """Find a browser that can print; None if there is none."""
     return next((result for name in _BROWSERS if (result := shutil.which(name))), None)
 
 
 def print_page(page: Path, paper: Path) -> None:
-    """Print an HTML file. Raises RecordsError where no browser is there, or it does not make the file."""
+    """Print an HTML file to PDF. Raises RecordsError without a browser, or if it writes no file."""
     browser = find_browser()
     if browser is None:
         raise RecordsError(

@@ -1,4 +1,4 @@
-"""A run's page, and what would explain the run if it failed: written when it ends, and again later."""
+"""A run's page, and the diagnosis of a failed run: written when it ends, and again later."""
 
 import re
 from collections.abc import Iterator, Sequence
@@ -39,13 +39,13 @@ class Recorded:
 
     @property
     def empty(self) -> bool:
-        """Whether there is nothing to go by."""
+        """Whether the run measured nothing that a diagnosis can use."""
         evidence = self.evidence
         return not (evidence.acquisitions or evidence.supply_a or evidence.over_current or evidence.changes)
 
     @property
     def quick(self) -> bool:
-        """Whether all faults in these acquisitions are a matter of about a second."""
+        """Whether all faults in these acquisitions take about a second to compute."""
         job = self.planned.job
         faults = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
         return len(self.evidence.acquisitions) * len(faults) <= LARGEST_AT_RUN_END
@@ -66,7 +66,7 @@ def read_recorded(store: RunStore, record: RunRecord, planned: PlannedJob | None
 class Diagnosed:
     """A run's diagnosis with its next probe, in words. Raises CircuitError.
 
-    diagnosers: what all faults would show, by acquisitions: kept there for the next run of the same job.
+    diagnosers: predictions for all faults by acquisitions, stored there for the next run of the same job.
     """
 
     def __init__(
@@ -108,7 +108,7 @@ class RunReport:
 
 
 class Reporter:
-    """Explains and writes the runs of one job; what follows from the job alone is worked out once."""
+    """Explains and writes the runs of one job; what depends on the job alone is computed once."""
 
     def __init__(self, planned: PlannedJob, store: RunStore, records: str | Path) -> None:
         self._planned, self._store, self._records = planned, store, records
@@ -118,7 +118,7 @@ class Reporter:
 
     @contextmanager
     def helped(self) -> Iterator[None]:
-        """Let another process work out the coverage meanwhile, if nothing is kept of it."""
+        """Compute the coverage in another process meanwhile, if it is not stored."""
         if not self._coverage.lacks:
             yield
             return
@@ -137,7 +137,7 @@ class Reporter:
         return RunReport(page=self.write_page(record, result), result=result)
 
     def find_fault(self, record: RunRecord, *, at_once: bool = True) -> Explained | None:
-        """What explains a failed run, which is recorded with it; None if it cannot be told, or not at
+        """Diagnose a failed run and record the result with it; None if it cannot be explained, or not at
         once.
         """
         return _find_fault(self._store, record, self._planned, self._diagnosers, at_once=at_once)
@@ -158,7 +158,7 @@ def write_recorded_report(store: RunStore, run_id: int, records: str | Path) -> 
 
 
 def write_part_report(store: RunStore, run_id: int, records: str | Path) -> RunReport:
-    """Diagnose a run that was no whole test, and write its page without what the sequence sees of faults."""
+    """Diagnose a run of a part of the test, and write its page without the sequence's fault coverage."""
     record = store.run(run_id)
     result = _find_fault(store, record, None, {}, at_once=True)
     return RunReport(page=_write(store, record, records, result), result=result)
@@ -167,7 +167,7 @@ def write_part_report(store: RunStore, run_id: int, records: str | Path) -> RunR
 def write_report_again(
     store: RunStore, run_id: int, records: str | Path, *, page: Path | None = None
 ) -> Path:
-    """Write a run's page once more; nothing is kept in the records. page: None for where its end puts it."""
+    """Write a run's page once more; nothing is recorded. page: None for the usual file."""
     record = store.run(run_id)
     planned = _recorded(record)
     result = kept_explained(store, run_id) or _explained(store, record, planned, {}, at_once=True)
@@ -201,23 +201,23 @@ def _write(
 
 
 def report_path(records: str | Path, run_id: int, serial: str) -> Path:
-    """Where a run's report is."""
+    """The file of a run's report."""
     return page_beside(records, "reports", run_id, serial)
 
 
 def page_beside(records: str | Path, folder: str, run_id: int, serial: str) -> Path:
-    """Where a page about a run is."""
+    """The file of a page about a run."""
     safe = re.sub(r"[^A-Za-z0-9._-]+", "_", serial)
     return folder_beside(records, folder) / f"run-{run_id:05d}-{safe}.html"
 
 
 def coverage_folder(records: str | Path) -> Path:
-    """Where what a job's plan sees of every fault is kept for its next run."""
+    """The folder in which a job's fault coverage is stored for its next run."""
     return folder_beside(records)
 
 
 def folder_beside(records: str | Path, folder: str = "reports") -> Path:
-    """Where pages are: beside the records, in the default folder for records on a server."""
+    """A folder beside the records; beside the default records if they are on a server."""
     beside = DEFAULT_RECORDS if "://" in str(records) else Path(records)
     return beside.parent / folder
 

@@ -100,25 +100,24 @@ def _draw_pairs(canvas: Canvas, capture: Capture, window_s: float, *, top: int) 
     pairs = sorted({(number + 1) // 2 for number in capture.inputs})
     width = (WIDTH - LEFT - RIGHT - BETWEEN * (len(pairs) - 1)) / len(pairs)
     end_ms = 1e3 * (count - 1) * capture.interval_s
-    for place, pair in enumerate(pairs):
-        left = LEFT + place * (width + BETWEEN)
+    for column, pair in enumerate(pairs):
+        left = LEFT + column * (width + BETWEEN)
         panel = Panel(
             x=Axis(low=0.0, high=end_ms, start=left, end=left + width),
             y=Axis(low=low, high=high, start=top + HEIGHT - BELOW, end=top + ABOVE),
         )
-        panel.draw_axes(canvas, unit="" if place else "V", across=ticks(0.0, end_ms), numbered=not place)
+        panel.draw_axes(canvas, unit="" if column else "V", across=ticks(0.0, end_ms), numbered=not column)
         canvas.text(left + width, top + HEIGHT - 6, "ms", anchor="end")
         rows = [row for row, number in enumerate(capture.inputs) if (number + 1) // 2 == pair]
-        names = [_named(capture, row, row) for row in rows]
+        names = [_named(capture, row, LEGS[row % 2]) for row in rows]
         legend(canvas, left + 4, top + 20, names)
         for row in rows:
             index = extremes(shown[row], BINS)
             panel.curve(canvas, 1e3 * index * capture.interval_s, shown[row, index], LEGS[row % 2])
 
 
-def _named(capture: Capture, row: int, place: int) -> tuple[str, str]:
-    """A row's style and its name in a legend; place: among the legs, hot first."""
-    leg = LEGS[place % 2]
+def _named(capture: Capture, row: int, leg: str) -> tuple[str, str]:
+    """A row's style and its name in a legend."""
     return leg, f"input {capture.inputs[row]}, {leg}"
 
 
@@ -135,9 +134,7 @@ def draw_change(capture: Capture) -> Figure:
     upper = _panel(capture, legs, top=ABOVE, bottom=middle)
     across = ticks(upper.x.low, upper.x.high, most=8)
     grid = [(value, "") for value, _ in across]
-    names = [
-        (LEGS[index % 2], f"input {capture.inputs[row]}, {LEGS[index % 2]}") for index, row in enumerate(legs)
-    ]
+    names = [_named(capture, row, LEGS[index % 2]) for index, row in enumerate(legs)]
     upper.draw_axes(picture, unit="V", across=grid if lines else across)
     for index, row in enumerate(legs):
         upper.curve(picture, *_stretch(capture, row), LEGS[index % 2])
@@ -278,16 +275,16 @@ Curve = list[_Point]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Shown:
-    """A kept waveform that is shown, and the readings it belongs to. window_s: of it, from its beginning."""
+class WaveformPicture:
+    """A waveform's picture, the inputs that clipped in it, and the readings that were made of it."""
 
-    acquisition: int
+    figure: Figure
+    clipped: tuple[int, ...]
     readings: tuple[Reading, ...]
-    window_s: float
 
 
-def choose_pictures(concerns: Sequence[Reading], waveforms: Mapping[int, Capture]) -> list[Shown]:
-    """Choose the waveforms to show: those of readings that did not pass, and changes of state, passed or not.
+def waveform_pictures(concerns: Sequence[Reading], waveforms: Mapping[int, Capture]) -> list[WaveformPicture]:
+    """Draw the waveforms of readings that did not pass, and of changes of state, passed or not.
 
     concerns: all readings, the worst first. waveforms: the captures that were kept, by acquisition.
     """
@@ -302,30 +299,19 @@ def choose_pictures(concerns: Sequence[Reading], waveforms: Mapping[int, Capture
         if waveforms[acquisition].marks:
             wanted.setdefault(acquisition, []).extend(readings)
     return [
-        Shown(
-            acquisition=acquisition,
-            readings=tuple(readings),
-            window_s=_window_s(waveforms[acquisition], readings),
-        )
+        _picture(waveforms[acquisition], tuple(readings))
         for acquisition, readings in list(wanted.items())[:MOST_PICTURES]
     ]
 
 
-def draw_shown(shown: Shown, capture: Capture) -> Figure:
-    """Draw a waveform, or the stretch of it around a change of state."""
-    return draw_change(capture) if capture.marks else draw_waveform(capture, window_s=shown.window_s)
-
-
-def clipped_inputs(capture: Capture) -> tuple[int, ...]:
-    """Inputs that clipped in a waveform; in a change of state the clicks may."""
-    if capture.marks:
-        return ()
-    return tuple(number for number, count in zip(capture.inputs, capture.clipped, strict=True) if count)
-
-
-def _window_s(capture: Capture, readings: Sequence[Reading]) -> float:
+def _picture(capture: Capture, readings: tuple[Reading, ...]) -> WaveformPicture:
+    if capture.marks:  # a change of state, whose clicks may clip
+        return WaveformPicture(figure=draw_change(capture), clipped=(), readings=readings)
     tones_hz = [hz for reading in readings if (hz := reading.key.measurand.frequency_hz)]
-    return _PERIODS / tones_hz[0] if tones_hz else capture.interval_s * capture.volts.shape[1]
+    window_s = _PERIODS / tones_hz[0] if tones_hz else capture.interval_s * capture.volts.shape[1]
+    clipped = (number for number, count in zip(capture.inputs, capture.clipped, strict=True) if count)
+    figure = draw_waveform(capture, window_s=window_s)
+    return WaveformPicture(figure=figure, clipped=tuple(clipped), readings=readings)
 
 
 @dataclass(frozen=True, kw_only=True)

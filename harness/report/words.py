@@ -99,7 +99,7 @@ DECISIONS = {
 
 @dataclass(frozen=True, kw_only=True)
 class Words:
-    """How one reading is written. Each says its unit; "" where there is nothing to say."""
+    """A reading's texts, each with its unit; "" for what the reading does not have."""
 
     value: str
     expected: str
@@ -149,7 +149,7 @@ def value_text(reading: Reading) -> str:
 
 
 def margin(reading: Reading) -> float | None:
-    """How far the value lies inside its nearest limit, negative where outside; None where none applies."""
+    """How far the value lies inside its nearest limit, negative if outside; None without a limit."""
     if reading.estimate is None or reading.unit == "":
         return None
     value, margins = reading.estimate.value, []
@@ -169,7 +169,7 @@ def coverage_factors(readings: Iterable[Reading]) -> list[str]:
 
 
 def worst_verdict(readings: Iterable[Reading]) -> Verdict:
-    """Give the worst verdict among readings, of which there is at least one."""
+    """The worst verdict among readings, of which there is at least one."""
     return min((reading.verdict for reading in readings), key=VERDICT_ORDER.index)
 
 
@@ -197,13 +197,13 @@ def budget_shown(result: Estimate) -> tuple[Contribution, ...]:
 
 
 def half_interval(result: Estimate) -> float | None:
-    """Give the expanded uncertainty, half of the interval's width; None where it is not finite."""
+    """The expanded uncertainty, half of the interval's width; None if it is not finite."""
     half = (result.high - result.low) / 2
     return half if math.isfinite(half) else None
 
 
 def is_least(result: Estimate) -> bool:
-    """Whether a floor is one from above: what is there is at least so much."""
+    """Whether the value is a lower bound: the true one is at least so much."""
     return result.floor and math.isfinite(result.low) and not math.isfinite(result.high)
 
 

@@ -12,15 +12,14 @@ from harness.records.run import Explanation, RunRecord
 from harness.report import words
 from harness.report.coverage import CoverageFigure
 from harness.report.page_files import templates_in, write_whole
-from harness.report.plotter import Figure
 from harness.report.setup_picture import SetupFigure
-from harness.report.waveforms import choose_pictures, clipped_inputs, draw_shown, response_plots
+from harness.report.waveforms import response_plots, waveform_pictures
 from harness.report.words import describe, is_least, worst_verdict
 from harness.roles import Capture
 from harness.units import format_value
 
 FEW_READINGS = 400
-"""Up to here every table of readings stands open, and is printed; with more, those that passed are folded."""
+"""Up to this many readings every table is open, and printed; with more, tables that passed are collapsed."""
 _FIRST_LOOK = 12
 
 
@@ -91,7 +90,7 @@ def _rank(reading: Reading) -> tuple[float, int]:
 
 
 def _short(reading: Reading) -> str:
-    """Write a value in few characters; decibels without their unit, which the caption gives."""
+    """Write a value in few characters; decibels without their unit, which is in the caption."""
     result = reading.estimate
     if result is None:
         return "missing"
@@ -187,7 +186,10 @@ def render_report(
             checks=checks,
             everything_open=len(readings) <= FEW_READINGS,
             coverage=words.coverage_factors(readings),
-            pictures=_pictures(concerns, waveforms),
+            pictures=[
+                (picture, [by_identity[id(reading)] for reading in picture.readings])
+                for picture in waveform_pictures([row.reading for row in concerns], waveforms)
+            ],
             responses=response_plots(readings),
             kept_waveforms=len(waveforms),
             routes=_routes(readings),
@@ -208,24 +210,3 @@ def _routes(readings: Sequence[Reading]) -> dict[str, list[tuple[str, str]]]:
         if reading.route:
             routes.setdefault(measurand.state, {})[measurand.pair, reading.route] = None
     return {state: list(places) for state, places in routes.items()}
-
-
-@dataclass(frozen=True, kw_only=True)
-class ShownWaveform:
-    """A waveform's picture with the inputs that clipped in it, and the rows of the readings made of it."""
-
-    figure: Figure
-    clipped: tuple[int, ...]
-    rows: tuple[Row, ...]
-
-
-def _pictures(concerns: Sequence[Row], waveforms: Mapping[int, Capture]) -> list[ShownWaveform]:
-    by_identity = {id(row.reading): row for row in concerns}
-    return [
-        ShownWaveform(
-            figure=draw_shown(shown, waveforms[shown.acquisition]),
-            clipped=clipped_inputs(waveforms[shown.acquisition]),
-            rows=tuple(by_identity[id(reading)] for reading in shown.readings),
-        )
-        for shown in choose_pictures([row.reading for row in concerns], waveforms)
-    ]

@@ -30,9 +30,9 @@ BEYOND_LIMIT = 1.2  # times the set limit: what no supply gives, however coarse 
 AGREE, AGREE_A, AGREE_V = 0.1, 0.001, 0.2  # of two readings; a supply at its limit is steady
 EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
 EXCESS_A = 0.02  # what is not worth a stop, at small currents
-LATER = 4.0  # settling times: until a second look at what a late switchboard would explain
-LATE_LOOKS = 8  # at most, while the current still changes
-LOOKS = 5  # at a current that is judged: meters of supplies are noisy near the bottom of their range
+LATER = 4.0  # settling times: until a second reading of what a late switchboard would explain
+LATE_READINGS = 8  # at most, while the current still changes
+READINGS = 5  # of a current that is judged: meters of supplies are noisy near the bottom of their range
 
 
 class SupplyWatch:
@@ -59,12 +59,12 @@ class SupplyWatch:
         The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9.
         """
         first = self.check(state, limit_a=limit_a)
-        others_a = [self._read(state, limit_a).current_a for _ in range(LOOKS - 1)]
+        others_a = [self._read(state, limit_a).current_a for _ in range(READINGS - 1)]
         currents_a = [first.current_a, *others_a]
         return SupplyReading(
             voltage_v=first.voltage_v,
             current_a=mean(currents_a),
-            current_standard_a=stdev(currents_a) * sqrt((LOOKS - 1) / (LOOKS - 3) / LOOKS),
+            current_standard_a=stdev(currents_a) * sqrt((READINGS - 1) / (READINGS - 3) / READINGS),
         )
 
     def check(self, state: State, *, limit_a: float) -> SupplyReading:
@@ -107,7 +107,7 @@ class SupplyWatch:
         )
 
     def _is_possible(self, reading: SupplyReading, state: State, limit_a: float) -> bool:
-        """Whether a supply does this: no more than its limit, and no coil's current without its voltage."""
+        """Whether a supply can read so: no more than its limit, and no coil's current without its voltage."""
         expected_a = expected_current_a(self._module, state)
         held = reading.voltage_v >= VOLTAGE_HELD * self._module.supply.voltage_v
         at_limit = reading.current_a >= LIMIT_REACHED * limit_a
@@ -137,8 +137,8 @@ class SupplyWatch:
         return min((control_a for control_a in controls_a if control_a > 0.0), default=inf) / 2
 
     def _when_in_time(self, seen: SupplyReading, state: State, limit_a: float) -> SupplyReading:
-        """Look again until the current fits the state, or two looks agree that it is the unit's own."""
-        for _ in range(LATE_LOOKS):
+        """Read again until the current fits the state, or two readings agree that it is the unit's own."""
+        for _ in range(LATE_READINGS):
             self._wait(LATER * self._settle_s)
             before, seen = seen, self._read(state, limit_a)
             if not self._may_be_late(seen, state):
@@ -178,11 +178,11 @@ class SupplyWatch:
         )
 
 
-def _agree(one: SupplyReading, other: SupplyReading) -> bool:
-    """Whether two looks show the same."""
+def _agree(a: SupplyReading, b: SupplyReading) -> bool:
+    """Whether two readings of the supply are the same."""
     return (
-        abs(one.current_a - other.current_a) <= AGREE * abs(other.current_a) + AGREE_A
-        and abs(one.voltage_v - other.voltage_v) <= AGREE * abs(other.voltage_v) + AGREE_V
+        abs(a.current_a - b.current_a) <= AGREE * abs(b.current_a) + AGREE_A
+        and abs(a.voltage_v - b.voltage_v) <= AGREE * abs(b.voltage_v) + AGREE_V
     )
 
 

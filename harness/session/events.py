@@ -1,6 +1,6 @@
 """What a run reports while it runs, and what it asks of the hands that move leads."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -53,13 +53,8 @@ class Remark:
 
 Event = SetupBegun | StateBegun | ReadingsMade | Remark
 
-
-class Observer(Protocol):
-    """Sees every event of a run as it happens."""
-
-    def __call__(self, event: Event) -> None:
-        """Take one event; must not raise."""
-        ...
+Observer = Callable[[Event], None]
+"""Sees every event of a run as it happens; must not raise."""
 
 
 class Hands(Protocol):

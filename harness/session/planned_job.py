@@ -7,8 +7,16 @@ from math import sqrt
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from drivers.profile import GeneratorProfile, OscilloscopeProfile, Profile, SupplyProfile, SwitchboardProfile
-from drivers.profile_files import NAME, load_profile, own_profile
+from drivers.profile import (
+    NAME,
+    GeneratorProfile,
+    OscilloscopeProfile,
+    Profile,
+    SupplyProfile,
+    SwitchboardProfile,
+    load_profile,
+    own_profile,
+)
 from harness.bench_file import BenchFile, load_bench
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake, RecordsError
@@ -23,7 +31,7 @@ from harness.toml_files.located import JobFile, read_located
 
 
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
-    """Hold a job against its bench's profiles; returns what the instruments load the module with.
+    """Check a job against its bench's profiles; returns what the instruments load the module with.
 
     Raises JobError with everything that the instruments cannot do.
     """

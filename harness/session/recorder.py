@@ -16,7 +16,7 @@ from harness.job.fixture import Setup
 from harness.job.sequence import CheckSequence
 from harness.job.state import State
 from harness.measure.captures import Problem, examine, next_range, pick_range
-from harness.measure.clock import NOMINAL_CLOCK, Clock
+from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit, fit_tones
 from harness.measure.tones import Stimulus, TonePair
@@ -118,7 +118,7 @@ class Recorder:
         self._oscilloscope, self._store, self._run_id = oscilloscope, store, run_id
         self._stored_waveforms: set[int] = set()
         self._deferred: deque[Callable[[], None]] = deque()
-        self.clock: Clock = NOMINAL_CLOCK
+        self.clock: ClockRatio = NOMINAL_CLOCK
 
     def defer(self, work: Callable[[], None]) -> None:
         """Leave work for the next time that the scope records, or that `catch_up` is called."""
@@ -126,7 +126,7 @@ class Recorder:
 
     def defer_fit(self, raw: RawCapture, fitted: list[FittedCapture]) -> None:
         """Leave the fit of a capture for then, which adds to a list."""
-        self.defer(lambda: fitted.append(self.find(raw)))
+        self.defer(lambda: fitted.append(self.fit(raw)))
 
     def catch_up(self, until: Callable[[], bool] = lambda: False) -> None:
         """Run deferred work; start nothing new once `until()` is true."""
@@ -135,7 +135,7 @@ class Recorder:
 
     def take(self, request: CaptureRequest) -> FittedCapture:
         """Capture with ranges that suit, and find the tones in it. Raises ReadingError."""
-        return self.find(self.capture(request))
+        return self.fit(self.capture(request))
 
     def capture(self, request: CaptureRequest) -> RawCapture:
         """Capture with ranges that suit; raises ReadingError if none does."""
@@ -152,7 +152,7 @@ class Recorder:
             ranges = dict(ranging.volts_per_division)
         raise ReadingError(f"no scope range suits: {MOST_CAPTURES} were tried and the signal kept changing")
 
-    def find(self, raw: RawCapture) -> FittedCapture:
+    def fit(self, raw: RawCapture) -> FittedCapture:
         """Fit the tones, record the fit, and list what is wrong with the capture."""
         request, capture = raw.request, raw.capture
         fit = fit_tones(

@@ -1,8 +1,8 @@
 """Whether each instrument obeys: settings, read back and measured; and the bench's through signal.
 
-Each function gives in words what was done and found, and raises BenchError for what was not obeyed. Nothing
-louder than 50 mV is driven, and the unit, if there is one, has no control line energised while its supply is
-on.
+Each function returns a sentence on what was done and measured, and raises BenchError if the instrument does
+not obey. Nothing louder than 50 mV is driven, and a unit in the fixture has no control line energised while
+its supply is on.
 """
 
 import time
@@ -51,7 +51,7 @@ def try_generator(generator: Generator, outputs: tuple[int, int]) -> str:
 
 
 def try_oscilloscope(scope: Oscilloscope) -> str:
-    """Record every input on two ranges; the driver holds each record against what was set."""
+    """Record every input on two ranges; the driver compares each record with its settings."""
     inputs = range(1, scope.input_count + 1)
     noisy: set[int] = set()
     for wanted in RANGES:

@@ -80,7 +80,7 @@ def _refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
         default=max(scope.volts_per_division),
     )
     request = CaptureRequest(setup=setup, state=state, stimulus=SILENCE, peaks_v=peaks_v, purpose=PURPOSE)
-    fitted = context.recorder.find(context.recorder.capture_at(request, dict.fromkeys(peaks_v, coarse)))
+    fitted = context.recorder.fit(context.recorder.capture_at(request, dict.fromkeys(peaks_v, coarse)))
     for row, number in enumerate(fitted.capture.inputs):
         offset_v = float(fitted.fit.offset_v[row])
         if fitted.capture.clipped[row] or abs(offset_v) > LARGEST_DC_V:

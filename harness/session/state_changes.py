@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 from harness.errors import BenchError, ReadingError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.captures import pick_range
-from harness.measure.change import Change, HostTimes, control_edge, host_edge, look_at
-from harness.measure.sides import Instant, Sides
+from harness.measure.change import Change, HostTimes, control_edge, find_change, host_edge
+from harness.measure.sides import Instant, SteadySides
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
 from harness.plan.model import ChangeAcquisition, Planned, SetupVisit
@@ -228,7 +228,7 @@ class ChangeWalk:
             return NotTaken(reason="the signal leaves the screen at the coarsest setting")
         loads = [self._context.job.fixture.loads.get(port.net) for port in setup.view]
         try:
-            return look_at(
+            return find_change(
                 capture.volts[rows],
                 capture.interval_s,
                 planned.stimulus.tones.frequencies_hz,
@@ -308,7 +308,7 @@ class ChangeWalk:
         )
 
 
-def _phasors(sides: Sides, tones: int) -> NDArray[np.complex128]:
+def _phasors(sides: SteadySides, tones: int) -> NDArray[np.complex128]:
     """Volts RMS of each tone after the change, shape (legs, tones)."""
     result = sides.after.coefficients
     return np.asarray((result[:, 1 : 1 + 2 * tones : 2] - 1j * result[:, 2 : 2 + 2 * tones : 2]) / sqrt(2))
@@ -367,7 +367,7 @@ def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number
             wrong = _wrong(given, expected, raw)
         if wrong is not None:
             shown, how = wrong
-            context.recorder.keep_waveform(context.recorder.find(raw))
+            context.recorder.keep_waveform(context.recorder.fit(raw))
             return Failure(
                 fact=OperationFailed(number=number, step=step, shown=shown),
                 description=f"no. {number} {step}: {shown} {how}",

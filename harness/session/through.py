@@ -169,7 +169,7 @@ def _prove_until_right(context: RunContext, setup: Setup, frequency_hz: float) -
 def _prove_leads(context: RunContext, setup: Setup, frequency_hz: float) -> None:
     stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
     prediction = context.predict(setup, UNPOWERED_STATE, stimulus)
-    fitted = context.recorder.find(_capture(context, setup, stimulus, prediction))
+    fitted = context.recorder.fit(_capture(context, setup, stimulus, prediction))
     problems = lead_problems(fitted.capture, stimulus, prediction)
     if problems:
         raise SetupError(
@@ -251,7 +251,7 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
         means_v = coarser.capture.volts.mean(axis=1)  # whole cycles leave nothing of a tone in it
         centres_v = dict(zip(inputs, map(float, means_v), strict=True))
         finer = recorder.capture_at(request, dict.fromkeys(inputs, rung.finer_v_per_division), centres_v)
-        pair.append(recorder.find(finer))
+        pair.append(recorder.fit(finer))
         if not any(fitted.refusals(inputs) for fitted in pair):
             return [_shot(fitted, level_vrms) for fitted in pair]
     return []

@@ -114,8 +114,8 @@ class UnitRun:
         self._ended = False
         self._bench_is_measured = False
         self._currents_a = None if resumed is None else resumed.currents_a
-        self._over: OverCurrentError | None = None
-        self._worn: Mapping[str, int] = {}
+        self._over_current: OverCurrentError | None = None
+        self._recorded_operations: Mapping[str, int] = {}
         self._readings = [] if resumed is None else list(resumed.readings)
 
     @classmethod
@@ -195,7 +195,7 @@ class UnitRun:
         try:
             return self._walk_through(replace(self._context, plan=part))
         except OverCurrentError as error:
-            self._over = error
+            self._over_current = error
             raise
 
     def idle(self) -> None:
@@ -211,9 +211,9 @@ class UnitRun:
         verdict = unit_verdict(reading.verdict for reading in self._readings)
         outcome: Outcome = verdict if verdict in ("pass", "fail") else "unproven"
         reason = ""
-        if self._over is not None:
-            outcome, reason = "fail", str(self._over)
-            over = self._over
+        if self._over_current is not None:
+            outcome, reason = "fail", str(self._over_current)
+            over = self._over_current
             event = OverCurrent(
                 state=over.state, limit_a=over.limit_a, current_a=over.current_a, voltage_v=over.voltage_v
             )
@@ -281,9 +281,9 @@ class UnitRun:
     def _record_relay_operations(self) -> None:
         """What the relays did since the last record: a run that is killed loses one setup's at most."""
         now = self._context.operations()
-        since = {name: count - self._worn.get(name, 0) for name, count in now.items()}
+        since = {name: count - self._recorded_operations.get(name, 0) for name, count in now.items()}
         self._context.record(RelaysOperated(operations=since, read_back=self._context.board.reads_back))
-        self._worn = now
+        self._recorded_operations = now
 
     def _energise(self, context: RunContext) -> None:
         now_a = energise(context)

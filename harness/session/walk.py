@@ -213,7 +213,7 @@ class Walk:
         missing = capture if isinstance(capture, NotTaken) else NotTaken(reason="")
         try:
             if not isinstance(capture, NotTaken):
-                fitted = self._context.recorder.find(capture)
+                fitted = self._context.recorder.fit(capture)
                 transfer = self._transfer(visit, acquisition, fitted)
         except ReadingError as error:
             missing = NotTaken(reason=str(error))

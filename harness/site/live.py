@@ -27,7 +27,7 @@ from harness.statistics.yields import COMPLETE, tests_of_units
 
 HOST = "127.0.0.1"
 LONGEST_WAIT_S = 20.0  # for a request that does not come to its end
-_KEPT = 16  # studies and reports
+_CACHED = 16  # studies and reports
 _LONGEST_SEARCH = 200
 Made = TypeVar("Made")
 _Page = tuple[str, Callable[[str], str]]
@@ -73,7 +73,7 @@ class LiveSite:
         self._dear = threading.Lock()  # one thing at a time that takes long; drawing is not safe in threads
         self._catalogue: tuple[tuple[int, ...], Catalogue] | None = None
         self._changes = Changes()
-        self._kept: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
+        self._cache: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
         self.pages = Pages(_has, live=True)
 
     def close(self) -> None:
@@ -167,7 +167,7 @@ class LiveSite:
         moving = moving or (state if record.ended is None else _list_state(state))
         key = ("report", record.run_id, moving)
         tag = f"report-{_tag(moving)}"
-        return tag, lambda _: self._keep(key, lambda: _report_text(store, record, path))
+        return tag, lambda _: self._cached(key, lambda: _report_text(store, record, path))
 
     def _certificate(self, store: RunStore, state: tuple[int, ...], name: str) -> _Page | None:
         record = _run_named(store, name)
@@ -176,7 +176,7 @@ class LiveSite:
         run = record.run_id
         key = ("certificate", run, _list_state(state))  # a later run of the unit is on it as well
         tag = f"certificate-{_tag(_list_state(state))}"
-        return tag, lambda _: self._keep(key, lambda: certify(store, run))
+        return tag, lambda _: self._cached(key, lambda: certify(store, run))
 
     def _study(self, store: RunStore, state: tuple[int, ...], slug: str) -> BatchStudy:
         batch = self._catalogue_at(store, state).batches[slug]
@@ -184,16 +184,16 @@ class LiveSite:
         runs = tuple((run.run_id, run.outcome) for run in batch.runs)
         diagnosed = store.latest_events(FaultsNamed, (run.run_id for run in batch.runs))
         known = tuple((run, event.at) for run, event in diagnosed.items())
-        return self._keep(("study", slug, hash((runs, known))), lambda: study_batch(store, batch))
+        return self._cached(("study", slug, hash((runs, known))), lambda: study_batch(store, batch))
 
-    def _keep(self, key: tuple[Any, ...], make: Callable[[], Made]) -> Made:
+    def _cached(self, key: tuple[Any, ...], make: Callable[[], Made]) -> Made:
         with self._dear:
-            if key not in self._kept:
-                self._kept[key] = make()
-                while len(self._kept) > _KEPT:
-                    self._kept.popitem(last=False)
-            self._kept.move_to_end(key)
-            result: Made = self._kept[key]
+            if key not in self._cache:
+                self._cache[key] = make()
+                while len(self._cache) > _CACHED:
+                    self._cache.popitem(last=False)
+            self._cache.move_to_end(key)
+            result: Made = self._cache[key]
             return result
 
     def _opened(self) -> RunStore:

@@ -1,1 +1,1 @@
-"""What whoever solders a fixture needs: pins, plugs, resistors to buy, drawings."""
+"""A fixture's wiring, for soldering it: pins, plugs, resistors to buy, drawings."""

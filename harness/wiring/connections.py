@@ -78,7 +78,7 @@ class Fitted:
 
 
 def fitted(module: Module, fixture: Fixture) -> tuple[Fitted, ...]:
-    """Give the connectors that fixture.toml names; where it names none, D connectors for all ports.
+    """The connectors that fixture.toml names; if it names none, D connectors for all ports.
 
     Those have what goes into the unit (inputs, returns) first, then what comes out, eight ports on each.
     """
@@ -121,7 +121,7 @@ def _fit(connector: Connector, module: Module, *, assumed: bool) -> Fitted:
 
 
 def nearest_value(wanted_ohm: float, series: Series) -> float:
-    """Give the series' value that is nearest by ratio, in ohm. Raises ValueError for zero or less."""
+    """The series' value that is nearest by ratio, in ohm. Raises ValueError for zero or less."""
     if not 0 < wanted_ohm < math.inf:
         raise ValueError(f"no preferred value is near {wanted_ohm} ohm; expected more than zero")
     decade = math.floor(math.log10(wanted_ohm))
@@ -135,7 +135,7 @@ def nearest_value(wanted_ohm: float, series: Series) -> float:
 class Chosen:
     """A resistor: where it sits, what is wanted, and the nearest of E24 and E96, in ohm.
 
-    place: such as `hot series`. series: the one to buy from: E24 where that is within the tolerance.
+    place: such as `hot series`. series: the one to buy from: E24 if that is within the tolerance.
     """
 
     place: str
@@ -172,7 +172,7 @@ class Plug:
     start: PortName
     end: PortName
     kind: str  # `straight`, `pad` or `coded`
-    label: str  # what is written on it, "" where nothing is
+    label: str  # what is written on it, or ""
     resistors: tuple[Chosen, ...]
     paths: tuple[PlugLoss, ...]
 
@@ -187,7 +187,7 @@ def choose(place: str, wanted_ohm: float, tolerance: float) -> Chosen:
 
 
 def plugs(module: Module, fixture: Fixture) -> tuple[Plug, ...]:
-    """Give every plug of every channel."""
+    """Every plug of every channel."""
     return tuple(
         _plug(loopback, channel)
         for loopback in fixture.loopbacks.values()

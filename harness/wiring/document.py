@@ -29,7 +29,7 @@ from harness.wiring.connections import (
     plugs,
 )
 
-# A few times what relay supplies give. Common practice, no source.
+# A few times the voltage and current of relay supplies. Common practice, no source.
 CLAMP = (
     "coil clamp across a control line: a diode for 1 A and 100 V or more, cathode on the line; if release "
     "times are checked, the kind of clamp that the unit has (with a plain diode a relay releases later)"

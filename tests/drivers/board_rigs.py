@@ -4,15 +4,20 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from drivers.gpio_switchboard import GpiodLines, GpioSwitchboard
-from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.library_switchboards import GpioSwitchboard, ModbusSwitchboard
 from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.switchboard import Channels, RouteSwitchboard, TextSwitchboard
+from harness.bench_file import SwitchboardFile
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import Connection, peer
 from tests.drivers.serial_boards import ModbusBoard, Port, TextBoard, port
 from tests.drivers.strict_instruments import Switch
+
+
+def board_file(address: str) -> SwitchboardFile:
+    """A board of this address, which acts at once."""
+    return SwitchboardFile(address=address, profile="own", settle_s=0.0)
 
 
 def serial_session(address: str, ending: bytes, timeout_s: float = 0.3) -> Session:
@@ -40,9 +45,7 @@ def route_rig() -> Iterator[Rig]:
     with peer(board.script) as served:
         session = Session(served.address, instrument="switchboard", timeout_s=0.3)
         session.start()
-        driver = RouteSwitchboard(
-            session, profile("route-switchboard"), profile_name="route-switchboard", settle_s=0.0
-        )
+        driver = RouteSwitchboard(session, profile("route-switchboard"), board_file(session.address))
         yield Rig(driver, lambda: board.closed, lambda: board.dead.add(7))
         session.close()
 
@@ -59,9 +62,7 @@ def text_board(
         yield (
             line,
             board,
-            TextSwitchboard(
-                session, profile("text-switchboard"), profile_name="text-switchboard", settle_s=0.0
-            ),
+            TextSwitchboard(session, profile("text-switchboard"), board_file(session.address)),
         )
         session.close()
 
@@ -83,9 +84,7 @@ def text_by_tcp() -> Iterator[Rig]:
 
     with peer(script) as served:
         session = serial_session(f"socket://127.0.0.1:{served.port}", b"\r\n")
-        driver = TextSwitchboard(
-            session, profile("text-switchboard"), profile_name="text-switchboard", settle_s=0.0
-        )
+        driver = TextSwitchboard(session, profile("text-switchboard"), board_file(session.address))
         yield Rig(driver, lambda: boards[-1].closed, lambda: boards[-1].dead.add(7))
         session.close()
 
@@ -96,10 +95,8 @@ def modbus_rig() -> Iterator[Rig]:
         board = ModbusBoard(line.say)
         line.run(board.hear)
         driver = ModbusSwitchboard(
-            f"ASRL{line.path}::INSTR",
             profile("modbus-switchboard", {"baud_rate = 9600": "baud_rate = 115200"}),
-            profile_name="modbus-switchboard",
-            settle_s=0.0,
+            board_file(f"ASRL{line.path}::INSTR"),
         )
         yield Rig(
             driver, lambda: {n + 1 for n, on in enumerate(board.coils) if on}, lambda: board.dead.add(6)
@@ -121,10 +118,7 @@ def modbus_by_tcp() -> Iterator[Rig]:
     boards: list[ModbusBoard] = []
     with peer(modbus_script(boards)) as served:
         driver = ModbusSwitchboard(
-            f"socket://127.0.0.1:{served.port}",
-            profile("modbus-switchboard"),
-            profile_name="modbus-switchboard",
-            settle_s=0.0,
+            profile("modbus-switchboard"), board_file(f"socket://127.0.0.1:{served.port}")
         )
         yield Rig(
             driver,
@@ -196,14 +190,7 @@ class FakeRequest:
 @contextmanager
 def gpio_rig() -> Iterator[Rig]:
     chip = FakeGpio()
-    lines = GpiodLines("/dev/gpiochip0", profile("gpio-switchboard"), chip)
-    driver = GpioSwitchboard(
-        lines,
-        profile("gpio-switchboard"),
-        address="/dev/gpiochip0",
-        profile_name="gpio-switchboard",
-        settle_s=0.0,
-    )
+    driver = GpioSwitchboard(profile("gpio-switchboard"), board_file("/dev/gpiochip0"), module=chip)
     yield Rig(
         driver,
         lambda: {n + 1 for n in range(8) if chip.levels[n] == "high"},

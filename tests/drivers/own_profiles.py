@@ -3,7 +3,7 @@
 from importlib import resources
 from typing import Any
 
-from drivers.profile_files import parse_profile
+from drivers.profile import parse_profile
 
 
 def profile_text(name: str, changes: dict[str, str] | None = None) -> str:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from drivers.generator import ScpiGenerator
+from drivers.generator_and_supply import ScpiGenerator
 from drivers.session import Session
 from harness.errors import BenchError, Desynchronised, SettingRefused
 from tests.drivers.own_profiles import profile

@@ -74,9 +74,8 @@ def set_a_group(session: Session) -> None:
         lambda session: session.query_block("BEHIND?"),
         write_until_nobody_takes_it,
         set_a_group,
-        lambda session: session.query("HALF?", retry=True),
     ],
-    ids=["in an answer", "in a block", "before its line feed", "in a write", "in a group", "to be retried"],
+    ids=["in an answer", "in a block", "before its line feed", "in a write", "in a group"],
 )
 def test_ctrl_c_in_each_phase_is_passed_on_at_once_and_leaves_the_session_to_be_reopened(
     phase: Phase,

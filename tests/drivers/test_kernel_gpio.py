@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from drivers.gpio_switchboard import GpioSwitchboard, request_lines
+from drivers.library_switchboards import GpioSwitchboard
 from harness.errors import LinkLost
+from tests.drivers.board_rigs import board_file
 from tests.drivers.own_profiles import profile
 
 CONFIG = Path("/sys/kernel/config/gpio-sim")
@@ -40,12 +41,11 @@ def simulated_chip(lines: int) -> Iterator[tuple[str, Path]]:
 def test_lines_of_a_simulated_chip_follow_and_are_held() -> None:
     own = profile("gpio-switchboard")
     with simulated_chip(8) as (device, values):
-        lines = request_lines(device, own)
-        driver = GpioSwitchboard(lines, own, address=device, profile_name="gpio-switchboard", settle_s=0.0)
+        driver = GpioSwitchboard(own, board_file(device))
         driver.set(frozenset({1, 8}))
         closed = {n + 1 for n in range(8) if (values / f"sim_gpio{n}" / "value").read_text().strip() == "1"}
         assert closed == {1, 8}
         with pytest.raises(LinkLost, match="can't be used"):
-            request_lines(device, own)
+            GpioSwitchboard(own, board_file(device))
         driver.off()
         driver.close()

@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.profile import Command
-from drivers.profile_files import load_profile, parse_profile, shipped_profiles
+from drivers.profile import Command, load_profile, parse_profile, shipped_profiles
 from harness.errors import JobError
 from tests.drivers.own_profiles import profile, profile_text
 

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 import pytest
 
-from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.library_switchboards import ModbusSwitchboard
 from drivers.session import Session
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
+from tests.drivers.board_rigs import board_file
 from tests.drivers.own_profiles import profile
 from tests.drivers.serial_boards import ModbusBoard, Port, port
 from tests.drivers.strict_instruments import Supply
@@ -39,12 +40,12 @@ def line_to(hear: Callable[[bytes], None] | None = None) -> Iterator[Line]:
 
 @contextmanager
 def modbus(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Line, ModbusBoard, ModbusSwitchboard]]:
-    monkeypatch.setattr("drivers.modbus_switchboard.TIMEOUT_S", 0.3)
+    monkeypatch.setattr("drivers.library_switchboards.TIMEOUT_S", 0.3)
     with line_to() as line:
         board = ModbusBoard(line.port.say)
         line.hear = board.hear
         fast = profile("modbus-switchboard", {"baud_rate = 9600": "baud_rate = 115200"})
-        driver = ModbusSwitchboard(line.port.path, fast, profile_name="modbus-switchboard", settle_s=0.0)
+        driver = ModbusSwitchboard(fast, board_file(line.port.path))
         yield line, board, driver
         driver.close()
 

@@ -129,15 +129,6 @@ def test_a_question_that_goes_wrong_raises_its_error_in_time_and_the_next_answer
         session.close()
 
 
-def test_a_question_may_be_asked_again_once_where_asking_changes_nothing() -> None:
-    with peer(instrument(never)) as served:
-        session = Session(served.address, instrument="scope", timeout_s=TIMEOUT_S)
-        session.start()
-        assert session.query("TRAP?", retry=True) == "answer to TRAP?"
-        assert served.connections == 2
-        session.close()
-
-
 def test_a_second_answer_to_one_question_is_never_taken_for_the_next() -> None:
     def twice(connection: Connection) -> None:
         connection.send(b"one\ntwo\n")

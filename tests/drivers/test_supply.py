@@ -5,8 +5,8 @@ from contextlib import contextmanager
 
 import pytest
 
+from drivers.generator_and_supply import ScpiSupply
 from drivers.session import Session
-from drivers.supply import ScpiSupply
 from harness.errors import BadReply, BenchError, InstrumentError
 from harness.roles import SupplyReading
 from tests.drivers.own_profiles import profile

@@ -7,15 +7,15 @@ from contextlib import AbstractContextManager, contextmanager
 
 import pytest
 
-from drivers.gpio_switchboard import GpiodLines, GpioSwitchboard, request_lines
-from drivers.modbus_switchboard import ModbusSwitchboard
-from drivers.serial_wire import SerialWire, serial_place
+from drivers.library_switchboards import GpioSwitchboard, ModbusSwitchboard
+from drivers.serial_wire import SerialWire, serial_port
 from drivers.session import Session
 from drivers.switchboard import FrameSwitchboard, RouteSwitchboard, TextSwitchboard, frame
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
 from tests.drivers.board_rigs import (
     FakeGpio,
     Rig,
+    board_file,
     gpio_rig,
     modbus_by_tcp,
     modbus_rig,
@@ -81,7 +81,7 @@ def test_channels_open_before_others_close() -> None:
     with peer(board.script) as served:
         session = Session(served.address, instrument="switchboard")
         session.start()
-        driver = RouteSwitchboard(session, profile("route-switchboard"), profile_name="r", settle_s=0.0)
+        driver = RouteSwitchboard(session, profile("route-switchboard"), board_file(session.address))
         driver.set(frozenset({1, 2}))
         driver.set(frozenset({2, 3, 4}))
         assert board.moves == ["close 1,2", "open 1", "close 3,4"]
@@ -94,7 +94,7 @@ def test_a_welded_channel_is_named_when_all_are_switched_off() -> None:
     with peer(board.script) as served:
         session = Session(served.address, instrument="switchboard")
         session.start()
-        driver = RouteSwitchboard(session, profile("route-switchboard"), profile_name="r", settle_s=0.0)
+        driver = RouteSwitchboard(session, profile("route-switchboard"), board_file(session.address))
         driver.set(frozenset({4}))
         board.welded.add(4)
         with pytest.raises(BenchError, match=r"channels none were to be closed .* it reads back 4 as closed"):
@@ -132,7 +132,7 @@ def test_a_serial_line_is_found_by_every_kind_of_address(address: Callable[[str]
     ],
 )
 def test_addresses_of_serial_lines(address: str, place: str) -> None:
-    assert serial_place(address) == place
+    assert serial_port(address) == place
 
 
 @contextmanager
@@ -144,9 +144,7 @@ def frame_rig(
         board.hear(b"\xa0\x05")  # cut off in the middle of a frame by whoever was here before
         line.run(board.hear)
         session = serial_session(address(line), b"")
-        driver = FrameSwitchboard(
-            session, profile("frame-switchboard"), profile_name="frame-switchboard", settle_s=0.0
-        )
+        driver = FrameSwitchboard(session, profile("frame-switchboard"), board_file(session.address))
         yield driver, board
         session.close()
 
@@ -206,9 +204,7 @@ def test_an_unplugged_frame_board_is_noticed_at_the_next_frame() -> None:
         board = FrameBoard()
         line.run(board.hear)
         session = serial_session(line.path, b"")
-        driver = FrameSwitchboard(
-            session, profile("frame-switchboard"), profile_name="frame-switchboard", settle_s=0.0
-        )
+        driver = FrameSwitchboard(session, profile("frame-switchboard"), board_file(session.address))
         board.wait_for(16)
         line.unplug()
         with pytest.raises(LinkLost):
@@ -273,7 +269,7 @@ def test_a_boot_banner_is_let_pass() -> None:
 
         line.run(hear)
         session = serial_session(line.path, b"\r\n")
-        driver = TextSwitchboard(session, profile("text-switchboard"), profile_name="t", settle_s=0.0)
+        driver = TextSwitchboard(session, profile("text-switchboard"), board_file(session.address))
         driver.set(frozenset({9}))
         assert board.closed == {9}
         session.close()
@@ -285,7 +281,7 @@ def test_a_text_board_without_a_state_query_says_that_it_is_not_read_back() -> N
         board = TextBoard(line.say)
         line.run(board.hear)
         session = serial_session(line.path, b"\r\n")
-        driver = TextSwitchboard(session, own, profile_name="t", settle_s=0.0)
+        driver = TextSwitchboard(session, own, board_file(session.address))
         driver.set(frozenset({2}))
         assert not driver.reads_back
         assert board.closed == {2}
@@ -307,7 +303,7 @@ def test_modbus_uses_functions_1_5_and_15() -> None:
     with port() as line:
         board = ModbusBoard(line.say)
         line.run(board.hear)
-        driver = ModbusSwitchboard(line.path, profile("modbus-switchboard"), profile_name="m", settle_s=0.0)
+        driver = ModbusSwitchboard(profile("modbus-switchboard"), board_file(line.path))
         driver.set(frozenset({2}))
         assert board.functions == [15, 1, 5, 1]
         driver.close()
@@ -316,14 +312,11 @@ def test_modbus_uses_functions_1_5_and_15() -> None:
 def test_a_silent_modbus_board_times_out_once_and_off_works_when_it_is_back(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("drivers.modbus_switchboard.TIMEOUT_S", 0.3)
+    monkeypatch.setattr("drivers.library_switchboards.TIMEOUT_S", 0.3)
     boards: list[ModbusBoard] = []
     with peer(modbus_script(boards)) as served:
         driver = ModbusSwitchboard(
-            f"TCPIP::127.0.0.1::{served.port}::SOCKET",
-            profile("modbus-switchboard"),
-            profile_name="m",
-            settle_s=0.0,
+            profile("modbus-switchboard"), board_file(f"TCPIP::127.0.0.1::{served.port}::SOCKET")
         )
         boards[-1].silent = True
         with pytest.raises(BenchTimeout, match=r"no right answer within 0\.3 s"):
@@ -338,13 +331,13 @@ def test_a_silent_modbus_board_times_out_once_and_off_works_when_it_is_back(
 
 
 def test_the_rest_of_an_answer_to_someone_before_spoils_no_opening(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("drivers.modbus_switchboard.TIMEOUT_S", 0.3)
+    monkeypatch.setattr("drivers.library_switchboards.TIMEOUT_S", 0.3)
     left_over = [bytes.fromhex("0000b9fc")]  # seen in the soak, of a run that ended 2 s before
     with port() as line:
         board = ModbusBoard(lambda answer: line.say(left_over.pop() + answer if left_over else answer))
         board.coils[4] = True
         line.run(board.hear)
-        driver = ModbusSwitchboard(line.path, profile("modbus-switchboard"), profile_name="m", settle_s=0.0)
+        driver = ModbusSwitchboard(profile("modbus-switchboard"), board_file(line.path))
         assert not any(board.coils)
         driver.close()
 
@@ -355,16 +348,14 @@ def test_a_modbus_board_that_refuses_says_why() -> None:
         peer(modbus_script([])) as served,
         pytest.raises(BenchError, match=r"refuses.*exception_code=2"),
     ):
-        ModbusSwitchboard(f"socket://127.0.0.1:{served.port}", own, profile_name="m", settle_s=0.0)
+        ModbusSwitchboard(own, board_file(f"socket://127.0.0.1:{served.port}"))
 
 
 def test_a_modbus_board_that_is_not_there_says_so() -> None:
     with socket.create_server(("127.0.0.1", 0)) as listener:
         free = listener.getsockname()[1]
     with pytest.raises(LinkLost, match="no connection"):
-        ModbusSwitchboard(
-            f"socket://127.0.0.1:{free}", profile("modbus-switchboard"), profile_name="m", settle_s=0.0
-        )
+        ModbusSwitchboard(profile("modbus-switchboard"), board_file(f"socket://127.0.0.1:{free}"))
 
 
 def test_active_low_gpio_lines_are_high_when_released() -> None:
@@ -372,13 +363,16 @@ def test_active_low_gpio_lines_are_high_when_released() -> None:
     own = profile(
         "gpio-switchboard", {"active_low = false": "active_low = true", "[0, 1, 2, 3": "[20, 21, 22, 3"}
     )
-    lines = GpiodLines("/dev/gpiochip0", own, chip)
-    driver = GpioSwitchboard(lines, own, address="/dev/gpiochip0", profile_name="g", settle_s=0.0)
+
+    def switchboard() -> GpioSwitchboard:
+        return GpioSwitchboard(own, board_file("/dev/gpiochip0"), module=chip)
+
+    driver = switchboard()
     assert chip.levels[20] == "high"
     driver.set(frozenset({1}))
     assert chip.levels[20] == "low"
-    with pytest.raises(OSError, match="busy"):
-        GpiodLines("/dev/gpiochip0", own, chip)
+    with pytest.raises(LinkLost, match=r"can't be used: .*busy"):
+        switchboard()
     chip.gone = True
     with pytest.raises(LinkLost, match="the lines are gone"):
         driver.off()
@@ -387,4 +381,4 @@ def test_active_low_gpio_lines_are_high_when_released() -> None:
 
 def test_real_gpio_lines_say_what_is_missing() -> None:
     with pytest.raises(BenchError, match=r"switchwalk\[gpio\]|can't be used"):
-        request_lines("/dev/no-such-gpiochip", profile("gpio-switchboard"))
+        GpioSwitchboard(profile("gpio-switchboard"), board_file("/dev/no-such-gpiochip"))

@@ -15,8 +15,7 @@ from harness.circuit.expand import build_wiring
 from harness.circuit.solve import LEAK_S
 from harness.errors import CircuitError
 from harness.faults.effects import FaultSet, FaultyCircuits
-from harness.faults.fault_sets import Planner
-from harness.faults.signatures import as_suspects, batch_transfers, plain_transfers, signatures
+from harness.faults.signatures import Planner, as_suspects, batch_transfers, plain_transfers, signatures
 from harness.job.faults import Fault, single_faults
 from harness.job.fixture import Fixture
 from harness.job.job import Job, load_job

@@ -331,7 +331,7 @@ def simulated(job: Job, faults: FaultSet, setup: Setup, on: Iterable[str]) -> Fl
         [built.held.get(relay.name, OPERATED if relay.control in controls else RELEASED)] * len(relay.poles)
         for relay in job.module.relays
     ]
-    volts = Network(parts).solve(built.closed(positions), (True, True), 1e3)
+    volts = Network(parts).solve_at(built.closed(positions), (True, True), (1e3,))[0, : len(parts.probes)]
     return np.abs(volts[: 2 * len(setup.view), :2])
 
 

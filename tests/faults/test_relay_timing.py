@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
+from harness.faults.changes import WRONG, RelayTiming, cost
 from harness.faults.diagnosis import Diagnosis
 from harness.faults.evidence import JudgedChange, Moved
-from harness.faults.relay_timing import WRONG, RelayTiming, cost
 from harness.job.faults import parse_fault
 from harness.report.explanation import make_explanation
 from tests.faults.laboratory import Laboratory

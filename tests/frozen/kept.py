@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.clock import Clock
+from harness.measure.clock import ClockRatio
 from harness.measure.tone import ToneFit
 from harness.roles import Capture, CaptureSetting, InputSetting
 
@@ -36,7 +36,7 @@ class Kept:
     def fit(self, number: int) -> ToneFit:
         result = dict(self.result["captures"][str(number)]["fit"])
         phasors = np.asarray(result.pop("phasors"))
-        clock = Clock(**result.pop("clock"))
+        clock = ClockRatio(**result.pop("clock"))
         hz = tuple(result.pop("frequencies_hz"))
         whole: dict[str, Any] = {
             name: np.asarray(result.pop(name))

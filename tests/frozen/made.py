@@ -6,8 +6,8 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.job.job import Job, load_job
-from harness.measure.change import HostTimes, control_edge, host_edge, look_at
-from harness.measure.clock import Clock
+from harness.measure.change import HostTimes, control_edge, find_change, host_edge
+from harness.measure.clock import ClockRatio
 from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
@@ -216,7 +216,7 @@ def _change(job: Job, acquisition: ChangeAcquisition, setup: Any, kept: Kept) ->
             board_s=result["board_s"],
         )
     rows = list(range(2 * len(setup.view)))
-    return look_at(
+    return find_change(
         capture.volts[rows],
         capture.interval_s,
         acquisition.stimulus.tones.frequencies_hz,
@@ -227,7 +227,7 @@ def _change(job: Job, acquisition: ChangeAcquisition, setup: Any, kept: Kept) ->
         ),
         floating=acquisition.floating,
         edge=edge,
-        clock=Clock(**result["clock"]),
+        clock=ClockRatio(**result["clock"]),
     )
 
 

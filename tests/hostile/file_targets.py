@@ -7,7 +7,7 @@ import tempfile
 from functools import cache
 from pathlib import Path
 
-from drivers.profile_files import load_profile
+from drivers.profile import load_profile
 from harness.errors import JobError, RecordsError, SwitchwalkError
 from harness.job.faults import parse_fault
 from harness.job.job import Job, load_job

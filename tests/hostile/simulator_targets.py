@@ -6,13 +6,13 @@ from functools import cache
 from typing import Any
 
 from simulator import faults as done_faults
+from simulator.boards import Board, Coils, FrameBoard, ModbusBoard, TextBoard
+from simulator.boards import RouteSwitchboard as SimulatedRoute
 from simulator.device import Device
-from simulator.instruments.boards import Board, Coils, FrameBoard, ModbusBoard, TextBoard
-from simulator.instruments.boards import RouteSwitchboard as SimulatedRoute
-from simulator.instruments.generator_and_supply import Generator, Supply
-from simulator.instruments.oscilloscope import Oscilloscope
+from simulator.generator_and_supply import Generator, Supply
+from simulator.oscilloscope import Oscilloscope
 from simulator.server import ControlPort
-from simulator.wire import parse_trouble
+from simulator.wire import TcpStream, parse_trouble
 from simulator.world import Clock, World
 from tests.hostile.file_targets import shipped_job
 
@@ -64,7 +64,7 @@ def board(data: bytes) -> None:
         raise AssertionError(f"channels that are not there: {coils.closed}")
 
 
-class _Nothing:
+class _Nothing(TcpStream):
     """A stream that nobody reads."""
 
     def __init__(self, data: bytes) -> None:

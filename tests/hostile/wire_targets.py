@@ -9,16 +9,22 @@ from typing import Any
 
 import numpy as np
 
-from drivers.generator import ScpiGenerator
+from drivers.generator_and_supply import ScpiGenerator, ScpiSupply
 from drivers.oscilloscope import PreambleOscilloscope
-from drivers.profile import GeneratorProfile, OscilloscopeProfile, RouteProfile, SupplyProfile, TextProfile
-from drivers.profile_files import load_profile
+from drivers.profile import (
+    GeneratorProfile,
+    OscilloscopeProfile,
+    RouteProfile,
+    SupplyProfile,
+    TextProfile,
+    load_profile,
+)
 from drivers.session import Session
-from drivers.supply import ScpiSupply
 from drivers.switchboard import RouteSwitchboard, TextSwitchboard
 from drivers.wire import State, StreamWire
 from harness.errors import BenchError
 from harness.roles import CaptureSetting, InputSetting
+from tests.drivers.board_rigs import board_file
 
 IDENTITY = b"Shed Works,Fuzz 1,0042,1.0"
 QUIET = b'0,"No error"'
@@ -187,7 +193,7 @@ def driver(data: bytes) -> None:
         session = _session(say, role, ending=b"\r\n" if which % 4 == 3 else b"\n")
         if which % 4 == 3:
             text_profile: TextProfile = profiles["text"]
-            board = TextSwitchboard(session, text_profile, profile_name="x", settle_s=0.0)
+            board = TextSwitchboard(session, text_profile, board_file(session.address))
             board.off()
             return
         session.start()
@@ -204,7 +210,7 @@ def driver(data: bytes) -> None:
                 raise AssertionError(f"no numbers: {measured}")
         else:
             route_profile: RouteProfile = profiles["route"]
-            RouteSwitchboard(session, route_profile, profile_name="x", settle_s=0.0).off()
+            RouteSwitchboard(session, route_profile, board_file(session.address)).off()
 
 
 def _text(sent: bytes) -> bytes:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.profile_files import parse_profile
+from drivers.profile import parse_profile
 from harness.errors import JobError
 from harness.job.job import load_job
 from tests.jobs import edit, job_in

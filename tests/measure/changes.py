@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.measure.leg_changes import LegChange
+
 RATE_HZ = 200_000
 SAMPLES = 40_000
 INTERVAL_S = 1 / RATE_HZ
@@ -27,6 +29,13 @@ class Change:
     old: float = 1.0
     new: float = 0.9
     copies: bool = False  # an open leg shows the other one, through a load across the pair
+
+
+def kinds(leg: LegChange) -> tuple[str, ...]:
+    """What a leg shows of drops, bounces and courses that are none of those known."""
+    unexplained = any(segment.label == "other" for segment in leg.path.segments)
+    shown = {"drop": leg.dropped, "bounce": leg.openings > 0, "unexplained": unexplained}
+    return tuple(kind for kind, is_shown in shown.items() if is_shown)
 
 
 def draw(

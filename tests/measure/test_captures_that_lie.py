@@ -38,12 +38,12 @@ def refused(capture: Capture, fit: ToneFit) -> bool:
 
 def test_a_good_capture_has_no_problem() -> None:
     capture = shoot()
-    assert examine(capture, fit_of(capture, TONES)) == []
+    assert list(examine(capture, fit_of(capture, TONES))) == []
 
 
 def test_hum_is_said_and_refuses_nothing() -> None:
     capture = shoot(hum_vrms=0.3)
-    problems = examine(capture, fit_of(capture, TONES))
+    problems = list(examine(capture, fit_of(capture, TONES)))
     assert {problem.kind for problem in problems} == {"hum"}
     assert not any(problem.refuses for problem in problems)
     assert problems[0].sentence == "input 1 shows 0.3 V RMS of mains hum besides 0.6 V of tone"

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.residuals import Harmonics, measure_harmonics, thd, thd_and_noise
+from harness.measure.residuals import Harmonics, measure_harmonics, thd
 
 RATE_HZ, SAMPLES = 400_000, 40_000
 HZ = 1000.0
@@ -74,7 +74,7 @@ def test_thd_of_ideal_waveforms(
     seen, through = harmonics(series, seed=1), harmonics(PURE, seed=2)
     assert thd(seen, through).value == pytest.approx(to_tenth, rel=1e-4)
     if to_20_khz:
-        assert thd_and_noise(seen, through).value == pytest.approx(to_20_khz, rel=2e-4)
+        assert thd(seen, through, and_noise=True).value == pytest.approx(to_20_khz, rel=2e-4)
 
 
 @pytest.mark.parametrize(
@@ -92,7 +92,9 @@ def test_harmonics_of_a_clipped_sine(level: float, third: float | None, fifth: f
     square = 2 / math.pi * ((phi - level * math.sqrt(1 - level**2)) / 2 + level**2 * (math.pi / 2 - phi))
     total = math.sqrt(2 * square / first**2 - 1)
     assert thd(seen, through).value < total
-    assert thd_and_noise(seen, through).value == pytest.approx(total, rel=3e-3)  # the rest is over 20 kHz
+    assert thd(seen, through, and_noise=True).value == pytest.approx(
+        total, rel=3e-3
+    )  # the rest is over 20 kHz
 
 
 def test_one_sided_clipping_makes_even_harmonics() -> None:
@@ -101,7 +103,7 @@ def test_one_sided_clipping_makes_even_harmonics() -> None:
     seen, through = harmonics(series, seed=20), harmonics(PURE, seed=21)
     assert abs(seen.relative[0]) == pytest.approx(1.790954e-2, rel=1e-4)
     assert abs(seen.relative[1]) == pytest.approx(1.611858e-2, rel=1e-4)
-    assert thd_and_noise(seen, through).value == pytest.approx(3.210445e-2, rel=1e-3)
+    assert thd(seen, through, and_noise=True).value == pytest.approx(3.210445e-2, rel=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -114,7 +116,7 @@ def test_a_pulse_has_the_distortion_of_its_duty(duty: float, distortion: float) 
     orders = np.arange(2, 21)
     within = np.sum((np.sin(np.pi * orders * duty) / orders) ** 2) / math.sin(math.pi * duty) ** 2
     over_20_khz = distortion**2 - within
-    result = thd_and_noise(seen, harmonics(PURE, seed=23))
+    result = thd(seen, harmonics(PURE, seed=23), and_noise=True)
     assert 0 < over_20_khz < 0.15 * distortion**2
     assert math.sqrt(result.value**2 + over_20_khz) == pytest.approx(distortion, rel=2e-4)
 
@@ -140,7 +142,8 @@ def test_a_clean_unit_on_a_distorting_bench_is_below_a_floor() -> None:
     result = thd(harmonics(source, seed=9), harmonics(source, seed=10))
     assert result.floor
     assert result.value < 3e-4
-    both = thd_and_noise(harmonics(source, seed=9, noise_v=1e-3), harmonics(source, seed=10, noise_v=1e-3))
+    seen, through = (harmonics(source, seed=seed, noise_v=1e-3) for seed in (9, 10))
+    both = thd(seen, through, and_noise=True)
     assert both.floor
 
 

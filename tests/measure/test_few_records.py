@@ -10,7 +10,7 @@ from scipy.special import stdtrit
 from scipy.stats import binom
 
 from harness.measure.budget import Component, Sampled, effective_freedom, estimate, propagate, student_factor
-from harness.measure.reference import Reference, Spread, beta_tail, pooled
+from harness.measure.reference import RecordSpread, Reference, beta_tail, pooled
 from harness.measure.through import drift
 from harness.reading import Contribution
 from tests.measure.draws.repeats import DRIVE_RANGE, FINER, Scattering, legs, read, tones
@@ -83,7 +83,7 @@ def test_an_interval_widens_as_few_values_outweigh_the_rest() -> None:
 def test_ten_days_of_the_guide_pooled() -> None:
     """JCGM 100:2008, H.5: ten days of five readings each, pooled 85 µV with 40 degrees of freedom."""
     days_uv = (60, 77, 111, 101, 67, 93, 80, 73, 88, 86)
-    result = pooled([Spread(records=5, variance=(day**2,), noise=(0.0,)) for day in days_uv])
+    result = pooled([RecordSpread(records=5, variance=(day**2,), noise=(0.0,)) for day in days_uv])
     assert result == (result[0],) * 10
     assert result[0].standard[0] == pytest.approx(85, abs=0.5)
     assert result[0].freedom[0] == pytest.approx(40)
@@ -96,13 +96,13 @@ def test_the_border_of_an_odd_series_is_that_of_the_table(series: int) -> None:
 
 def test_what_noise_explains_is_no_repeatability() -> None:
     """Twice the noise's variance leaves once that, known to a quarter of the degrees; less leaves nothing."""
-    result = pooled([Spread(records=3, variance=(2.0, 0.9), noise=(1.0, 1.0))] * 4)
+    result = pooled([RecordSpread(records=3, variance=(2.0, 0.9), noise=(1.0, 1.0))] * 4)
     assert result[0].standard == pytest.approx((1.0, 0.0))
     assert result[0].freedom == pytest.approx((8 / 4, math.inf))
 
 
 def test_one_record_has_the_repeatability_of_the_other_tones_or_none() -> None:
-    one, three = (Spread(records=records, variance=(1.0,), noise=(0.0,)) for records in (1, 3))
+    one, three = (RecordSpread(records=records, variance=(1.0,), noise=(0.0,)) for records in (1, 3))
     assert pooled([one])[0].standard == (0.0,)
     assert pooled([one, three])[0].standard == (1.0,)
 
@@ -112,7 +112,9 @@ def test_tones_that_scatter_alike_are_seldom_taken_for_unlike() -> None:
     apart = 0
     for _ in range(1000):
         variances = np.var(random.normal(size=(9, 3)), axis=1, ddof=1)
-        result = pooled([Spread(records=3, variance=(each,), noise=(0.0,)) for each in variances.tolist()])
+        result = pooled(
+            [RecordSpread(records=3, variance=(each,), noise=(0.0,)) for each in variances.tolist()]
+        )
         apart += len(set(result)) > 1
     assert apart <= binom.ppf(1 - RARE, 1000, 0.05)
 

@@ -7,10 +7,11 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.budget import in_dbu
+from harness.measure.budget import in_db
 from harness.measure.residuals import band_power, least_noise_vrms, noise
 from harness.measure.spectrum import Weighting, a_weighting, bs468_network
 from harness.measure.tones import choose_tones
+from harness.units import ZERO_DBU_VRMS
 
 # IEC 61672-1, table of the A-weighting, 20 Hz to 20 kHz in third octaves
 # (read at lichtbeeldgeluid.nl/geluid/tabellen)
@@ -60,7 +61,7 @@ def test_the_network_is_causal() -> None:
 
 @pytest.mark.parametrize(
     ("weighting", "over_flat_db"),
-    [("a", -2.048), ("bs468", 7.309)],  # white noise, 20 Hz to 20 kHz: closed form of the tables' curves
+    [("A", -2.048), ("bs468", 7.309)],  # white noise, 20 Hz to 20 kHz: closed form of the tables' curves
 )
 def test_weighted_white_noise_has_the_level_of_the_curves_integral(
     weighting: Weighting, over_flat_db: float
@@ -84,7 +85,7 @@ def test_a_level_in_dbu_is_over_the_root_of_six_tenths() -> None:
     own = quiet_pair(1, 1e-5)
     sine = 0.774597e-3 * np.sqrt(2) * np.sin(2 * np.pi * 1000 * np.arange(100_000) / RATE_HZ)
     seen = quiet_pair(2, 1e-5) + np.stack([sine / 2, -sine / 2])
-    level = in_dbu(noise(seen, 1 / RATE_HZ, own_volts=own, step_v=STEPS))
+    level = in_db(noise(seen, 1 / RATE_HZ, own_volts=own, step_v=STEPS), ZERO_DBU_VRMS)
     assert level.value == pytest.approx(-60.0, abs=0.002)
     assert level.low <= -60.0 <= level.high
 

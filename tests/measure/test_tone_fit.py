@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.clock import EXACT_CLOCK, NOMINAL_CLOCK, Clock
+from harness.measure.clock import EXACT_CLOCK, NOMINAL_CLOCK, ClockRatio
 from harness.measure.tone import fit_tones, joined
 from harness.measure.tones import choose_tones
 
@@ -33,7 +33,7 @@ GOLDEN = np.array(
             0.005299488447332096,
         ),
         (
-            Clock(ratio=1.0, standard=math.inf),
+            ClockRatio(ratio=1.0, standard=math.inf),
             62.323244301938832,
             0.9568465532530877,
             -0.8046037638214159,
@@ -44,7 +44,7 @@ GOLDEN = np.array(
     ids=["three parameters", "four parameters"],
 )
 def test_the_golden_record_fits_as_computed_elsewhere(
-    clock: Clock, frequency_hz: float, a: float, b: float, c: float, e_rms: float
+    clock: ClockRatio, frequency_hz: float, a: float, b: float, c: float, e_rms: float
 ) -> None:
     fit = fit_tones(GOLDEN[None], 1e-3, [62.0], clock=clock)
     found_hz = 62.0 * fit.clock.ratio
@@ -84,7 +84,7 @@ def test_an_ideal_converter_leaves_its_own_noise(bits: int, ratio_db: float) -> 
 @pytest.mark.parametrize("amplitude_v", [0.010, 0.1, 1.0, 10.0])
 @pytest.mark.parametrize("clock", [EXACT_CLOCK, NOMINAL_CLOCK], ids=["clock known", "clock found"])
 def test_the_variance_is_within_five_percent_of_the_cramer_rao_bound(
-    amplitude_v: float, clock: Clock
+    amplitude_v: float, clock: ClockRatio
 ) -> None:
     """Eight bits on a range that the tone fills; noise of half a code dithers it.
 
@@ -133,7 +133,7 @@ def test_a_clock_that_differs_is_found_and_costs_no_level(frequency_hz: float, r
 def test_without_a_strong_tone_the_clock_known_before_stands() -> None:
     tones = choose_tones(2e4)
     random = np.random.default_rng(5)
-    known = Clock(ratio=1.00008, standard=1e-7)
+    known = ClockRatio(ratio=1.00008, standard=1e-7)
     fit = fit_tones(
         random.normal(size=(4, 20_000)) * 1e-3, tones.duration_s / 20_000, tones.frequencies_hz, clock=known
     )

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from harness.errors import ReadingError
-from harness.measure.reference import Offset
+from harness.measure.reference import InputOffset
 from harness.measure.through import Shot, tone_reference
 from harness.measure.tones import TonePair
 from harness.measure.transfer import Transfer, make_transfer, predicted_transfer
@@ -279,7 +279,7 @@ def test_offsets_are_corrected_by_the_input_s_own_zero(zeroed: bool) -> None:
     capture = bench.capture(through(2), TONES, (1e-9, 1e-9), {1: 0.01, 2: 0.01}, dc_v=5e-3)
     fit = fit_of(capture, TONES)
     zeros = [
-        Offset(input=number, volts_per_division=0.01, offset_v=1e-3, standard_v=1e-6) if zeroed else None
+        InputOffset(input=number, volts_per_division=0.01, offset_v=1e-3, standard_v=1e-6) if zeroed else None
         for number in (1, 2)
     ]
     accuracy = {"gain_accuracy": 0.02, "offset_accuracy_v": 3e-3}

@@ -13,7 +13,7 @@ import psycopg
 import pytest
 
 from harness.errors import RecordsError
-from harness.records.run import CurrentsDrawn, FaultsNamed, KeptReference, Resumed
+from harness.records.run import CurrentsDrawn, FaultsNamed, Resumed, StoredReference
 from harness.records.store import open_records
 from tests.records import version_3
 from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture, changed, value_of
@@ -309,7 +309,7 @@ def dump(file: Path) -> list[str]:
 PROGRAM = """
 import sys
 from dataclasses import replace
-from harness.records.run import CurrentsDrawn, FaultsNamed, KeptReference, Resumed
+from harness.records.run import CurrentsDrawn, FaultsNamed, StoredReference, Resumed
 from harness.records.store import open_records
 from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
 with open_records(sys.argv[1]) as store:
@@ -357,7 +357,7 @@ def test_four_benches_writing_at_once_keep_one_chain_and_numbers_without_gaps(em
 def test_a_kept_reference_is_in_the_chain(file: Path, statement: str, what: str) -> None:
     with open_records(file) as store:
         store.keep_reference(
-            KeptReference(
+            StoredReference(
                 taken=ENDED, bench="Bench 1", temperature_c=21.5, simulated=True, content={"gain": [1.0]}
             )
         )

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from simulator.instruments.boards import checksum
+from simulator.boards import checksum
 from tests.simulator.conftest import Bench, Line
 
 COIL_A = 12 / 1028  # amperes of one coil at 12 V

@@ -41,7 +41,7 @@ def coupled_network() -> Network:
 
 
 def steady(network: Network, closed: np.ndarray, start_s: float) -> Steady:
-    volts = network.solve_all(closed, (True,), 0.0).real
+    volts = network.solve_at(closed, (True,), (0.0,))[0].real
     return Steady(start_s=start_s, constant_v=volts[:, 0] * EMF_V + volts[:, -1], tones={}, inputs=1)
 
 

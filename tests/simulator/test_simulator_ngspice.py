@@ -136,7 +136,7 @@ def test_a_low_pass_is_3_db_down_at_its_corner() -> None:
         probes=["in"],
     )
     corner_hz = 1 / (2 * np.pi * 1000.0 * 1e-7)
-    seen = circuit.solve(NONE_CLOSED, (True,), corner_hz)[0, 0]
+    seen = circuit.solve_at(NONE_CLOSED, (True,), (corner_hz,))[0, 0, 0]
     assert 20 * np.log10(abs(seen)) == pytest.approx(-3.0103, abs=1e-4)
     assert np.angle(seen, deg=True) == pytest.approx(-45)
 
@@ -151,7 +151,7 @@ def test_a_balanced_amplifier_gives_its_gain_into_its_load() -> None:
         resistors=[Element(a="x", b="y", value=100.0), Element(a="a", b="b", value=10e3)],
         probes=["x", "y"],
     )
-    hot, cold = circuit.solve(NONE_CLOSED, (True, True), 1000.0)[:, :2].T
+    hot, cold = circuit.solve_at(NONE_CLOSED, (True, True), (1000.0,))[0, :, :2].T
     differential = ((hot[0] - hot[1]) - (cold[0] - cold[1])) / 2
     common = (hot[0] - hot[1]) + (cold[0] - cold[1])
     assert differential.real == pytest.approx(-1.0)
@@ -164,5 +164,5 @@ def test_a_source_that_is_off_is_an_open_circuit() -> None:
         resistors=[Element(a="n", b=GROUND, value=50.0)],
         probes=["n"],
     )
-    assert abs(circuit.solve(NONE_CLOSED, (True, True), 1000.0)[0, 0]) == pytest.approx(1 / 3)
-    assert abs(circuit.solve(NONE_CLOSED, (True, False), 1000.0)[0, 0]) == pytest.approx(1 / 2)
+    assert abs(circuit.solve_at(NONE_CLOSED, (True, True), (1000.0,))[0, 0, 0]) == pytest.approx(1 / 3)
+    assert abs(circuit.solve_at(NONE_CLOSED, (True, False), (1000.0,))[0, 0, 0]) == pytest.approx(1 / 2)

@@ -10,7 +10,6 @@ from tests.structure.sources import SOURCES, file_name, offences, tree
 MAY = {
     "harness/records/upgrade.py",  # versions before kept some facts in sentences alone
     "harness/toml_files/located.py",  # the standard library's TOML parser tells the line in its text alone
-    "drivers/profile_files.py",  # the same
 }
 SENTENCES = {"reason", "note", "notes", "sentence", "why"}
 """Names of what is said to people, be it an attribute or a variable."""

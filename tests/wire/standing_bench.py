@@ -119,7 +119,7 @@ def standing_bench(job: Path, *options: str, switchboard: str = "route") -> Iter
             yield StandingBench(bench_file, ready, process.pid)
         finally:
             for role in ROLES:
-                LeftOnMarker(ready[role], instrument=role).go()
+                LeftOnMarker(ready[role], instrument=role).remove()
     finally:
         process.communicate(timeout=10)
 

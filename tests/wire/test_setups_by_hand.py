@@ -27,7 +27,7 @@ from harness.session.control_currents import energise
 from harness.session.events import Event, Remark
 from harness.session.setup_check import make_by_hand
 from simulator.server import Simulator, read_faults
-from simulator.wiring import Places
+from simulator.wiring import LeadNodes
 from tests.cli.commands import Printed, switchwalk
 from tests.records.outside_broadcast import HEADER
 from tests.wire.standing_bench import standing_bench
@@ -50,7 +50,7 @@ class SlippingHands:
     """Hands that put leads where a test says, and note what they are asked to see to."""
 
     simulator: Simulator
-    slips: Places = field(default_factory=dict)
+    slips: LeadNodes = field(default_factory=dict)
     keep_slipping: bool = False
     asked: list[tuple[str, ...]] = field(default_factory=list)
 
@@ -76,7 +76,7 @@ class Scene:
     simulator: Simulator
     message: list[str]
 
-    def make(self, slips: Places, *, setup: str = LEFT, keep_slipping: bool = False) -> SlippingHands:
+    def make(self, slips: LeadNodes, *, setup: str = LEFT, keep_slipping: bool = False) -> SlippingHands:
         """Have a setup made with these slips."""
         hands = SlippingHands(self.simulator, slips, keep_slipping)
         result = next(each for each in self.context.job.fixture.setups if each.name == setup)

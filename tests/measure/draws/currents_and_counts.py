@@ -5,7 +5,7 @@ from statistics import mean, stdev
 
 import numpy as np
 
-from harness.measure.reference import Offset
+from harness.measure.reference import InputOffset
 from harness.measure.tone import ToneFit, fit_tones
 from harness.quantities.cycle import failure_rate
 from harness.quantities.residual import direct_voltage
@@ -33,7 +33,7 @@ def offsets(seed: int) -> dict[str, list[Drawn]]:
 
     nothing, seen = fit((0.0, 0.0)), fit(TRUE_V)
     zeros = [
-        Offset(
+        InputOffset(
             input=row + 1,
             volts_per_division=0.05,
             offset_v=float(nothing.offset_v[row]),

@@ -7,13 +7,19 @@ from pathlib import Path
 import numpy as np
 
 from harness.job.job import Job, load_job
-from harness.measure.change import control_edge, look_at, read_bounce_time, read_switching, read_transfer_time
+from harness.measure.change import (
+    control_edge,
+    find_change,
+    read_bounce_time,
+    read_switching,
+    read_transfer_time,
+)
 from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones
 from harness.reading import Estimate
+from simulator.acquisition import Frontend, Grid, InputSetting, input_signal
 from simulator.dynamics import SupplySetting
 from simulator.faults import apply
-from simulator.instruments.acquisition import Frontend, Grid, InputSetting, show
 from simulator.sources import Output
 from simulator.world import Clock, World
 from tests.measure.draws.shares import Drawn, drawn
@@ -73,12 +79,12 @@ def _read(
     volts = np.empty((3, SAMPLES))
     for row, scale_v in enumerate((RANGE_V, RANGE_V, 5.0)):
         setting = InputSetting(on=True, coupling="DC", probe=1.0, scale_v=scale_v, offset_v=0.0)
-        seen = grid.volts(show(frontend, row + 1, setting, stretches))
+        seen = grid.volts(input_signal(frontend, row + 1, setting, stretches))
         seen += frontend.noise_v(row + 1, setting) * random.standard_normal(SAMPLES)
         step_v = 8 * scale_v / 256
         volts[row] = np.clip(np.rint(seen / step_v), -128, 127) * step_v
     edge_s = world._scenes[-1].start_s
-    change = look_at(
+    change = find_change(
         volts[:2],
         INTERVAL_S,
         TONES.frequencies_hz,

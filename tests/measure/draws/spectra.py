@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.residuals import measure_harmonics, noise, quasi_peak, thd, thd_and_noise
+from harness.measure.residuals import measure_harmonics, noise, thd
 from tests.measure.draws.shares import Drawn, drawn
 
 Floats = NDArray[np.float64]
@@ -14,7 +14,7 @@ RATE_HZ, SAMPLES = 100_000, 10_000
 GAIN_ACCURACY = 0.03  # limits of a uniform distribution
 GAIN_STANDARD = (GAIN_ACCURACY / math.sqrt(3),) * 2
 UNIT_V, SCOPE_V = 3e-4, 4e-4  # RMS on each leg, over the whole record's band
-WEIGHTED_DB = {"flat": 0.0, "a": -2.048, "bs468": 7.309}  # of white noise to 20 kHz: the curves' integrals
+WEIGHTED_DB = {"none": 0.0, "A": -2.048, "bs468": 7.309}  # of white noise to 20 kHz: the curves' integrals
 QUASI_PEAK = 1.5835  # what the detector reads of long noise over its weighted RMS: 40 records of 2 s
 TONE_HZ, TONE_RATE_HZ, TONE_SAMPLES, BAND_HZ = 800.0, 20_000, 2000, 8000.0
 UNIT_SHARES = {2: 1.5e-3, 3: 0.8e-3j, 5: 0.4e-3}
@@ -45,18 +45,20 @@ def noises(seed: int) -> dict[str, list[Drawn]]:
     seen, own, step = _quiet_records(seed)
     flat, weighted = (
         noise(seen, 1 / RATE_HZ, own_volts=own, step_v=step, weighting=each, gain_standard=GAIN_STANDARD)
-        for each in ("flat", "a")
+        for each in ("none", "A")
     )
     return {
-        "noise, unweighted": [drawn(flat, unit_noise_vrms("flat"))],
-        "noise, A-weighted": [drawn(weighted, unit_noise_vrms("a"))],
+        "noise, unweighted": [drawn(flat, unit_noise_vrms("none"))],
+        "noise, A-weighted": [drawn(weighted, unit_noise_vrms("A"))],
     }
 
 
 def quasi_peaks(seed: int) -> dict[str, list[Drawn]]:
     """Noise, weighted quasi-peak."""
     seen, own, step = _quiet_records(seed)
-    result = quasi_peak(seen, 1 / RATE_HZ, own_volts=own, step_v=step, gain_standard=GAIN_STANDARD)
+    result = noise(
+        seen, 1 / RATE_HZ, own_volts=own, step_v=step, weighting="quasi-peak", gain_standard=GAIN_STANDARD
+    )
     return {"noise, quasi-peak": [drawn(result, QUASI_PEAK * unit_noise_vrms("bs468"))]}
 
 
@@ -97,5 +99,5 @@ def distortions(seed: int) -> dict[str, list[Drawn]]:
     noise_v2 = 2 * NOISE_V**2 * (BAND_HZ - 20) / (TONE_RATE_HZ / 2) / 0.5  # over the fundamental's 0.5 V²
     return {
         "THD": [drawn(thd(seen, through), math.sqrt(harmonics))],
-        "THD+N": [drawn(thd_and_noise(seen, through), math.sqrt(harmonics + noise_v2))],
+        "THD+N": [drawn(thd(seen, through, and_noise=True), math.sqrt(harmonics + noise_v2))],
     }

@@ -6,8 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from simulator.device import Device
-from simulator.instruments.acquisition import (
+from simulator.acquisition import (
     CODES,
     DIVISIONS,
     MIDDLE,
@@ -20,7 +19,8 @@ from simulator.instruments.acquisition import (
     InputSetting,
     Record,
 )
-from simulator.scpi import Command, ScpiError, block, boolean, choice, integer, number, numbered, real
+from simulator.device import Device
+from simulator.scpi import Command, ScpiError, block, boolean, choice, digit, integer, number, numbered, real
 from simulator.sources import generator_for
 from simulator.world import Clock, World
 
@@ -39,14 +39,11 @@ class Oscilloscope(Device):
         self._world = world
         self._frontend = Frontend(inputs=world.inputs, probe=world.probe, seed=seed)
         self._rng = generator_for("noise", seed)
-        self._set_all()
+        self.reset()
         super().__init__(clock, model="OSC4", serial=serial)
 
     def reset(self) -> None:
         """Input 1 on, 1 V and 100 us a division, automatic trigger, stopped."""
-        self._set_all()
-
-    def _set_all(self) -> None:
         self._inputs = [replace(RESET_INPUT, on=i == 0) for i in range(self._world.inputs)]
         self._scale_s, self._position_s, self._points = 1e-4, 0.0, 1000
         self._source, self._level_v, self._slope, self._sweep = 1, 0.0, "POS", "AUTO"
@@ -78,7 +75,11 @@ class Oscilloscope(Device):
     def commands(self) -> Sequence[Command]:
         """The commands of an oscilloscope."""
         return [
-            *self._vertical(),
+            self._input("DISPlay", "on", boolean, digit),
+            self._input("COUPling", "coupling", choice("DC", "AC"), str),
+            self._input("PROBe", "probe", number(0.1, 1000), real),
+            self._input("SCALe", "scale_v", number(1e-6, 1e6), real),
+            self._input("OFFSet", "offset_v", number(-1e6, 1e6), real),
             self._setting("TIMebase:SCALe", "_scale_s", number(1e-9, SCALE_MAX_S), real),
             self._setting("TIMebase:POSition", "_position_s", number(-500, 500), real),
             self._setting("TRIGger:EDGE:SOURce", "_source", self._channel, _name_channel),
@@ -97,15 +98,6 @@ class Oscilloscope(Device):
             Command(pattern="TRIGger:FORCe", do=self._force),
             Command(pattern="WAVeform:PREamble", ask=self._preamble),
             Command(pattern="WAVeform:DATA", ask=self._data),
-        ]
-
-    def _vertical(self) -> list[Command]:
-        return [
-            self._input("DISPlay", "on", boolean, lambda on: str(int(on))),
-            self._input("COUPling", "coupling", choice("DC", "AC"), str),
-            self._input("PROBe", "probe", number(0.1, 1000), real),
-            self._input("SCALe", "scale_v", number(1e-6, 1e6), real),
-            self._input("OFFSet", "offset_v", number(-1e6, 1e6), real),
         ]
 
     def _channel(self, text: str) -> int:
@@ -185,8 +177,8 @@ class Oscilloscope(Device):
             self._acquisition.force(self.clock.now())
 
     # --- the record ---
-    def _shown(self) -> tuple[Record, int]:
-        """The record, and every how many samples are given out."""
+    def _selected(self) -> tuple[Record, int]:
+        """The record, and the stride of the samples that are sent."""
         self.busy()
         if self._record is None:
             raise ScpiError(-230, "no record")
@@ -195,7 +187,7 @@ class Oscilloscope(Device):
         return self._record, -(-self._record.arm.points // self._wave_points)
 
     def _preamble(self) -> str:
-        record, stride = self._shown()
+        record, stride = self._selected()
         arm, setting = record.arm, record.arm.inputs[self._wave_source - 1]
         word = self._wave_format == "WORD"
         factor = WORD_FACTOR if word else 1
@@ -215,7 +207,7 @@ class Oscilloscope(Device):
         )
 
     def _data(self) -> bytes:
-        record, stride = self._shown()
+        record, stride = self._selected()
         codes = record.codes[self._wave_source][::stride]
         if self._wave_format == "WORD":
             return block(codes.astype(">u2").tobytes())

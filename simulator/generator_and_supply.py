@@ -1,15 +1,15 @@
 """A generator and a laboratory supply, as the commands of `scpi-generator` and `scpi-supply` see them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from simulator.device import Device
 from simulator.dynamics import SupplySetting, SupplyState
-from simulator.scpi import Command, ScpiError, boolean, choice, integer, number, real
+from simulator.scpi import Command, ScpiError, boolean, choice, digit, integer, number, real
 from simulator.sources import Output, generator_for
-from simulator.world import Clock, World
+from simulator.world import OUTPUTS, Clock, World
 
-OUTPUTS = 2  # of each
 FREQUENCY_HZ = (1e-6, 20e6)
 OPEN_CIRCUIT_VPP = (2e-3, 20.0)
 PEAK_V = 10.0  # open circuit, offset included
@@ -23,14 +23,9 @@ SUPPLY_OFF = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Setting:
+class _Setting(Output):
     """One output as the panel shows it: volts into `load_ohm`."""
 
-    on: bool = False
-    frequency_hz: float = 1000.0
-    amplitude_vpp: float = 0.1
-    offset_v: float = 0.0
-    phase_deg: float = 0.0
     load_ohm: float = INTERNAL_OHM
 
     @property
@@ -63,10 +58,11 @@ class Generator(Device):
                 ask=lambda n: "SIN",
                 suffix_max=OUTPUTS,
             ),
-            self._real("SOURce{n}:FREQuency", "frequency_hz", number(*FREQUENCY_HZ)),
-            self._real("SOURce{n}:VOLTage", "amplitude_vpp", anything),
-            self._real("SOURce{n}:VOLTage:OFFSet", "offset_v", anything),
-            self._real("SOURce{n}:PHASe", "phase_deg", number(-360, 360)),
+            self._field("SOURce{n}:FREQuency", "frequency_hz", number(*FREQUENCY_HZ)),
+            self._field("SOURce{n}:VOLTage", "amplitude_vpp", anything),
+            self._field("SOURce{n}:VOLTage:OFFSet", "offset_v", anything),
+            self._field("SOURce{n}:PHASe", "phase_deg", number(-360, 360)),
+            self._field("OUTPut{n}", "on", boolean, digit),
             Command(
                 pattern="OUTPut{n}:LOAD",
                 do=self._set_load,
@@ -74,29 +70,24 @@ class Generator(Device):
                 ask=lambda n: real(self._settings[n - 1].load_ohm),
                 suffix_max=OUTPUTS,
             ),
-            Command(
-                pattern="OUTPut{n}",
-                do=lambda n, on: self._apply(n, replace(self._settings[n - 1], on=on)),
-                takes=boolean,
-                ask=lambda n: str(int(self._settings[n - 1].on)),
-                suffix_max=OUTPUTS,
-            ),
         ]
 
-    def _real(self, pattern: str, field: str, reads: object) -> Command:
-        def do(n: int, value: float) -> None:
-            self._apply(n, _with(self._settings[n - 1], field, value))
+    def _field(
+        self, pattern: str, field: str, reads: Callable[[str], object], writes: Callable[[Any], str] = real
+    ) -> Command:
+        def do(n: int, value: Any) -> None:
+            self._apply(n, replace(self._settings[n - 1], **{field: value}))
 
         return Command(
             pattern=pattern,
             do=do,
-            takes=reads,  # type: ignore[arg-type]
-            ask=lambda n: real(getattr(self._settings[n - 1], field)),
+            takes=reads,
+            ask=lambda n: writes(getattr(self._settings[n - 1], field)),
             suffix_max=OUTPUTS,
         )
 
     def _set_load(self, n: int, load_ohm: float) -> None:
-        """Another load changes what the panel shows, not what the output gives."""
+        """Another load changes what the panel shows, not the output."""
         before = self._settings[n - 1]
         after = replace(before, load_ohm=load_ohm)
         scale = after.division / before.division
@@ -123,10 +114,6 @@ class Generator(Device):
                 phase_deg=setting.phase_deg,
             ),
         )
-
-
-def _with(setting: _Setting, field: str, value: float) -> _Setting:
-    return replace(setting, **{field: value})  # type: ignore[arg-type]
 
 
 def _load(text: str) -> float:
@@ -159,24 +146,9 @@ class Supply(Device):
     def commands(self) -> Sequence[Command]:
         """The commands of a supply."""
         return [
-            Command(
-                pattern="VOLTage",
-                do=lambda value: self._apply(replace(self._setting, voltage_v=value)),
-                takes=number(0, VOLTAGE_V),
-                ask=lambda: real(self._setting.voltage_v),
-            ),
-            Command(
-                pattern="CURRent",
-                do=lambda value: self._apply(replace(self._setting, limit_a=value)),
-                takes=number(0, CURRENT_A),
-                ask=lambda: real(self._setting.limit_a),
-            ),
-            Command(
-                pattern="OUTPut",
-                do=lambda on: self._apply(replace(self._setting, on=on)),
-                takes=boolean,
-                ask=lambda: str(int(self._setting.on)),
-            ),
+            self._field("VOLTage", "voltage_v", number(0, VOLTAGE_V)),
+            self._field("CURRent", "limit_a", number(0, CURRENT_A)),
+            self._field("OUTPut", "on", boolean, digit),
             Command(pattern="MEASure:VOLTage", ask=self._voltage),
             Command(pattern="MEASure:CURRent", ask=self._current),
             Command(
@@ -186,6 +158,16 @@ class Supply(Device):
                 ask=lambda: str(self._selected),
             ),
         ]
+
+    def _field(
+        self, pattern: str, field: str, reads: Callable[[str], object], writes: Callable[[Any], str] = real
+    ) -> Command:
+        return Command(
+            pattern=pattern,
+            do=lambda value: self._apply(replace(self._setting, **{field: value})),
+            takes=reads,
+            ask=lambda: writes(getattr(self._setting, field)),
+        )
 
     @property
     def _setting(self) -> SupplySetting:
@@ -203,7 +185,7 @@ class Supply(Device):
         if self._selected == self._relay_output:
             return self._world.supply()
         voltage_v = self._setting.voltage_v if self._setting.on else 0.0  # nothing is connected to it
-        return SupplyState(voltage_v=voltage_v, current_a=0.0, limiting=False)
+        return SupplyState(voltage_v=voltage_v, current_a=0.0)
 
     def _voltage(self) -> str:
         true_v = self._state().voltage_v

@@ -1,12 +1,11 @@
 """Switchboards that talk in bytes over a serial port: frames, lines of text, Modbus RTU.
 
-Each takes bytes as they come and gives the answers to what was complete in them.
+Each takes bytes as they come and yields the answers to what was complete in them.
 """
 
 import re
 import struct
 from collections.abc import Iterator, Sequence
-from typing import Protocol
 
 from simulator.device import Device
 from simulator.scpi import Command, channel_list
@@ -20,16 +19,8 @@ ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 COIL_ON, COIL_OFF = 0xFF00, 0x0000
 
 
-class Board(Protocol):
-    """A switchboard that is fed bytes."""
-
-    def feed(self, data: bytes) -> Iterator[bytes]:
-        """Take bytes, act, and give the answers."""
-        ...
-
-
 class Coils:
-    """The channels of a board, and their place in the world."""
+    """The channels of a board, as the world has them."""
 
     def __init__(self, world: World, count: int) -> None:
         self._world = world
@@ -46,44 +37,47 @@ class Coils:
         self._world.set_channels(closed)
 
 
-class FrameBoard:
-    """Four bytes a command: A0, channel, state, and the low byte of their sum. It never answers."""
+class Board:
+    """A switchboard that is fed bytes."""
 
     def __init__(self, coils: Coils) -> None:
         self._coils = coils
-        self._held = bytearray()
+        self._received = bytearray()
+
+    def feed(self, data: bytes) -> Iterator[bytes]:
+        """Take bytes, act, and yield the answers."""
+        raise NotImplementedError
+
+
+class FrameBoard(Board):
+    """Four bytes a command: A0, channel, state, and the low byte of their sum. It never answers."""
 
     def feed(self, data: bytes) -> Iterator[bytes]:
         """Act on whole frames; what is no frame is skipped byte by byte until one begins."""
-        self._held += data
-        while len(self._held) >= FRAME_LENGTH:
-            start, channel, state, total = self._held[:FRAME_LENGTH]
-            good = start == FRAME_START and total == (start + channel + state) & 0xFF
-            if not good:
-                del self._held[0]
+        self._received += data
+        while len(self._received) >= FRAME_LENGTH:
+            start, channel, state, total = self._received[:FRAME_LENGTH]
+            if start != FRAME_START or total != (start + channel + state) & 0xFF:
+                del self._received[0]
                 continue
-            del self._held[:FRAME_LENGTH]
+            del self._received[:FRAME_LENGTH]
             if 1 <= channel <= self._coils.count and state in (0, 1):
                 self._coils.set(channel, closed=state == 1)
         return iter(())
 
 
-class TextBoard:
+class TextBoard(Board):
     """`ON 3`, `OFF 3`, `ALL OFF` are answered OK; `STATE?` a hexadecimal mask; anything else ERROR."""
-
-    def __init__(self, coils: Coils) -> None:
-        self._coils = coils
-        self._held = bytearray()
 
     def feed(self, data: bytes) -> Iterator[bytes]:
         """Act on whole lines, which end in CR LF."""
-        self._held += data
-        while (end := self._held.find(b"\r\n")) >= 0:
-            line = bytes(self._held[:end]).decode("ascii", "replace")
-            del self._held[: end + 2]
+        self._received += data
+        while (end := self._received.find(b"\r\n")) >= 0:
+            line = bytes(self._received[:end]).decode("ascii", "replace")
+            del self._received[: end + 2]
             yield self._act(line).encode("ascii") + b"\r\n"
-        if len(self._held) > LINE_MAX:
-            self._held.clear()
+        if len(self._received) > LINE_MAX:
+            self._received.clear()
 
     def _act(self, line: str) -> str:
         if line == "STATE?":
@@ -99,39 +93,35 @@ class TextBoard:
         return "OK"
 
 
-class ModbusBoard:
+class ModbusBoard(Board):
     """Modbus RTU coils from address 0, functions 1, 5 and 15 (Modbus application protocol 1.1b3)."""
-
-    def __init__(self, coils: Coils) -> None:
-        self._coils = coils
-        self._held = bytearray()
 
     def feed(self, data: bytes) -> Iterator[bytes]:
         """Act on whole requests with a right checksum; bytes that begin none are skipped."""
-        self._held += data
-        while len(self._held) >= 4:
+        self._received += data
+        while len(self._received) >= 4:
             length = self._length()
             if length is None:
                 return
-            request = bytes(self._held[:length])
+            request = bytes(self._received[:length])
             if checksum(request[:-2]) != request[-2:]:
-                del self._held[0]
+                del self._received[0]
                 continue
-            del self._held[:length]
+            del self._received[:length]
             if request[0] == UNIT_ADDRESS:
                 answer = bytes((UNIT_ADDRESS,)) + self._act(request[1], request[2:-2])
                 yield answer + checksum(answer)
 
     def _length(self) -> int | None:
         """Length of the request that would begin here, None while that is not all there."""
-        function = self._held[1]
+        function = self._received[1]
         if function == WRITE_COILS:
-            length = 9 + self._held[6] if len(self._held) > 6 else 10
+            length = 9 + self._received[6] if len(self._received) > 6 else 10
         elif function in (READ_COILS, WRITE_COIL):
             length = 8
         else:  # unknown: only its end can tell, which is where the bytes stop
-            length = len(self._held)
-        return length if len(self._held) >= length else None
+            length = len(self._received)
+        return length if len(self._received) >= length else None
 
     def _act(self, function: int, body: bytes) -> bytes:
         if function == READ_COILS:

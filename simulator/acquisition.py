@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.circuit import Complex, Floats
 from simulator.dynamics import GONE
 from simulator.sources import generator_for
 from simulator.world import Stretch, World
@@ -66,9 +67,7 @@ class Frontend:
         """Noise of an input, volts rms at the tip as the scope shows it."""
         return float(self._noise[number - 1]) * setting.scale_v
 
-    def response(
-        self, number: int, setting: InputSetting, tones_hz: NDArray[np.float64]
-    ) -> NDArray[np.complex128]:
+    def response(self, number: int, setting: InputSetting, tones_hz: Floats) -> Complex:
         """Shown volts per volt at the tip, at each of some frequencies."""
         index = number - 1
         gain = self._gain[index] * self._range_gain[index, RANGES_V.index(setting.range_v)]
@@ -85,17 +84,19 @@ class Frontend:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Shown:
-    """A signal as one input shows it: the parts of each stretch, ready to be added up in time."""
+class InputStretch:
+    """What one input shows of a stretch, ready to be added up in time. decays: rate, amplitude of each."""
 
-    start_s: tuple[float, ...]
-    constant_v: tuple[float, ...]
-    tones_hz: tuple[tuple[float, ...], ...]
-    phasors: tuple[NDArray[np.complex128], ...]  # per stretch: shape (tones,)
-    decays: tuple[tuple[tuple[complex, complex], ...], ...]  # per stretch: (rate, amplitude)
+    start_s: float
+    constant_v: float
+    tones_hz: tuple[float, ...]
+    phasors: Complex  # shape (tones,)
+    decays: tuple[tuple[complex, complex], ...]
 
 
-def show(frontend: Frontend, number: int, setting: InputSetting, stretches: list[Stretch]) -> Shown:
+def input_signal(
+    frontend: Frontend, number: int, setting: InputSetting, stretches: list[Stretch]
+) -> list[InputStretch]:
     """Pass what stands at an input through its front end."""
     offset_v = frontend.offset_v(number, setting)
     still = float(frontend.response(number, setting, np.zeros(1))[0].real)
@@ -103,16 +104,19 @@ def show(frontend: Frontend, number: int, setting: InputSetting, stretches: list
         tones_hz: frontend.response(number, setting, np.array(tones_hz))
         for tones_hz in {stretch.tones_hz for stretch in stretches}
     }
-    return Shown(
-        start_s=tuple(stretch.start_s for stretch in stretches),
-        constant_v=tuple(float(s.constant_v[number - 1]) * still + offset_v for s in stretches),
-        tones_hz=tuple(stretch.tones_hz for stretch in stretches),
-        phasors=tuple(s.phasors[number - 1] * responses[s.tones_hz] for s in stretches),
-        decays=tuple(_shown_decays(frontend, number, setting, stretch) for stretch in stretches),
-    )
+    return [
+        InputStretch(
+            start_s=stretch.start_s,
+            constant_v=float(stretch.constant_v[number - 1]) * still + offset_v,
+            tones_hz=stretch.tones_hz,
+            phasors=stretch.phasors[number - 1] * responses[stretch.tones_hz],
+            decays=_input_decays(frontend, number, setting, stretch),
+        )
+        for stretch in stretches
+    ]
 
 
-def _shown_decays(
+def _input_decays(
     frontend: Frontend, number: int, setting: InputSetting, stretch: Stretch
 ) -> tuple[tuple[complex, complex], ...]:
     if not stretch.decays:
@@ -132,9 +136,9 @@ class Grid:
         self.start_s = start_s
         self.interval_s = interval_s
         self.count = count
-        self._waves: dict[tuple[float, ...], NDArray[np.float64]] = {}
+        self._waves: dict[tuple[float, ...], Floats] = {}
 
-    def waves(self, tones_hz: tuple[float, ...]) -> NDArray[np.float64]:
+    def waves(self, tones_hz: tuple[float, ...]) -> Floats:
         """Cosine and sine of each tone at every instant, shape (2 tones, count).
 
         By two short tables and the sums of their angles instead of `count` sines for each.
@@ -153,23 +157,23 @@ class Grid:
             self._waves[tones_hz] = result
         return result
 
-    def volts(self, shown: Shown) -> NDArray[np.float64]:
+    def volts(self, signal: list[InputStretch]) -> Floats:
         """Add a signal up at every instant."""
         volts = np.empty(self.count)
-        starts = [0, *(self._index(start_s) for start_s in shown.start_s[1:]), self.count]
-        for i, (first, last) in enumerate(pairwise(starts)):
+        starts = [0, *(self._index(stretch.start_s) for stretch in signal[1:]), self.count]
+        for stretch, (first, last) in zip(signal, pairwise(starts), strict=True):
             if last <= first:
                 continue
-            shares = np.column_stack([shown.phasors[i].real, -shown.phasors[i].imag]).ravel()
+            shares = np.column_stack([stretch.phasors.real, -stretch.phasors.imag]).ravel()
             piece = volts[first:last]
-            np.matmul(shares, self.waves(shown.tones_hz[i])[:, first:last], out=piece)
-            piece += shown.constant_v[i]
-            for rate, amplitude in shown.decays[i]:
-                self._add_decay(piece, rate, amplitude, first, shown.start_s[i])
+            np.matmul(shares, self.waves(stretch.tones_hz)[:, first:last], out=piece)
+            piece += stretch.constant_v
+            for rate, amplitude in stretch.decays:
+                self._add_decay(piece, rate, amplitude, first, stretch.start_s)
         return volts
 
     def _add_decay(
-        self, piece: NDArray[np.float64], rate: complex, amplitude: complex, first: int, start_s: float
+        self, piece: Floats, rate: complex, amplitude: complex, first: int, start_s: float
     ) -> None:
         """Add an exponential that began at `start_s`, while anything is left of it."""
         since_s = self.start_s + first * self.interval_s - start_s
@@ -282,9 +286,9 @@ class Acquisition:
         until_s = min(now_s, deadline_s) if self._arm.auto else now_s
         if self._forced_s is not None:
             until_s = min(until_s, max(self._forced_s, self._ready_s))
-        found_s = self._search(until_s)
-        if found_s is not None:
-            return self._trigger(found_s)
+        crossing_s = self._search(until_s)
+        if crossing_s is not None:
+            return self._trigger(crossing_s)
         if self._forced_s is not None:
             return self._trigger(max(self._forced_s, self._ready_s))
         return self._arm.auto and now_s >= deadline_s and self._trigger(deadline_s)
@@ -300,24 +304,24 @@ class Acquisition:
         if end_s <= self._searched_s or not setting.on:
             return None
         stretches = self._world.stretches(self._searched_s, end_s)
-        shown = show(self._frontend, self._arm.source, setting, stretches)
-        fastest_hz = max(tone_hz for tones_hz in shown.tones_hz for tone_hz in tones_hz)
+        signal = input_signal(self._frontend, self._arm.source, setting, stretches)
+        fastest_hz = max(tone_hz for stretch in signal for tone_hz in stretch.tones_hz)
         # Fine enough for the tones and for a contact's edges, and never more than a fifth of a million steps.
         step_s = min(1 / (SEARCH_STEPS * fastest_hz), self._arm.interval_s)
         step_s = max(step_s, (end_s - self._searched_s) / SEARCH_MAX)
         while self._searched_s < end_s:
             count = min(SEARCH_CHUNK, int((end_s - self._searched_s) / step_s) + 2)
             grid = Grid(self._searched_s, step_s, count)
-            found_s = self._crossing(grid, shown, HYSTERESIS_DIVISIONS * setting.scale_v)
-            if found_s is not None and found_s <= end_s:
-                return found_s
+            crossing_s = self._crossing(grid, signal, HYSTERESIS_DIVISIONS * setting.scale_v)
+            if crossing_s is not None and crossing_s <= end_s:
+                return crossing_s
             self._searched_s = min(end_s, grid.start_s + (count - 1) * step_s)
         return None
 
-    def _crossing(self, grid: Grid, shown: Shown, hysteresis_v: float) -> float | None:
+    def _crossing(self, grid: Grid, signal: list[InputStretch], hysteresis_v: float) -> float | None:
         """First passage through the level after having been clearly on its other side."""
         sign = 1.0 if self._arm.rising else -1.0
-        height_v = sign * (grid.volts(shown) - self._arm.level_v)
+        height_v = sign * (grid.volts(signal) - self._arm.level_v)
         armed = np.maximum.accumulate(np.where(height_v < -hysteresis_v, 1, 0)).astype(bool) | self._below
         self._below = bool(armed[-1])
         above = np.flatnonzero(armed & (height_v >= 0))
@@ -338,28 +342,23 @@ class Acquisition:
         for number, setting in enumerate(arm.inputs, start=1):
             if not setting.on:
                 continue
-            shown = show(self._frontend, number, setting, stretches)
+            signal = input_signal(self._frontend, number, setting, stretches)
             if len(starts_s) > 1:
-                shown = _averaged(shown, starts_s)
-            volts = grid.volts(shown)
+                signal = _averaged(signal, starts_s)
+            volts = grid.volts(signal)
             noise_v = self._frontend.noise_v(number, setting) / np.sqrt(arm.averages)
             volts += noise_v * self._rng.standard_normal(count, dtype=np.float32)
             yield number, _convert(volts, setting, averaged=arm.averages > 1)
 
 
-def _averaged(shown: Shown, starts_s: list[float]) -> Shown:
+def _averaged(signal: list[InputStretch], starts_s: list[float]) -> list[InputStretch]:
     """The mean of what several triggers saw: each tone keeps what its phases have in common."""
     lags_s = np.array(starts_s) - starts_s[-1]
-    return replace(
-        shown,
-        phasors=tuple(
-            phasors * np.exp(2j * np.pi * np.outer(tones_hz, lags_s)).mean(axis=1)
-            for tones_hz, phasors in zip(shown.tones_hz, shown.phasors, strict=True)
-        ),
-    )
+    common = (np.exp(2j * np.pi * np.outer(stretch.tones_hz, lags_s)).mean(axis=1) for stretch in signal)
+    return [replace(stretch, phasors=stretch.phasors * c) for stretch, c in zip(signal, common, strict=True)]
 
 
-def _convert(volts: NDArray[np.float64], setting: InputSetting, *, averaged: bool) -> NDArray[np.uint16]:
+def _convert(volts: Floats, setting: InputSetting, *, averaged: bool) -> NDArray[np.uint16]:
     """Quantise to 8 bits, to 16 after averaging; beyond the screen is the first or the last code."""
     factor = WORD_FACTOR if averaged else 1
     step_v = DIVISIONS * setting.scale_v / CODES / factor

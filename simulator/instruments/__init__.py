@@ -1,1 +1,0 @@
-"""The instruments: each knows only its own commands, and the world behind them."""
