@@ -127,11 +127,11 @@ DRIVE_HOT, DRIVE_COLD = "pin left.in.hot", "pin left.in.cold"
     [
         ({"input 1": None}, {"input 1"}, "input 1 shows nothing: its lead is off"),
         ({"input 2": None}, {"input 2"}, "input 2 shows nothing: its lead is off"),
-        ({"input 1": "ground"}, {"input 1"}, "input 1 sees nothing"),
+        ({"input 1": "ground"}, {"input 1"}, "input 1 shows nothing"),
         ({"input 1": COLD}, {"input 1"}, "belongs on left.out.hot"),
         ({"input 2": HOT}, {"input 2"}, "belongs on left.out.cold"),
         ({"input 1": COLD, "input 2": HOT}, {"input 1", "input 2"}, "inputs 1 and 2 are swapped"),
-        ({"input 2": "pin right.out.cold"}, {"input 2"}, "input 2 sees nothing"),
+        ({"input 2": "pin right.out.cold"}, {"input 2"}, "input 2 shows nothing"),
         ({"generator hot": None}, {"generator hot"}, "the generator's hot lead is off"),
         ({"generator cold": None}, {"generator cold"}, "the generator's cold lead is off"),
         ({"generator cold": "ground"}, {"generator cold"}, "the generator's cold lead is off"),
@@ -142,7 +142,7 @@ DRIVE_HOT, DRIVE_COLD = "pin left.in.hot", "pin left.in.cold"
             {"generator hot", "generator cold"},
             "the generator's hot and cold leads are swapped",
         ),
-        ({"input 1": None, "input 2": None}, {"input 1", "input 2"}, "input 2 sees nothing"),
+        ({"input 1": None, "input 2": None}, {"input 1", "input 2"}, "input 2 shows nothing"),
     ],
 )  # fmt: skip
 def test_a_lead_that_slipped_is_named_and_put_right_before_anything_is_measured(
@@ -275,7 +275,7 @@ def test_a_run_with_lead_errors_finds_them_out_and_ends_right(
 def test_lead_errors_hide_no_fault_of_the_unit(capsys: pytest.CaptureFixture[str], short_job: Path) -> None:
     printed = simulated(capsys, short_job, "--lead-errors", "1", "--fault", "left.out.cold open")
     assert printed.code == 1, printed.out + printed.err
-    assert "measured as the unit's" in " ".join(printed.out.split())
+    assert "it counts as the unit's" in " ".join(printed.out.split())
     assert "FAIL gain left.out in idle" in printed.out
     assert "FAIL gain right" not in printed.out
 
