@@ -165,6 +165,16 @@ COMMANDS = (
 )
 
 
+def _named_alone(command: Any) -> Any:
+    """The command, its help listing arguments by their names alone; Typer adds the type to them, as <path>."""
+    for argument in command.params:
+        if argument.param_type_name == "argument":
+            argument.display_type_rich = lambda ctx: None
+    for each in getattr(command, "commands", {}).values():
+        _named_alone(each)
+    return command
+
+
 class LazyCommand(TyperCommand):
     """A command of the table. Its module is imported when its arguments are parsed, not to list it."""
 
@@ -179,10 +189,10 @@ class LazyCommand(TyperCommand):
         if isinstance(function, typer.Typer):
             group = get_command(function)
             group.epilog = self._entry.epilog
-            return group
+            return _named_alone(group)
         alone = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
         alone.command(self._entry.name, epilog=self._entry.epilog)(function)
-        return get_command(alone)
+        return _named_alone(get_command(alone))
 
     def make_context(self, *arguments: Any, **settings: Any) -> Any:
         """Parse arguments with the command itself, which the context then names and runs."""

@@ -198,7 +198,7 @@ class ChangeOptions(Options):
         return self.also
 
 
-class Bounce(OfChange):
+class BounceTime(OfChange):
     """How long a leg goes on opening after it first closed."""
 
     name, label, unit, limits = "bounce_time", "bounce_time", "s", DURATION
@@ -216,7 +216,7 @@ class Bounce(OfChange):
         return read_bounce_time(seen.change, planned.given.rows[0], k)
 
 
-class Gap(OfChange):
+class TransferTime(OfChange):
     """How long a leg shows neither the old route nor the new one."""
 
     name, label, unit, limits = "transfer_time", "transfer time", "s", DURATION

@@ -126,7 +126,7 @@ LEAST_SLOPE_DB, MOST_SLOPE_DB = 5.0, 7.0  # per octave: common practice, no sour
 CLEAREST_SLOPE_DB = 1.0  # expanded uncertainty of a slope that can be told from a flat one
 
 
-class CapacitanceOptions(SweptOptions):
+class CouplingCapacitanceOptions(SweptOptions):
     """Of a capacitance check. coupling: whether it is known by isolation or by crosstalk."""
 
     frequencies: Annotated[Frequencies, AfterValidator(several(FEWEST))] = CAPACITANCE_HZ
@@ -135,19 +135,19 @@ class CapacitanceOptions(SweptOptions):
     tells_apart = ("coupling",)
 
 
-class Capacitance(Steady):
+class CouplingCapacitance(Steady):
     """What couples a port that should be silent to one that is driven."""
 
     name, label, unit = "coupling_capacitance", "coupling capacitance", "F"
     limits = LimitRule(dimension="capacitance", unit="F", kinds=("below",), example='below = "10 pF"')
-    options = CapacitanceOptions
+    options = CouplingCapacitanceOptions
     swept = True
 
-    def across(self, options: CapacitanceOptions) -> bool:
+    def across(self, options: CouplingCapacitanceOptions) -> bool:
         """Where it is told by crosstalk."""
         return options.coupling == "crosstalk"
 
-    def unread(self, options: CapacitanceOptions) -> str:
+    def unread(self, options: CouplingCapacitanceOptions) -> str:
         """See Quantity."""
         if self.across(options):
             return ""

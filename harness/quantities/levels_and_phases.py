@@ -163,7 +163,7 @@ class OfLegs(Ratio):
         return leg_answer(h[0], views[0].rows[1])
 
 
-class Balance(OfLegs):
+class LegGainDifference(OfLegs):
     """Hot leg's level over the cold leg's."""
 
     name, label, unit, limits = "leg_gain_difference", "gain difference of the legs", "dB", DECIBELS
@@ -191,7 +191,7 @@ class OfChannels(Ratio):
         return differential(h[0], views[0].rows)
 
 
-class ChannelMatch(OfChannels):
+class ChannelGainDifference(OfChannels):
     """A channel's gain less the first channel's."""
 
     name, label, unit, limits = "channel_gain_difference", "gain difference of the channels", "dB", DECIBELS
@@ -324,7 +324,7 @@ class Phase(Ratio):
         return replace(result, value=result.value + turns, low=result.low + turns, high=result.high + turns)
 
 
-class BalancePhase(OfLegs, Phase):
+class LegPhaseError(OfLegs, Phase):
     """Departure of the legs' phases from opposite ones: hot less cold."""
 
     name, label, unit, limits = "leg_phase_error", "phase error of the legs", "deg", DEGREES
@@ -334,7 +334,7 @@ class BalancePhase(OfLegs, Phase):
         return -super().numerator(views, h)
 
 
-class ChannelPhase(OfChannels, Phase):
+class ChannelPhaseDifference(OfChannels, Phase):
     """A channel's phase less the first channel's."""
 
     name, label, unit, limits = "channel_phase_difference", "phase difference of the channels", "deg", DEGREES

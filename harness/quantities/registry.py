@@ -4,32 +4,32 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 from harness.quantities.change import (
-    Bounce,
+    BounceTime,
     ClickDuration,
     ClickEnergy,
     ClickPeak,
-    Gap,
     OperateTime,
     ReleaseTime,
+    TransferTime,
 )
-from harness.quantities.contacts import Capacitance, ContactResistance
+from harness.quantities.contacts import ContactResistance, CouplingCapacitance
 from harness.quantities.cycle import Intermittency
 from harness.quantities.levels_and_phases import (
-    Balance,
-    BalancePhase,
-    ChannelMatch,
-    ChannelPhase,
+    ChannelGainDifference,
+    ChannelPhaseDifference,
     CommonModeRejection,
     Crosstalk,
     Gain,
     Isolation,
+    LegGainDifference,
     LegIsolation,
+    LegPhaseError,
     Phase,
     Polarity,
     Response,
 )
 from harness.quantities.quantity import AnyQuantity, Suggestion
-from harness.quantities.residual import Distortion, Noise, Offset
+from harness.quantities.residual import DcOffset, Distortion, Noise
 from harness.quantities.supply import SupplyCurrent
 
 QUANTITIES: Mapping[str, AnyQuantity] = MappingProxyType(
@@ -39,11 +39,11 @@ QUANTITIES: Mapping[str, AnyQuantity] = MappingProxyType(
             Gain(),
             Polarity(),
             Phase(),
-            Balance(),
-            BalancePhase(),
-            ChannelMatch(),
-            ChannelPhase(),
-            Offset(),
+            LegGainDifference(),
+            LegPhaseError(),
+            ChannelGainDifference(),
+            ChannelPhaseDifference(),
+            DcOffset(),
             Isolation(),
             LegIsolation(),
             Crosstalk(),
@@ -53,15 +53,15 @@ QUANTITIES: Mapping[str, AnyQuantity] = MappingProxyType(
             Noise(),
             Distortion(),
             ContactResistance(),
-            Capacitance(),
+            CouplingCapacitance(),
             Intermittency(),
             ClickPeak(),
             ClickEnergy(),
             ClickDuration(),
             OperateTime(),
             ReleaseTime(),
-            Bounce(),
-            Gap(),
+            BounceTime(),
+            TransferTime(),
         )
     }
 )

@@ -155,7 +155,7 @@ class Distortion(Residual):
         return thd(result, through, and_noise=everything, largest_residual=residual, k=k)
 
 
-class Offset(Residual):
+class DcOffset(Residual):
     """Direct voltage of each leg, and between them, less what the inputs themselves add."""
 
     name, label, unit = "dc_offset", "DC offset", "V"

@@ -17,7 +17,7 @@ from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
 from harness.plan.model import Planned, driven_channel
-from harness.quantities.contacts import CapacitanceOptions, coupling_capacitance
+from harness.quantities.contacts import CouplingCapacitanceOptions, coupling_capacitance
 from harness.quantities.forms import PortTransfer
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
@@ -32,7 +32,8 @@ def planned(name: str) -> tuple[tuple[Planned, Setup], ...]:
     asked = Check(
         name="Coupling", quantity=QUANTITIES["coupling_capacitance"], at=("out",),
         tone=Tone(frequency_hz=1e3, level_vrms=1.228), limit=Limit(kind="below", unit="F", high=1e-10),
-        options=CapacitanceOptions.model_construct(frequencies=HZ, coupling="crosstalk"), states=(IDLE,),
+        options=CouplingCapacitanceOptions.model_construct(frequencies=HZ, coupling="crosstalk"),
+        states=(IDLE,),
     )  # fmt: skip
     job = replace(job, sequence=replace(job.sequence, checks=(asked,)))
     plan = build_plan(job, impedances=BenchImpedances())
