@@ -125,10 +125,6 @@ def test_no_room_is_called_by_a_name_that_says_nothing(name: str) -> None:
     assert [path for path in SOURCES if name in path.with_suffix("").parts[-2:]] == []
 
 
-# Two ideas that still have one name; a name may leave this list, and none may come.
-SHARED_NAMES: set[str] = set()
-
-
 def test_a_public_class_has_a_name_of_its_own() -> None:
     names = Counter(
         node.name
@@ -137,5 +133,4 @@ def test_a_public_class_has_a_name_of_its_own() -> None:
         for node in ast.walk(tree(path))
         if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
     )
-    shared = {name for name, times in names.items() if times > 1}
-    assert shared == SHARED_NAMES
+    assert {name for name, times in names.items() if times > 1} == set()
