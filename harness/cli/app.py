@@ -166,7 +166,7 @@ COMMANDS = (
 
 
 def _named_alone(command: Any) -> Any:
-    """The command, its help listing arguments by their names alone; Typer adds the type to them, as <path>."""
+    """The command; its help names arguments without their type, which Typer would add as <path>."""
     for argument in command.params:
         if argument.param_type_name == "argument":
             argument.display_type_rich = lambda ctx: None
