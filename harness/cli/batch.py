@@ -78,7 +78,10 @@ def batch(
     bench: options.BenchPath = None,
     simulate: options.SimulateRun = False,
     faulty: Annotated[
-        float, typer.Option(min=0.0, max=1.0, metavar="SHARE", help="Share of simulated units with a fault.")
+        float,
+        typer.Option(
+            parser=options.parse_share, metavar="SHARE", help="Share of simulated units with a fault."
+        ),
     ] = 0.0,
     seed: Annotated[
         int, typer.Option(metavar="NUMBER", help="Decides which units have a fault, and which fault.")

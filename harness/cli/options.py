@@ -1,5 +1,6 @@
 """Arguments and options that several commands share."""
 
+import math
 from pathlib import Path
 from typing import Annotated
 
@@ -8,6 +9,37 @@ import typer
 from harness.records.run import DEFAULT_RECORDS
 
 RECORDS = str(DEFAULT_RECORDS)
+
+
+def parse_run_number(text: object) -> int:
+    """The number of a run. Raises BadParameter, which says where serial numbers belong."""
+    if not str(text).isdecimal():
+        raise typer.BadParameter(
+            f"{text!r} is not the number of a run; `switchwalk units {text}` lists the runs of a unit"
+        )
+    return int(str(text))
+
+
+def parse_times(text: object) -> float:
+    """How many times faster. Raises BadParameter."""
+    return _number(text, 0.01, 1000.0, 'a number such as "10" or "1.5"')
+
+
+def parse_share(text: object) -> float:
+    """A share of all. Raises BadParameter."""
+    return _number(text, 0.0, 1.0, 'a share such as "0.2", which is 20 %')
+
+
+def _number(text: object, least: float, most: float, expected: str) -> float:
+    try:
+        value = float(str(text))
+    except ValueError:
+        value = math.nan
+    if not least <= value <= most:
+        raise typer.BadParameter(f"found {text}; expected {expected}, from {least:g} to {most:g}")
+    return value
+
+
 JobFolder = Annotated[
     Path, typer.Argument(metavar="JOB", help="Folder with module.toml, fixture.toml and sequence.toml.")
 ]
@@ -22,7 +54,7 @@ RecordsLocation = Annotated[
         help="A SQLite file or a database URL  [default: switchwalk-records/records.sqlite]",
     ),
 ]
-RunNumber = Annotated[int, typer.Argument(metavar="RUN", help="The run's number.")]
+RunNumber = Annotated[int, typer.Argument(metavar="RUN", parser=parse_run_number, help="The run's number.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for another program.")]
 Override = Annotated[
     str,
@@ -42,15 +74,12 @@ Faults = Annotated[
 ]
 Speed = Annotated[
     float,
-    typer.Option(
-        min=0.01, max=1000.0, metavar="TIMES", help="Speed of the simulated bench, times real time."
-    ),
+    typer.Option(parser=parse_times, metavar="TIMES", help="Speed of the simulated bench, times real time."),
 ]
 LeadErrors = Annotated[
     float,
     typer.Option(
-        min=0.0,
-        max=1.0,
+        parser=parse_share,
         metavar="SHARE",
         help="Share of setups in which the simulated person misplaces a lead.",
     ),

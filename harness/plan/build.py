@@ -9,7 +9,7 @@ from itertools import islice
 from typing import cast
 
 from harness.circuit.elements import BenchImpedances
-from harness.errors import JobError
+from harness.errors import JobError, Mistake
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.sequence import Check
@@ -29,7 +29,7 @@ from harness.plan.state_changes import (
     fitting_setups,
     races_of,
 )
-from harness.plan.states import expected_current_a
+from harness.plan.states import LIMIT_REACHED, expected_current_a
 from harness.quantities.change import as_of_change
 from harness.quantities.cycle import CycleLevels, OfCycle, OfOperations, levels_of
 from harness.quantities.quantity import LOW_LEVEL_VRMS, PlannedReading
@@ -124,11 +124,44 @@ SILENT = 0.01  # of a leg's drive: a control line that is operated between two s
 def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     """Plan a job: which setups, states and acquisitions, and the readings that they serve.
 
-    Raises JobError for every check that would give no reading somewhere it is asked for.
+    Raises JobError for every check that would give no reading somewhere it is asked for, and for a module
+    that can't be tested.
     """
+    _refuse_module(job)
     plan = trial_plan(job, impedances=impedances)
     _refuse_unread(job, plan)
     return plan
+
+
+def _refuse_module(job: Job) -> None:
+    """Raise JobError for what would make every good unit fail."""
+    module = job.module
+    mistakes: list[Mistake] = []
+    latching = [relay.name for relay in module.relays if relay.control is None]
+    if latching:
+        mistakes.append(
+            Mistake(
+                file="module.toml",
+                key="relay",
+                message=f"{', '.join(latching)}: a relay with a set and a reset line can't be tested yet. It "
+                "keeps its side when the line goes off, and no state says which side that is",
+            )
+        )
+    walked = dict.fromkeys((*job.sequence.states, *single_control_states(module.control_names)))
+    most = max(walked, key=lambda state: expected_current_a(module, state))
+    most_a = expected_current_a(module, most)
+    if most_a >= LIMIT_REACHED * module.supply.limit_a:
+        mistakes.append(
+            Mistake(
+                file="module.toml",
+                key="supply.limit",
+                message=f"{1e3 * module.supply.limit_a:.0f} mA is not enough: in state {most.name} the "
+                f"module draws {1e3 * most_a:.0f} mA ({1e3 * module.supply.quiescent_a:.0f} mA quiescent, "
+                "the rest its coils), so the supply would be in current limit. Raise the limit",
+            )
+        )
+    if mistakes:
+        raise JobError(mistakes)
 
 
 def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
