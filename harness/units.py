@@ -5,6 +5,7 @@ fractions (2 % is 0.02). Zero, negative, infinite and undefined numbers are refu
 """
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -82,6 +83,9 @@ def expected_words(dimension: Dimension) -> str:
     return f'{rule.words} such as "{rule.example}"'
 
 
+_BETWEEN = re.compile(r"(\d+)([kKMm])(\d+)")
+
+
 def parse_quantity(text: object, dimension: Dimension, *, sign: Sign | None = None) -> float:
     """Read a quantity with its unit as a float in SI (volts RMS for a level, a fraction for a percentage).
 
@@ -94,6 +98,8 @@ def parse_quantity(text: object, dimension: Dimension, *, sign: Sign | None = No
         result = (
             f'found "{text}", which has no unit' if not unit else f'found "{text}", whose unit is "{unit}"'
         )
+        if between := _BETWEEN.fullmatch(str(text)):  # as values are printed on parts (IEC 60062)
+            raise ValueError(f'found "{text}"; write "{between[1]}.{between[3]} {between[2].replace("K", "k")}ohm"')
         raise ValueError(f"{result}; expected {expected_words(dimension)}")
     value = _in_si(number, unit)
     wanted = rule.sign if sign is None else sign

@@ -10,7 +10,7 @@ import re
 import socket
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -36,6 +36,7 @@ from harness.errors import (
     InUse,
     JobError,
     LinkLost,
+    RunStopped,
     SetupError,
     SwitchwalkError,
     UnknownCommand,
@@ -50,6 +51,7 @@ from harness.session.open_bench import bench_started
 from harness.session.planned_job import profile_folder
 from harness.session.simulated import Simulation, simulator_command
 
+KINDS = ("frame", "text", "modbus", "route")  # of switchboards that the simulator has
 HOST = re.compile(r"(?P<host>[A-Za-z0-9.-]+):(?P<port>\d{1,5})")
 NO_ENTRY = (errno.EACCES, errno.EPERM)
 TAKEN = (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK)
@@ -336,7 +338,7 @@ def find(
     if as_json:
         result = {"seen": [asdict(each) for each in seen], "notes": notes}
         print_json(result)
-        return
+        raise typer.Exit(_found(seen))
     for each in seen:
         typer.echo(f'address = "{each.address}"')
         say(f"{each.wire}: {each.trouble or each.what}", indent=4)
@@ -344,6 +346,12 @@ def find(
         typer.echo("nothing found: no serial port, no USB or GPIB instrument, and no --host was given")
     for note in notes:
         typer.echo(note, err=True)
+    raise typer.Exit(_found(seen))
+
+
+def _found(seen: Sequence[WireEntry]) -> int:
+    """The exit code: whether every address that was asked answered."""
+    return EXIT_BENCH if any(entry.trouble for entry in seen) else EXIT_PASS
 
 
 def _place(text: str) -> tuple[str, int]:
@@ -443,8 +451,15 @@ def simulate(
         arguments += ["--trouble", text]
     if bench_file is not None:
         arguments += ["--bench-file", str(bench_file)]
-    process = subprocess.Popen(arguments)
+    if switchboard not in KINDS:
+        raise UsageError(f"--switchboard {switchboard}: no such kind; expected one of {', '.join(KINDS)}")
+    # The simulator ends when its standard input does: with this process, however that ends.
+    process = subprocess.Popen(arguments, stdin=subprocess.PIPE)
     try:
-        raise typer.Exit(process.wait())
-    except KeyboardInterrupt:
+        with stoppable():
+            code = process.wait()
+    except RunStopped:
+        process.terminate()
         process.wait()
+        code = EXIT_PASS
+    raise typer.Exit(code)

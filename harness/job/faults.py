@@ -7,7 +7,7 @@ by ` + `.
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from itertools import combinations
 from typing import Literal
@@ -80,6 +80,13 @@ _TEMPLATES: dict[FaultKind, str] = {
     "part tenfold": "{subject} tenfold",
     "part a tenth": "{subject} a tenth",
 }
+_EXCLUSIVE: tuple[frozenset[FaultKind], ...] = (
+    frozenset({"relay never operates", "relay always operated", "coil open", "coil shorted"}),
+    frozenset({"pole stuck released", "pole stuck operated"}),
+    frozenset({"throw stuck open", "throw stuck closed", "throw resistance"}),
+    frozenset({"part open", "part shorted", "part tenfold", "part a tenth"}),
+    frozenset({"loopback missing", "loopback straight"}),
+)
 LISTED_RESISTANCES_OHM = (1.0, 10.0, 100.0)  # of a bad contact; any other may be asked for by name
 ONE_RESISTANCE_OHM = (10.0,)  # to list a bad contact once, whatever it reads
 
@@ -165,8 +172,17 @@ def parse_fault(text: str, module: Module, fixture: Fixture) -> tuple[Fault, ...
             raise UsageError(_no_such_fault(wanted, tuple(known.values())))
         if fault in faults:
             raise UsageError(f'"{fault.name}" is listed twice in "{text}"; expected every fault once')
+        other = next((other for other in faults if _contradict(fault, other)), None)
+        if other is not None:
+            raise UsageError(f'"{other.name}" and "{fault.name}" contradict each other; expected one of them')
         faults.append(fault)
     return tuple(faults)
+
+
+def _contradict(fault: Fault, other: Fault) -> bool:
+    """Whether the same thing can't have both faults."""
+    same = replace(fault, kind=other.kind, resistance_ohm=other.resistance_ohm, chance=other.chance) == other
+    return same and any({fault.kind, other.kind} <= kinds for kinds in _EXCLUSIVE)
 
 
 def _no_such_fault(wanted: str, known: tuple[Fault, ...]) -> str:

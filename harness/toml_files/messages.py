@@ -45,7 +45,7 @@ def unknown(kind: str, name: str, known: Iterable[str], *, where: str) -> str:
     """That a name is not known, which names are, and which one was probably meant."""
     names = tuple(known)
     text = f"no such {kind}"
-    if names and len(names) <= LISTED_NAMES:
+    if names and (len(names) <= LISTED_NAMES or not nearest(name, names)):
         text += f"; {where} has {', '.join(names)}"
     elif not names:
         text += f"; {where} has none"
