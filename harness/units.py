@@ -99,7 +99,8 @@ def parse_quantity(text: object, dimension: Dimension, *, sign: Sign | None = No
             f'found "{text}", which has no unit' if not unit else f'found "{text}", whose unit is "{unit}"'
         )
         if between := _BETWEEN.fullmatch(str(text)):  # as values are printed on parts (IEC 60062)
-            raise ValueError(f'found "{text}"; write "{between[1]}.{between[3]} {between[2].replace("K", "k")}ohm"')
+            prefix = between[2].replace("K", "k")
+            raise ValueError(f'found "{text}"; write "{between[1]}.{between[3]} {prefix}ohm"')
         raise ValueError(f"{result}; expected {expected_words(dimension)}")
     value = _in_si(number, unit)
     wanted = rule.sign if sign is None else sign
