@@ -122,3 +122,20 @@ def test_plugs_that_are_alike_in_both_channels_cannot_be_swapped(selector: Job, 
     assert not any(
         fault.kind.startswith("loopback") for fault in single_faults(selector.module, selector.fixture)
     )
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "K3 never operates + K3 always operated",
+        "K3 coil open + K3 coil shorted",
+        "K1.1.hot released stuck open + K1.1.hot released 10 ohm",
+    ],
+)
+def test_faults_that_contradict_each_other_are_refused(text: str, switcher: Job) -> None:
+    with pytest.raises(UsageError, match="contradict each other; expected one of them"):
+        parse_fault(text, switcher.module, switcher.fixture)
+
+
+def test_faults_that_can_come_together_are_taken(switcher: Job) -> None:
+    assert len(parse_fault("K3 never operates + K4 never operates", switcher.module, switcher.fixture)) == 2
