@@ -191,12 +191,12 @@ class SupplyWatch:
 
         A limit that was set just now is the state's; before it, the module's held.
         """
-        limit_a = max(limit_a, self._module.supply.limit_a)
+        most_a = BEYOND_LIMIT * max(limit_a, self._module.supply.limit_a)
         expected_a = expected_current_a(self._module, state)
         held = reading.voltage_v >= VOLTAGE_HELD * self._module.supply.voltage_v
         at_limit = reading.current_a >= LIMIT_REACHED * limit_a
         tripped = reading.current_a <= 0.5 * expected_a
-        return abs(reading.current_a) <= BEYOND_LIMIT * limit_a and (held or at_limit or tripped)
+        return abs(reading.current_a) <= most_a and (held or at_limit or tripped)
 
     def _may_be_late(self, reading: SupplyReading, state: State) -> bool:
         """Whether another state could draw this: too much, or one control line more or less.

@@ -284,11 +284,13 @@ def test_a_fixture_that_is_empty_is_said_before_anything_is_driven(bench: Standi
         assert bench.left_on() == []  # hands are about to be there
         terminal.types("")  # and nobody has put it in
         terminal.until("Nothing in the fixture draws current")
+        terminal.until("or type run, or skip: ")  # what is typed before it is discarded
         terminal.types("skip")
         terminal.until("unit OB-0005 is not tested")
         terminal.until("Serial number of the unit in the fixture (empty ends): ")
         terminal.types("OB-0005")
         terminal.until("Nothing in the fixture draws current")
+        terminal.until("or type run, or skip: ")
         bench.by_hand(unit="OB-0005")
         terminal.types("")
         terminal.until("OB-0005: PASS, run 1")

@@ -95,13 +95,13 @@ def test_a_good_selector_passes_and_its_open_contacts_have_their_picofarads(
 
 def test_a_bad_contact_shows_as_ohms(capsys: pytest.CaptureFixture[str]) -> None:
     job = with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance")
-    left, right = of(run(capsys, job, "--fault", "K1.1.hot released 2 ohm"), "contact_resistance")
+    left, right = of(run(capsys, job, "--fault", "K1.1.hot released 3 ohm"), "contact_resistance")
     assert {left.key.measurand.channel: left.verdict, right.key.measurand.channel: right.verdict} == {
         "left": "fail",
         "right": "pass",
     }
     bad, good = (left, right) if left.key.measurand.channel == "left" else (right, left)
-    assert value(bad) - value(good) == pytest.approx(2.0, abs=0.6)
+    assert value(bad) - value(good) == pytest.approx(3.0, abs=0.6)
 
 
 def test_a_line_that_does_not_come_is_caught_in_every_operation(capsys: pytest.CaptureFixture[str]) -> None:
