@@ -96,6 +96,12 @@ def test_files_stay_readable() -> None:
     assert {file_name(path) for path in SOURCES if len(text(path).splitlines()) > 500} == set()
 
 
+def test_folders_stay_readable() -> None:
+    """Of the program at most 20 files in a folder; of the tests as well."""
+    folders = Counter(path.parent for path in (*SOURCES, *(ROOT / "tests").rglob("*.py")))
+    assert {folder.name: count for folder, count in folders.items() if count > 20} == {}
+
+
 def talk(path: Path) -> Iterator[str]:
     """What prints or asks in a file, by the function or the package."""
     for node in ast.walk(tree(path)):
@@ -121,7 +127,7 @@ def test_assert_is_for_tests_only() -> None:
 
 
 @pytest.mark.parametrize("name", ["utils", "common", "core", "base", "helpers"])
-def test_no_room_is_called_by_a_name_that_says_nothing(name: str) -> None:
+def test_no_package_has_a_name_that_says_nothing(name: str) -> None:
     assert [path for path in SOURCES if name in path.with_suffix("").parts[-2:]] == []
 
 
