@@ -3,8 +3,8 @@
 python -m benchmarks.quasi_peak_of_noise
 
 The noise is white and passes the weighting network of ITU-R BS.468-4, as in a reading. The figure that
-tests/measure/of_noise/test_quasi_peak.py uses, 4.0 dB, comes from here. Meters are said to read 4 to 5 dB (from
-memory).
+tests/measure/of_noise/test_quasi_peak.py uses, 4.0 dB, comes from here. Meters are said to read 4 to 5 dB
+(from memory).
 """
 
 import math
