@@ -5,6 +5,7 @@ Each takes bytes as they come and yields the answers to what was complete in the
 
 import re
 import struct
+import threading
 from collections.abc import Iterator, Sequence
 
 from simulator.device import Device
@@ -26,15 +27,22 @@ class Coils:
         self._world = world
         self.count = count
         self.closed: frozenset[int] = frozenset()
+        self.late_ms = 0  # of the next change alone
 
     def set(self, channel: int, *, closed: bool) -> None:
         """Close or open one channel."""
         self.replace(self.closed | {channel} if closed else self.closed - {channel})
 
     def replace(self, closed: frozenset[int]) -> None:
-        """Close exactly these channels."""
+        """Close exactly these channels. A board that is late reads them back before its relays have moved."""
         self.closed = closed
-        self._world.set_channels(closed)
+        wait_s, self.late_ms = self.late_ms / 1000, 0
+        if wait_s:
+            timer = threading.Timer(wait_s, lambda: self._world.set_channels(self.closed))
+            timer.daemon = True
+            timer.start()
+        else:
+            self._world.set_channels(closed)
 
 
 class Board:

@@ -16,6 +16,7 @@ PEAK_V = 10.0  # open circuit, offset included
 LOAD_OHM = (1.0, 10e3)
 INTERNAL_OHM = 50.0
 INFINITE = 9.9e37  # SCPI's number for infinity
+WEAK = 0.5**0.5  # 3 dB down
 VOLTAGE_V, CURRENT_A = 32.0, 3.2
 VOLTAGE_ERROR, CURRENT_ERROR = 5e-4, 2e-3  # of the reading
 VOLTAGE_NOISE_V, CURRENT_NOISE_A = 2e-3, 50e-6
@@ -40,7 +41,14 @@ class Generator(Device):
     def __init__(self, clock: Clock, world: World, *, serial: str) -> None:
         self._world = world
         self._settings = [_Setting() for _ in range(OUTPUTS)]
+        self._strength = 1.0
         super().__init__(clock, model="FG2", serial=serial)
+
+    def weaken(self) -> None:
+        """Give half the power from now on, whatever the panel shows."""
+        self._strength = WEAK
+        for output, setting in enumerate(self._settings, start=1):
+            self._apply(output, setting)
 
     def reset(self) -> None:
         """All outputs off, 1 kHz, 100 mVpp into 50 ohm."""
@@ -109,7 +117,7 @@ class Generator(Device):
             Output(
                 on=setting.on,
                 frequency_hz=setting.frequency_hz,
-                amplitude_vpp=amplitude_vpp,
+                amplitude_vpp=amplitude_vpp * self._strength,
                 offset_v=offset_v,
                 phase_deg=setting.phase_deg,
             ),
@@ -168,6 +176,11 @@ class Supply(Device):
             takes=reads,
             ask=lambda: writes(getattr(self._setting, field)),
         )
+
+    def lose_output(self) -> None:
+        """Switch the relays' output off, as a hand or a protection does."""
+        self._settings[self._relay_output] = replace(self._settings[self._relay_output], on=False)
+        self._world.set_supply(self._settings[self._relay_output])
 
     @property
     def _setting(self) -> SupplySetting:

@@ -35,6 +35,7 @@ from simulator.scpi import ScpiError
 from simulator.sources import generator_for
 from simulator.unit import pin
 from simulator.wire import (
+    INSIDE,
     INSTRUMENTS,
     Agenda,
     Gone,
@@ -208,12 +209,15 @@ class Simulator(AbstractContextManager["Simulator"]):
         self._pty: PtyStream | None = None
         number = f"SIM{bench_seed:04d}"
         output = job.bench.supply.output if job.bench is not None else 1
+        self._generator = Generator(clock, self._world, serial=number)
+        self._oscilloscope = Oscilloscope(clock, self._world, serial=number, seed=bench_seed)
+        self._supply = Supply(clock, self._world, serial=number, seed=bench_seed, relay_output=output)
         self._devices: dict[Instrument, Device] = {
-            "generator": Generator(clock, self._world, serial=number),
-            "oscilloscope": Oscilloscope(clock, self._world, serial=number, seed=bench_seed),
-            "supply": Supply(clock, self._world, serial=number, seed=bench_seed, relay_output=output),
+            "generator": self._generator,
+            "oscilloscope": self._oscilloscope,
+            "supply": self._supply,
         }
-        coils = Coils(self._world, max(CHANNELS_MIN, _highest_channel(job)))
+        self._coils = coils = Coils(self._world, max(CHANNELS_MIN, _highest_channel(job)))
         if switchboard == "route":
             self._devices["switchboard"] = RouteSwitchboard(clock, coils, serial=number)
         for name, device in self._devices.items():
@@ -250,8 +254,24 @@ class Simulator(AbstractContextManager["Simulator"]):
             device.push(ScpiError(trouble.value or -300))
         elif trouble.after == 0 and trouble.kind == "refuse":
             self._refuse(trouble.who)
+        elif trouble.after == 0 and trouble.kind in INSIDE:
+            self._upset(trouble)
         else:
             self._agendas[trouble.who].add(trouble)
+
+    def _upset(self, trouble: Trouble) -> None:
+        """Let something go wrong inside an instrument, of which its answers say nothing."""
+        match trouble.kind:
+            case "dead":
+                self._oscilloscope.dead_inputs.add(trouble.value or 1)
+            case "stale":
+                self._oscilloscope.returns_last_record = True
+            case "weak":
+                self._generator.weaken()
+            case "off":
+                self._supply.lose_output()
+            case "slow":
+                self._coils.late_ms = trouble.value or 0
 
     def place_unit(self, serial: str, faults: Sequence[Fault] = ()) -> None:
         """Put another unit into the fixture."""
@@ -317,7 +337,7 @@ settle = "15 ms"
             if device is not None:
                 device.push(error)
 
-        return Mouth(self._agendas[name], push, lambda: self._refuse(name))
+        return Mouth(self._agendas[name], push, lambda: self._refuse(name), self._upset)
 
     def _serve_board(self, board: Board) -> None:
         mouth = self._mouth("switchboard")

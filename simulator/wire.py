@@ -10,8 +10,9 @@ import select
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Literal
 
 from harness.errors import UsageError
@@ -20,13 +21,28 @@ from simulator.scpi import ScpiError
 
 Instrument = Literal["generator", "oscilloscope", "supply", "switchboard"]
 INSTRUMENTS: tuple[Instrument, ...] = ("generator", "oscilloscope", "supply", "switchboard")
-Kind = Literal["late", "half", "mute", "drop", "garble", "short", "error", "refuse", "rubbish"]
+Kind = Literal[
+    "late", "half", "mute", "drop", "garble", "short", "error", "refuse", "rubbish",
+    "dead", "stale", "weak", "off", "slow",
+]  # fmt: skip
+INSIDE: Mapping[Kind, Instrument] = MappingProxyType(
+    {
+        "dead": "oscilloscope",
+        "stale": "oscilloscope",
+        "weak": "generator",
+        "off": "supply",
+        "slow": "switchboard",
+    }
+)
+"""Troubles of an instrument that answers as ever, and whose they are."""
 
 GRAMMAR = (
-    "INSTRUMENT late MS | half [MS] | mute | drop | garble | short | error NUMBER | refuse | rubbish, "
+    "INSTRUMENT late MS | half [MS] | mute | drop | garble | short | error NUMBER | refuse | rubbish, or "
+    "oscilloscope dead INPUT | oscilloscope stale | generator weak | supply off | switchboard slow MS, "
     "then perhaps 'after N' answers, then perhaps 'always'; INSTRUMENT is one of " + ", ".join(INSTRUMENTS)
 )
-NEEDS_VALUE, MAY_HAVE_VALUE = ("late", "error"), ("late", "error", "half")
+NEEDS_VALUE = ("late", "error", "dead", "slow")
+MAY_HAVE_VALUE = (*NEEDS_VALUE, "half")
 LATE_MAX_MS = 600_000
 _TROUBLE = re.compile(
     r"(?P<who>[a-z]+)\s+(?P<kind>[a-z]+)(?:\s+(?P<value>-?\d{1,9})(?:\s*ms)?)?"
@@ -44,6 +60,10 @@ class Trouble:
     answer. drop: the connection is closed instead. garble: an answer is damaged (a block in its header).
     short: a block has fewer bytes than it announces. error: `value` is pushed into the error queue, at once
     or after the answers. refuse: connections are closed and refused. rubbish: text that means nothing.
+
+    The others are `INSIDE`: the answer is whole, and from then on input `value` shows nothing (dead), the
+    next record is the one before (stale), both outputs give 3 dB less (weak), the relay output is off (off),
+    or the next change of channels acts `value` ms late (slow).
     """
 
     who: Instrument
@@ -64,6 +84,8 @@ def parse_trouble(text: str) -> Trouble:
     value = None if result["value"] is None else int(result["value"])
     if (value is None and kind in NEEDS_VALUE) or (value is not None and kind not in MAY_HAVE_VALUE):
         raise UsageError(f"trouble {text!r}: {kind} takes {'a' if value is None else 'no'} number; {GRAMMAR}")
+    if INSIDE.get(kind, who) != who:
+        raise UsageError(f"trouble {text!r}: {kind} is a trouble of the {INSIDE[kind]}; {GRAMMAR}")
     if kind != "error" and value is not None and not 0 <= value <= LATE_MAX_MS:
         raise UsageError(f"trouble {text!r}: {value} ms is outside 0 to {LATE_MAX_MS}")
     return Trouble(
@@ -213,8 +235,14 @@ Stream = TcpStream | PtyStream
 class Mouth:
     """Lets an instrument's answers out, as its troubles let them."""
 
-    def __init__(self, agenda: Agenda, push: Callable[[ScpiError], None], refuse: Callable[[], None]) -> None:
-        self._agenda, self._push, self._refuse = agenda, push, refuse
+    def __init__(
+        self,
+        agenda: Agenda,
+        push: Callable[[ScpiError], None],
+        refuse: Callable[[], None],
+        upset: Callable[[Trouble], None],
+    ) -> None:
+        self._agenda, self._push, self._refuse, self._upset = agenda, push, refuse, upset
 
     def say(self, stream: Stream, answer: bytes, interrupted: Callable[[], bool]) -> None:
         """Send an answer with its terminator. Raises Gone where the connection ends instead."""
@@ -251,6 +279,9 @@ class Mouth:
                 raise Gone
             case "drop":
                 raise Gone
+            case _:
+                self._upset(trouble)
+                stream.write(answer)
 
 
 def _garbled(answer: bytes) -> bytes:

@@ -83,16 +83,22 @@ class SupplyWatch:
     def average(self, state: State, *, limit_a: float) -> SupplyReading:
         """Check the relay supply, and read its current a few times: the mean, and what its scatter leaves.
 
-        The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9.
+        The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9. Readings that
+        differ by more than a meter does (the output went off among them) are taken once more.
         """
-        first = self.check(state, limit_a=limit_a)
-        others_a = [self._read(state, limit_a).current_a for _ in range(LOOKS - 1)]
-        currents_a = [first.current_a, *others_a]
+        readings = self._several(state, limit_a)
+        if not all(_agree(reading, readings[-1]) for reading in readings):
+            readings = self._several(state, limit_a)
+        currents_a = [reading.current_a for reading in readings]
         return SupplyReading(
-            voltage_v=first.voltage_v,
+            voltage_v=readings[0].voltage_v,
             current_a=mean(currents_a),
             current_standard_a=stdev(currents_a) * sqrt((LOOKS - 1) / (LOOKS - 3) / LOOKS),
         )
+
+    def _several(self, state: State, limit_a: float) -> list[SupplyReading]:
+        first = self.check(state, limit_a=limit_a)
+        return [first, *(self._read(state, limit_a) for _ in range(LOOKS - 1))]
 
     def check(self, state: State, *, limit_a: float) -> SupplyReading:
         """Read the relay supply; raises OverCurrentError with the state and the current in its message.

@@ -4,7 +4,7 @@ What is measured is computed elsewhere.
 """
 
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -12,7 +12,7 @@ from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Self, TypeVar
 
 from drivers.claim import claim
 from harness.errors import BenchError, OverCurrentError, RecordsError
@@ -36,6 +36,7 @@ from harness.records.store import RunStore
 from harness.session.context import RunContext, run_context
 from harness.session.control_currents import check_same_unit, energise, make_idle
 from harness.session.events import Hands, Observer, SetupBegun
+from harness.session.instruments import TRANSIENT
 from harness.session.open_bench import OpenBench, unobserved
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
 from harness.session.setup_check import RecordedHands, make_by_hand
@@ -43,6 +44,7 @@ from harness.session.simulated import fault_notes
 from harness.session.through import LOW_LEVEL_VRMS, bench_moved, kept_reference, take_reference
 from harness.session.walk import Walk
 
+T = TypeVar("T")
 FROM_BEST_TO_WORST: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
 
 
@@ -274,14 +276,23 @@ class UnitRun:
         if self._bench.reference is not None:
             self.reference = kept_reference(context, self._bench.reference)
         if self.reference is None:
-            self.reference = take_reference(context)
             through = context.plan.through
-            if through is not None and through.select is None and self.reference is not None:
+            by_hand = through is not None and through.select is None
+            self.reference = take_reference(context) if by_hand else self._tried_twice(take_reference)
+            if by_hand and through is not None and self.reference is not None:
                 self._record_proof(through, proven=True)
         if self.reference is not None:
             self._store.add_reference(self.run_id, self.reference.to_dict())
         self._bench_is_measured = True
         return self.reference
+
+    def _tried_twice(self, step: Callable[[RunContext], T]) -> T:
+        """A step that nothing depends on yet, once more if the bench failed in it."""
+        try:
+            return step(self._context)
+        except TRANSIENT as error:
+            self._context.recovery.after(error)
+            return step(self._context)
 
     def _record_proof(self, setup: Setup, *, proven: bool) -> None:
         level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
@@ -306,7 +317,7 @@ class UnitRun:
 
     def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
         """Supply and control lines, then setup after setup; every reading made is kept, however it ends."""
-        self._energise(context)
+        self._tried_twice(lambda _: self._energise(context))
         walk = Walk(context, self.reference, partial(self._energise, context))
         try:
             for number, visit in enumerate(context.plan.visits, start=1):

@@ -76,7 +76,7 @@ class Walk:
             if not unset:
                 context.wait_until(settled_s)
                 if not proven:
-                    check_setup(context, visit.setup, state.state)
+                    self._check_setup(visit, state.state)
                 proven = True
             self._record(visit, state, unset)
         self._power(IDLE_STATE)
@@ -190,7 +190,14 @@ class Walk:
 
     def _check_at_idle(self, visit: SetupVisit) -> None:
         self._context.set_state(visit.setup, IDLE_STATE)
-        check_setup(self._context, visit.setup, IDLE_STATE)
+        self._check_setup(visit, IDLE_STATE)
+
+    def _check_setup(self, visit: SetupVisit, state: State) -> None:
+        try:
+            check_setup(self._context, visit.setup, state)
+        except TRANSIENT as error:
+            self._recover_in(visit, state, error)
+            check_setup(self._context, visit.setup, state)
 
     def _power(self, state: State) -> None:
         supply, module = self._context.bench.supply, self._context.job.module

@@ -1,0 +1,55 @@
+"""Something goes wrong inside an instrument, and its answers say nothing of it: the unit is not blamed.
+
+Instruments and wires are real processes and sockets. A relay board's relays that close late although it says
+that they are closed, an output that a hand switched off and the like are common practice, no source.
+"""
+
+import pytest
+
+from harness.records.store import open_records
+from tests.wire.standing_bench import Bench, kept
+
+FAULT = "K1 never operates"
+
+
+def outcome(bench: Bench, serial: str) -> tuple[str, str]:
+    run, _ = kept(bench, serial)
+    with open_records(bench.records, read_only=True) as store:
+        record = store.run(run)
+    return record.outcome, record.reason
+
+
+@pytest.mark.parametrize("after", [30, 60, 90])
+@pytest.mark.parametrize(
+    "trouble", ["oscilloscope stale", "supply off", "switchboard slow 60", "switchboard slow 400"]
+)
+def test_what_passes_by_costs_a_good_unit_nothing(bench: Bench, trouble: str, after: int) -> None:
+    answers = after if trouble.startswith("oscilloscope") else after // 3
+    bench.standing.trouble(f"{trouble} after {answers}")
+    code, message = bench.nursery.run(*bench.run_arguments("GOOD"))
+    assert code == 0, message
+    assert outcome(bench, "GOOD")[0] == "pass"
+    assert bench.standing.left_on() == []
+
+
+@pytest.mark.parametrize(
+    "trouble", ["oscilloscope stale after 60", "supply off after 20", "switchboard slow 400 after 20"]
+)
+def test_what_passes_by_hides_no_fault(bench: Bench, trouble: str) -> None:
+    bench.standing.by_hand(unit="FAULTY", faults=[FAULT])
+    bench.standing.trouble(trouble)
+    code, message = bench.nursery.run(*bench.run_arguments("FAULTY"))
+    assert code == 1, message
+    assert outcome(bench, "FAULTY")[0] == "fail"
+
+
+@pytest.mark.parametrize("trouble", ["oscilloscope dead 3", "oscilloscope dead 4", "generator weak"])
+def test_what_stays_stops_the_run_and_is_named(bench: Bench, trouble: str) -> None:
+    """After the through reference was taken; before a unit fails, it is looked at once more."""
+    bench.standing.trouble(f"{trouble} after {150 if 'oscilloscope' in trouble else 40}")
+    code, message = bench.nursery.run(*bench.run_arguments("GOOD"))
+    assert code == 4, message
+    ended, reason = outcome(bench, "GOOD")
+    assert ended == "stopped"
+    assert "the bench has changed during the run, so the unit has no verdict: " in reason, message
+    assert bench.standing.left_on() == []
