@@ -253,7 +253,7 @@ def _coverage_lines(
 ) -> Iterator[str]:
     """What a plan detects. every: list all detected faults, not only the least clearly detected."""
     possible, seen = len(result.faults), len(result.seen)
-    yield from wrapped(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
+    yield from wrapped(f"{job.module.title}, {job.sequence.name}")
     yield from wrapped(
         f"{seen} of {possible} faults detected ({100 * seen / max(possible, 1):.1f} %), by "
         f"{counted(plan.count, 'reading')}, in {counted(result.distinct, 'distinguishable group')}"

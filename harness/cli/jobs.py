@@ -141,7 +141,7 @@ def plan(
 
 
 def _print_plan(job: Job, made: Plan, cost: TimeEstimate, *, steps: bool) -> None:
-    typer.echo(f"{job.module.name} ({job.module.part} {job.module.revision}), {job.sequence.name}")
+    typer.echo(f"{job.module.title}, {job.sequence.name}")
     typer.echo(
         f"{counted(cost.readings, 'reading')} from {counted(cost.acquisitions, 'acquisition')} in "
         f"{counted(len(made.visits), 'setup')}; "
@@ -273,7 +273,7 @@ def table(job: options.JobFolder, bench: options.BenchPath = None, as_json: opti
         return
     console = Console(highlight=False)
     console.print(
-        f"{described.module.name} ({described.module.part} {described.module.revision}): differential level "
+        f"{described.module.title}: differential level "
         f"at {FREQUENCY_HZ:g} Hz,\nre the generator's e.m.f., with the fixture's loads and plugs",
         soft_wrap=True,
     )

@@ -183,6 +183,12 @@ class Module:
     capacitors: tuple[Part, ...]
     amplifiers: tuple[Amplifier, ...]
 
+    @property
+    def title(self) -> str:
+        """`Two-loop line switcher (LMX-TLS B)`: its name, with part number and revision if they are given."""
+        about = " ".join(filter(None, (self.part, self.revision)))
+        return f"{self.name} ({about})" if about else self.name
+
 
 def _title(value: object) -> object:
     if not isinstance(value, str):

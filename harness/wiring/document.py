@@ -132,7 +132,7 @@ def wiring_of(job: Job) -> Wiring:
     connectors = fitted(module, fixture)
     made = plugs(module, fixture)
     return Wiring(
-        module=f"{module.name} ({module.part} {module.revision})",
+        module=module.title,
         fixture=fixture.name,
         connectors=connectors,
         board=_board(job),
