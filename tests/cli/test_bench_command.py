@@ -216,10 +216,10 @@ def test_the_simulated_bench_is_ready_and_says_so_within_80_columns(
 # -- find ----------------------------------------------------------------------------------------------
 
 
-def found_at(capsys: pytest.CaptureFixture[str], *hosts: str) -> list[dict[str, str]]:
+def found_at(capsys: pytest.CaptureFixture[str], *hosts: str, code: int = 0) -> list[dict[str, str]]:
     options = [part for host in hosts for part in ("--host", host)]
     printed = switchwalk(capsys, "find", "--json", *options)
-    assert printed.code == 0
+    assert printed.code == code
     return [each for each in json.loads(printed.out)["seen"] if each["wire"] == "network"]
 
 
@@ -236,7 +236,7 @@ def test_find_asks_the_addresses_that_are_given_and_gives_what_bench_toml_wants(
 def test_find_says_what_does_not_answer(capsys: pytest.CaptureFixture[str]) -> None:
     with socket.create_server(("127.0.0.1", 0)) as closing:
         free = closing.getsockname()[1]
-    (seen,) = found_at(capsys, f"127.0.0.1:{free}")
+    (seen,) = found_at(capsys, f"127.0.0.1:{free}", code=4)
     assert "no connection" in seen["trouble"]
 
 
