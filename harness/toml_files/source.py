@@ -191,7 +191,9 @@ def _read(path: Path) -> tuple[JobFile, Located]:
     try:
         return file, read_located(file.text)
     except UnreadableError as error:
-        raise UnreadableError(f"not TOML from here on: {error}", error.line) from None
+        text = file.text.splitlines()[error.line - 1] if error.line else ""
+        why = "a quote is not closed" if text.count('"') % 2 else error
+        raise UnreadableError(f"not TOML from here on: {why}", error.line) from None
 
 
 # Made once for each model, since that takes its time.

@@ -446,6 +446,11 @@ def test_a_slip_of_syntax_is_a_mistake_like_any_other(job: Path) -> None:
     assert not any("sequence.toml" in mistake for mistake in told)
 
 
+def test_a_quote_that_is_not_closed_is_told_as_that(job: Path) -> None:
+    line = spoil(job, "module.toml", 'voltage = "12 V"', 'voltage = "12 V')
+    assert mistakes_of(job)[0] == f"module.toml:{line}: not TOML from here on: a quote is not closed"
+
+
 def test_a_file_in_another_encoding_is_told_at_its_line(job: Path) -> None:
     (job / "sequence.toml").write_bytes(b'[sequence]\nname = "Pr\xfcfung"\n')
     assert mistakes_of(job)[0] == (
