@@ -191,7 +191,8 @@ def _read(path: Path) -> tuple[JobFile, Located]:
     try:
         return file, read_located(file.text)
     except UnreadableError as error:
-        text = file.text.splitlines()[error.line - 1] if error.line else ""
+        lines = file.text.splitlines()
+        text = lines[error.line - 1] if error.line and error.line <= len(lines) else ""
         why = "a quote is not closed" if text.count('"') % 2 else error
         raise UnreadableError(f"not TOML from here on: {why}", error.line) from None
 
