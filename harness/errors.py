@@ -86,6 +86,12 @@ class RecordsError(SwitchwalkError):
     exit_code = EXIT_BENCH
 
 
+class WrongRecordsError(RecordsError):
+    """What was named is not where records are."""
+
+    exit_code = EXIT_USAGE
+
+
 class RunStopped(SwitchwalkError):
     """A run was stopped by a person, a signal, or because nobody can be shown anything."""
 

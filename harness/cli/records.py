@@ -3,6 +3,7 @@
 The keys that `--json` prints are promised in harness/records/export.py.
 """
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
@@ -16,7 +17,7 @@ from rich.table import Table
 
 from harness.cli import options
 from harness.cli.terminal import print_json, printable, say
-from harness.errors import EXIT_FAIL, EXIT_PASS, UsageError
+from harness.errors import EXIT_BENCH, EXIT_PASS, UsageError
 from harness.reading import Reading
 from harness.records.export import FORMATS, reading_to_json, run_to_json, unit_to_json, write_run
 from harness.records.run import (
@@ -286,6 +287,10 @@ def verify(
     as_json: options.AsJson = False,
 ) -> None:
     """Check that no record was edited, removed, moved or added after it was written."""
+    if expect and not re.fullmatch("[0-9a-f]{64}", expect):
+        raise UsageError(
+            f"--expect {expect}: expected a digest of 64 hexadecimal digits, as `verify` prints it"
+        )
     with open_records(records, read_only=not upgrade, bring_up=upgrade) as store:
         result = store.verify(run, expected=expect)
     if as_json:
@@ -301,7 +306,7 @@ def verify(
         )
         typer.echo(f"{looked}, {entries}: {message}")
         typer.echo(f"last digest: {result.head}")
-    raise typer.Exit(EXIT_FAIL if result.findings else EXIT_PASS)
+    raise typer.Exit(EXIT_BENCH if result.findings else EXIT_PASS)
 
 
 def export(

@@ -114,6 +114,7 @@ def resume(
     as_json: OutcomeAsJson = False,
 ) -> None:
     """Continue a run that was interrupted or stopped, on the same bench with the same unit."""
+    open_records(records, read_only=True).close()  # no new records for a run that can't be there
     with stoppable() as stopping, open_records(records) as store:
         record = store.run(run)
         header = record.header

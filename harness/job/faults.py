@@ -194,6 +194,8 @@ def _no_such_fault(wanted: str, known: tuple[Fault, ...]) -> str:
     if not close:
         close = get_close_matches(wanted, names, n=3, cutoff=FAR_MATCH)
     example = ", ".join(close) if close else f"one such as {names[0]}"
+    if guess and len(close) == 1:
+        return f'no such fault: "{wanted}"; did you mean {guess}?'
     return f'no such fault: "{wanted}"; expected {"one of " if len(close) > 1 else ""}{example}'
 
 

@@ -24,7 +24,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, m
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError, SQLAlchemyError
 from sqlalchemy.pool import QueuePool
 
-from harness.errors import RecordsError
+from harness.errors import RecordsError, WrongRecordsError
 from harness.records import ledger, upgrade
 from harness.records.tables import SCHEMA_VERSION, metadata, schema
 
@@ -95,29 +95,33 @@ class Location:
 
 
 def find_location(url_or_path: str | Path) -> Location:
-    """Understand a path or a database URL; PostgreSQL needs none for its driver. Raises RecordsError."""
+    """Understand a path or a database URL; PostgreSQL needs none for its driver. Raises WrongRecordsError."""
     text = str(url_or_path)
     if "://" not in text:
         if _NEARLY_A_URL.search(text):
-            raise RecordsError(
+            raise WrongRecordsError(
                 "--records is neither a path nor a database URL, and not shown, as it may hold a password. "
                 + _EXPECTED
             )
         path = Path(text)
         if path.is_dir():
-            raise RecordsError(f"{path}: is a folder. Name a file in it, such as {path / 'records.sqlite'}")
+            raise WrongRecordsError(
+                f"{path}: is a folder. Name a file in it, such as {path / 'records.sqlite'}"
+            )
         return Location(url=URL.create("sqlite", database=str(path)), shown=text, file=path)
     try:
         url = make_url(text)
     except (ArgumentError, ValueError) as error:  # ValueError: a port that is no number
-        raise RecordsError(f"{text.partition('://')[0]}://…: is not a database URL. {_EXPECTED}") from error
+        raise WrongRecordsError(
+            f"{text.partition('://')[0]}://…: is not a database URL. {_EXPECTED}"
+        ) from error
     if "@" in (url.host or "") or "@" in (url.database or ""):
-        raise RecordsError(
+        raise WrongRecordsError(
             f"{text.partition('://')[0]}://…: has an @ too many. Write %40 for an @ in a name or a password"
         )
     if url.get_backend_name() == "sqlite":
         if not url.database:
-            raise RecordsError(f"{text}: names no file. Records in memory would be lost; name a file")
+            raise WrongRecordsError(f"{text}: names no file. Records in memory would be lost; name a file")
         return Location(
             url=URL.create("sqlite", database=url.database), shown=url.database, file=Path(url.database)
         )
@@ -331,7 +335,7 @@ def _sqlite_to_read(location: Location, file: Path) -> Engine:
     can't, in a protected folder, it can do without them as long as no log is left there.
     """
     if not file.exists():
-        raise RecordsError(f"{location.shown}: no records here yet. {ELSEWHERE}, or make a run first")
+        raise WrongRecordsError(f"{location.shown}: no records here yet. {ELSEWHERE}, or make a run first")
     log = file.with_name(file.name + "-wal")
     mode = "mode=rw" if log.exists() or _can_write(file) else "immutable=1"
     uri = f"file:{quote(str(file.absolute()))}?{mode}"
@@ -374,7 +378,7 @@ def _check_plain(connection: Connection, location: Location) -> None:
 def _check_tables(connection: Connection, location: Location, *, create: bool, bring_up: bool) -> None:
     names = set(inspect(connection).get_table_names())
     if schema.name not in names and location.file is None and not create and not names:
-        raise RecordsError(f"{location.shown}: no records here yet. {ELSEWHERE}, or make a run first")
+        raise WrongRecordsError(f"{location.shown}: no records here yet. {ELSEWHERE}, or make a run first")
     if schema.name not in names:
         if names or not create:
             raise RecordsError(

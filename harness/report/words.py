@@ -42,7 +42,7 @@ Before you start:
  - Generator and scope commons are earth: clip to pin 1 only, never to a leg,
    and leave the instruments earthed.
  - No phantom power on the unit; no power amplifier, loudspeaker or headphones.
- - A coil without its diode kicks to a thousand volts at release: keep off the
+ - A coil without its diode makes hundreds of volts at release: keep off the
    terminals while relays move. Supply off before you plug or unplug anything.
  - Extra-low voltage only: mains-powered units with covers off are not for this
    bench.
@@ -68,9 +68,10 @@ CAUTIONS: tuple[tuple[str, str], ...] = (
     ),
     (
         "Relay coils and their supply",
-        "A coil without its diode can produce more than a thousand volts when it is switched off: put a "
-        "clamp across every control line in the fixture. Keep the current limit set, energise new boards "
-        "one line at a time, and switch the supply off before anything is plugged, unplugged or soldered.",
+        "A coil without its diode produces hundreds of volts when it is switched off, at times over a "
+        "thousand: put a clamp across every control line in the fixture. Keep the current limit set, "
+        "energise new boards one line at a time, and switch the supply off before anything is plugged, "
+        "unplugged or soldered.",
     ),
     (
         "Ears and loudspeakers",

@@ -130,6 +130,7 @@ class Walk:
         """Record what two measurements of each of these readings come to."""
         context = self._context
         second = {id(planned): reading for planned, reading in again._held}
+        settled: dict[State, list[Reading]] = {}
         for planned, first in doubtful:
             reading = first
             if id(planned) in second:
@@ -140,8 +141,10 @@ class Walk:
                     decision=context.job.sequence.decision,
                     cause=self._causes.get(first.setup, ""),
                 )
-            self.readings.append(reading)
-            context.add_readings(self._state_of(planned), self._begun, [reading])
+            settled.setdefault(self._state_of(planned), []).append(reading)
+        for state, readings in settled.items():
+            self.readings += readings
+            context.add_readings(state, self._begun, readings)
         self._held = [pair for pair in self._held if pair not in doubtful]
 
     def _state_of(self, planned: Planned) -> State:

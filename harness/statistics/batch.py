@@ -282,8 +282,9 @@ def proposal(reading: Series) -> ProposedLimits:
 
 def _caveats(reading: Series, values: NDArray[np.float64], result: Capability | None) -> tuple[Caveat, ...]:
     caveats = list(population_caveats(values) if result is None else result.caveats)
-    limits = (np.round(some, 9).tolist() for some in (reading.limit_low, reading.limit_high))
-    kinds = len(set(zip(*limits, strict=True)))
+    limits = np.round(np.stack([reading.limit_low, reading.limit_high], axis=1), 9)
+    limits = limits[~np.isnan(limits).all(axis=1)]  # a missing reading has none
+    kinds = len(np.unique(np.nan_to_num(limits, nan=np.inf), axis=0))
     if kinds > 1:
         text = f"the limits changed within these runs ({kinds} kinds); the latest are used"
         caveats.append(Caveat(kind="limits changed", sentence=text))

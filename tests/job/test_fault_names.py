@@ -85,8 +85,8 @@ def test_a_fault_says_what_is_wrong_in_fields(switcher: Job) -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("K33 never operates", 'no such fault: "K33 never operates"; expected K3 never operates'),
-        ("left.oot.cold open", 'no such fault: "left.oot.cold open"; expected left.out.cold open'),
+        ("K33 never operates", 'no such fault: "K33 never operates"; did you mean K3 never operates?'),
+        ("left.oot.cold open", 'no such fault: "left.oot.cold open"; did you mean left.out.cold open?'),
         ("", 'no such fault: ""; expected one such as K1 never operates'),
         ("K1 never operates + nonsense", 'no such fault: "nonsense"; expected one such as K1 never operates'),
         (
