@@ -142,7 +142,7 @@ class Recovery:
     def after(self, error: BenchError) -> NotTaken:
         """Record the fault and reopen the bench, everything off; returns why a capture is missing.
 
-        Raises the error itself if there were too many, and BenchError if the bench does not come back.
+        Raises the error itself if there were too many, or if the bench does not come back.
         """
         self.faults.append(str(error))
         fault = BenchFault(instrument=error.instrument, address=error.address)
@@ -153,10 +153,14 @@ class Recovery:
             raise error
         bench = self._bench
         self._drive.forget()
-        bench.generator.recover()
-        bench.supply.recover()
-        bench.switchboard.recover()
-        bench.oscilloscope.recover()
+        try:
+            bench.generator.recover()
+            bench.supply.recover()
+            bench.switchboard.recover()
+            bench.oscilloscope.recover()
+        except BenchError as still:
+            error.add_note(f"the bench did not come back: {still}")
+            raise error from still
         self._observe(Remark(text="all instruments reopened, the same as before, and off; the run continues"))
         lost = LostToBench(instrument=error.instrument)
         return NotTaken(reason=f"the bench failed: {error}", facts=(lost,))

@@ -126,7 +126,7 @@ def test_unit_after_unit_at_a_terminal(bench: StandingBench) -> None:
         terminal.until("most likely: K1 never operates")
         terminal.until("Serial number of the unit in the fixture (empty ends): ")
         bench.by_hand(unit="OB-0003")
-        bench.trouble("oscilloscope mute after 3")  # before anything is driven: that stops a run
+        bench.trouble("oscilloscope mute after 3 always")  # before anything is driven: that stops a run
         terminal.types("OB-0003")
         terminal.until("OB-0003: STOPPED, run 3")
         terminal.until("Serial number of the unit in the fixture (empty ends): ")
