@@ -152,7 +152,7 @@ class OperationFailed:
 
 @dataclass(frozen=True, kw_only=True)
 class MeasuredAgain:
-    """The reading did not pass at first, and was measured again after everything was switched off and on.
+    """The reading did not pass at first, and was measured again after all relays were released.
 
     value, again_value: None for a measurement that could not be taken. cause: what the bench was seen to do
     at the first one, "" if nothing was seen.

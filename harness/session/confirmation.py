@@ -1,6 +1,6 @@
 """A reading that did not pass is measured again before it counts against the unit. Pure.
 
-Between the two measurements every control line and select channel was off. What a late relay board, a stale
+Between the two measurements every channel of the switchboard was open. What a late relay board, a stale
 record or a lost answer did then shows in one of them alone; a fault of the unit shows in both.
 """
 
@@ -11,7 +11,7 @@ from harness.judge import Decision, judge
 from harness.reading import Estimate, Limit, LostToBench, MeasuredAgain, Reading
 from harness.units import format_value
 
-SAID = {"pass": "passed", "fail": "failed", "missing": "could not be taken", "unproven": "was unproven"}
+IN_WORDS = {"pass": "passed", "fail": "failed", "missing": "could not be taken", "unproven": "was unproven"}
 
 
 def is_doubtful(reading: Reading) -> bool:
@@ -55,13 +55,24 @@ def confirmed(
         result,
         estimate=again.estimate or first.estimate,
         verdict="unproven",
-        reason=f"it {_said(first)}, and {_said(again)} after everything was switched off and on again: a "
-        f"contact that is not reliable, or the bench{route}",
+        reason=f"it {_in_words(first)}, and {_in_words(again)} after all relays were released and set again: "
+        f"a contact that is not reliable, or the bench{route}",
+    )
+
+
+def unconfirmed(first: Reading) -> Reading:
+    """A reading that could not be measured again: no unit fails by one measurement."""
+    if first.verdict != "fail":
+        return first
+    return replace(
+        first,
+        verdict="unproven",
+        reason=f"it {_in_words(first)}, and could not be measured again",
     )
 
 
 def agree(one: Estimate | None, other: Estimate | None) -> bool:
-    """Whether two values of the same differ by no more than their expanded uncertainties."""
+    """Whether two values of one quantity differ by no more than their expanded uncertainties."""
     if one is None or other is None or one.floor or other.floor:
         return False
     return abs(one.value - other.value) <= math.hypot(_half_width(one), _half_width(other))
@@ -93,8 +104,8 @@ def _value(reading: Reading) -> float | None:
     return None if reading.estimate is None else reading.estimate.value
 
 
-def _said(reading: Reading) -> str:
+def _in_words(reading: Reading) -> str:
     value = _value(reading)
     if value is None or not reading.unit:
-        return SAID[reading.verdict]
-    return f"{SAID[reading.verdict]} at {format_value(value, reading.unit)}"
+        return IN_WORDS[reading.verdict]
+    return f"{IN_WORDS[reading.verdict]} at {format_value(value, reading.unit)}"

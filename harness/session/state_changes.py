@@ -11,11 +11,12 @@ and the levels are measured after every step.
 """
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
-from math import sqrt
+from itertools import repeat
+from math import ceil, sqrt
 from typing import Literal
 
 import numpy as np
@@ -45,7 +46,7 @@ from harness.session.recorder import (
     make_reading,
     missing_reading,
 )
-from harness.session.supply_watch import LATER
+from harness.session.supply_watch import LATER, LATEST_S
 
 SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, unless a limit says more
@@ -336,10 +337,14 @@ def cycle_reading(context: RunContext, visit: SetupVisit, cycle: Operated, *, re
     sequence, setup = context.job.sequence, visit.setup.name
     failures: list[Failure] = []
     done = 0
+    wait_s = LATER * context.settle_s
+    waits = repeat(
+        wait_s, ceil(LATEST_S / wait_s)
+    )  # for all operations: a relay that never moves is not late
     try:
         context.drive.apply(cycle.given.stimulus)
         for number in range(1, cycle.given.operations + 1):
-            result = _operate(context, visit, cycle.given, number)
+            result = _operate(context, visit, cycle.given, number, waits)
             done = number
             if result is not None:
                 failures.append(result)
@@ -352,12 +357,14 @@ def cycle_reading(context: RunContext, visit: SetupVisit, cycle: Operated, *, re
     return make_reading(cycle, [seen], sequence=sequence, setup=setup)
 
 
-def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number: int) -> Failure | None:
+def _operate(
+    context: RunContext, visit: SetupVisit, given: OfOperations, number: int, waits: Iterator[float]
+) -> Failure | None:
     """Release, then operate; returns what was wrong, and stores the waveform that shows it.
 
-    A port whose legs both read as they did before the step is captured once more, later: a switchboard that
-    answers nothing may have been late, on a busy computer, and that is no contact's fault. A contact that did
-    not close reads like neither; a relay that never moves reads the same again.
+    A port whose legs both read as they did before the step is captured again after each of the `waits`: the
+    switchboard may have been late, and that is no contact's fault. A contact that did not close reads like
+    neither; a relay that never moves reads the same again.
     """
     steps: tuple[tuple[State, CycleLevels, CycleLevels, Step], ...] = (
         (IDLE_STATE, given.released, given.operated, "released"),
@@ -367,8 +374,11 @@ def _operate(context: RunContext, visit: SetupVisit, given: OfOperations, number
         context.set_state(visit.setup, state)
         raw = context.recorder.capture(_request(visit, state, given, expected))
         wrong = _wrong(given, expected, raw)
-        if wrong is not None and _wrong(given, before, raw) is None:
-            time.sleep(LATER * context.settle_s)
+        while wrong is not None and _wrong(given, before, raw) is None:
+            wait_s = next(waits, None)
+            if wait_s is None:
+                break
+            time.sleep(wait_s)
             raw = context.recorder.capture(_request(visit, state, given, expected))
             wrong = _wrong(given, expected, raw)
         if wrong is not None:

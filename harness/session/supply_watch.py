@@ -14,14 +14,14 @@ from harness.roles import Supply, SupplyReading
 
 VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
 BEYOND_LIMIT = 1.2  # times the set limit: what no supply gives, however coarse its limit is
-AGREE, AGREE_A, AGREE_V = 0.1, 0.001, 0.2  # of two looks; a supply that is in its limit stands still
+AGREE, AGREE_A, AGREE_V = 0.1, 0.001, 0.2  # of two readings; a supply at its limit is steady
 EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
 EXCESS_A = 0.02  # what is not worth a stop, at small currents
-LATER = 4.0  # settling times: until a second look at what a late switchboard would explain
+LATER = 4.0  # settling times: until a second reading of what a late switchboard would explain
 LATEST_S = 2.5  # a board that has not acted by then does not act
 PATIENCE_S = 10.0  # in all of a run: a coil that fails during it is not waited for in every state
-FROZEN = 1.0  # times half a control line's current: a change that any meter shows
-LOOKS = 5  # at a current that is judged: meters of supplies are noisy near the bottom of their range
+FROZEN = 1.5  # times half a control line's current: further off than a coarse meter's last digit
+READINGS = 5  # of a current that is judged: meters of supplies are noisy near the bottom of their range
 
 
 class Board(Protocol):
@@ -59,7 +59,7 @@ class SupplyWatch:
         self._settle_s, self._wait = settle_s, wait
         self._own_a: Mapping[str, float] = {}
         self._patience_s = LATEST_S
-        self._last: tuple[SupplyReading, float] | None = None  # and what was expected then
+        self._last: tuple[SupplyReading, State] | None = None
         self.troubles: list[str] = []
 
     def learn(self, currents_a: Mapping[str, float]) -> None:
@@ -93,26 +93,27 @@ class SupplyWatch:
         return SupplyReading(
             voltage_v=readings[0].voltage_v,
             current_a=mean(currents_a),
-            current_standard_a=stdev(currents_a) * sqrt((LOOKS - 1) / (LOOKS - 3) / LOOKS),
+            current_standard_a=stdev(currents_a) * sqrt((READINGS - 1) / (READINGS - 3) / READINGS),
         )
 
     def _several(self, state: State, limit_a: float) -> list[SupplyReading]:
         first = self.check(state, limit_a=limit_a)
-        return [first, *(self._read(state, limit_a) for _ in range(LOOKS - 1))]
+        return [first, *(self._read(state, limit_a) for _ in range(READINGS - 1))]
 
     def check(self, state: State, *, limit_a: float) -> SupplyReading:
         """Read the relay supply; raises OverCurrentError with the state and the current in its message.
 
-        Over-current counts against the unit only if two readings agree. A supply at its limit, or one that
-        does not hold its voltage, is read again at once: an answer that lost its end on the wire is a number
-        as well ("+2.999" of "+2.999E-02"). If the readings differ, or show what no supply gives, that is the
-        bench's BadReply, and nothing is said of the unit. A current below the limit may be what another state
-        draws: a switchboard that answers nothing may be late on a busy computer, so the supply is read again
-        after the switchboard has had its time.
+        A supply at its limit, or one that does not hold its voltage, is read again: an answer that lost its
+        end on the wire is a number as well ("+2.999" of "+2.999E-02"). If the readings show what no supply
+        gives, that is the bench's BadReply. A current below the limit may be what another state draws, since
+        the switchboard may be late: the supply is read until the current fits, or the switchboard has had its
+        time. Over-current counts against the unit only if it is still there after `_restored`.
         """
         reading = self._read(state, limit_a)
         if self._may_be_late(reading, state):
             reading = self._when_in_time(reading, state, limit_a)
+        if self._is_over(reading, state):
+            reading = self._restored(reading, state, limit_a)
         if self._is_over(reading, state):
             self._blame(reading, state, limit_a)
         return reading
@@ -139,29 +140,32 @@ class SupplyWatch:
         )
 
     def _measure(self, state: State) -> SupplyReading:
-        """Read the supply; raises BadReply for a meter that shows the same digits whatever the unit draws."""
+        """Read the supply; raises BadReply for a meter that shows the digits of another state."""
         reading, expected_a = self._supply.measure(), self._expected_a(state)
-        if self._last is not None:
-            last, last_a = self._last
-            if last == reading and abs(expected_a - last_a) > FROZEN * self._half_a_control_a():
-                self._wait(LATER * self._settle_s)
-                reading = self._supply.measure()
-                if last == reading:
-                    self._last = None
-                    raise BadReply(
-                        f"still shows {reading.current_a * 1e3:.2f} mA at {reading.voltage_v:.3f} V in state "
-                        f"{state.name}, which should draw {expected_a * 1e3:.1f} mA: its meter stands still",
-                        instrument="supply",
-                        address=self._supply.identity.address,
-                    )
-        self._last = (reading, expected_a)
-        return reading
+        last, self._last = self._last, (reading, state)
+        if last is None or last[1] == state or last[0] != reading:
+            return reading
+        if abs(reading.current_a - expected_a) <= FROZEN * self._half_a_control_a():
+            return reading
+        self._wait(LATER * self._settle_s)
+        again = self._supply.measure()
+        if again != reading:
+            self._last = (again, state)
+            return again
+        self._last = None
+        raise BadReply(
+            f"still shows {reading.current_a * 1e3:.2f} mA at {reading.voltage_v:.3f} V in state "
+            f"{state.name}, which should draw {expected_a * 1e3:.1f} mA: its meter stands still",
+            instrument="supply",
+            address=self._supply.identity.address,
+        )
 
     def _restored(self, limited: SupplyReading, state: State, limit_a: float) -> SupplyReading:
-        """Switch the output on again, control lines open, and set the state once more.
+        """Switch the output on again, all channels open, and set the state once more.
 
-        Returns what the supply gives then; raises OverCurrentError if it is limited again, and stays so for
-        longer than a late board takes.
+        Returns what the supply gives then. Raises OverCurrentError if it is limited again, and stays so for
+        longer than a late board takes; BadReply if the unit draws a control line's current with all of them
+        open, since a channel of the switchboard did not open then.
         """
         closed, supply = self._switchboard.closed, self._supply
         self._switchboard.set(frozenset())
@@ -170,6 +174,7 @@ class SupplyWatch:
         supply.set(voltage_v=self._module.supply.voltage_v, limit_a=limit_a)
         supply.switch(on=True)
         self._wait(self._settle_s)
+        self._refuse_stuck()
         self._switchboard.set(closed)
         self._last = None
         again = self._once_unlimited(limit_a)
@@ -181,6 +186,19 @@ class SupplyWatch:
             "was switched on again"
         )
         return again
+
+    def _refuse_stuck(self) -> None:
+        idle_a = self._own_a.get(IDLE_STATE.name)
+        if idle_a is None:  # without it, a unit that draws too much when idle looks the same
+            return
+        current_a = self._supply.measure().current_a
+        if current_a - idle_a > self._half_a_control_a():
+            raise BadReply(
+                f"gives {current_a * 1e3:.1f} mA with all control lines open, and gave {idle_a * 1e3:.1f} mA "
+                "before: the switchboard did not open a channel",
+                instrument="supply",
+                address=self._supply.identity.address,
+            )
 
     def _once_unlimited(self, limit_a: float) -> SupplyReading:
         """Read the supply until it is not at its limit, or a late board has had its time."""
@@ -277,7 +295,7 @@ class SupplyWatch:
 
 
 def _agree(one: SupplyReading, other: SupplyReading) -> bool:
-    """Whether two looks show the same."""
+    """Whether two readings of the supply are the same."""
     return (
         abs(one.current_a - other.current_a) <= AGREE * abs(other.current_a) + AGREE_A
         and abs(one.voltage_v - other.voltage_v) <= AGREE * abs(other.voltage_v) + AGREE_V

@@ -193,7 +193,8 @@ class UnitRun:
         """Before a unit fails: what of the bench has changed since its through reference, "" if nothing."""
         if self.reference is None or all(reading.verdict != "fail" for reading in self._readings):
             return ""
-        moved = bench_moved(self._context, self.reference)
+        reference = self.reference
+        moved = self._tried_twice(lambda: bench_moved(self._context, reference))
         return moved and f"the bench has changed during the run, so the unit has no verdict: {moved}"
 
     def carry_out(self, part: Plan) -> tuple[Reading, ...]:
@@ -218,7 +219,7 @@ class UnitRun:
     def finish(self, result: Outcome = "pass", why: str = "") -> RunResult:
         """End the run by its readings or by another `result`, whichever is worse.
 
-        A run that continued after a bench fault ends as `stopped`, with no verdict on the unit.
+        A run that lacks a reading which the bench lost ends as `stopped`, with no verdict on the unit.
         """
         verdict = unit_verdict(reading.verdict for reading in self._readings)
         outcome: Outcome = verdict if verdict in ("pass", "fail") else "unproven"
@@ -278,7 +279,8 @@ class UnitRun:
         if self.reference is None:
             through = context.plan.through
             by_hand = through is not None and through.select is None
-            self.reference = take_reference(context) if by_hand else self._tried_twice(take_reference)
+            take = partial(take_reference, context)
+            self.reference = take() if by_hand else self._tried_twice(take)
             if by_hand and through is not None and self.reference is not None:
                 self._record_proof(through, proven=True)
         if self.reference is not None:
@@ -286,13 +288,13 @@ class UnitRun:
         self._bench_is_measured = True
         return self.reference
 
-    def _tried_twice(self, step: Callable[[RunContext], T]) -> T:
-        """A step that nothing depends on yet, once more if the bench failed in it."""
+    def _tried_twice(self, step: Callable[[], T]) -> T:
+        """Do a step of which no reading is made, once more if the bench failed in it."""
         try:
-            return step(self._context)
+            return step()
         except TRANSIENT as error:
             self._context.recovery.after(error)
-            return step(self._context)
+            return step()
 
     def _record_proof(self, setup: Setup, *, proven: bool) -> None:
         level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
@@ -317,8 +319,9 @@ class UnitRun:
 
     def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
         """Supply and control lines, then setup after setup; every reading made is kept, however it ends."""
-        self._tried_twice(lambda _: self._energise(context))
-        walk = Walk(context, self.reference, partial(self._energise, context))
+        prove_controls = partial(self._energise, context)
+        self._tried_twice(prove_controls)
+        walk = Walk(context, self.reference, prove_controls)
         try:
             for number, visit in enumerate(context.plan.visits, start=1):
                 context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))
@@ -330,12 +333,12 @@ class UnitRun:
                 if visit.setup.select is None:
                     walk.confirm([visit])
             walk.confirm([visit for visit in context.plan.visits if visit.setup.select is not None])
-            walk.give_up_confirming()
+            walk.record_unconfirmed()
         except OverCurrentError:
             with suppress(BenchError):  # the safe end tries again, and says so
                 context.bench.supply.switch(on=False)
             context.recorder.catch_up()  # captures from before it are the unit's as well
-            walk.give_up_confirming()
+            walk.record_unconfirmed()
             raise
         finally:
             self._readings += walk.readings

@@ -1,10 +1,12 @@
 """The walk through a setup's states: set, settle, record.
 
 A state's captures are computed, committed and shown while the next state settles and is recorded, and no
-reading is shown before it is committed. A run that is killed loses at most the state that was recorded last.
+reading is shown before it is committed. A run that is killed loses at most the state that was recorded last,
+and the readings that wait to be measured again.
 """
 
 import time
+from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
@@ -17,11 +19,19 @@ from harness.errors import BenchError, ReadingError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.reference import Reference
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
-from harness.plan.model import Acquisition, Planned, SetupVisit, StateVisit, only_these
+from harness.plan.model import (
+    Acquisition,
+    ChangeAcquisition,
+    Plan,
+    Planned,
+    SetupVisit,
+    StateVisit,
+    only_these,
+)
 from harness.plan.setups import drive_rows, input_numbers
 from harness.reading import Reading
 from harness.roles import SupplyReading
-from harness.session.confirmation import confirmed, is_doubtful
+from harness.session.confirmation import confirmed, is_doubtful, unconfirmed
 from harness.session.context import RunContext
 from harness.session.events import Remark
 from harness.session.instruments import TRANSIENT, NotTaken
@@ -37,6 +47,8 @@ from harness.session.recorder import (
 from harness.session.setup_check import check_setup
 from harness.session.state_changes import ChangeWalk, cycle_reading
 from harness.units import counted
+
+ROUNDS = 2  # of measuring again: the second for what the bench lost at first, and failed after that
 
 
 class Walk:
@@ -58,7 +70,7 @@ class Walk:
         self._powered = True
         self._begun = 0
         self._held: list[tuple[Planned, Reading]] = []  # neither recorded nor shown before `confirm`
-        self._causes: dict[str, str] = {}  # what the bench was seen to do, by setup
+        self._causes: defaultdict[str, list[str]] = defaultdict(list)  # the bench's troubles, by setup
         self.readings: list[Reading] = []
 
     def measure_setup(self, visit: SetupVisit) -> None:
@@ -82,38 +94,36 @@ class Walk:
         self._power(IDLE_STATE)
         if visit.changes:
             self._through_changes(visit, proven=proven)
-        self._causes[visit.setup.name] = "; ".join(context.supply_watch.troubles[troubles:])
+        self._causes[visit.setup.name] += context.supply_watch.troubles[troubles:]
 
     def confirm(self, visits: Sequence[SetupVisit]) -> None:
-        """Measure again what did not pass in these setups, everything switched off in between.
+        """Measure again what did not pass in these setups, all channels of the switchboard opened before.
 
-        A reading that needs a capture from another setup as well is measured again if that is possible
-        without hands, and otherwise with the capture that is there.
+        A reading that fails only the second time, after the bench lost it at first, is measured once more: no
+        unit fails by one measurement. Readings of other setups as well wait until those can be made again.
         """
-        context, plan = self._context, self._context.plan
-        context.recorder.catch_up()
+        self._context.recorder.catch_up()
+        for _ in range(ROUNDS):
+            part = self._to_measure_again(visits)
+            if not part.count:
+                return
+            self._settle(part, self._measured_again(part))
+
+    def _to_measure_again(self, visits: Sequence[SetupVisit]) -> Plan:
+        """The part of the plan for held readings that these setups can give whole."""
         setups = {visit.setup.name for visit in visits}
-        part = only_these(plan, [planned for planned, _ in self._held])
-        part = replace(part, visits=tuple(visit for visit in part.visits if visit.setup.name in setups))
+
+        doubtful = [planned for planned, _ in self._held if self._setups_of(planned) <= setups]
+        return only_these(self._context.plan, doubtful)
+
+    def _measured_again(self, part: Plan) -> "Walk":
+        """Make a part of the plan again, nothing of it recorded."""
+        context = self._context
+        readings = counted(part.count, "reading")
+        context.observe(Remark(text=f"{readings} did not pass; measured again, all channels opened before"))
         retaken = {acquisition.number for acquisition in part.acquisitions}
-        retaken |= {change.number for change in part.changes}
-        supplied = {
-            state.state.name for visit in part.visits for state in visit.states if state.judges_supply
-        }
-        doubtful = [
-            (planned, first)
-            for planned, first in self._held
-            if retaken & set(planned.captures)
-            or (not planned.captures and planned.measurand.state in supplied)
-        ]
-        if not doubtful:
-            return
-        readings = counted(len(doubtful), "reading")
-        context.observe(
-            Remark(text=f"{readings} did not pass: measured again, everything switched off before")
-        )
         again = Walk(
-            replace(context, plan=replace(part, readings=tuple(planned for planned, _ in doubtful))),
+            replace(context, plan=part),
             self._reference,
             self._prove_controls,
             measured={number: made for number, made in self._measured.items() if number not in retaken},
@@ -124,28 +134,50 @@ class Walk:
         for visit in part.visits:
             again.measure_setup(visit)
         context.recorder.catch_up()
-        self._settle(doubtful, again)
+        self._measured |= {number: again._measured[number] for number in retaken}  # for readings that wait
+        return again
 
-    def _settle(self, doubtful: Sequence[tuple[Planned, Reading]], again: "Walk") -> None:
+    def _settle(self, part: Plan, again: "Walk") -> None:
         """Record what two measurements of each of these readings come to."""
         context = self._context
         second = {id(planned): reading for planned, reading in again._held}
         settled: dict[State, list[Reading]] = {}
-        for planned, first in doubtful:
-            reading = first
-            if id(planned) in second:
-                reading = confirmed(
+        held, self._held = self._held, []
+        for planned, first in held:
+            reading = second.get(id(planned))
+            if reading is None:
+                self._held.append((planned, first))
+            elif reading.verdict == "fail" and first.verdict != "fail":
+                self._held.append((planned, reading))
+            else:
+                result = confirmed(
                     first,
-                    second[id(planned)],
+                    reading,
                     limit=planned.limit,
                     decision=context.job.sequence.decision,
-                    cause=self._causes.get(first.setup, ""),
+                    cause=self._cause(planned),
                 )
-            settled.setdefault(self._state_of(planned), []).append(reading)
+                settled.setdefault(self._state_of(planned), []).append(result)
         for state, readings in settled.items():
             self.readings += readings
             context.add_readings(state, self._begun, readings)
-        self._held = [pair for pair in self._held if pair not in doubtful]
+
+    def _setups_of(self, planned: Planned) -> set[str]:
+        """The setups that a reading needs; of the supply's, those in which it can be taken."""
+        plan, name = self._context.plan, planned.measurand.state
+        if planned.captures:
+            made: tuple[Acquisition | ChangeAcquisition, ...] = (*plan.acquisitions, *plan.changes)
+            return {each.setup for each in made if each.number in planned.captures}
+        return {
+            visit.setup.name
+            for visit in plan.visits
+            for state in visit.states
+            if state.judges_supply and state.state.name == name
+        }
+
+    def _cause(self, planned: Planned) -> str:
+        """What the bench was seen to do in the setups of a reading, "" if nothing."""
+        return "; ".join(cause for name in sorted(self._setups_of(planned)) for cause in self._causes[name])
 
     def _state_of(self, planned: Planned) -> State:
         """The state that a reading is of, or that the change ends in that it is of."""
@@ -155,9 +187,10 @@ class Walk:
         states = (state.state for visit in plan.visits for state in visit.states)
         return next((state for state in states if state.name == name), after)
 
-    def give_up_confirming(self) -> None:
-        """Record what could not be measured again as it was measured at first."""
-        for planned, reading in self._held:
+    def record_unconfirmed(self) -> None:
+        """Record what could not be measured again; a reading that failed is unproven then."""
+        for planned, first in self._held:
+            reading = unconfirmed(first)
             self.readings.append(reading)
             self._context.add_readings(self._state_of(planned), self._begun, [reading])
         self._held.clear()

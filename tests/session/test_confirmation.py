@@ -16,7 +16,7 @@ from harness.reading import (
     ReadingKey,
     Verdict,
 )
-from harness.session.confirmation import confirmed, is_doubtful
+from harness.session.confirmation import confirmed, is_doubtful, unconfirmed
 
 LIMIT = Limit(kind="between", unit="dB", low=-0.5, high=0.5)
 U_DB = 0.1
@@ -103,7 +103,7 @@ def test_what_the_bench_lost_at_first_is_what_the_second_measurement_says() -> N
 def test_a_contact_that_fails_once_is_named_by_its_route() -> None:
     result = confirmed(reading(-6.0), reading(0.0), limit=LIMIT, decision="guarded")
     assert result.reason == (
-        "it failed at -6.00 dB, and passed at 0.00 dB after everything was switched off and on again: a "
+        "it failed at -6.00 dB, and passed at 0.00 dB after all relays were released and set again: a "
         "contact that is not reliable, or the bench. Its route: in > K1 > out"
     )
 
@@ -112,3 +112,12 @@ def test_only_what_failed_or_is_missing_is_measured_again() -> None:
     doubtful = [is_doubtful(reading(value_db)) for value_db in (0.0, -6.0, None)]
     assert doubtful == [False, True, True]
     assert not is_doubtful(replace(reading(0.0), verdict="unproven"))
+
+
+def test_no_unit_fails_by_a_reading_that_could_not_be_measured_again() -> None:
+    result = unconfirmed(reading(-6.0))
+    assert (result.verdict, result.reason) == (
+        "unproven",
+        "it failed at -6.00 dB, and could not be measured again",
+    )
+    assert unconfirmed(reading(None)) == reading(None)

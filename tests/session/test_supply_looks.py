@@ -133,6 +133,24 @@ def test_a_control_line_that_draws_nothing_for_longer_than_a_board_can_be_late_i
     assert sum(bench.waited_s) == pytest.approx(LATEST_S, abs=4 * SETTLE_S)
 
 
+def test_a_coarse_meter_may_show_the_same_digits_in_two_states() -> None:
+    """Steps of 10 mA: one coil of 1028 ohm at 12 V more need not show."""
+    bench = Bench([0.02])
+    watch = bench.watch()
+    watch.learn({"idle": 0.016, "loop_a": 0.024})
+    assert [watch.check(state, limit_a=0.4).current_a for state in (IDLE, LOOP_A_ON)] == [0.02, 0.02]
+    assert watch.troubles == []
+
+
+@pytest.mark.parametrize("state", [IDLE, LOOP_A_ON])
+def test_a_channel_that_does_not_open_is_the_benchs(state: State) -> None:
+    bench = Bench([0.4], once_on_a=[LOOP_A])
+    watch = bench.watch()
+    watch.learn({"idle": IDLE_A, "loop_a": LOOP_A})
+    with pytest.raises(BadReply, match="the switchboard did not open a channel"):
+        watch.check(state, limit_a=0.4)
+
+
 def test_what_the_unit_itself_draws_is_not_waited_for() -> None:
     """An open coil is known once the control lines were switched on one by one."""
     bench = Bench([IDLE_A, IDLE_A + 1e-4])
