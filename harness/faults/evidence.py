@@ -273,7 +273,7 @@ QUIESCENT = 0.05
 SUPPLY_NOISE_A = 0.1e-3
 SHORTED = 0.2  # of the supply's voltage: less than this is left at a short
 DIVIDED = 0.15  # how far from the voltage that coils divide it may be, by their tolerance
-IMPOSSIBLE = 60.0  # nats: a short that did not show, or showed where there is none
+IMPOSSIBLE = 60.0  # nats: a short that did not show, or one that showed and is not in the fault set
 
 
 class SupplyModel:

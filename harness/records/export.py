@@ -4,14 +4,8 @@ The keys of the JSON are promised: more may come, none changes. Units are SI, wi
 beside the value; times ISO 8601 in UTC; what is not known is null, and a number that JSON has no word for is
 "inf" or "-inf".
 
-pandas comes with the optional extra `data`:
-
-    from harness.records.export import readings_frame, runs_frame
-    from harness.records.store import open_records
-
-    with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
-        runs = runs_frame(store, part="TLS-2")
-        readings = readings_frame(store, runs.run_id)
+pandas comes with the optional extra `data`: `runs = runs_frame(store, part="TLS-2")` in an open store, then
+`readings_frame(store, runs.run_id)`.
 
 Every file is written under another name beside it and then renamed, so that none is ever half-written.
 """

@@ -1,4 +1,4 @@
-"""The transcript of the wires: a help to a person, and never a reason to stop or to leave a bench on."""
+"""`--transcript`: a file that can't be written ends the recording of messages, and nothing else."""
 
 import json
 import sys
