@@ -83,8 +83,8 @@ class SafeEnd:
 def safe_end(marks: Mapping[str, LeftOnMarker]) -> Iterator[SafeEnd]:
     """Make safe, on every way out of the block, what was entered in the `offs` of what this yields.
 
-    Raises BenchError for what could not be made safe, on the way out of the block. A generator: one that an
-    interrupt keeps from going on is closed in the end, and makes safe then.
+    Raises BenchError for what could not be made safe, on the way out of the block. If an interrupt
+    keeps this function from its end, Python closes it, and it makes safe then.
     """
     safe = SafeEnd(marks)
     try:
@@ -247,7 +247,9 @@ class Opening:
         def switchboard(profile: SwitchboardProfile) -> str:
             with ExitStack() as undo:
                 closed = self._board(profile, undo, look=True).found_closed
-            return "can't be read back" if closed is None else f"closed channels {listed(closed)}"
+            if closed is None:
+                return "its channels were not read before they were opened"
+            return f"closed channels {listed(closed)}"
 
         acts: tuple[Callable[[Any], str], ...] = (generator, supply, switchboard)
         for role, act in zip(ROLES, acts, strict=True):

@@ -63,6 +63,7 @@ class ModbusSwitchboard(Channels):
                 return self._all_open()
 
     def _reopen_link(self) -> None:
+        self._dirty = True  # also if it stays closed
         self.close()
         try:
             self._client = connected(self._connected, REOPEN_AFTER_S)

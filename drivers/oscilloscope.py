@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from drivers.profile import OscilloscopeProfile
 from drivers.session import Session, Settings
+from harness.errors import BadReply
 from harness.roles import Capture, CaptureSetting, InputSetting
 
 MARGIN_S = 5.0  # for arming, an automatic trigger, and the instrument's own thinking
@@ -102,7 +103,7 @@ class PreambleOscilloscope:
         self.input_capacitance_f = profile.input_capacitance_f
         self._armed: tuple[CaptureSetting, int, float] | None = None  # its points and length
         self._ends_v: dict[tuple[int, InputSetting], NDArray[np.float64]] = {}  # by input, as last scaled
-        self._last_record = b""  # its digest
+        self._last_records: dict[int, bytes] = {}  # digests, by input
         self.identity = session.identity_of(profile_name)
         commands = profile.commands
         self.waits_for_trigger = commands.trigger_normal is not None and commands.trigger_force is not None
@@ -218,7 +219,7 @@ class PreambleOscilloscope:
             preambles.append(preamble)
             records.append(raw)
         self._session.check_errors((self._profile.commands.data_query(),))
-        self._refuse_stale(records)
+        self._refuse_stale(inputs, records)
         divisions = self._profile.divisions
         return Capture(
             inputs=inputs,
@@ -231,16 +232,23 @@ class PreambleOscilloscope:
             origin_s=preambles[0].x_origin_s,
         )
 
-    def _refuse_stale(self, records: list[NDArray[np.uint8]]) -> None:
-        """Noise makes no two records alike: one with every sample of the record before is that record."""
-        if all(raw.min() == raw.max() for raw in records):  # nothing that could differ
-            return
-        digest = hashlib.blake2b(b"".join(raw.tobytes() for raw in records)).digest()
-        last, self._last_record = self._last_record, digest
-        if digest == last:
-            raise self._session.bad_reply(
-                "a new record", "every sample of the record before", self._profile.commands.data_query()
-            )
+    def _refuse_stale(self, inputs: tuple[int, ...], records: list[NDArray[np.uint8]]) -> None:
+        """Noise makes no two records alike: one with every sample of its input's last record is that record.
+
+        What doesn't move or leaves the screen all the time has no noise to show, and is taken as it is. The
+        first record of a session has none before it.
+        """
+        for number, raw in zip(inputs, records, strict=True):
+            digest = hashlib.blake2b(raw.tobytes()).digest()
+            last, self._last_records[number] = self._last_records.get(number), digest
+            silent = raw.min() == raw.max() or np.isin(raw, ENDS).all()
+            if digest == last and not silent:
+                self._session.dirty = True
+                raise self._session.error(
+                    f"sent the last record of input {number} once more: every sample is the same",
+                    self._profile.commands.data_query(),
+                    BadReply,
+                )
 
     def _volts(self, raw: NDArray[np.uint8], preamble: Preamble) -> NDArray[np.float64]:
         return to_volts(raw, preamble, origin_in_counts=self._profile.origin_in_counts)
@@ -359,7 +367,7 @@ class PreambleOscilloscope:
         return ""
 
     def _unlike(self, result: Preamble, n: int, setting: CaptureSetting) -> str:
-        """How this setting was scaled before, "" if it is the same: one record alone is not believed."""
+        """How this setting was scaled before, "" if it is the same; if two differ, neither is believed."""
         key = (n, setting.inputs[n])
         ends_v = self._volts(ENDS, result)
         before_v = self._ends_v.setdefault(key, ends_v)

@@ -274,7 +274,7 @@ class Session:
     # -- opening and reopening -----------------------------------------------------------------------------
 
     def start(self) -> str:
-        """Begin with a SCPI instrument: *IDN?, errors of others logged, *CLS. Returns the identity."""
+        """Start with a SCPI instrument: *IDN?, errors of others logged, *CLS. Returns the identity."""
         self.identity = self._ask_identity()
         for error in self.drain_errors():
             log.warning("%s", f"{self.instrument} at {self.address}: found in its error queue: {error}")

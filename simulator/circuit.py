@@ -20,9 +20,8 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 GROUND = "ground"
-LEAK_S = (
-    1e-12  # from each node to ground: insulation, and what defines the voltage of a net that nothing touches
-)
+# From each node to ground: insulation, and what defines the voltage of a net that nothing touches.
+LEAK_S = 1e-12
 SLOW_F = 100e-12  # a capacitor from here on takes time to follow a change; any smaller one follows at once
 CACHE_MAX = 5_000  # solutions stored; each a kilobyte or two
 STILLS_MAX = 8

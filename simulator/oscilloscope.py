@@ -39,7 +39,7 @@ class Oscilloscope(Device):
         self._world = world
         self._frontend = Frontend(inputs=world.inputs, probe=world.probe, seed=seed)
         self._rng = generator_for("noise", seed)
-        self.dead_inputs: set[int] = set()
+        self.dead_inputs: set[int | None] = set()
         self.returns_last_record = False  # once
         self._last: Record | None = None
         self.reset()

@@ -263,7 +263,7 @@ class Simulator(AbstractContextManager["Simulator"]):
         """Let something go wrong inside an instrument, of which its answers say nothing."""
         match trouble.kind:
             case "dead":
-                self._oscilloscope.dead_inputs.add(trouble.value or 1)
+                self._oscilloscope.dead_inputs |= {trouble.value}
             case "stale":
                 self._oscilloscope.returns_last_record = True
             case "weak":

@@ -48,6 +48,7 @@ _TROUBLE = re.compile(
     r"(?P<who>[a-z]+)\s+(?P<kind>[a-z]+)(?:\s+(?P<value>-?\d{1,9})(?:\s*ms)?)?"
     r"(?:\s+after\s+(?P<after>\d{1,9}))?(?P<always>\s+always)?"
 )
+SCOPE_INPUTS = (1, 2, 3, 4)
 SHORT_BY = 7  # bytes that a short block lacks
 CHUNK = 65_536
 
@@ -86,6 +87,8 @@ def parse_trouble(text: str) -> Trouble:
         raise UsageError(f"trouble {text!r}: {kind} takes {'a' if value is None else 'no'} number; {GRAMMAR}")
     if INSIDE.get(kind, who) != who:
         raise UsageError(f"trouble {text!r}: {kind} is a trouble of the {INSIDE[kind]}; {GRAMMAR}")
+    if kind == "dead" and value not in SCOPE_INPUTS:
+        raise UsageError(f"trouble {text!r}: expected an input, 1 to {len(SCOPE_INPUTS)}")
     if kind != "error" and value is not None and not 0 <= value <= LATE_MAX_MS:
         raise UsageError(f"trouble {text!r}: {value} ms is outside 0 to {LATE_MAX_MS}")
     return Trouble(

@@ -98,7 +98,7 @@ def proper_nodes(setup: Setup, inputs: int) -> dict[str, str]:
 
 
 def _leads(setup: Setup | None, leads: Leads, starts: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    """A wire for each lead, to the node that it is on. starts: at which node one of the generator begins."""
+    """A wire for each lead, to the node that it is on. starts: by generator lead, the node it begins at."""
     proper = {} if setup is None else proper_nodes(setup, leads.inputs)
     for lead, right in proper.items():
         node = leads.elsewhere.get(lead, right)

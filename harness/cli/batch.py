@@ -331,7 +331,7 @@ class Units:
             return
         if all(unit.outcome == "stopped" for unit in latest):
             raise BenchError(
-                f"the last {TROUBLES_IN_A_ROW} runs were stopped by the bench; the batch ends opened. "
+                f"the last {TROUBLES_IN_A_ROW} runs were stopped by the bench; the batch ends here. "
                 f"Last: {latest[-1].reason}",
                 instrument="bench",
             )

@@ -27,7 +27,6 @@ from harness.cli.person import NOBODY, ask_hands, listed_lines, person_at, simul
 from harness.cli.terminal import Stopping, print_result, stoppable
 from harness.errors import (
     EXIT_BENCH,
-    EXIT_FAIL,
     EXIT_PASS,
     BenchError,
     CircuitError,
@@ -132,7 +131,7 @@ def study(
     print_result(study_to_json(result), study_lines(result), as_json=as_json)
     studies_made = [reading.study for reading in result.readings if reading.study is not None]
     poor = any((each.gauge.tolerance_percent or 0.0) > POOR_PERCENT for each in studies_made)
-    raise typer.Exit(EXIT_FAIL if poor else EXIT_PASS)
+    raise typer.Exit(EXIT_BENCH if poor else EXIT_PASS)
 
 
 @gauge.command()

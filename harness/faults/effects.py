@@ -175,7 +175,9 @@ def in_flight(module: Module, states: Sequence[State], side: ControlSide) -> dic
 
 
 class FaultyCircuits:
-    """The circuits of a job's setups with faults in them, each made once.
+    """The circuits of a job's setups with faults in them, each made once for the fault set in hand.
+
+    Those of the good unit are kept for good, those of faults until another fault set is asked for.
 
     A fault set that leaves a circuit as a good unit has it has the very circuit of the good unit, which is
     that of `()`. A loopback's fault leaves a setup that doesn't use the loopback as it is. more: elements
@@ -190,6 +192,7 @@ class FaultyCircuits:
         more: Sequence[Element] = (),
     ) -> None:
         self._module, self._fixture, self._impedances, self._more = module, fixture, impedances, more
+        self._in_hand: FaultSet = ()
         self._wiring: dict[str, Circuit] = {}
         self._edited: dict[tuple[FaultSet, str], Sequence[Element]] = {}
         self._contacts: dict[tuple[FaultSet, tuple[State, ...]], tuple[Element, ...]] = {}
@@ -197,6 +200,9 @@ class FaultyCircuits:
 
     def of(self, fault_set: FaultSet, setup: Setup, *states: State) -> Circuit:
         """In one state of a setup with a drive; between two, the relays that move have left either throw."""
+        if fault_set and fault_set != self._in_hand:
+            self._forget()
+            self._in_hand = fault_set
         key = fault_set, setup.name, states
         if key not in self._circuits:
             elements = (*self._wired(fault_set, setup), *self._standing(fault_set, states))
@@ -204,6 +210,11 @@ class FaultyCircuits:
             good = self.of((), setup, *states) if fault_set else circuit
             self._circuits[key] = good if circuit == good else circuit
         return self._circuits[key]
+
+    def _forget(self) -> None:
+        self._edited = {key: made for key, made in self._edited.items() if not key[0]}
+        self._contacts = {key: made for key, made in self._contacts.items() if not key[0]}
+        self._circuits = {key: made for key, made in self._circuits.items() if not key[0]}
 
     def _wired(self, fault_set: FaultSet, setup: Setup) -> Sequence[Element]:
         """All but the contacts, which is the same in every state."""

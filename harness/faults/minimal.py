@@ -59,7 +59,8 @@ def smallest_plan(job: Job, plan: Plan, *, executor: Executor | None = None) -> 
     )
 
 
-Choice = tuple[str | int, ...]  # ("setup", 0), ("state", 0, "idle"), ("acquisition", 3) or ("reading", 7)
+# ("setup", 0), ("state", 0, "idle", 2) for the third visit to a state, ("acquisition", 3) or ("reading", 7)
+Choice = tuple[str | int, ...]
 
 
 class _Steps:
@@ -74,8 +75,8 @@ class _Steps:
             setup: Choice = ("setup", index)
             self._cost[setup] = HANDS_S * lead_moves(last, visit.setup) if visit.setup.select is None else 0.0
             last = visit.setup
-            for state_visit in visit.states:
-                state: Choice = ("state", index, state_visit.state.name)
+            for number, state_visit in enumerate(visit.states):
+                state: Choice = ("state", index, state_visit.state.name, number)
                 self._cost[state] = settle_s
                 self._needs(state, setup)
                 for acquisition in state_visit.acquisitions:
@@ -144,9 +145,9 @@ class _Steps:
         judged: set[str] = set()
         for index, visit in enumerate(self._plan.visits):
             states: list[StateVisit] = []
-            for state in visit.states:
+            for number, state in enumerate(visit.states):
                 name = state.state.name
-                if ("state", index, name) in chosen:
+                if ("state", index, name, number) in chosen:
                     taken = tuple(a for a in state.acquisitions if ("acquisition", a.number) in chosen)
                     states.append(replace(state, acquisitions=taken, judges_supply=name not in judged))
                     judged.add(name)

@@ -171,7 +171,7 @@ FLUCTUATION_S = 4.4e-5  # of noise: variance of a reading over its square, times
 
 
 def quasi_peak_power(volts: Floats, interval_s: float) -> BandPower:
-    """Square of the weighted quasi-peak of hot less cold, V², which of a steady sine of 1 kHz is its RMS.
+    """Square of the weighted quasi-peak of hot less cold, V². That of a steady 1 kHz sine is its RMS.
 
     volts: hot, cold, shape (2, samples), taken as one period of a lasting noise, so that the detector is read
     when it has settled. How far a reading fluctuates with the length of the record is known for noise; for

@@ -188,7 +188,7 @@ def _refuse(volts: Floats, interval_s: float, hz: Floats) -> None:
         raise ReadingError("the record holds samples that are NaN or infinite")
     if not interval_s > 0 or not (hz > 0).all():
         raise ReadingError(
-            f"a sample every {interval_s:g} s and tones of {hz.tolist()} Hz do not fit together"
+            f"a sample every {interval_s:g} s and tones of {hz.tolist()} Hz: expected all above zero"
         )
     if hz.max() * interval_s >= 0.45:
         raise ReadingError(

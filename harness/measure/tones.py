@@ -119,7 +119,7 @@ class Stimulus:
 
     @property
     def has_tone(self) -> bool:
-        """Whether it is a signal."""
+        """Whether it has a tone to find."""
         return self.kind in ("pair", "antiphase")
 
     def __str__(self) -> str:

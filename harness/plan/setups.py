@@ -88,9 +88,8 @@ def checks_at_ports(job: Job) -> tuple[CheckAtPort, ...]:
                 for setup in usable
                 if _same_circuit(setup, circuit) and unequal_legs == (setup.source_added is not None)
             ]
-            if (
-                check.quantity.inputs_swapped
-            ):  # it compares two legs: setups with a swapped partner serve it best
+            # A quantity that compares two legs is served best by setups with a swapped partner.
+            if check.quantity.inputs_swapped:
                 same = [setup for setup in same if partner_of(setup, fixture)] or same
             served += _needs_in_circuit(check, module, same)
         ports = {need.port for need in served}

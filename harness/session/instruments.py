@@ -6,8 +6,8 @@ contact closed, by the unit's current with each control line on and by its readi
 Recovery is strict. All four instruments are reopened, must have the same identity, are off and verified, and
 get every setting again; if the switchboard can't be read back, the control lines are checked again by their
 currents. What the fault cost (a capture, a state) is measured once more later. A run that lacks a reading
-even then ends without a verdict, and one with too many faults ends there. A fault before the walk (through
-reference, control lines one by one, setup check) stops the run.
+even then ends without a verdict, and one with too many faults ends there. The through reference, the control
+lines one by one and the check of a setup are tried once more; a through setup made by hand is not.
 """
 
 from collections import Counter

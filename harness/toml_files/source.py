@@ -193,7 +193,7 @@ def _read(path: Path) -> tuple[JobFile, Located]:
     except UnreadableError as error:
         lines = file.text.splitlines()
         text = lines[error.line - 1] if error.line and error.line <= len(lines) else ""
-        why = "a quote is not closed" if text.count('"') % 2 else error
+        why = "a quote is not closed" if text.partition("#")[0].count('"') % 2 else error
         raise UnreadableError(f"not TOML from here on: {why}", error.line) from None
 
 

@@ -254,7 +254,7 @@ def test_a_board_that_cannot_be_looked_at_is_made_safe_all_the_same(rig: Rig, tm
 
     rig.switch.trouble = fewer_channels_than_its_profile
     make_left_safe(rig.file, folder=tmp_path, tell=messages.append)
-    assert "switchboard: can't be read back" in messages[0]
+    assert "switchboard: its channels were not read before they were opened" in messages[0]
     assert rig.all_off()
 
 

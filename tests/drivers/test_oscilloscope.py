@@ -260,10 +260,13 @@ def test_the_record_before_is_no_new_one() -> None:
     instrument.signal = lambda n, t: frozen[: t.size]
     with opened(instrument) as (scope, _):
         scope.capture(wanted(1))
-        with pytest.raises(BadReply, match="expected a new record, found 'every sample of the record"):
+        with pytest.raises(BadReply, match="sent the last record of input 1 once more"):
             scope.capture(wanted(1))
         instrument.signal = lambda n, t: 0.5 * noise.standard_normal(t.size)
         scope.recover()
+        scope.capture(wanted(1))
+        instrument.signal = lambda n, t: 100.0 * (-1.0) ** np.arange(t.size)  # off the screen all the time
+        scope.capture(wanted(1))
         scope.capture(wanted(1))
         instrument.signal = lambda n, t: np.zeros_like(t)
         scope.capture(wanted(1))

@@ -189,7 +189,7 @@ def test_two_acquisitions_of_one_leg_each_make_one_fit() -> None:
         (np.zeros((1, 8)), 1e-3, [10.0, 20.0], "too short"),
         (np.zeros((1, 1000)), 1e-3, [480.0], "samples a second"),
         (np.zeros((1, 1000)), 1e-3, [0.001], "too short"),
-        (np.zeros((1, 1000)), 0.0, [10.0], "do not fit together"),
+        (np.zeros((1, 1000)), 0.0, [10.0], "expected all above zero"),
     ],
 )
 def test_what_no_fit_can_be_made_of_is_refused(
