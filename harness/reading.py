@@ -165,7 +165,12 @@ class MeasuredAgain:
     cause: str
 
 
-Fact = InputRefused | LostToBench | NothingMoved | OperationFailed | MeasuredAgain
+@dataclass(frozen=True, kw_only=True)
+class NotConfirmed:
+    """The reading failed, and could not be measured again."""
+
+
+Fact = InputRefused | LostToBench | NothingMoved | OperationFailed | MeasuredAgain | NotConfirmed
 """What programs ask about a reading besides its value and its verdict."""
 
 

@@ -29,7 +29,16 @@ from harness.plan.setups import drive_rows, input_numbers
 from harness.plan.states import limit_of
 from harness.quantities.change import as_of_change
 from harness.quantities.registry import QUANTITIES
-from harness.reading import InputRefused, Limit, Measurand, NothingMoved, OperationFailed, Reading
+from harness.reading import (
+    InputRefused,
+    Limit,
+    Measurand,
+    MeasuredAgain,
+    NotConfirmed,
+    NothingMoved,
+    OperationFailed,
+    Reading,
+)
 from harness.records.run import AcquisitionRecord, Event, OverCurrent, Remembered, RunEvent, RunRecord
 from harness.records.store import RunStore
 from harness.roles import Capture
@@ -326,6 +335,14 @@ def judge_again(plan: Plan, recorded: Sequence[Reading], *, sequence: CheckSeque
     return Rejudged(pairs=tuple(pairs), absent=tuple(absent), unasked=unasked)
 
 
+def _is_uncertain(reading: Reading) -> bool:
+    """Whether two measurements differ, or there is only one that failed: no limit makes that a verdict."""
+    if any(isinstance(fact, NotConfirmed) for fact in reading.facts):
+        return True
+    again = (fact for fact in reading.facts if isinstance(fact, MeasuredAgain))
+    return reading.verdict == "unproven" and any(fact.verdict != fact.again_verdict for fact in again)
+
+
 def _rejudged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Reading:
     """The same value by the new limit; what was missing stays missing, for its old reason."""
     renamed = replace(reading, key=planned.key, limit_low=None, limit_high=None)
@@ -344,5 +361,7 @@ def _rejudged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Re
     if reading.expected and limit.kind == "within":
         uncertainty = reading.expected.standard or 0.0
     verdict = judge(result, low, high, decision=sequence.decision, expected_standard=uncertainty)
+    if _is_uncertain(reading):
+        return replace(renamed, limit_low=low, limit_high=high, verdict="unproven", reason=reading.reason)
     reason = "the limit is inside the uncertainty interval" if verdict == "unproven" else ""
     return replace(renamed, limit_low=low, limit_high=high, verdict=verdict, reason=reason)

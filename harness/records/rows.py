@@ -27,6 +27,7 @@ from harness.reading import (
     LostToBench,
     Measurand,
     MeasuredAgain,
+    NotConfirmed,
     NothingMoved,
     OperationFailed,
     Reading,
@@ -65,6 +66,7 @@ FACTS: Mapping[str, type[Fact]] = {
     "nothing moved": NothingMoved,
     "operation failed": OperationFailed,
     "measured again": MeasuredAgain,
+    "not confirmed": NotConfirmed,
 }
 """What the records call each fact of a reading."""
 

@@ -110,6 +110,20 @@ class BenchFault(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
+class SupplyTrouble(Event):
+    """The relay supply gave what the unit can't draw, or its current came late; the text says which."""
+
+    kind = "supply trouble"
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchMoved(Event):
+    """The through reference was not as before when readings had failed; the text says how."""
+
+    kind = "bench moved"
+
+
+@dataclass(frozen=True, kw_only=True)
 class RelaysOperated(Event):
     """How often each relay was operated since the last such event, and whether that was read back."""
 

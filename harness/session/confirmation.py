@@ -8,7 +8,7 @@ import math
 from dataclasses import replace
 
 from harness.judge import Decision, judge
-from harness.reading import Estimate, Limit, LostToBench, MeasuredAgain, Reading
+from harness.reading import Estimate, Limit, LostToBench, MeasuredAgain, NotConfirmed, Reading
 from harness.units import format_value
 
 IN_WORDS = {"pass": "passed", "fail": "failed", "missing": "could not be taken", "unproven": "was unproven"}
@@ -17,6 +17,11 @@ IN_WORDS = {"pass": "passed", "fail": "failed", "missing": "could not be taken",
 def is_doubtful(reading: Reading) -> bool:
     """Whether a reading has to be measured again: it failed, or could not be taken."""
     return reading.verdict in ("fail", "missing")
+
+
+def is_lost(reading: Reading) -> bool:
+    """Whether the bench failed when a reading was to be taken."""
+    return any(isinstance(fact, LostToBench) for fact in reading.facts)
 
 
 def confirmed(
@@ -42,7 +47,7 @@ def confirmed(
         facts=(*again.facts, fact),
         acquisitions=tuple(dict.fromkeys((*first.acquisitions, *again.acquisitions))),
     )
-    if first.verdict == again.verdict or any(isinstance(each, LostToBench) for each in first.facts):
+    if first.verdict == again.verdict or is_lost(first):
         return result
     if agree(first.estimate, again.estimate):
         return _averaged(first, result, limit, decision)
@@ -68,14 +73,19 @@ def unconfirmed(first: Reading) -> Reading:
         first,
         verdict="unproven",
         reason=f"it {_in_words(first)}, and could not be measured again",
+        facts=(*first.facts, NotConfirmed()),
     )
 
 
 def agree(one: Estimate | None, other: Estimate | None) -> bool:
-    """Whether two values of one quantity differ by no more than their expanded uncertainties."""
-    if one is None or other is None or one.floor or other.floor:
+    """Whether two values of one quantity differ by no more than their expanded uncertainties.
+
+    A bound (nothing found, nothing moved in the whole record) agrees with no other value.
+    """
+    if one is None or other is None:
         return False
-    return abs(one.value - other.value) <= math.hypot(_half_width(one), _half_width(other))
+    uncertainty = math.hypot(_half_width(one), _half_width(other))
+    return math.isfinite(uncertainty) and abs(one.value - other.value) <= uncertainty
 
 
 def _averaged(first: Reading, again: Reading, limit: Limit | None, decision: Decision) -> Reading:

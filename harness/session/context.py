@@ -1,8 +1,9 @@
 """What every step at an open bench shares, and how a state is set."""
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import Prediction, predict
@@ -12,10 +13,10 @@ from harness.job.state import State
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.reading import Reading
-from harness.records.run import Event
+from harness.records.run import Event, SupplyTrouble
 from harness.records.store import RunStore
 from harness.roles import Bench, Generator, Oscilloscope
-from harness.session.events import Hands, Observer, ReadingsMade, StateBegun
+from harness.session.events import Hands, Observer, ReadingsMade, Remark, StateBegun
 from harness.session.instruments import CountedSwitchboard, Drive, Recovery, operations_of
 from harness.session.recorder import Recorder
 from harness.session.supply_watch import SupplyWatch
@@ -122,15 +123,25 @@ class RunContext(BenchContext):
         self.recorder.catch_up(lambda: time.monotonic() >= until_s)
 
 
-def bench_context(job: Job, bench: Bench, observe: Observer) -> BenchContext:
-    """What every step at an open bench shares; its relays' operations are counted from now on."""
+def bench_context(
+    job: Job, bench: Bench, observe: Observer, record: Callable[[Event, str], None] = lambda *_: None
+) -> BenchContext:
+    """What every step at an open bench shares; its relays' operations are counted from now on.
+
+    record: keeps an event with the run, if there is one.
+    """
     board = CountedSwitchboard(bench.switchboard)
+
+    def report(trouble: str) -> None:
+        record(SupplyTrouble(), trouble)
+        observe(Remark(text=f"{trouble}. It counts as the bench's"))
+
     settle_s = job.sequence.settle_s + board.settle_s
     return BenchContext(
         job=job,
         bench=replace(bench, switchboard=board),
         board=board,
-        supply_watch=SupplyWatch(job.module, bench.supply, board, settle_s=settle_s),
+        supply_watch=SupplyWatch(job.module, bench.supply, board, settle_s=settle_s, report=report),
         observe=observe,
     )
 
@@ -141,7 +152,7 @@ def run_context(
     """What every step of a run shares."""
     if job.bench is None:
         raise ValueError("a job without a bench has no instruments to run on")
-    shared = bench_context(job, bench, observe)
+    shared = bench_context(job, bench, observe, partial(store.add_event, run_id))
     drive = Drive(bench.generator, job.bench.generator)
     return RunContext(
         **vars(shared),

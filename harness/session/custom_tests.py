@@ -89,9 +89,15 @@ class CustomTests:
 
     def finish(self, *, interrupted: bool = False) -> None:
         """End the run by its readings and by how the tests ended."""
+        moved = ""
+        if self._is_open and self._end is None:
+            with self._stopping():
+                moved = self._run.look_for_change()
         self._close_bench()
         if self._end is None or isinstance(self._end, OverCurrentError):
             outcome, why = self._result()
+            if moved:
+                outcome, why = "stopped", moved
             if interrupted:
                 outcome, why = "stopped", "the tests were interrupted"
             self._run.finish(outcome, why)

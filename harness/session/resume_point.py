@@ -6,11 +6,12 @@ from pathlib import Path
 
 from harness.errors import UsageError, WrongInstrument
 from harness.plan.model import Plan, remaining_plan
-from harness.reading import LostToBench, Reading
+from harness.reading import Reading
 from harness.records.evidence import refuse_upgraded
-from harness.records.run import CurrentsDrawn, RunHeader, RunRecord
+from harness.records.run import BenchMoved, CurrentsDrawn, RunHeader, RunRecord
 from harness.records.store import RunStore
 from harness.roles import Bench
+from harness.session.confirmation import is_lost
 from harness.session.planned_job import PlannedJob
 from harness.units import counted
 
@@ -57,11 +58,17 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
             f"run {record.run_id} ended with {record.outcome}: there is nothing to continue. Start a new run"
         )
     refuse_upgraded(record, "a run that goes on")
-    lost = [reading for reading in readings if any(isinstance(fact, LostToBench) for fact in reading.facts)]
+    lost = [reading for reading in readings if is_lost(reading)]
     if lost:
         raise UsageError(
             f"run {record.run_id} has {counted(len(lost), 'reading')} that the bench could not take, so it "
             "can't reach a verdict. Start a new run"
+        )
+    events = [made.event for made in store.events(record.run_id)]
+    if any(isinstance(event, BenchMoved) for event in events):
+        raise UsageError(
+            f"run {record.run_id} was stopped since the bench had changed, so its readings say nothing "
+            "of the unit. Start a new run"
         )
     if record.header.purpose == "custom tests":
         raise UsageError(
@@ -70,7 +77,6 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
         )
     if not record.header.job_folder:
         raise UsageError(f"run {record.run_id} does not say where its job's files are. Start a new run")
-    events = (made.event for made in store.events(record.run_id))
     drawn_a = (event.currents_a for event in events if isinstance(event, CurrentsDrawn))
     return ResumePoint(record=record, readings=readings, currents_a=next(drawn_a, None))
 

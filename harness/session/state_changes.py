@@ -55,7 +55,7 @@ VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where the control edge leaves enough on either side
 
 Recover = Callable[[SetupVisit, State, BenchError], NotTaken]
-Sift = Callable[[Sequence[tuple[Planned, Reading]]], list[Reading]]
+Keep = Callable[[State, int, Sequence[tuple[Planned, Reading]]], None]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,13 +71,12 @@ class ChangeWalk:
     """The changes of state of one setup that is made, its supply on."""
 
     def __init__(
-        self, context: RunContext, visit: SetupVisit, *, recover: Recover, sift: Sift, done: int
+        self, context: RunContext, visit: SetupVisit, *, recover: Recover, keep: Keep, done: int
     ) -> None:
         self._context, self._visit, self._done = context, visit, done
-        self._recover, self._sift = recover, sift
+        self._recover, self._keep = recover, keep
         self._state: State | None = None
         self._worst: dict[str, tuple[float, int, Capture]] = {}  # of the readings that passed, by check
-        self.readings: list[Reading] = []
 
     def walk(self) -> int:
         """Record every change of state and make its readings; returns how many acquisitions are made then."""
@@ -203,9 +202,7 @@ class ChangeWalk:
             made = [self._reading(reading, result, record) for reading in wanted]
             marked = replace(raw.capture, marks=self._marks(planned, raw.capture, change))
             self._keep_waveform(made, record, marked)
-        standing = self._sift(list(zip(wanted, made, strict=True)))
-        context.add_readings(planned.change.after, done, standing)
-        self.readings += standing
+        self._keep(planned.change.after, done, list(zip(wanted, made, strict=True)))
 
     def _readings_of(self, planned: ChangeAcquisition) -> list[Planned]:
         readings = self._context.plan.change_readings
@@ -381,6 +378,12 @@ def _operate(
             time.sleep(wait_s)
             raw = context.recorder.capture(_request(visit, state, given, expected))
             wrong = _wrong(given, expected, raw)
+        if wrong is not None:
+            troubles = len(context.supply_watch.troubles)
+            context.supply_watch.check(state, limit_a=context.job.module.supply.limit_a)
+            if len(context.supply_watch.troubles) > troubles:  # the state was set again
+                raw = context.recorder.capture(_request(visit, state, given, expected))
+                wrong = _wrong(given, expected, raw)
         if wrong is not None:
             shown, how = wrong
             context.recorder.keep_waveform(context.recorder.fit(raw))

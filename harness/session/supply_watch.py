@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from math import inf, sqrt
 from statistics import mean, stdev
 from typing import NoReturn, Protocol
@@ -37,13 +38,21 @@ class Board(Protocol):
         ...
 
 
+@dataclass(frozen=True, kw_only=True)
+class Trouble:
+    """Something that the bench was seen to do, in words, and the states whose readings it may have spoilt."""
+
+    text: str
+    states: frozenset[str]
+
+
 class SupplyWatch:
     """Reads the relay supply, and blames the unit by nothing less than two readings that agree.
 
     Before a current counts against the unit, the control lines are opened, the supply's output is switched on
     again and the same state is set once more: an output that a hand, a plug or its own protection switched
     off is the bench's. settle_s: how long a change of state takes to settle. wait: lets seconds pass.
-    troubles: what the bench was seen to do, in words.
+    report: is told of every trouble.
     """
 
     def __init__(
@@ -54,13 +63,15 @@ class SupplyWatch:
         *,
         settle_s: float,
         wait: Callable[[float], None] = time.sleep,
+        report: Callable[[str], None] = lambda _: None,
     ) -> None:
         self._module, self._supply, self._switchboard = module, supply, switchboard
-        self._settle_s, self._wait = settle_s, wait
+        self._settle_s, self._wait, self._report = settle_s, wait, report
+        self._checked = IDLE_STATE  # the last state in which all was well
         self._own_a: Mapping[str, float] = {}
         self._patience_s = LATEST_S
         self._last: tuple[SupplyReading, State] | None = None
-        self.troubles: list[str] = []
+        self.troubles: list[Trouble] = []
 
     def learn(self, currents_a: Mapping[str, float]) -> None:
         """Take what this unit draws idle and with each control line alone, by the name of the state.
@@ -116,7 +127,14 @@ class SupplyWatch:
             reading = self._restored(reading, state, limit_a)
         if self._is_over(reading, state):
             self._blame(reading, state, limit_a)
+        self._checked = state
         return reading
+
+    def _note(self, text: str, state: State) -> None:
+        """Note a trouble that shows in a state; it may have come in the one before."""
+        states = frozenset({self._checked.name, state.name})
+        self.troubles.append(Trouble(text=text, states=states))
+        self._report(text)
 
     def _read(self, state: State, limit_a: float) -> SupplyReading:
         """Read the supply, again if it is at its limit; raises OverCurrentError if it stays there.
@@ -147,18 +165,25 @@ class SupplyWatch:
             return reading
         if abs(reading.current_a - expected_a) <= FROZEN * self._half_a_control_a():
             return reading
-        self._wait(LATER * self._settle_s)
-        again = self._supply.measure()
-        if again != reading:
-            self._last = (again, state)
-            return again
+        off = self._switched_off()
         self._last = None
+        if off != reading:  # the digits move: a coarse meter, and a unit that draws the same in both states
+            return reading
         raise BadReply(
             f"still shows {reading.current_a * 1e3:.2f} mA at {reading.voltage_v:.3f} V in state "
             f"{state.name}, which should draw {expected_a * 1e3:.1f} mA: its meter stands still",
             instrument="supply",
             address=self._supply.identity.address,
         )
+
+    def _switched_off(self) -> SupplyReading:
+        """What the meter shows with the output off; on again and settled after it."""
+        self._supply.switch(on=False)
+        self._wait(LATER * self._settle_s)
+        off = self._supply.measure()
+        self._supply.switch(on=True)
+        self._wait(LATER * self._settle_s)
+        return off
 
     def _restored(self, limited: SupplyReading, state: State, limit_a: float) -> SupplyReading:
         """Switch the output on again, all channels open, and set the state once more.
@@ -180,10 +205,11 @@ class SupplyWatch:
         again = self._once_unlimited(limit_a)
         if self._is_limited(again, limit_a):
             self._blame(again, state, limit_a)
-        self.troubles.append(
+        self._note(
             f"the relay supply gave {limited.current_a * 1e3:.1f} mA at {limited.voltage_v:.2f} V in state "
             f"{state.name}, and {again.current_a * 1e3:.1f} mA at {again.voltage_v:.2f} V after its output "
-            "was switched on again"
+            "was switched on again",
+            state,
         )
         return again
 
@@ -258,9 +284,10 @@ class SupplyWatch:
             self._patience_s -= step_s
             reading = self._read(state, limit_a)
         self._wait(self._settle_s)  # the board has only just acted
-        self.troubles.append(
+        self._note(
             f"the current of state {state.name} came late: {first.current_a * 1e3:.1f} mA at first, "
-            f"{reading.current_a * 1e3:.1f} mA after {waited_s:.2f} s"
+            f"{reading.current_a * 1e3:.1f} mA after {waited_s:.2f} s",
+            state,
         )
         return reading
 

@@ -20,8 +20,9 @@ from harness.job.fixture import Setup
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.model import Plan
-from harness.reading import LostToBench, Reading
+from harness.reading import Reading
 from harness.records.run import (
+    BenchMoved,
     CurrentsDrawn,
     Noted,
     Outcome,
@@ -33,6 +34,7 @@ from harness.records.run import (
     SetupProven,
 )
 from harness.records.store import RunStore
+from harness.session.confirmation import is_lost
 from harness.session.context import RunContext, run_context
 from harness.session.control_currents import check_same_unit, energise, make_idle
 from harness.session.events import Hands, Observer, SetupBegun
@@ -186,16 +188,23 @@ class UnitRun:
             self.carry_out(self.plan)
         except OverCurrentError:
             return self.finish()  # the unit's verdict
-        moved = self._bench_moved()
+        moved = self.look_for_change()
         return self.finish("stopped", moved) if moved else self.finish()
 
-    def _bench_moved(self) -> str:
-        """Before a unit fails: what of the bench has changed since its through reference, "" if nothing."""
-        if self.reference is None or all(reading.verdict != "fail" for reading in self._readings):
+    def look_for_change(self) -> str:
+        """Before a unit fails by its readings: how the bench has changed since the run began, "" if not.
+
+        Of a run that was resumed, since its first through reference. The bench is open.
+        """
+        references = self._store.references(self.run_id)
+        if not references or all(reading.verdict != "fail" for reading in self._readings):
             return ""
-        reference = self.reference
-        moved = self._tried_twice(lambda: bench_moved(self._context, reference))
-        return moved and f"the bench has changed during the run, so the unit has no verdict: {moved}"
+        first = Reference.from_dict(references[0])
+        moved = self._tried_twice(lambda: bench_moved(self._context, first))
+        if not moved:
+            return ""
+        self._context.record(BenchMoved(), moved)
+        return f"the bench has changed during the run, so the unit has no verdict: {moved}"
 
     def carry_out(self, part: Plan) -> tuple[Reading, ...]:
         """Carry out a part of the plan; returns its readings, which are in the records then.
@@ -234,7 +243,7 @@ class UnitRun:
         outcome = max(outcome, result, key=FROM_BEST_TO_WORST.index)
         reason = ". ".join(filter(None, (reason, why)))
         faults = self._context.recovery.faults
-        if any(isinstance(fact, LostToBench) for reading in self._readings for fact in reading.facts):
+        if any(map(is_lost, self._readings)):
             times = "once" if len(faults) == 1 else f"{len(faults)} times"
             failed = (
                 f"the bench failed {times}, so the unit has no verdict; test it again. First: {faults[0]}"

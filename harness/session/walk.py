@@ -7,15 +7,14 @@ and the readings that wait to be measured again.
 
 import time
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from math import sqrt
-from types import MappingProxyType
 
 import numpy as np
 
-from harness.errors import BenchError, ReadingError
+from harness.errors import BenchError, ReadingError, SetupError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.reference import Reference
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
@@ -31,7 +30,7 @@ from harness.plan.model import (
 from harness.plan.setups import drive_rows, input_numbers
 from harness.reading import Reading
 from harness.roles import SupplyReading
-from harness.session.confirmation import confirmed, is_doubtful, unconfirmed
+from harness.session.confirmation import confirmed, is_doubtful, is_lost, unconfirmed
 from harness.session.context import RunContext
 from harness.session.events import Remark
 from harness.session.instruments import TRANSIENT, NotTaken
@@ -46,9 +45,10 @@ from harness.session.recorder import (
 )
 from harness.session.setup_check import check_setup
 from harness.session.state_changes import ChangeWalk, cycle_reading
+from harness.session.supply_watch import Trouble
 from harness.units import counted
 
-ROUNDS = 2  # of measuring again: the second for what the bench lost at first, and failed after that
+ROUNDS = 2  # of measuring again; the second for readings that the bench lost in one of the first two
 
 
 class Walk:
@@ -60,17 +60,16 @@ class Walk:
         reference: Reference | None,
         prove_controls: Callable[[], None],
         *,
-        measured: Mapping[int, Measured] = MappingProxyType({}),
         is_held: Callable[[Reading], bool] = is_doubtful,
     ) -> None:
         self._context, self._reference, self._is_held = context, reference, is_held
         self._prove_controls = prove_controls
         self._waiting = list(context.plan.state_readings)
-        self._measured = dict(measured)
+        self._measured: dict[int, Measured] = {}
         self._powered = True
         self._begun = 0
         self._held: list[tuple[Planned, Reading]] = []  # neither recorded nor shown before `confirm`
-        self._causes: defaultdict[str, list[str]] = defaultdict(list)  # the bench's troubles, by setup
+        self._troubles: defaultdict[str, list[Trouble]] = defaultdict(list)  # by setup
         self.readings: list[Reading] = []
 
     def measure_setup(self, visit: SetupVisit) -> None:
@@ -94,13 +93,14 @@ class Walk:
         self._power(IDLE_STATE)
         if visit.changes:
             self._through_changes(visit, proven=proven)
-        self._causes[visit.setup.name] += context.supply_watch.troubles[troubles:]
+        self._troubles[visit.setup.name] += context.supply_watch.troubles[troubles:]
 
     def confirm(self, visits: Sequence[SetupVisit]) -> None:
         """Measure again what did not pass in these setups, all channels of the switchboard opened before.
 
-        A reading that fails only the second time, after the bench lost it at first, is measured once more: no
-        unit fails by one measurement. Readings of other setups as well wait until those can be made again.
+        A reading that the bench lost in one of the two measurements, or that fails in the second alone, is
+        measured once more: no unit fails by one measurement. Readings that need another setup as well wait
+        until that can be made again.
         """
         self._context.recorder.catch_up()
         for _ in range(ROUNDS):
@@ -121,20 +121,17 @@ class Walk:
         context = self._context
         readings = counted(part.count, "reading")
         context.observe(Remark(text=f"{readings} did not pass; measured again, all channels opened before"))
-        retaken = {acquisition.number for acquisition in part.acquisitions}
         again = Walk(
-            replace(context, plan=part),
-            self._reference,
-            self._prove_controls,
-            measured={number: made for number, made in self._measured.items() if number not in retaken},
-            is_held=lambda reading: True,
+            replace(context, plan=part), self._reference, self._prove_controls, is_held=lambda reading: True
         )
         context.board.set(frozenset())
         context.wait_until(time.monotonic() + context.settle_s)
         for visit in part.visits:
             again.measure_setup(visit)
         context.recorder.catch_up()
-        self._measured |= {number: again._measured[number] for number in retaken}  # for readings that wait
+        for number, made in again._measured.items():  # for readings that wait for another setup
+            if made.fitted is not None:
+                self._measured[number] = made
         return again
 
     def _settle(self, part: Plan, again: "Walk") -> None:
@@ -145,7 +142,7 @@ class Walk:
         held, self._held = self._held, []
         for planned, first in held:
             reading = second.get(id(planned))
-            if reading is None:
+            if reading is None or is_lost(reading):
                 self._held.append((planned, first))
             elif reading.verdict == "fail" and first.verdict != "fail":
                 self._held.append((planned, reading))
@@ -176,8 +173,12 @@ class Walk:
         }
 
     def _cause(self, planned: Planned) -> str:
-        """What the bench was seen to do in the setups of a reading, "" if nothing."""
-        return "; ".join(cause for name in sorted(self._setups_of(planned)) for cause in self._causes[name])
+        """What the bench was seen to do in the setups and states of a reading, "" if nothing."""
+        changes = [each.change for each in self._context.plan.changes if each.number in planned.captures]
+        states = {planned.measurand.state}
+        states |= {state.name for change in changes for state in (change.before, change.after)}
+        troubles = (each for name in sorted(self._setups_of(planned)) for each in self._troubles[name])
+        return "; ".join(trouble.text for trouble in troubles if trouble.states & states)
 
     def _state_of(self, planned: Planned) -> State:
         """The state that a reading is of, or that the change ends in that it is of."""
@@ -195,10 +196,12 @@ class Walk:
             self._context.add_readings(self._state_of(planned), self._begun, [reading])
         self._held.clear()
 
-    def _sift(self, made: Sequence[tuple[Planned, Reading]]) -> list[Reading]:
-        """The readings that stand; what did not pass is held back until it was measured again."""
+    def _keep(self, state: State, done: int, made: Sequence[tuple[Planned, Reading]]) -> None:
+        """Record the readings that stand; what did not pass is held back until it was measured again."""
         self._held += [pair for pair in made if self._is_held(pair[1])]
-        return [reading for _, reading in made if not self._is_held(reading)]
+        standing = [reading for _, reading in made if not self._is_held(reading)]
+        self._context.add_readings(state, done, standing)
+        self.readings += standing
 
     def _through_cycles(self, visit: SetupVisit) -> None:
         """The control lines that are operated again and again, before anything louder."""
@@ -217,12 +220,9 @@ class Walk:
         if not proven:
             self._check_at_idle(visit)
         changes = ChangeWalk(
-            self._context, visit, recover=self._recover_in, sift=self._sift, done=self._begun
+            self._context, visit, recover=self._recover_in, keep=self._keep, done=self._begun
         )
-        try:
-            self._begun = changes.walk()
-        finally:
-            self.readings += changes.readings
+        self._begun = changes.walk()
 
     def _check_at_idle(self, visit: SetupVisit) -> None:
         self._context.set_state(visit.setup, IDLE_STATE)
@@ -230,10 +230,13 @@ class Walk:
 
     def _check_setup(self, visit: SetupVisit, state: State) -> None:
         try:
-            check_setup(self._context, visit.setup, state)
-        except TRANSIENT as error:
-            self._recover_in(visit, state, error)
-            check_setup(self._context, visit.setup, state)
+            try:
+                check_setup(self._context, visit.setup, state)
+            except TRANSIENT as error:
+                self._recover_in(visit, state, error)
+                check_setup(self._context, visit.setup, state)
+        except ReadingError as error:
+            raise SetupError(f"setup {visit.setup.name!r}: {error}", instrument="the wiring") from error
 
     def _power(self, state: State) -> None:
         supply, module = self._context.bench.supply, self._context.job.module
@@ -321,9 +324,7 @@ class Walk:
                 for planned in of_supply
             ]
         pairs += [(planned, self._reading(planned)) for planned in self._take_out(self._is_ready)]
-        made = self._sift(pairs)
-        self._context.add_readings(visit.state, done, made)
-        self.readings += made
+        self._keep(visit.state, done, pairs)
         for number in (acquisition.number for acquisition in visit.acquisitions):
             measured = self._measured[number]
             # A channel match waits for its other channel; the samples of a whole run would fill the memory.

@@ -1,5 +1,6 @@
 """What two measurements of one reading come to; intervals and verdicts of the table are closed form."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -16,7 +17,8 @@ from harness.reading import (
     ReadingKey,
     Verdict,
 )
-from harness.session.confirmation import confirmed, is_doubtful, unconfirmed
+from harness.session.confirmation import agree, confirmed, is_doubtful, unconfirmed
+from tests.known import known
 
 LIMIT = Limit(kind="between", unit="dB", low=-0.5, high=0.5)
 U_DB = 0.1
@@ -98,6 +100,15 @@ def test_what_the_bench_lost_at_first_is_what_the_second_measurement_says() -> N
     lost = reading(None, facts=(LostToBench(instrument="oscilloscope"),))
     assert confirmed(lost, reading(0.0), limit=LIMIT, decision="guarded").verdict == "pass"
     assert confirmed(lost, reading(-6.0), limit=LIMIT, decision="guarded").verdict == "fail"
+
+
+def test_a_bound_agrees_with_no_value() -> None:
+    """A relay that was not seen to move in a whole record, and then in 5 ms."""
+    still = replace(known(reading(6.0).estimate), high=math.inf)
+    first = replace(reading(6.0), estimate=still)
+    assert not agree(still, reading(0.0).estimate)
+    assert confirmed(first, reading(0.0), limit=LIMIT, decision="guarded", cause="late").verdict == "pass"
+    assert confirmed(first, reading(0.0), limit=LIMIT, decision="guarded").verdict == "unproven"
 
 
 def test_a_contact_that_fails_once_is_named_by_its_route() -> None:

@@ -39,12 +39,16 @@ class Bench:
     once_on_a: list[float] = field(default_factory=list)
     closed: frozenset[int] = frozenset({1})
     switched: list[object] = field(default_factory=list)
+    off_a: float | None = None  # what the meter shows with the output off; None: as before
+    on: bool = True
 
     @property
     def identity(self) -> Identity:
         return Identity(role="supply", address="-", profile="-", text="-")
 
     def measure(self) -> SupplyReading:
+        if not self.on and self.off_a is not None:
+            return SupplyReading(voltage_v=0.0, current_a=self.off_a)
         return SupplyReading(voltage_v=_next(self.voltages_v, 12.0), current_a=_next(self.currents_a, 0.0))
 
     def set(self, closed: frozenset[int] = frozenset(), **setting: float) -> None:
@@ -53,6 +57,7 @@ class Bench:
 
     def switch(self, *, on: bool) -> None:
         self.switched.append(on)
+        self.on = on
         if on and self.once_on_a:
             self.currents_a, self.voltages_v = list(self.once_on_a), [12.0]
 
@@ -96,7 +101,8 @@ def test_an_output_that_was_switched_off_is_the_benchs(current_a: float, voltage
     bench = Bench([current_a], voltages_v=[voltage_v], once_on_a=[LOOP_A])
     watch = bench.watch()
     assert watch.check(LOOP_A_ON, limit_a=0.4).current_a == LOOP_A
-    assert "after its output was switched on again" in watch.troubles[0]
+    assert "after its output was switched on again" in watch.troubles[0].text
+    assert watch.troubles[0].states == {"idle", "loop_a"}
 
 
 def test_a_meter_that_stands_still_is_the_benchs() -> None:
@@ -131,6 +137,14 @@ def test_a_control_line_that_draws_nothing_for_longer_than_a_board_can_be_late_i
     bench = Bench([IDLE_A + 0.001 * (-1) ** n for n in range(100)], reads_back=reads_back)
     assert bench.check(LOOP_A_ON).current_a == pytest.approx(IDLE_A, abs=0.0011)
     assert sum(bench.waited_s) == pytest.approx(LATEST_S, abs=4 * SETTLE_S)
+
+
+def test_an_open_coil_under_a_coarse_meter_is_no_meter_that_stands_still() -> None:
+    """The digits move when the output is switched off."""
+    bench = Bench([IDLE_A], off_a=0.0)
+    watch = bench.watch()
+    currents_a = [watch.check(state, limit_a=0.4).current_a for state in (IDLE, LOOP_A_ON)]
+    assert currents_a == [IDLE_A, IDLE_A]
 
 
 def test_a_coarse_meter_may_show_the_same_digits_in_two_states() -> None:

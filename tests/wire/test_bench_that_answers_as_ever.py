@@ -53,13 +53,21 @@ def test_what_passes_by_hides_no_fault(bench: Bench, trouble: str) -> None:
     assert outcome(bench, "FAULTY")[0] == "fail"
 
 
-@pytest.mark.parametrize("after", [22, 26, 31])
-def test_a_board_that_is_late_once_is_no_contact_that_fails_now_and_then(tmp_path: Path, after: int) -> None:
+@pytest.mark.parametrize(
+    "trouble",
+    [
+        "switchboard slow 400 after 22",
+        "switchboard slow 400 after 26",
+        "switchboard slow 400 after 31",
+        "supply off after 9",
+    ],
+)
+def test_what_passes_by_once_is_no_contact_that_fails_now_and_then(tmp_path: Path, trouble: str) -> None:
     check = check_of("intermittency", operations=8, below="1 %")
     job = job_in(tmp_path / "cycled", check, states=["loop_a"], name="Cycled")
     with standing_bench(job) as standing, nursery(tmp_path) as made:
         bench = Bench(tmp_path, job, standing, made)
-        standing.trouble(f"switchboard slow 400 after {after}")
+        standing.trouble(trouble)
         made.run(*bench.run_arguments("GOOD"))
         _, readings = kept(bench, "GOOD")
     assert [fact for reading in readings for fact in reading.facts if isinstance(fact, OperationFailed)] == []
@@ -75,4 +83,8 @@ def test_what_stays_stops_the_run_and_is_named(bench: Bench, trouble: str) -> No
     ended, reason = outcome(bench, "GOOD")
     assert ended == "stopped"
     assert "the bench has changed during the run, so the unit has no verdict: " in reason, message
+    run, _ = kept(bench, "GOOD")
+    code, message = bench.nursery.run(*bench.resume_arguments(run, "GOOD"))
+    assert code == 2
+    assert "was stopped since the bench had changed" in " ".join(message.split())
     assert bench.standing.left_on() == []
