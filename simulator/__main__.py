@@ -19,7 +19,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 from harness.errors import SwitchwalkError  # noqa: E402
 from harness.job.job import load_job  # noqa: E402
 from simulator.server import BOARD_KINDS, Simulator, read_faults, write_bench  # noqa: E402
-from simulator.wire import GRAMMAR, parse_trouble  # noqa: E402
+from simulator.troubles import GRAMMAR, parse_trouble  # noqa: E402
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -27,7 +27,10 @@ class Coils:
         self._world = world
         self.count = count
         self.closed: frozenset[int] = frozenset()
-        self.late_ms = 0  # of the next change alone
+        self._late_ms = 0  # of the next change alone
+        self._misses = False  # the next change alone
+        self._stays_open: set[int] = set()
+        self._stays_closed: set[int] = set()
 
     def set(self, channel: int, *, closed: bool) -> None:
         """Close or open one channel."""
@@ -35,14 +38,42 @@ class Coils:
 
     def replace(self, closed: frozenset[int]) -> None:
         """Close exactly these channels. A board that is late reads them back before its relays have moved."""
+        changes = closed != self.closed
         self.closed = closed
-        wait_s, self.late_ms = self.late_ms / 1000, 0
-        if wait_s:
-            timer = threading.Timer(wait_s, lambda: self._world.set_channels(self.closed))
+        wait_s, self._late_ms = self._late_ms / 1000, 0
+        if changes and self._misses:
+            self._misses = False
+        elif wait_s:
+            timer = threading.Timer(wait_s, self._move)
             timer.daemon = True
             timer.start()
         else:
-            self._world.set_channels(closed)
+            self._move()
+
+    def upset(self, kind: str, value: int | None) -> None:
+        """Let something go wrong inside the board that it doesn't know of; kinds as in `Trouble`."""
+        number = value or 0
+        match kind:
+            case "slow":
+                self._late_ms = number
+            case "misses":
+                self._misses = True
+            case "open":
+                self._stays_open.add(number)
+                self._move()
+            case "closed":
+                self._stays_closed.add(number)
+                self._move()
+
+    def mend(self) -> None:
+        """End what `upset` began."""
+        self._late_ms, self._misses = 0, False
+        self._stays_open.clear()
+        self._stays_closed.clear()
+        self._move()
+
+    def _move(self) -> None:
+        self._world.set_channels((self.closed - self._stays_open) | self._stays_closed)
 
 
 class Board:

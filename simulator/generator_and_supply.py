@@ -17,6 +17,7 @@ LOAD_OHM = (1.0, 10e3)
 INTERNAL_OHM = 50.0
 INFINITE = 9.9e37  # SCPI's number for infinity
 WEAK = 0.5**0.5  # 3 dB down
+DETUNED = 1.01
 VOLTAGE_V, CURRENT_A = 32.0, 3.2
 VOLTAGE_ERROR, CURRENT_ERROR = 5e-4, 2e-3  # of the reading
 VOLTAGE_NOISE_V, CURRENT_NOISE_A = 2e-3, 50e-6
@@ -41,14 +42,26 @@ class Generator(Device):
     def __init__(self, clock: Clock, world: World, *, serial: str) -> None:
         self._world = world
         self._settings = [_Setting() for _ in range(OUTPUTS)]
-        self._strength = 1.0
+        self._strength, self._detuning = 1.0, 1.0
+        self._silent: set[int | None] = set()
         super().__init__(clock, model="FG2", serial=serial)
 
-    def weaken(self) -> None:
-        """Give half the power from now on, whatever the panel shows."""
-        self._strength = WEAK
-        for output, setting in enumerate(self._settings, start=1):
-            self._apply(output, setting)
+    def upset(self, kind: str, value: int | None) -> None:
+        """Give something else than the panel shows from now on; kinds as in `Trouble`."""
+        match kind:
+            case "weak":
+                self._strength = WEAK
+            case "silent":
+                self._silent.add(value)
+            case "detuned":
+                self._detuning = DETUNED
+        self._apply_all()
+
+    def mend(self) -> None:
+        """End what `upset` began."""
+        self._strength, self._detuning = 1.0, 1.0
+        self._silent.clear()
+        self._apply_all()
 
     def reset(self) -> None:
         """All outputs off, 1 kHz, 100 mVpp into 50 ohm."""
@@ -103,6 +116,10 @@ class Generator(Device):
             after, amplitude_vpp=before.amplitude_vpp * scale, offset_v=before.offset_v * scale
         )
 
+    def _apply_all(self) -> None:
+        for output, setting in enumerate(self._settings, start=1):
+            self._apply(output, setting)
+
     def _apply(self, n: int, setting: _Setting) -> None:
         amplitude_vpp = setting.amplitude_vpp / setting.division
         offset_v = setting.offset_v / setting.division
@@ -115,8 +132,8 @@ class Generator(Device):
         self._world.set_output(
             n,
             Output(
-                on=setting.on,
-                frequency_hz=setting.frequency_hz,
+                on=setting.on and n not in self._silent,
+                frequency_hz=setting.frequency_hz * self._detuning,
                 amplitude_vpp=amplitude_vpp * self._strength,
                 offset_v=offset_v,
                 phase_deg=setting.phase_deg,
@@ -139,6 +156,9 @@ class Supply(Device):
         self._settings = dict.fromkeys(range(1, OUTPUTS + 1), SUPPLY_OFF)
         self._selected = 1
         self._relay_output = relay_output
+        self._trips = self._frozen = False
+        self._misreading = 1.0
+        self._shown: dict[str, str] = {}
         self._rng = generator_for("supply", seed)
         self._voltage_gain = 1 + VOLTAGE_ERROR * self._rng.uniform(-1, 1)
         self._current_gain = 1 + CURRENT_ERROR * self._rng.uniform(-1, 1)
@@ -177,7 +197,25 @@ class Supply(Device):
             ask=lambda: writes(getattr(self._setting, field)),
         )
 
-    def lose_output(self) -> None:
+    def upset(self, kind: str, value: int | None) -> None:
+        """Let the relays' output or the meter go wrong; kinds as in `Trouble`."""
+        match kind:
+            case "off":
+                self._lose_output()
+            case "trips":
+                self._trips = True
+                self._lose_output()
+            case "frozen":
+                self._frozen = True
+            case "misreads":
+                self._misreading = 1 + (value or 0) / 100
+
+    def mend(self) -> None:
+        """End what `upset` began; an output that went off stays off until it is switched on."""
+        self._trips = self._frozen = False
+        self._misreading = 1.0
+
+    def _lose_output(self) -> None:
         """Switch the relays' output off, as a hand or a protection does."""
         self._settings[self._relay_output] = replace(self._settings[self._relay_output], on=False)
         self._world.set_supply(self._settings[self._relay_output])
@@ -187,6 +225,8 @@ class Supply(Device):
         return self._settings[self._selected]
 
     def _apply(self, setting: SupplySetting) -> None:
+        if self._trips and self._selected == self._relay_output:
+            setting = replace(setting, on=False)
         self._settings[self._selected] = setting
         if self._selected == self._relay_output:
             self._world.set_supply(setting)
@@ -202,8 +242,13 @@ class Supply(Device):
 
     def _voltage(self) -> str:
         true_v = self._state().voltage_v
-        return real(true_v * self._voltage_gain + VOLTAGE_NOISE_V * float(self._rng.normal()))
+        return self._show("V", true_v * self._voltage_gain + VOLTAGE_NOISE_V * float(self._rng.normal()))
 
     def _current(self) -> str:
-        true_a = self._state().current_a
-        return real(true_a * self._current_gain + CURRENT_NOISE_A * float(self._rng.normal()))
+        true_a = self._state().current_a * self._misreading
+        return self._show("A", true_a * self._current_gain + CURRENT_NOISE_A * float(self._rng.normal()))
+
+    def _show(self, unit: str, value: float) -> str:
+        if not self._frozen or unit not in self._shown:
+            self._shown[unit] = real(value)
+        return self._shown[unit]

@@ -32,6 +32,9 @@ AVERAGE_TYPE = 2  # NORMal is 0, in the second field of the preamble
 RESET_INPUT = InputSetting(on=False, coupling="DC", probe=1.0, scale_v=1.0, offset_v=0.0)
 
 
+FAINT = 10 ** (-3 / 20)
+
+
 class Oscilloscope(Device):
     """Settings, one acquisition at a time, and the transfer of its record."""
 
@@ -39,8 +42,8 @@ class Oscilloscope(Device):
         self._world = world
         self._frontend = Frontend(inputs=world.inputs, probe=world.probe, seed=seed)
         self._rng = generator_for("noise", seed)
-        self.dead_inputs: set[int | None] = set()
-        self.returns_last_record = False  # once
+        self._strength: dict[int | None, float] = {}  # of an input that is not as it should be
+        self._returns_last_record = False  # once
         self._last: Record | None = None
         self.reset()
         super().__init__(clock, model="OSC4", serial=serial)
@@ -56,6 +59,18 @@ class Oscilloscope(Device):
         self._record: Record | None = None
         self._ahead: tuple[int, Record] | None = None  # the world's version, and the record in it
         self._running_since_s: float | None = None
+
+    def upset(self, kind: str, value: int | None) -> None:
+        """Let an input or the memory go wrong; kinds as in `Trouble`."""
+        if kind == "stale":
+            self._returns_last_record = True
+        else:
+            self._strength[value] = {"dead": 0.0, "inverted": -1.0, "faint": FAINT}[kind]
+
+    def mend(self) -> None:
+        """End what `upset` began."""
+        self._strength.clear()
+        self._returns_last_record = False
 
     def busy(self) -> float | None:
         """Wall seconds until the armed acquisition may be complete; None when none is armed."""
@@ -73,8 +88,8 @@ class Oscilloscope(Device):
         if done_s > now_s:
             return max(self.clock.wall_until(done_s), 1e-5)
         self._record, self._ahead, self._acquisition = self._ahead[1], None, None
-        if self.returns_last_record and self._last is not None:
-            self._record, self.returns_last_record = self._last, False
+        if self._returns_last_record and self._last is not None:
+            self._record, self._returns_last_record = self._last, False
         self._last = self._record
         return None
 
@@ -215,8 +230,10 @@ class Oscilloscope(Device):
     def _data(self) -> bytes:
         record, stride = self._selected()
         codes = record.codes[self._wave_source][::stride]
-        if self._wave_source in self.dead_inputs:
-            codes = np.full_like(codes, MIDDLE * WORD_FACTOR)
+        if self._wave_source in self._strength:
+            middle = MIDDLE * WORD_FACTOR
+            shown = middle + np.round((codes - float(middle)) * self._strength[self._wave_source])
+            codes = shown.clip(0, np.iinfo(np.uint16).max).astype(np.uint16)
         if self._wave_format == "WORD":
             return block(codes.astype(">u2").tobytes())
         return block((codes >> 8).astype(np.uint8).tobytes())

@@ -33,19 +33,14 @@ from simulator.generator_and_supply import Generator, Supply
 from simulator.oscilloscope import Oscilloscope
 from simulator.scpi import ScpiError
 from simulator.sources import generator_for
+from simulator.troubles import INSTRUMENTS, Agenda, Instrument, Trouble, parse_trouble
 from simulator.unit import pin
 from simulator.wire import (
-    INSIDE,
-    INSTRUMENTS,
-    Agenda,
     Gone,
-    Instrument,
     Listener,
     Mouth,
     PtyStream,
     Stream,
-    Trouble,
-    parse_trouble,
     serve_scpi,
 )
 from simulator.wiring import LeadNodes, proper_nodes
@@ -254,24 +249,22 @@ class Simulator(AbstractContextManager["Simulator"]):
             device.push(ScpiError(trouble.value or -300))
         elif trouble.after == 0 and trouble.kind == "refuse":
             self._refuse(trouble.who)
-        elif trouble.after == 0 and trouble.kind in INSIDE:
+        elif trouble.after == 0 and trouble.is_inside:
             self._upset(trouble)
         else:
             self._agendas[trouble.who].add(trouble)
 
     def _upset(self, trouble: Trouble) -> None:
         """Let something go wrong inside an instrument, of which its answers say nothing."""
-        match trouble.kind:
-            case "dead":
-                self._oscilloscope.dead_inputs |= {trouble.value}
-            case "stale":
-                self._oscilloscope.returns_last_record = True
-            case "weak":
-                self._generator.weaken()
-            case "off":
-                self._supply.lose_output()
-            case "slow":
-                self._coils.late_ms = trouble.value or 0
+        match trouble.who:
+            case "oscilloscope":
+                self._oscilloscope.upset(trouble.kind, trouble.value)
+            case "generator":
+                self._generator.upset(trouble.kind, trouble.value)
+            case "supply":
+                self._supply.upset(trouble.kind, trouble.value)
+            case "switchboard":
+                self._coils.upset(trouble.kind, trouble.value)
 
     def place_unit(self, serial: str, faults: Sequence[Fault] = ()) -> None:
         """Put another unit into the fixture."""
@@ -394,6 +387,8 @@ settle = "15 ms"
         if text == "none":
             for agenda in self._agendas.values():
                 agenda.clear()
+            for instrument in (self._oscilloscope, self._generator, self._supply, self._coils):
+                instrument.mend()
         else:
             self.trouble(parse_trouble(text))
 

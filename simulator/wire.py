@@ -1,128 +1,19 @@
-"""Bytes to and from the outside: listeners on TCP, a pseudo-terminal, and how an answer gets out.
-
-What can go wrong between an instrument and its computer goes wrong here, on request: its troubles.
-"""
+"""Bytes to and from the outside: listeners on TCP, a pseudo-terminal, and how an answer gets out."""
 
 import contextlib
 import os
-import re
 import select
 import socket
 import threading
 import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from types import MappingProxyType
-from typing import Literal
+from collections.abc import Callable
 
-from harness.errors import UsageError
 from simulator.device import INPUT_MAX, Device, Pending
 from simulator.scpi import ScpiError
+from simulator.troubles import Agenda, Trouble
 
-Instrument = Literal["generator", "oscilloscope", "supply", "switchboard"]
-INSTRUMENTS: tuple[Instrument, ...] = ("generator", "oscilloscope", "supply", "switchboard")
-Kind = Literal[
-    "late", "half", "mute", "drop", "garble", "short", "error", "refuse", "rubbish",
-    "dead", "stale", "weak", "off", "slow",
-]  # fmt: skip
-INSIDE: Mapping[Kind, Instrument] = MappingProxyType(
-    {
-        "dead": "oscilloscope",
-        "stale": "oscilloscope",
-        "weak": "generator",
-        "off": "supply",
-        "slow": "switchboard",
-    }
-)
-"""Troubles of an instrument that answers as ever, and whose they are."""
-
-GRAMMAR = (
-    "INSTRUMENT late MS | half [MS] | mute | drop | garble | short | error NUMBER | refuse | rubbish, or "
-    "oscilloscope dead INPUT | oscilloscope stale | generator weak | supply off | switchboard slow MS, "
-    "then perhaps 'after N' answers, then perhaps 'always'; INSTRUMENT is one of " + ", ".join(INSTRUMENTS)
-)
-NEEDS_VALUE = ("late", "error", "dead", "slow")
-MAY_HAVE_VALUE = (*NEEDS_VALUE, "half")
-LATE_MAX_MS = 600_000
-_TROUBLE = re.compile(
-    r"(?P<who>[a-z]+)\s+(?P<kind>[a-z]+)(?:\s+(?P<value>-?\d{1,9})(?:\s*ms)?)?"
-    r"(?:\s+after\s+(?P<after>\d{1,9}))?(?P<always>\s+always)?"
-)
-SCOPE_INPUTS = (1, 2, 3, 4)
 SHORT_BY = 7  # bytes that a short block lacks
 CHUNK = 65_536
-
-
-@dataclass(frozen=True, kw_only=True)
-class Trouble:
-    """One trouble: its kind, a number where it has one, and how many answers pass before it.
-
-    late: the answer comes `value` ms later. half: half of it, the rest after `value` ms or never. mute: no
-    answer. drop: the connection is closed instead. garble: an answer is damaged (a block in its header).
-    short: a block has fewer bytes than it announces. error: `value` is pushed into the error queue, at once
-    or after the answers. refuse: connections are closed and refused. rubbish: text that means nothing.
-
-    The others are `INSIDE`: the answer is whole, and from then on input `value` shows nothing (dead), the
-    next record is the one before (stale), both outputs give 3 dB less (weak), the relay output is off (off),
-    or the next change of channels acts `value` ms late (slow).
-    """
-
-    who: Instrument
-    kind: Kind
-    value: int | None = None
-    after: int = 0
-    always: bool = False
-
-
-def parse_trouble(text: str) -> Trouble:
-    """Read a trouble such as `oscilloscope late 800 ms after 20`. Raises UsageError."""
-    result = _TROUBLE.fullmatch(" ".join(text.lower().split()))
-    who = next((name for name in INSTRUMENTS if result and name == result["who"]), None)
-    kinds: tuple[Kind, ...] = Kind.__args__  # type: ignore[attr-defined]
-    kind = next((name for name in kinds if result and name == result["kind"]), None)
-    if result is None or who is None or kind is None:
-        raise UsageError(f"no such trouble: {text!r}; expected {GRAMMAR}")
-    value = None if result["value"] is None else int(result["value"])
-    if (value is None and kind in NEEDS_VALUE) or (value is not None and kind not in MAY_HAVE_VALUE):
-        raise UsageError(f"trouble {text!r}: {kind} takes {'a' if value is None else 'no'} number; {GRAMMAR}")
-    if INSIDE.get(kind, who) != who:
-        raise UsageError(f"trouble {text!r}: {kind} is a trouble of the {INSIDE[kind]}; {GRAMMAR}")
-    if kind == "dead" and value not in SCOPE_INPUTS:
-        raise UsageError(f"trouble {text!r}: expected an input, 1 to {len(SCOPE_INPUTS)}")
-    if kind != "error" and value is not None and not 0 <= value <= LATE_MAX_MS:
-        raise UsageError(f"trouble {text!r}: {value} ms is outside 0 to {LATE_MAX_MS}")
-    return Trouble(
-        who=who, kind=kind, value=value, after=int(result["after"] or 0), always=result["always"] is not None
-    )
-
-
-class Agenda:
-    """The troubles that one instrument still has before it. Safe to use from several threads."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._pending: list[tuple[int, Trouble]] = []  # (answers still to pass, trouble)
-
-    def add(self, trouble: Trouble) -> None:
-        """Let a trouble come."""
-        with self._lock:
-            self._pending.append((trouble.after, trouble))
-
-    def clear(self) -> None:
-        """Drop every trouble."""
-        with self._lock:
-            self._pending.clear()
-
-    def next(self) -> Trouble | None:
-        """Count one answer, and return the trouble that it meets, if any."""
-        with self._lock:
-            met = next((trouble for count, trouble in self._pending if count == 0), None)
-            self._pending = [
-                (max(count - 1, 0), trouble)
-                for count, trouble in self._pending
-                if trouble is not met or trouble.always
-            ]
-            return met
 
 
 class Gone(Exception):

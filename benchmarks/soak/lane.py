@@ -12,7 +12,7 @@ import select
 import shutil
 import sys
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -119,7 +119,7 @@ class Lane:
         keep: Path | None = None,
     ) -> None:
         self._job, self._standing, self._seed, self._board = job, standing, seed, board
-        self._records = folder / "records.sqlite"
+        self.records = folder / "records.sqlite"
         self._transcript = folder / "transcript.jsonl"
         self._keep = keep
         self._left_unsafe = False
@@ -145,17 +145,22 @@ class Lane:
                 left_out = NOT_ON_A_SERIAL_LINE if serial_line else ()
                 kind = chance.choice([one for one in KINDS if one not in left_out])
                 troubles.append(f"{who} {kind} after {chance.randrange(answers[who])}")
-        self._standing.by_hand(unit=serial, faults=faults)
+        self._transcript.unlink(missing_ok=True)
+        code, message = self.carry_out(serial, faults, troubles)
+        return self._judge(serial, faults, troubles, code, message)
+
+    def carry_out(self, serial: str, faults: Sequence[str], troubles: Sequence[str]) -> tuple[int, str]:
+        """Run a unit with these faults on the bench with these troubles; the exit code and what it said."""
+        self._standing.by_hand(unit=serial, faults=list(faults))
         for trouble in troubles:
             self._standing.trouble(trouble)
-        self._transcript.unlink(missing_ok=True)
         code, message = self._run(serial, *(("--transcript", str(self._transcript)) if self._keep else ()))
         self._standing.trouble("none")
-        return self._judge(serial, faults, troubles, code, message)
+        return code, message
 
     def _run(self, serial: str, *more: str) -> tuple[int, str]:
         """Carry out a run within this process; its exit code and what it said."""
-        place = ("--bench", str(self._standing.bench_file), "--records", str(self._records))
+        place = ("--bench", str(self._standing.bench_file), "--records", str(self.records))
         message = io.StringIO()
         with contextlib.redirect_stdout(message), contextlib.redirect_stderr(message):
             try:
@@ -168,7 +173,7 @@ class Lane:
     def _judge(self, serial: str, faults: list[str], troubles: list[str], code: int, message: str) -> Done:
         about = f"{serial} ({', '.join(faults) or 'good'}; {', '.join(troubles) or 'no trouble'})"
         wrong = []
-        with open_records(self._records, read_only=True) as store:
+        with open_records(self.records, read_only=True) as store:
             result = store.runs(serial=serial)
             readings = store.readings(result[0].run_id) if result else []
             events = store.events(result[0].run_id) if result else []
@@ -225,12 +230,12 @@ class Lane:
 
     def close(self) -> Closed:
         """Read every entry of the records again."""
-        with open_records(self._records, read_only=True) as store:
+        with open_records(self.records, read_only=True) as store:
             result = store.verify()
         return Closed(
             entries=result.entries,
             findings=len(result.findings),
-            records_bytes=self._records.stat().st_size,
+            records_bytes=self.records.stat().st_size,
         )
 
 
@@ -250,7 +255,7 @@ def _descriptors(pid: int) -> int:
     return len(os.listdir(f"/proc/{pid}/fd"))
 
 
-def _plan_once() -> None:
+def plan_once() -> None:
     """Let the runs of this process share their plan, as those of a batch do: the job is the same."""
     made: dict[Path | None, PlannedJob] = {}
 
@@ -267,7 +272,7 @@ def run_lane(folder: Path, *, first: int, step: int, board: str, seed: int, keep
     job = folder / "job"
     shutil.copytree(ROOT / "sequences" / "two_loop_switcher", job)
     (job / "sequence.toml").write_text(SEQUENCE, encoding="utf-8")
-    _plan_once()
+    plan_once()
     with standing_bench(job, switchboard=board) as standing:
         lane = Lane(folder, job, standing, seed=seed, board=board, keep=keep)
         answers = lane.learn()

@@ -12,7 +12,8 @@ from simulator.device import Device
 from simulator.generator_and_supply import Generator, Supply
 from simulator.oscilloscope import Oscilloscope
 from simulator.server import ControlPort
-from simulator.wire import TcpStream, parse_trouble
+from simulator.troubles import parse_trouble
+from simulator.wire import TcpStream
 from simulator.world import Clock, World
 from tests.hostile.file_targets import shipped_job
 

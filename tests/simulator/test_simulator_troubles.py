@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from harness.errors import UsageError
-from simulator.wire import Trouble, parse_trouble
+from simulator.troubles import Trouble, parse_trouble
 from tests.simulator.conftest import Bench
 
 
