@@ -142,9 +142,8 @@ def is_wrong(run: Ended) -> bool:
 
 def table(runs: list[Ended]) -> str:
     """How the runs ended by kind of trouble, and in all."""
-    lines = [
-        f"{'trouble':28} {'good: pass fail unproven stopped':>34}   {'faulty: pass fail unproven stopped':>36}"
-    ]
+    heads = ("good: pass fail unproven stopped", "faulty: pass fail unproven stopped")
+    lines = [f"{'trouble':28} {heads[0]:>34}   {heads[1]:>36}"]
     by_kind: dict[str, list[Ended]] = defaultdict(list)
     for run in runs:
         by_kind[run.trouble].append(run)

@@ -189,8 +189,8 @@ class SupplyWatch:
         """Switch the output on again, all channels open, and set the state once more.
 
         Returns what the supply gives then. Raises OverCurrentError if it is limited again, and stays so for
-        longer than a late board takes; BadReply if the unit draws a control line's current with all of them
-        open, since a channel of the switchboard did not open then.
+        longer than a late board takes. Raises BadReply if the output is off again with all channels open, or
+        if the unit draws a control line's current then, since a channel of the switchboard did not open.
         """
         closed, supply = self._switchboard.closed, self._supply
         self._switchboard.set(frozenset())
@@ -198,8 +198,7 @@ class SupplyWatch:
         self._wait(self._settle_s)
         supply.set(voltage_v=self._module.supply.voltage_v, limit_a=limit_a)
         supply.switch(on=True)
-        self._wait(self._settle_s)
-        self._refuse_stuck()
+        self._refuse_by(self._once_unlimited(limit_a), limit_a)
         self._switchboard.set(closed)
         self._last = None
         again = self._once_unlimited(limit_a)
@@ -213,18 +212,24 @@ class SupplyWatch:
         )
         return again
 
-    def _refuse_stuck(self) -> None:
-        idle_a = self._own_a.get(IDLE_STATE.name)
-        if idle_a is None:  # without it, a unit that draws too much when idle looks the same
-            return
-        current_a = self._supply.measure().current_a
-        if current_a - idle_a > self._half_a_control_a():
-            raise BadReply(
-                f"gives {current_a * 1e3:.1f} mA with all control lines open, and gave {idle_a * 1e3:.1f} mA "
-                "before: the switchboard did not open a channel",
-                instrument="supply",
-                address=self._supply.identity.address,
+    def _refuse_by(self, opened: SupplyReading, limit_a: float) -> None:
+        """Raise BadReply if the supply gives what no unit makes it give with all channels open."""
+        current, idle_a = f"{opened.current_a * 1e3:.1f} mA", self._own_a.get(IDLE_STATE.name)
+        problem = ""
+        if self._is_limited(opened, limit_a) and (idle_a is not None or opened.current_a < limit_a / 2):
+            problem = (
+                f"{current} at {opened.voltage_v:.2f} V with its output on and all control lines open: its "
+                "output is off, or its own protection switches it off. Look at its front panel and its "
+                "leads, and for a short at the unit's supply pins"
             )
+        # Without the unit's own idle current, a unit that draws too much when idle looks the same.
+        elif idle_a is not None and opened.current_a - idle_a > self._half_a_control_a():
+            problem = (
+                f"{current} with all control lines open, and gave {idle_a * 1e3:.1f} mA before: the "
+                "switchboard did not open a channel"
+            )
+        if problem:
+            raise BadReply(f"gives {problem}", instrument="supply", address=self._supply.identity.address)
 
     def _once_unlimited(self, limit_a: float) -> SupplyReading:
         """Read the supply until it is not at its limit, or a late board has had its time."""

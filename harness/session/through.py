@@ -108,6 +108,13 @@ def take_reference(context: RunContext) -> Reference | None:
     if setup is None or not (context.plan.stimuli or context.plan.acquisitions):
         context.observe(Remark(text=_why_no_reference(context)))
         return None
+    try:
+        return _reference_in(context, setup)
+    except ReadingError as error:  # nothing of the unit is connected in the through setup
+        raise SetupError(f"setup {setup.name!r}: {error}", instrument="the wiring") from error
+
+
+def _reference_in(context: RunContext, setup: Setup) -> Reference:
     context.observe(SetupBegun(setup=setup, number=0, total=len(context.plan.visits)))
     if setup.select is None:
         context.hands.make(setup)

@@ -41,6 +41,7 @@ class Bench:
     switched: list[object] = field(default_factory=list)
     off_a: float | None = None  # what the meter shows with the output off; None: as before
     on: bool = True
+    open_a: float | None = None  # what the meter shows with every channel open; None: as before
 
     @property
     def identity(self) -> Identity:
@@ -49,11 +50,14 @@ class Bench:
     def measure(self) -> SupplyReading:
         if not self.on and self.off_a is not None:
             return SupplyReading(voltage_v=0.0, current_a=self.off_a)
+        if not self.closed and self.open_a is not None:
+            return SupplyReading(voltage_v=12.0, current_a=self.open_a)
         return SupplyReading(voltage_v=_next(self.voltages_v, 12.0), current_a=_next(self.currents_a, 0.0))
 
     def set(self, closed: frozenset[int] = frozenset(), **setting: float) -> None:
         if not setting:
             self.switched.append(closed)
+            self.closed = closed
 
     def switch(self, *, on: bool) -> None:
         self.switched.append(on)
@@ -195,6 +199,23 @@ def test_two_looks_that_no_supply_could_show_are_the_benchs(
 
 
 @pytest.mark.parametrize(("current_a", "voltage_v"), [(0.399, 3.1), (0.0, 0.01)])
-def test_a_supply_in_its_limit_or_tripped_is_the_units(current_a: float, voltage_v: float) -> None:
+def test_a_supply_in_its_limit_or_tripped_by_a_control_line_is_the_units(
+    current_a: float, voltage_v: float
+) -> None:
+    bench = Bench([current_a], voltages_v=[voltage_v], open_a=IDLE_A)
+    with pytest.raises(OverCurrentError, match="over-current in state loop_a"):
+        bench.check(LOOP_A_ON)
+
+
+def test_a_supply_at_its_limit_with_every_channel_open_is_the_units() -> None:
     with pytest.raises(OverCurrentError, match="over-current in state idle"):
-        Bench([current_a] * 2, voltages_v=[voltage_v] * 2).check()
+        Bench([0.399], voltages_v=[3.1]).check()
+
+
+@pytest.mark.parametrize("knows_idle", [False, True])
+def test_an_output_that_goes_off_with_every_channel_open_is_the_benchs(knows_idle: bool) -> None:
+    watch = Bench([0.0], voltages_v=[0.01]).watch()
+    if knows_idle:
+        watch.learn({"idle": IDLE_A})
+    with pytest.raises(BadReply, match="its own protection switches it off"):
+        watch.check(LOOP_A_ON, limit_a=0.4)
