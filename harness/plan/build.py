@@ -3,7 +3,7 @@
 A check that would give no reading at a port or in a state is refused before a run, with what helps.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import islice
 from typing import cast
@@ -81,7 +81,10 @@ class _StateWalk:
     """
 
     def __init__(self, draft: Draft, walk: tuple[State, ...]) -> None:
-        self._draft, self._walk = draft, walk
+        self._walk = walk
+        self._drafted: dict[tuple[str, str], list[Acquisition]] = {}
+        for (setup, state, _), acquisition in draft.acquisitions.items():
+            self._drafted.setdefault((setup, state), []).append(acquisition)
         self._last: Stimulus | None = None
         self._supply_read: set[str] = set()
         self._loud = False  # whether a walk that reads every state's supply current has been made
@@ -106,9 +109,8 @@ class _StateWalk:
         """Captures in a state, those under the generator's last stimulus first, so that it is seldom set."""
         acquisitions = [
             acquisition
-            for (name, state_name, _), acquisition in self._draft.acquisitions.items()
-            if (name, state_name) == (setup.name, state.name)
-            and is_low_level(acquisition.stimulus) == low_level
+            for acquisition in self._drafted.get((setup.name, state.name), ())
+            if is_low_level(acquisition.stimulus) == low_level
         ]
         acquisitions.sort(key=lambda acquisition: acquisition.stimulus != self._last)
         self._last = acquisitions[-1].stimulus if acquisitions else self._last
@@ -359,8 +361,8 @@ def _read(plan: Plan, check: Check) -> Iterator[ChannelNet]:
         yield ("" if check.quantity.between_channels else channel), reading.measurand.net
 
 
-def _of_check(plan: Plan, check: Check) -> list[Planned]:
-    return [reading for reading in plan.readings if reading.key.check == check.name]
+def _of_check(plan: Plan, check: Check) -> Sequence[Planned]:
+    return plan.readings_by_check.get(check.name, ())
 
 
 def _why(routes: Routes, check: Check, missing: Iterable[ChannelNet]) -> str:

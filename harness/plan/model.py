@@ -4,7 +4,7 @@ And parts of a plan: what remains of it when some readings are recorded, and wha
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -97,6 +97,14 @@ class Plan:
     def count(self) -> int:
         """How many readings there will be."""
         return len(self.readings)
+
+    @cached_property
+    def readings_by_check(self) -> Mapping[str, Sequence[Planned]]:
+        """The readings of each check that has any, by the check's name."""
+        by_check: dict[str, list[Planned]] = {}
+        for reading in self.readings:
+            by_check.setdefault(reading.key.check, []).append(reading)
+        return by_check
 
     def of(self, *families: Family) -> tuple[Planned, ...]:
         """The readings of some families of quantities."""
