@@ -2,10 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from harness.arrays import Complex
+from harness.arrays import Complex, Floats
 from harness.circuit.elements import BenchImpedances, Circuit
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.solve import Equations, solve, write_equations
@@ -83,20 +84,36 @@ def predict_circuit(
     circuit: Circuit, *, frequencies_hz: tuple[float, float], with_live: bool = True
 ) -> Prediction:
     """Predict what a circuit shows, as built or with a fault in it; without `with_live`, `live` is empty."""
-    equations = write_equations(circuit)
-    viewed = [equations.node.get(node, equations.size) for node in circuit.view]
-    state, adjoint = _state_and_adjoint(equations, viewed, frequencies_hz)
-    parameters = _parameters(circuit, equations, frequencies_hz)
-    live: tuple[bool, ...] = ()
-    if with_live:
-        live = find_live(circuit, equations, circuit.view, frequency_hz=sum(frequencies_hz) / 2)
-    return Prediction(
-        legs=circuit.view,
-        transfer=state[:, viewed].T,
-        spreads=_spreads(parameters, state, adjoint),
-        spread_names=parameters.names,
-        live=live,
-    )
+    return PredictedCircuit(circuit).at(frequencies_hz, with_live=with_live)
+
+
+class PredictedCircuit:
+    """A circuit that is predicted at several frequencies; what they have in common is worked out once."""
+
+    def __init__(self, circuit: Circuit) -> None:
+        self._circuit = circuit
+        self._equations = write_equations(circuit)
+        self._viewed = [self._equations.node.get(node, self._equations.size) for node in circuit.view]
+        self._parameters = _parameters(circuit, self._equations)
+
+    @cached_property
+    def _ideal(self) -> Equations:
+        return self._equations.with_ideal_contacts(self._circuit)
+
+    def at(self, frequencies_hz: tuple[float, float], *, with_live: bool = True) -> Prediction:
+        """With the hot output at the first frequency and the cold at the second."""
+        view = self._circuit.view
+        state, adjoint = _state_and_adjoint(self._equations, self._viewed, frequencies_hz)
+        live: tuple[bool, ...] = ()
+        if with_live:
+            live = _live(self._ideal, view, frequency_hz=sum(frequencies_hz) / 2)
+        return Prediction(
+            legs=view,
+            transfer=state[:, self._viewed].T,
+            spreads=_spreads(self._parameters, frequencies_hz, state, adjoint),
+            spread_names=self._parameters.names,
+            live=live,
+        )
 
 
 def find_live(
@@ -107,7 +124,11 @@ def find_live(
     Solved with open contacts gone and closed ones ideal: what comes by stray capacitance, and what a contact
     that shorts the pair leaves over, is no route.
     """
-    ideal = equations.with_ideal_contacts(circuit)
+    return _live(equations.with_ideal_contacts(circuit), legs, frequency_hz=frequency_hz)
+
+
+def _live(ideal: Equations, legs: Sequence[str], *, frequency_hz: float) -> tuple[bool, ...]:
+    """The same, for equations that have ideal contacts already."""
     volts = solve(ideal, ideal.matrix([frequency_hz])[0], ideal.source)
     volts = np.concatenate([volts, np.zeros((1, 2))])
     viewed = [ideal.node.get(node, ideal.size) for node in legs]
@@ -140,16 +161,17 @@ def _state_and_adjoint(
 class _Parameters:
     """Toleranced values: the unknowns that each sits between, and what one standard uncertainty adds there.
 
-    `change` has shape (2, parameters), one row for each frequency.
+    `siemens` and `farads` have shape (parameters,).
     """
 
     names: tuple[str, ...]
     a: list[int]
     b: list[int]
-    change: Complex
+    siemens: Floats
+    farads: Floats
 
 
-def _parameters(circuit: Circuit, equations: Equations, frequencies_hz: tuple[float, float]) -> _Parameters:
+def _parameters(circuit: Circuit, equations: Equations) -> _Parameters:
     node, ground = equations.node, equations.size
     toleranced = [
         element
@@ -171,12 +193,13 @@ def _parameters(circuit: Circuit, equations: Equations, frequencies_hz: tuple[fl
             b.append(node.get(element.b, ground))
             real.append(0.0 if ohm is None else -element.resistance_spread_ohm / ohm**2)
     farads = np.array([element.capacitance_spread_f for element in toleranced])
-    omega = 2 * np.pi * np.asarray(frequencies_hz)
-    change = np.asarray(real) + 1j * omega[:, None] * farads
-    return _Parameters(names=tuple(element.name for element in toleranced), a=a, b=b, change=change)
+    names = tuple(element.name for element in toleranced)
+    return _Parameters(names=names, a=a, b=b, siemens=np.asarray(real), farads=farads)
 
 
-def _spreads(parameters: _Parameters, state: Complex, adjoint: Complex) -> Complex:
+def _spreads(
+    parameters: _Parameters, frequencies_hz: tuple[float, float], state: Complex, adjoint: Complex
+) -> Complex:
     """First order: dV_leg = -(w_a - w_b)·dy·(x_a - x_b), w being the leg's adjoint solution.
 
     Director and Rohrer, "The generalized adjoint network and network sensitivities", IEEE Trans. CT-16, 1969,
@@ -184,5 +207,7 @@ def _spreads(parameters: _Parameters, state: Complex, adjoint: Complex) -> Compl
     """
     across = state[:, parameters.a] - state[:, parameters.b]
     weight = adjoint[:, parameters.a] - adjoint[:, parameters.b]
-    change: Complex = -(parameters.change * across)[:, :, None] * weight
+    omega = 2 * np.pi * np.asarray(frequencies_hz)
+    admittance = parameters.siemens + 1j * omega[:, None] * parameters.farads
+    change: Complex = -(admittance * across)[:, :, None] * weight
     return change.transpose(1, 2, 0)

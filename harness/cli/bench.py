@@ -415,6 +415,10 @@ def _asked(host: str, port: int) -> WireEntry:
     try:
         with closing(Session(address, instrument="what is there")) as session:
             what = session.query("*IDN?")
+    except LinkLost as error:
+        causes = (each for each in _chain(error) if not isinstance(each, LinkLost))
+        why = next((f": {each}" for each in causes if str(each)), "")
+        trouble = f"no connection{why}. Check that it is switched on, and that host and port are right"
     except BenchError as error:
         trouble = str(error)
     return WireEntry(wire="network", address=address, what=what, trouble=trouble)

@@ -13,7 +13,7 @@ from typing import Annotated, Any
 import typer
 
 from harness.cli import options
-from harness.cli.terminal import TIED, hanging, print_result, wrapped
+from harness.cli.terminal import TIED, hanging, print_result, shown_progress, wrapped
 from harness.errors import UsageError
 from harness.faults.additions import Addition, cheapest_additions
 from harness.faults.coverage import (
@@ -36,6 +36,8 @@ from harness.session.planned_job import impedances_of, read_job
 from harness.units import counted, format_value
 
 ANSWERS_WITHIN = "10s"  # a scheduler
+STEPS = ("planning", "weighing every fault", "trying additions", "trying heavier loads")
+STEP_MINIMAL = "searching for the fewest steps"
 CONTACT_LOADS_OHM = (600.0, 20.0)
 FEW = 12  # names in a line of text before "and more"
 BARELY = 5  # faults that are listed as detected least clearly
@@ -101,20 +103,23 @@ def coverage(
     """
     described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     own = [parse_fault(name, described.module, described.fixture) for name in fault or ()]
-    plan = build_plan(described, impedances=impedances_of(described, bench))
-    with cluster(workers) as executor:
+    with cluster(workers) as executor, shown_progress("coverage", *STEPS, *[STEP_MINIMAL] * minimal) as done:
+        plan = build_plan(described, impedances=impedances_of(described, bench))
+        done.next_step()
         result = find_coverage(described, plan, executor=executor)
         asked = judge_faults(described, plan, own, executor=executor) if own else ()
+        done.next_step()
         additions = cheapest_additions(
             described, [seen.fault for seen in result.unseen], impedances=plan.impedances, executor=executor
         )
+        done.next_step()
         loads = with_loads(described, CONTACT_LOADS_OHM, impedances=plan.impedances, executor=executor)
+        done.next_step()
         shorter = smallest_plan(described, plan, executor=executor) if minimal else None
-        plugs = (
-            design_plugs(described, impedances=plan.impedances, executor=executor, progress=_progress)
-            if design
-            else None
-        )
+    plugs = None
+    if design:
+        with cluster(workers) as executor:
+            plugs = design_plugs(described, impedances=plan.impedances, executor=executor, progress=_progress)
     data = _coverage_data(result, additions, loads)
     lines = [*_asked_lines(asked), *_coverage_lines(described, plan, result, additions, loads, every=every)]
     if asked:

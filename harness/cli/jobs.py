@@ -14,7 +14,7 @@ from rich.table import Table
 
 from harness.circuit.truth import TruthRow, truth_table
 from harness.cli import options
-from harness.cli.terminal import WIDTH, duration, print_json, say
+from harness.cli.terminal import WIDTH, answers_piped, duration, print_json, say, shown_progress
 from harness.drafts.job_text import EXTRA_CONTROLS, USUAL, Answers, check_answers, job_texts, write_new
 from harness.drafts.job_text import template as template_named
 from harness.drafts.module_draft import draft_module
@@ -61,6 +61,11 @@ def new(
     """
     usual = template_named(template or USUAL)
     ask = template is None and sys.stdin.isatty()
+    if template is None and not ask and None in (channels, loops, controls, relays) and answers_piped():
+        raise UsageError(
+            "questions are asked at a terminal alone, and standard input brings something else. Give the "
+            "answers as --channels, --loops, --controls and --relays-per-line, or name a --template"
+        )
     many = _answer(ask, "Audio channels (1 or 2)", channels, usual.channels)
     in_loops = _answer(ask, "Send/return loops (0 to 4)", loops, usual.loops)
     most = in_loops + len(EXTRA_CONTROLS)
@@ -132,7 +137,8 @@ def plan(
 ) -> None:
     """Print what a run of a job will do: setups, states, acquisitions, relay operations, time."""
     described = read_job(job, bench)
-    made = plan_job(described, bench).plan
+    with shown_progress("plan", f"planning {counted(len(described.sequence.checks), 'check')}"):
+        made = plan_job(described, bench).plan
     cost = estimate_time(made, described)
     if as_json:
         print_json(_plan_data(described, made, cost))

@@ -72,14 +72,38 @@ class Watcher:
 
 
 class Lines(Watcher):
-    """Plain lines: a line a state, and one for each reading that did not pass."""
+    """Plain lines: a line a state, and one for each reading that did not pass.
+
+    The readings of a setup's last state come when the next setup has begun, so its heading waits for them.
+    """
+
+    def __init__(self) -> None:
+        self._heading, self._setup = "", ""
+
+    def __exit__(self, *_: object) -> None:
+        self._say_heading()
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Say which setup a person is asked for."""
+        self._say_heading()
+        yield
+
+    def _say_heading(self) -> None:
+        if self._heading:
+            say(self._heading)
+        self._heading = ""
 
     def __call__(self, event: Event) -> None:
         """Print an event."""
         match event:
             case SetupBegun(setup=setup, number=number, total=total):
-                say(f"setup {number}/{total}: {setup.name}" if number else setup.name)
+                self._say_heading()
+                self._setup = setup.name
+                self._heading = f"setup {number}/{total}: {setup.name}" if number else setup.name
             case ReadingsMade(state=state, done=done, total=total, readings=readings):
+                if any(reading.setup == self._setup for reading in readings) or not readings:
+                    self._say_heading()
                 passed = sum(reading.verdict == "pass" for reading in readings)
                 behind = f"[{done:{len(str(total))}d} of {counted(total, 'acquisition')}]"
                 result = f": {passed} of {counted(len(readings), 'reading')} pass" if readings else ""
@@ -88,6 +112,7 @@ class Lines(Watcher):
                     if reading.verdict != "pass":
                         say(reading_line(reading), indent=4)
             case Remark(text=text):
+                self._say_heading()
                 say(text, indent=2)
 
 

@@ -35,6 +35,7 @@ from harness.session.unit_run import RunRequest, RunResult, UnitRun
 from harness.units import counted
 
 PERIODS = 3
+MOST_DRAWN = 2  # setups whose waveforms are drawn in text; each takes a screen
 TONELESS_S = 3e-3
 USUAL_HZ = 1e3
 NEIGHBOURS = (
@@ -74,6 +75,8 @@ def measure(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and nothing else.")] = False,
 ) -> None:
     """Measure one state once and print its readings and the level of each leg. Nothing is recorded."""
+    if png is not None:
+        _check_picture(png)
     described = read_job(job, bench)
     wanted = Simulation(serial=serial, faults=fault or (), speed=speed)
 
@@ -190,6 +193,16 @@ def _strangeness(stimulus: Stimulus) -> tuple[bool, float, float]:
     return not _has_tone(stimulus), abs(stimulus.frequency_hz - USUAL_HZ), -stimulus.level_vrms
 
 
+def _check_picture(png: Path) -> None:
+    """Refuse, before anything is measured, a picture that could not be written. Raises UsageError."""
+    if png.suffix.lower() != ".png":
+        raise UsageError(f"--png {png}: expected a name that ends with .png")
+    if png.is_dir():
+        raise UsageError(f"--png {png}: is a folder; expected the name of a file in it")
+    if not png.parent.is_dir():
+        raise UsageError(f"--png {png}: there is no folder {png.parent}; make it, or name another file")
+
+
 def _draw(traces: list[Trace], png: Path) -> None:
     if not traces:
         return
@@ -216,6 +229,7 @@ def _show(result: RunResult, traces: list[Trace], *, as_json: bool) -> None:
         print_json(shown)
         return
     traced = {trace.setup: trace for trace in traces}
+    drawn = {trace.setup for trace in traces[:MOST_DRAWN]}
     for setup in dict.fromkeys(["", *(reading.setup for reading in result.readings), *traced]):
         if setup:
             typer.echo()
@@ -223,8 +237,14 @@ def _show(result: RunResult, traces: list[Trace], *, as_json: bool) -> None:
         for reading in result.readings:
             if reading.setup == setup:
                 say(reading_line(reading), indent=2 if setup else 0)
-        if setup in traced:
+        if setup in drawn:
             _show_trace(traced[setup])
+    if len(traces) > MOST_DRAWN:
+        typer.echo()
+        say(
+            f"Drawn are the waveforms of {MOST_DRAWN} of {counted(len(traces), 'setup')}; --setup NAME draws "
+            "those of one, and --png FILE all."
+        )
     if any(trace.stimulus.kind == "pair" for trace in traces):
         typer.echo()
         say(NEIGHBOURS)

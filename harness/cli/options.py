@@ -9,6 +9,7 @@ import typer
 from harness.records.run import DEFAULT_RECORDS
 
 RECORDS = str(DEFAULT_RECORDS)
+LAST_PORT = 65_535
 
 
 def parse_run_number(text: object) -> int:
@@ -28,6 +29,15 @@ def parse_times(text: object) -> float:
 def parse_share(text: object) -> float:
     """A share of all. Raises BadParameter."""
     return _number(text, 0.0, 1.0, 'a share such as "0.2", which is 20 %')
+
+
+def parse_port(text: object) -> int:
+    """The number of a TCP port. Raises BadParameter."""
+    if not str(text).isdecimal() or int(str(text)) > LAST_PORT:
+        raise typer.BadParameter(
+            f"found {text}; expected a port from 1 to {LAST_PORT}, or 0 for any free one"
+        )
+    return int(str(text))
 
 
 def _number(text: object, least: float, most: float, expected: str) -> float:

@@ -316,10 +316,11 @@ def export(
     ],
     out: Annotated[Path, typer.Option(metavar="PATH", help="The file; for wav a folder.")],
     records: options.RecordsLocation = options.RECORDS,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")] = False,
 ) -> None:
     """Write a run's readings or waveforms to a file: a table, a test report, or audio."""
     known = next((name for name in FORMATS if name == form), None)
     if known is None:
         raise UsageError(f"there is no format {form!r}; expected one of {', '.join(FORMATS)}")
     with open_records(records, read_only=True) as store:
-        typer.echo(write_run(store, run, known, out))
+        typer.echo(write_run(store, run, known, out, replace=replace))

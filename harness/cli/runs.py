@@ -12,7 +12,7 @@ import typer
 
 from harness.circuit.elements import BenchImpedances
 from harness.cli import options
-from harness.cli.terminal import print_json, say
+from harness.cli.terminal import print_json, say, shown_progress
 from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
 from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
 from harness.judge import unit_verdict
@@ -99,10 +99,18 @@ def diagnose(
     ] = True,
 ) -> None:
     """Name the faults that explain a run best, from its recorded job files and phasors."""
-    with open_records(records, read_only=True) as store:
+    pairs = "weighing every fault, and pairs of them if none fits" if double else "weighing every fault"
+    with (
+        open_records(records, read_only=True) as store,
+        shown_progress("diagnose", "reading the run back", pairs) as done,
+    ):
         record = store.run(run)
         recorded = None if record.outcome == "pass" else read_recorded(store, record)
-    result = None if recorded is None else Diagnosed(recorded, double=double)
+        if recorded is not None and recorded.empty:
+            _nothing_to_diagnose(record, as_json=as_json)
+            raise typer.Exit(EXIT_UNPROVEN)
+        done.next_step()
+        result = None if recorded is None else Diagnosed(recorded, double=double)
     title = f"{record.header.part} {record.header.serial}, run {run}: {record.outcome.upper()}"
     if as_json:
         _print_explanation_json(record, result)
@@ -111,8 +119,21 @@ def diagnose(
     else:
         say(title)
         _print_explanation(result.explanation)
-    if result is not None and result.empty:
-        raise typer.Exit(EXIT_UNPROVEN)
+
+
+def _nothing_to_diagnose(record: RunRecord, *, as_json: bool) -> None:
+    """Of a run that was stopped before it had measured anything of the unit."""
+    if as_json:
+        print_json(
+            {"run": record.run_id, "serial": record.header.serial, "outcome": record.outcome}
+            | {"explained": False, "groups": [], "next_probe": None}
+        )
+        return
+    again = f"`switchwalk resume {record.run_id}` continues the run, or start a new one"
+    say(
+        f"{record.header.part} {record.header.serial}, run {record.run_id}: {record.outcome.upper()}. It "
+        f"measured nothing of the unit, so no fault can be named; {again}"
+    )
 
 
 def _print_explanation(explanation: Explanation) -> None:
@@ -246,7 +267,9 @@ def site(
 
 def serve(
     records: options.RecordsLocation = options.RECORDS,
-    port: Annotated[int, typer.Option(min=0, max=65535, metavar="PORT", help="0 for any free port.")] = 0,
+    port: Annotated[
+        int, typer.Option(parser=options.parse_port, metavar="PORT", help="0 for any free port.")
+    ] = 0,
 ) -> None:
     """Show the records in a browser on this machine, also during a run. The pages are read-only."""
     pages = LiveSite(

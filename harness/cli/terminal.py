@@ -1,4 +1,4 @@
-"""Between the shell and the commands: lines at eighty columns, JSON, signals.
+"""Between the shell and the commands: lines at eighty columns, JSON, signals, signs of life.
 
 Lines are written in letters that the terminal has. The first signal stops a run; further ones change nothing
 of how that ends.
@@ -8,10 +8,13 @@ import codecs
 import contextlib
 import json
 import os
+import select
 import signal
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator
+import threading
+import time
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
 from typing import Any
@@ -40,6 +43,9 @@ IN_ASCII = {
 }
 _TABLE = str.maketrans(IN_ASCII)
 _HANDLER = "switchwalk-in-ascii"
+FIRST_S = 2.0  # what takes no longer than this says nothing
+EVERY_S = 10.0  # in a pipe or a file; a terminal's line is written over each second
+ON_TERMINAL_S = 1.0
 SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
@@ -232,6 +238,14 @@ def _stopped(reason: str, error: BaseException) -> RunStopped:
     return stopped
 
 
+def answers_piped() -> bool:
+    """Whether something waits on standard input, which is no terminal; what comes later is not seen."""
+    try:
+        return bool(select.select([sys.stdin], [], [], 0)[0]) and bool(sys.stdin.buffer.peek(1))
+    except (OSError, ValueError, AttributeError):  # closed, or no file; on Windows, no socket
+        return False
+
+
 @contextmanager
 def output_may_be_gone() -> Iterator[None]:
     """Ignore a terminal or a pipe that is gone: the exit code says how the run ended."""
@@ -249,3 +263,52 @@ def write_to_nowhere() -> None:
         with contextlib.suppress(OSError, ValueError):
             os.dup2(nowhere, stream.fileno())
     os.close(nowhere)
+
+
+class Progress:
+    """Which step of a command's work is being done; `next_step` moves on to the step that follows."""
+
+    def __init__(self, command: str, steps: Sequence[str]) -> None:
+        self._command, self._steps, self._at = command, steps, 0
+        self._begun_s = time.monotonic()
+
+    def next_step(self) -> None:
+        """Say that the next step has begun."""
+        self._at = min(self._at + 1, len(self._steps) - 1)
+
+    def __str__(self) -> str:
+        spent = duration(time.monotonic() - self._begun_s)
+        which = f"step {self._at + 1} of {len(self._steps)}, " if len(self._steps) > 1 else ""
+        return f"{self._command}: {which}{self._steps[self._at]}; {spent} so far"
+
+
+@contextmanager
+def shown_progress(
+    command: str, *steps: str, first_s: float = FIRST_S, every_s: float = EVERY_S
+) -> Iterator[Progress]:
+    """Say now and then on standard error which of these steps is being done, from `first_s` on."""
+    progress, ended = Progress(command, steps), threading.Event()
+    on_terminal = sys.stderr.isatty()
+
+    def show() -> None:
+        waiting_s = first_s
+        while not ended.wait(waiting_s):
+            text = fitted(str(progress), WIDTH - 1) if on_terminal else str(progress)
+            _write_progress(f"\r{text:<{WIDTH - 1}}" if on_terminal else f"{text}\n")
+            waiting_s = ON_TERMINAL_S if on_terminal else every_s
+        if on_terminal and waiting_s != first_s:
+            _write_progress(f"\r{'':<{WIDTH - 1}}\r")
+
+    shower = threading.Thread(target=show, daemon=True)
+    shower.start()
+    try:
+        yield progress
+    finally:
+        ended.set()
+        shower.join()
+
+
+def _write_progress(text: str) -> None:
+    with output_may_be_gone():
+        sys.stderr.write(text)
+        sys.stderr.flush()

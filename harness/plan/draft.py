@@ -16,7 +16,7 @@ from harness.circuit.elements import (
     resistor,
 )
 from harness.circuit.expand import build_circuit, build_wiring, in_state
-from harness.circuit.predict import Prediction, differential, predict_circuit
+from harness.circuit.predict import PredictedCircuit, Prediction, differential, predict_circuit
 from harness.circuit.routes import SILENT, live_route
 from harness.errors import JobError
 from harness.job.fixture import PortName, Setup
@@ -138,6 +138,7 @@ class Draft:
     predicted: dict[tuple[str, float], dict[str, Prediction]] = field(default_factory=dict)
     setups: dict[str, Setup] = field(default_factory=dict)
     wirings: dict[str, Circuit] = field(default_factory=dict)
+    circuits: dict[tuple[str, str], PredictedCircuit] = field(default_factory=dict)
 
     def acquire(self, setup: Setup, state: State, stimulus: Stimulus) -> int:
         """Number of the acquisition for this setup, state and stimulus; planned at the first call."""
@@ -171,12 +172,14 @@ class Draft:
         """Predict at a frequency; if all states are wanted, all at once, since most work is shared."""
         known = self.predicted.setdefault((setup.name, frequency_hz), {})
         if state.name not in known:
-            everywhere = self._is_everywhere(frequency_hz) and state in self.job.sequence.states
+            everywhere = frequency_hz in self._everywhere_hz and state in self.job.sequence.states
             wanted = self.job.sequence.states if everywhere else (state,)
             frequencies_hz = choose_tones(frequency_hz).frequencies_hz
             for other in wanted:
-                circuit = self._circuit(setup, other)
-                known[other.name] = predict_circuit(circuit, frequencies_hz=frequencies_hz)
+                key = (setup.name, other.name)
+                if key not in self.circuits:
+                    self.circuits[key] = PredictedCircuit(self._circuit(setup, other))
+                known[other.name] = self.circuits[key].at(frequencies_hz)
         return known[state.name]
 
     def _circuit(self, setup: Setup, state: State) -> Circuit:
@@ -185,11 +188,20 @@ class Draft:
             self.wirings[setup.name] = build_wiring(self.job.module, self.job.fixture, setup, self.impedances)
         return in_state(self.wirings[setup.name], self.job.module, setup, state)
 
-    def _is_everywhere(self, frequency_hz: float) -> bool:
+    @cached_property
+    def _everywhere_hz(self) -> frozenset[float]:
+        """Frequencies that are wanted in all states."""
         checks = self.job.sequence.checks
-        return frequency_hz == checks[0].tone.frequency_hz or any(
-            check.states is None and frequency_hz in (check.tone.frequency_hz, *check.options.several_hz)
-            for check in checks
+        return frozenset(
+            (
+                checks[0].tone.frequency_hz,
+                *(
+                    frequency_hz
+                    for check in checks
+                    if check.states is None
+                    for frequency_hz in (check.tone.frequency_hz, *check.options.several_hz)
+                ),
+            )
         )
 
 

@@ -55,9 +55,11 @@ def unit_to_json(unit: UnitSummary, operations: Mapping[str, int]) -> dict[str, 
 def run_to_json(run: RunRecord) -> dict[str, Any]:
     """Keys: run, outcome, reason, ended, verdicts (how many of each), acquisitions, and those of `RunHeader`.
 
-    Of `files` it gives name and sha256, of `instruments` role, address, profile and text.
+    Of `files` it gives name and sha256, of `instruments` role, address, profile and text; of `job_folder` and
+    `bench_file` the name alone, which is what other computers can use.
     """
     header = asdict(run.header)
+    header |= {name: Path(header[name]).name for name in ("job_folder", "bench_file")}
     header["started"] = run.header.started.isoformat()
     header["files"] = [{"name": file.name, "sha256": file.sha256} for file in run.header.files]
     header["instruments"] = list(header["instruments"])
@@ -163,20 +165,23 @@ def need(*modules: str) -> None:
     missing = [name for name in modules if find_spec(name) is None]
     if missing:
         raise UsageError(
-            f"{' and '.join(missing)} is not installed. Install it with: pip install 'switchwalk[data]'"
+            f"{' and '.join(missing)} {'are' if len(missing) > 1 else 'is'} not installed. Install with: "
+            "pip install 'switchwalk[data]'"
         )
 
 
-def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
+def write_run(store: RunStore, run_id: int, form: Format, path: Path, *, replace: bool = False) -> Path:
     """Write a run to `path` and give it back; waveforms as WAV into a folder of that name, one for each.
 
     csv: a line a reading, SI units, "" if nothing is known. json: the run and its readings, with the keys
     that `show --json` has. parquet: the table of the csv (extra `data`). junit: a test case a reading.
     wav: volts as 32-bit floats, a channel for each scope input. npz: the waveforms exactly.
     Raises RecordsError for a run that isn't there or a path that can't be written, UsageError where the run
-    kept no waveform.
+    kept no waveform, and for a file that is there unless it is to be replaced.
     """
     record = store.run(run_id)
+    if not replace and form != "wav":
+        _refuse_to_replace(path)
     if form in ("wav", "npz"):
         waveforms = store.waveforms(run_id)
         if not waveforms:
@@ -186,8 +191,11 @@ def write_run(store: RunStore, run_id: int, form: Format, path: Path) -> Path:
             )
         if form == "npz":
             return _put(path, partial(_write_npz, waveforms))
-        for acquisition, capture in waveforms.items():
-            _put(path / f"acquisition-{acquisition}.wav", partial(_write_wav, capture))
+        files = {path / f"acquisition-{number}.wav": capture for number, capture in waveforms.items()}
+        for file in () if replace else files:
+            _refuse_to_replace(file)
+        for file, capture in files.items():
+            _put(file, partial(_write_wav, capture))
         return path
     if form == "parquet":
         need("pandas", "pyarrow")
@@ -347,6 +355,11 @@ def _write_wav(capture: Capture, target: Path) -> None:
 
     rate_hz = round(1.0 / capture.interval_s)
     wavfile.write(target, rate_hz, np.ascontiguousarray(capture.volts.T, dtype=np.float32))
+
+
+def _refuse_to_replace(path: Path) -> None:
+    if path.is_file():
+        raise UsageError(f"{path}: already there. Give another --out, or --replace to write over it")
 
 
 def _put(path: Path, write: Callable[[Path], object]) -> Path:

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import harness
-from harness.errors import RecordsError
+from harness.errors import RecordsError, UsageError
 from harness.records.history import RunLine
 from harness.records.store import RunStore
 from harness.report.page_files import write_whole
@@ -244,6 +244,11 @@ def _portions(units: Sequence[Unit]) -> Iterator[Sequence[Unit]]:
 
 def _claim(folder: Path) -> None:
     """Make the folder ours, so that nothing else of anybody's is ever overwritten or taken away in it."""
+    in_the_way = next(
+        (each for each in (folder, *folder.parents) if each.exists() and not each.is_dir()), None
+    )
+    if in_the_way is not None:
+        raise UsageError(f"{in_the_way}: is a file, and the pages need a folder. Give another folder")
     folder.mkdir(parents=True, exist_ok=True)
     mark = folder / MARK
     if not mark.exists():

@@ -238,6 +238,7 @@ def test_find_says_what_does_not_answer(capsys: pytest.CaptureFixture[str]) -> N
         free = closing.getsockname()[1]
     (seen,) = found_at(capsys, f"127.0.0.1:{free}", code=4)
     assert "no connection" in seen["trouble"]
+    assert "bench file" not in seen["trouble"]  # none was named
 
 
 def test_find_asks_nobody_unasked(capsys: pytest.CaptureFixture[str]) -> None:

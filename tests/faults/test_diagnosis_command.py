@@ -2,10 +2,13 @@
 
 import json
 import re
+import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from harness.records.store import open_records
 from tests.cli.commands import Printed, exit_code, switchwalk
 from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in
 
@@ -27,6 +30,25 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for file in job.iterdir():
         file.write_text("another job now", encoding="utf-8")
     return records
+
+
+@pytest.mark.parametrize("more", [(), ("--json",)])
+def test_a_run_that_measured_nothing_is_not_explained(
+    place: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path, more: tuple[str, ...]
+) -> None:
+    records = tmp_path / "records.sqlite"
+    shutil.copy(place, records)
+    with open_records(records) as store:
+        number = store.begin(store.run(NEVER).header)
+        store.finish(number, "stopped", "the generator was unplugged", datetime.now(UTC))
+    printed = diagnose(capsys, records, number, *more)
+    assert printed.code == 3
+    if more:
+        assert json.loads(printed.out)["groups"] == []
+    else:
+        said = " ".join(printed.out.split())
+        assert "measured nothing of the unit, so no fault can be named" in said
+        assert f"`switchwalk resume {number}`" in said
 
 
 def diagnose(capsys: pytest.CaptureFixture[str], place: Path, run: int, *more: str) -> Printed:

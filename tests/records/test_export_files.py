@@ -79,6 +79,39 @@ def test_csv_has_a_line_a_reading_in_si(export: Callable[..., Any], tmp_path: Pa
     assert (rows[4]["check"], rows[4]["value"]) == ('Click, "loud"', "")
 
 
+@pytest.mark.parametrize(("form", "name"), [("csv", "run.csv"), ("npz", "run.npz"), ("wav", "waves")])
+def test_a_file_that_is_there_is_not_written_over_unless_it_is_asked_for(
+    export: Callable[..., Any], tmp_path: Path, place: Path, form: str, name: str
+) -> None:
+    out = export(form, tmp_path / name)
+    (file,) = out.iterdir() if out.is_dir() else [out]
+    file.write_text("somebody's own", encoding="utf-8")
+    refusal = export(form, out, expect=2)
+    assert refusal == f"{file}: already there. Give another --out, or --replace to write over it\n"
+    assert file.read_text(encoding="utf-8") == "somebody's own"
+    assert (
+        exit_code("export", "1", "--format", form, "--out", str(out), "--records", str(place), "--replace")
+        == 0
+    )
+    assert file.read_bytes() != b"somebody's own"
+
+
+@pytest.mark.parametrize("form", ["csv", "json", "junit", "parquet"])
+def test_no_export_holds_a_path_of_the_computer_that_ran_the_test(
+    export: Callable[..., Any], tmp_path: Path, place: Path, form: str
+) -> None:
+    with open_records(place) as store:
+        header = replace(HEADER, job_folder="/home/mara/jobs/tls-2", bench_file="/home/mara/bench_b.toml")
+        number = store.begin(header)
+        store.add_readings(number, ALL)
+        store.finish(number, "fail", "", ENDED)
+    content = export(form, tmp_path / "run", number=number).read_bytes()
+    assert b"mara/" not in content
+    if form == "json":
+        told = json.loads(content)
+        assert (told["job_folder"], told["bench_file"]) == ("tls-2", "bench_b.toml")
+
+
 def test_json_is_what_show_prints(
     export: Callable[..., Any], tmp_path: Path, capsys: pytest.CaptureFixture[str], place: Path
 ) -> None:

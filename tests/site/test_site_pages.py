@@ -236,6 +236,11 @@ def test_a_second_writing_takes_away_what_is_no_more_and_no_folder_of_somebody_e
     assert "61 units in 2 batches" in done.err
     assert not stale.exists()
     (tmp_path / "thesis.txt").write_text("mine")
+
+    for place in (tmp_path / "thesis.txt", tmp_path / "thesis.txt" / "below"):
+        on_a_file = switchwalk(capsys, "site", str(place), "--records", records)
+        assert on_a_file.code == 2
+        assert on_a_file.err.startswith(f"{tmp_path / 'thesis.txt'}: is a file")
     refused = switchwalk(capsys, "site", str(tmp_path), "--records", records)
     assert refused.code == 4
     assert "holds something else (thesis.txt)" in refused.err
