@@ -170,7 +170,18 @@ class NotConfirmed:
     """The reading failed, and could not be measured again."""
 
 
-Fact = InputRefused | LostToBench | NothingMoved | OperationFailed | MeasuredAgain | NotConfirmed
+@dataclass(frozen=True, kw_only=True)
+class LeadOrUnit:
+    """The reading failed, and these leads (`input 1`) on other pins would explain all that failed.
+
+    faults: of the unit, by name, that would explain it as well.
+    """
+
+    leads: tuple[str, ...]
+    faults: tuple[str, ...]
+
+
+Fact = InputRefused | LostToBench | NothingMoved | OperationFailed | MeasuredAgain | NotConfirmed | LeadOrUnit
 """What programs ask about a reading besides its value and its verdict."""
 
 

@@ -1,14 +1,17 @@
 """The simulator as a whole: one world, its instruments behind sockets and a pty, and the control port.
 
-A slip is one a setup at most: two leads swapped, one left off, or one on the neighbouring pin. Told which
-leads to look at the hands put these right; told to look at all, they put all right.
+A slip is one a setup at most: two leads exchanged, one left off, one on a neighbouring pin or on the pin of
+another lead, one that shorts its pin to ground or to the other leg, or all of the scope's one pin on. Told
+which leads to look at the hands put these right; told to look at all, they put all right.
 
 The control port takes lines of JSON, each answered by one:
 `{"unit": "S1", "faults": ["K3 never operates"]}` puts another unit into the fixture, `{"empty": true}` takes
-it out, `{"setup": "name"}` moves the leads, and with `"look_at": ["input 1"]` besides sees to these leads of
-it (`[]`: to all), `{"trouble": "oscilloscope late 800 ms"}` lets an instrument misbehave (`"none"` ends it),
-`{"quit": true}` ends the simulator. The answer is `{"ok": true}`, or `{"ok": false, "error": "…"}`. Nothing
-can be asked here: what a bench shows, its instruments show.
+it out, `{"wires": {"input pin left.out.hot": []}}` puts wires of the fixture on other nodes (`[]`: on none),
+`{"setup": "name"}` moves the leads, with `"look_at": ["input 1"]` besides sees to these leads of it (`[]`: to
+all), with `"leads": {"input 1": ["ground"]}` instead puts these on other nodes,
+`{"trouble": "oscilloscope late 800 ms"}` lets an instrument misbehave (`"none"` ends it), `{"quit": true}`
+ends the simulator. The answer is `{"ok": true}`, or `{"ok": false, "error": "…"}`. Nothing can be asked here:
+what a bench shows, its instruments show.
 """
 
 import json
@@ -43,7 +46,7 @@ from simulator.wire import (
     Stream,
     serve_scpi,
 )
-from simulator.wiring import LeadNodes, proper_nodes
+from simulator.wiring import LeadNodes, Place, proper_nodes
 from simulator.world import Clock, World
 
 LINE_MAX = 65_536
@@ -61,7 +64,7 @@ class Hands:
     def __init__(self, job: Job, world: World, *, lead_errors: float, seed: object) -> None:
         self._job, self._world, self._lead_errors = job, world, lead_errors
         self._rng = generator_for("hands", seed)
-        self.elsewhere: dict[str, str | None] = {}
+        self.elsewhere: dict[str, Place] = {}
 
     def make(self, name: str) -> LeadNodes:
         """Make a setup; returns the leads that are elsewhere than they should be. Raises UsageError."""
@@ -80,18 +83,31 @@ class Hands:
         self.elsewhere = {lead: node for lead, node in self.elsewhere.items() if lead not in corrected}
         return self.elsewhere
 
-    def _slip(self, nodes: Mapping[str, str]) -> dict[str, str | None]:
+    def _slip(self, nodes: Mapping[str, str]) -> dict[str, Place]:
         leads = list(nodes)
         lead = leads[int(self._rng.integers(len(leads)))]
-        kind = int(self._rng.integers(3))
         first = leads.index(lead) // 2 * 2
-        if kind == 0 and first + 1 < len(leads):
-            hot, cold = leads[first : first + 2]
-            return {hot: nodes[cold], cold: nodes[hot]}
-        if kind == 1:
-            return {lead: None}
-        nearby = self._neighbours(nodes[lead])
-        return {lead: nearby[int(self._rng.integers(len(nearby)))]}
+        inputs = [each for each in leads if each.startswith("input")]
+        alike = [each for each in leads if each[:5] == lead[:5] and each != lead]
+        match int(self._rng.integers(7)):
+            case 0 if first + 1 < len(leads):
+                hot, cold = leads[first : first + 2]
+                return {hot: nodes[cold], cold: nodes[hot]}
+            case 1 if alike:
+                other = alike[int(self._rng.integers(len(alike)))]
+                return {lead: nodes[other], other: nodes[lead]}
+            case 2 if alike:
+                return {lead: nodes[alike[int(self._rng.integers(len(alike)))]]}
+            case 3:
+                return {lead: (nodes[lead], GROUND)}
+            case 4 if len(inputs) > 2:
+                on = [*inputs[1:], inputs[0]]
+                return {each: nodes[next_one] for each, next_one in zip(inputs, on, strict=True)}
+            case 5:
+                nearby = self._neighbours(nodes[lead])
+                return {lead: nearby[int(self._rng.integers(len(nearby)))]}
+            case _:
+                return {lead: None}
 
     def _neighbours(self, node: str) -> list[str]:
         """The pins beside one: the other leg, pin 1, and the same pin of the other channels' connectors."""
@@ -275,6 +291,10 @@ class Simulator(AbstractContextManager["Simulator"]):
         slips = self._pair_of_hands.make(setup) if elsewhere is None else elsewhere
         self._world.move_leads(setup, slips)
 
+    def move_wires(self, wires: LeadNodes) -> None:
+        """Put wires of the fixture on other nodes than their own pins; {} puts all right."""
+        self._world.move_wires(wires)
+
     def close(self) -> None:
         """End every connection and thread."""
         for listener in self._listeners.values():
@@ -367,6 +387,7 @@ settle = "15 ms"
             "unit": self._unit_by_hand,
             "empty": lambda _: self._world.place_unit("", done_faults.taken_out(self._job.module)),
             "setup": self._leads_by_hand,
+            "wires": self._wires_by_hand,
             "trouble": self._trouble_by_hand,
         }
 
@@ -376,11 +397,16 @@ settle = "15 ms"
 
     def _leads_by_hand(self, request: Mapping[str, Any]) -> None:
         setup = _text(request, "setup")
-        if request.get("look_at") is None:
+        if request.get("leads") is not None:
+            self.move_leads(setup, _places(request, "leads"))
+        elif request.get("look_at") is None:
             self.move_leads(setup)
         else:
             leads = _texts(request, "look_at", "leads")
             self._world.move_leads(setup, self._pair_of_hands.look_at(setup, leads))
+
+    def _wires_by_hand(self, request: Mapping[str, Any]) -> None:
+        self.move_wires(_places(request, "wires"))
 
     def _trouble_by_hand(self, request: Mapping[str, Any]) -> None:
         text = _text(request, "trouble")
@@ -410,6 +436,13 @@ def _texts(request: Mapping[str, Any], name: str, of_what: str) -> list[str]:
     if not isinstance(values, list) or not all(isinstance(value, str) for value in values):
         raise UsageError(f'"{name}": expected a list of {of_what}')
     return values
+
+
+def _places(request: Mapping[str, Any], name: str) -> dict[str, tuple[str, ...]]:
+    places = request[name]
+    if not isinstance(places, dict):
+        raise UsageError(f'"{name}": expected the nodes of each')
+    return {lead: tuple(_texts(places, lead, "nodes")) for lead in places}
 
 
 def _highest_channel(job: Job) -> int:

@@ -18,8 +18,13 @@ PROBES = {1.0: (1e6, 15e-12), 10.0: (10e6, 12e-12)}
 """Input resistance and capacitance with a plain lead, and with a probe of ten to one."""
 
 
-LeadNodes = Mapping[str, str | None]
-"""Of leads (`generator hot`, `input 1`) the nodes that they are on; None: on nothing."""
+Place = str | tuple[str, ...] | None
+LeadNodes = Mapping[str, Place]
+"""Of leads (`generator hot`, `input 1`) the nodes that they are on; None: on nothing; several: it joins them.
+
+Of a fixture's wires to pins the same, each named after what it comes from and its own pin, as
+`generator pin left.in.hot`, `input pin left.out.cold`.
+"""
 
 PlugPosition = tuple[str, str]  # a channel and a loopback
 
@@ -38,13 +43,15 @@ class Plugs:
 class Leads:
     """The bench's side: how many scope inputs, behind which probe, and the seed of its tolerances.
 
-    elsewhere: leads that are on other nodes than the setup has them on, and which (None: on nothing).
+    elsewhere: leads that are on other nodes than the setup has them on, and which. wires: the same of wires
+    of the fixture, in every setup that uses their pin.
     """
 
     inputs: int
     probe: float
     seed: int
     elsewhere: LeadNodes = field(default_factory=dict)
+    wires: LeadNodes = field(default_factory=dict)
 
 
 def connect(
@@ -97,12 +104,19 @@ def proper_nodes(setup: Setup, inputs: int) -> dict[str, str]:
     return nodes | {f"input {n}": node for n, node in enumerate(viewed[:inputs], start=1)}
 
 
+def nodes_of(place: Place) -> tuple[str, ...]:
+    """The nodes that a lead is on."""
+    if place is None:
+        return ()
+    return (place,) if isinstance(place, str) else place
+
+
 def _leads(setup: Setup | None, leads: Leads, starts: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     """A wire for each lead, to the node that it is on. starts: by generator lead, the node it begins at."""
     proper = {} if setup is None else proper_nodes(setup, leads.inputs)
     for lead, right in proper.items():
-        node = leads.elsewhere.get(lead, right)
-        if node is not None:
+        place = leads.elsewhere.get(lead, leads.wires.get(f"{lead.partition(' ')[0]} {right}", right))
+        for node in nodes_of(place):
             yield starts.get(lead, lead.replace("input", "scope")), starts.get(node, node)
 
 

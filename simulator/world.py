@@ -7,7 +7,7 @@ move in time; between two movements the circuit is in steady state at every tone
 
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import inf
 from types import MappingProxyType
@@ -99,7 +99,8 @@ class World:
         self._feeds = (job.bench.generator.hot, job.bench.generator.cold) if job.bench is not None else (1, 2)
         self._channels: frozenset[int] = frozenset()
         self._by_hand: str | None = None
-        self._elsewhere: Mapping[str, str | None] = {}
+        self._elsewhere: wiring.LeadNodes = {}
+        self._wires: wiring.LeadNodes = {}
         self._supply = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
         self._latest_s = 0.0
         self.version = 0  # counts what instruments and hands have changed
@@ -138,7 +139,7 @@ class World:
             self._change(instant_s)
 
     # --- what hands do ---
-    def move_leads(self, setup: str, elsewhere: Mapping[str, str | None] = MappingProxyType({})) -> None:
+    def move_leads(self, setup: str, elsewhere: wiring.LeadNodes = MappingProxyType({})) -> None:
         """Make a setup by hand, but for the leads that are elsewhere: on the nodes given, None on nothing.
 
         Raises UsageError as `setup_named` does.
@@ -146,6 +147,12 @@ class World:
         self.setup_named(setup)
         with self.lock:
             self._by_hand, self._elsewhere = setup, dict(elsewhere)
+            self._change(self._instant())
+
+    def move_wires(self, wires: wiring.LeadNodes) -> None:
+        """Put wires of the fixture on other nodes than their pins, in every setup that channels select."""
+        with self.lock:
+            self._wires = dict(wires)
             self._change(self._instant())
 
     def setup_named(self, name: str) -> Setup:
@@ -285,8 +292,10 @@ class World:
 
     def _scene(self, start_s: float, outputs: tuple[Output, ...]) -> _Scene:
         setup = self._setup()
-        elsewhere = self._elsewhere if setup is not None and setup.select is None else {}
-        made = (None if setup is None else setup.name, *sorted(elsewhere.items()))
+        by_hand = setup is not None and setup.select is None
+        elsewhere, wires = (self._elsewhere, {}) if by_hand else ({}, self._wires)
+        places = (*elsewhere.items(), *wires.items())
+        made = (None if setup is None else setup.name, *sorted(places, key=lambda place: place[0]))
         if made not in self._networks:
             self._networks[made] = Network(
                 wiring.connect(
@@ -296,7 +305,11 @@ class World:
                     plugs=self._plugs,
                     setup=setup,
                     leads=wiring.Leads(
-                        inputs=self.inputs, probe=self.probe, seed=self._bench_seed, elsewhere=elsewhere
+                        inputs=self.inputs,
+                        probe=self.probe,
+                        seed=self._bench_seed,
+                        elsewhere=elsewhere,
+                        wires=wires,
                     ),
                 )
             )

@@ -31,6 +31,7 @@ from harness.quantities.change import as_of_change
 from harness.quantities.registry import QUANTITIES
 from harness.reading import (
     InputRefused,
+    LeadOrUnit,
     Limit,
     Measurand,
     MeasuredAgain,
@@ -336,8 +337,10 @@ def judge_again(plan: Plan, recorded: Sequence[Reading], *, sequence: CheckSeque
 
 
 def _is_uncertain(reading: Reading) -> bool:
-    """Whether two measurements differ, or there is only one that failed: no limit makes that a verdict."""
-    if any(isinstance(fact, NotConfirmed) for fact in reading.facts):
+    """Whether two measurements differ, or there is only one that failed, or a lead would explain it: no limit
+    makes that a verdict.
+    """
+    if any(isinstance(fact, NotConfirmed | LeadOrUnit) for fact in reading.facts):
         return True
     again = (fact for fact in reading.facts if isinstance(fact, MeasuredAgain))
     return reading.verdict == "unproven" and any(fact.verdict != fact.again_verdict for fact in again)

@@ -24,6 +24,7 @@ from harness.reading import (
     Expected,
     Fact,
     InputRefused,
+    LeadOrUnit,
     LostToBench,
     Measurand,
     MeasuredAgain,
@@ -67,6 +68,7 @@ FACTS: Mapping[str, type[Fact]] = {
     "operation failed": OperationFailed,
     "measured again": MeasuredAgain,
     "not confirmed": NotConfirmed,
+    "lead or unit": LeadOrUnit,
 }
 """What the records call each fact of a reading."""
 

@@ -201,11 +201,16 @@ class LeadsSeenTo(Event):
 
 @dataclass(frozen=True, kw_only=True)
 class SetupProven(Event):
-    """Whether every lead of a setup that hands made showed what belongs on its pin."""
+    """Whether every lead of a setup that hands made showed what nothing but its own pin would show.
+
+    leads: those that did. not_proven: those that did not.
+    """
 
     kind = "proof"
     setup: str
     proven: bool
+    leads: tuple[str, ...] = ()
+    not_proven: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

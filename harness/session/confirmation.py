@@ -88,6 +88,13 @@ def agree(one: Estimate | None, other: Estimate | None) -> bool:
     return math.isfinite(uncertainty) and abs(one.value - other.value) <= uncertainty
 
 
+def same_value(one: Reading, other: Reading) -> bool:
+    """Whether two readings agree: in value, in that nothing was found, or in that there is no value."""
+    if one.estimate is None or other.estimate is None:
+        return one.estimate is other.estimate
+    return (one.estimate.floor and other.estimate.floor) or agree(one.estimate, other.estimate)
+
+
 def _averaged(first: Reading, again: Reading, limit: Limit | None, decision: Decision) -> Reading:
     """The mean of both values, within the wider of their intervals: both share most of its sources."""
     if first.estimate is None or again.estimate is None:

@@ -9,7 +9,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import Prediction, predict
 from harness.job.fixture import Setup
 from harness.job.job import Job
-from harness.job.state import State
+from harness.job.state import IDLE_STATE, State
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.reading import Reading
@@ -94,6 +94,11 @@ class RunContext(BenchContext):
     recovery: Recovery
     gain_accuracy: float
     hands: Hands
+
+    def make_safe(self) -> None:
+        """Drive nothing and release every relay, before hands touch the leads."""
+        self.drive.silence()
+        self.set_state(None, IDLE_STATE)
 
     def record(self, event: Event, text: str = "") -> None:
         """Keep an event with the run."""

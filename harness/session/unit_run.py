@@ -20,6 +20,7 @@ from harness.job.fixture import Setup
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.model import Plan
+from harness.plan.setups import input_numbers
 from harness.reading import Reading
 from harness.records.run import (
     BenchMoved,
@@ -39,11 +40,17 @@ from harness.session.context import RunContext, run_context
 from harness.session.control_currents import check_same_unit, energise, make_idle
 from harness.session.events import Hands, Observer, SetupBegun
 from harness.session.instruments import TRANSIENT
+from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
 from harness.session.open_bench import OpenBench, unobserved
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
-from harness.session.setup_check import RecordedHands, make_by_hand
 from harness.session.simulated import fault_notes
-from harness.session.through import LOW_LEVEL_VRMS, bench_moved, kept_reference, take_reference
+from harness.session.through import (
+    LOW_LEVEL_VRMS,
+    bench_moved,
+    kept_reference,
+    look_at_driven_port,
+    take_reference,
+)
 from harness.session.walk import Walk
 
 T = TypeVar("T")
@@ -200,11 +207,22 @@ class UnitRun:
         if not references or all(reading.verdict != "fail" for reading in self._readings):
             return ""
         first = Reference.from_dict(references[0])
-        moved = self._tried_twice(lambda: bench_moved(self._context, first))
+        moved = self._moved_since(first)
         if not moved:
             return ""
         self._context.record(BenchMoved(), moved)
         return f"the bench has changed during the run, so the unit has no verdict: {moved}"
+
+    def _moved_since(self, first: Reference) -> str:
+        """Hands are asked for the through setup only if what is driven, in view, cannot tell."""
+        context, through = self._context, self.plan.through
+        if through is not None and through.select is None and self.plan.visits:
+            setup = self.plan.visits[-1].setup  # which is still made
+            port = self._tried_twice(lambda: look_at_driven_port(context, first, setup))
+            failed = [each for each in self._readings if each.verdict == "fail" and each.key.measurand.port]
+            if port.moved or all(_inputs_of(reading, setup) <= port.as_before for reading in failed):
+                return port.moved
+        return self._tried_twice(lambda: bench_moved(context, first))
 
     def carry_out(self, part: Plan) -> tuple[Reading, ...]:
         """Carry out a part of the plan; returns its readings, which are in the records then.
@@ -291,7 +309,8 @@ class UnitRun:
             take = partial(take_reference, context)
             self.reference = take() if by_hand else self._tried_twice(take)
             if by_hand and through is not None and self.reference is not None:
-                self._record_proof(through, proven=True)
+                inputs = [number for tone in self.reference.tones[:1] for number in tone.inputs]
+                self._record_proof(through, LeadsFound(proven=tuple(f"input {n}" for n in inputs)))
         if self.reference is not None:
             self._store.add_reference(self.run_id, self.reference.to_dict())
         self._bench_is_measured = True
@@ -305,10 +324,21 @@ class UnitRun:
             self._context.recovery.after(error)
             return step()
 
-    def _record_proof(self, setup: Setup, *, proven: bool) -> None:
-        level = f"at {1e3 * LOW_LEVEL_VRMS:g} mV every lead showed what belongs on its pin"
-        message = f"proven electrically, {level}" if proven else "not proven lead by lead"
-        self._context.record(SetupProven(setup=setup.name, proven=proven), f"setup {setup.name!r}: {message}")
+    def _record_proof(self, setup: Setup, found: LeadsFound) -> None:
+        level = f"{1e3 * LOW_LEVEL_VRMS:g} mV"
+        if not found.not_proven:
+            message = f"proven electrically, at {level} every lead showed what belongs on its pin"
+        else:
+            doubts = "; ".join(f"{lead} ({why})" for lead, why in found.not_proven.items())
+            proven = f"proven electrically at {level}: {', '.join(found.proven)}; " if found.proven else ""
+            message = f"{proven}not proven: {doubts}"
+        proof = SetupProven(
+            setup=setup.name,
+            proven=not found.not_proven,
+            leads=found.proven,
+            not_proven=tuple(found.not_proven),
+        )
+        self._context.record(proof, f"setup {setup.name!r}: {message}")
 
     def _record_relay_operations(self) -> None:
         """What the relays did since the last record: a run that is killed loses one setup's at most."""
@@ -336,7 +366,9 @@ class UnitRun:
                 context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))
                 if visit.setup.select is None:
                     context.recorder.catch_up()
-                    self._record_proof(visit.setup, proven=make_by_hand(context, visit.setup))
+                    found = make_by_hand(context, visit.setup, [each.state for each in visit.states])
+                    self._record_proof(visit.setup, found)
+                    walk.leads.made_by_hand(visit.setup, found)
                 walk.measure_setup(visit)
                 context.recorder.defer(self._record_relay_operations)
                 if visit.setup.select is None:
@@ -352,6 +384,15 @@ class UnitRun:
         finally:
             self._readings += walk.readings
         return tuple(walk.readings)
+
+
+def _inputs_of(reading: Reading, setup: Setup) -> frozenset[int]:
+    """The inputs that show a reading's port in a setup; 0 as well for what cannot be seen in it."""
+    numbers = input_numbers(setup)
+    ports = [port for port in setup.view if str(port) == reading.key.measurand.pair]
+    if reading.setup != setup.name or not ports:
+        return frozenset({0, *numbers})
+    return frozenset(numbers[row] for row in setup.rows(ports[0]))
 
 
 def run_one_of_many(

@@ -30,10 +30,17 @@ from harness.plan.model import (
 from harness.plan.setups import drive_rows, input_numbers
 from harness.reading import Reading
 from harness.roles import SupplyReading
-from harness.session.confirmation import confirmed, is_doubtful, is_lost, unconfirmed
+from harness.session.confirmation import (
+    confirmed,
+    is_doubtful,
+    is_lost,
+    same_value,
+    unconfirmed,
+)
 from harness.session.context import RunContext
 from harness.session.events import Remark
 from harness.session.instruments import TRANSIENT, NotTaken
+from harness.session.leads.doubt import Failed, LeadDoubts, doubted
 from harness.session.recorder import (
     CaptureRequest,
     FittedCapture,
@@ -69,7 +76,11 @@ class Walk:
         self._powered = True
         self._begun = 0
         self._held: list[tuple[Planned, Reading]] = []  # neither recorded nor shown before `confirm`
+        self._failed: list[
+            tuple[Planned, Reading]
+        ] = []  # twice; until it is known whether a lead explains it
         self._troubles: defaultdict[str, list[Trouble]] = defaultdict(list)  # by setup
+        self.leads = LeadDoubts(context)
         self.readings: list[Reading] = []
 
     def measure_setup(self, visit: SetupVisit) -> None:
@@ -103,11 +114,73 @@ class Walk:
         until that can be made again.
         """
         self._context.recorder.catch_up()
+        self._have_leads_looked_at(visits)
         for _ in range(ROUNDS):
             part = self._to_measure_again(visits)
             if not part.count:
-                return
+                break
             self._settle(part, self._measured_again(part))
+        self._conclude()
+
+    def _have_leads_looked_at(self, visits: Sequence[SetupVisit]) -> None:
+        """If leads of a setup that hands made explain what did not pass there, have them put right, once."""
+        for visit in visits:
+            name = visit.setup.name
+            held = [self._as_failed(pair) for pair in (*self._held, *self._failed)]
+            here = [each for each in held if name in each.setups]
+            found = self.leads.looked_at(visit.setup, here, self._measured)
+            if found is not None:
+                self._failed = [
+                    (
+                        each,
+                        doubted(reading, visit.setup, found) if self._setups_of(each) == {name} else reading,
+                    )
+                    for each, reading in self._failed
+                ]
+                self._check_earlier(visit)
+
+    def _as_failed(self, pair: tuple[Planned, Reading]) -> Failed:
+        planned, reading = pair
+        return Failed(planned=planned, reading=reading, setups=frozenset(self._setups_of(planned)))
+
+    def _check_earlier(self, visit: SetupVisit) -> None:
+        """Measure again what passed in a setup before a lead of it was put right.
+
+        Raises SetupError if a reading differs: it is in the records, and was of another pin.
+        """
+        held = {id(planned) for planned, _ in self._held}
+        wanted = [
+            planned
+            for planned in self._context.plan.state_readings
+            if id(planned) not in held and self._setups_of(planned) == {visit.setup.name}
+        ]
+        before = {reading.key: reading for reading in self.readings}
+        part = only_these(self._context.plan, [planned for planned in wanted if planned.key in before])
+        again = self._measured_again(part)._held if part.count else []
+        for planned, reading in again:
+            if not same_value(before[planned.key], reading):
+                raise SetupError(
+                    f"setup {visit.setup.name!r}: {planned.key.check} at {planned.measurand.where} in "
+                    f"{planned.measurand.state} was recorded before {self.leads.cause(visit.setup.name)}, "
+                    "and differs now. Test the unit again",
+                    instrument="the wiring",
+                )
+
+    def _conclude(self) -> None:
+        """Record what failed twice. Raises SetupError if a lead on a wrong pin explains it, and it alone."""
+        failed, self._failed = self._failed, []
+        settled, error = self.leads.settled([self._as_failed(pair) for pair in failed], self._measured)
+        self._record_settled(settled)
+        if error is not None:
+            raise error
+
+    def _record_settled(self, pairs: Sequence[tuple[Planned, Reading]]) -> None:
+        by_state: dict[State, list[Reading]] = {}
+        for planned, reading in pairs:
+            by_state.setdefault(self._state_of(planned), []).append(reading)
+        for state, readings in by_state.items():
+            self.readings += readings
+            self._context.add_readings(state, self._begun, readings)
 
     def _to_measure_again(self, visits: Sequence[SetupVisit]) -> Plan:
         """The part of the plan for held readings that these setups can give whole."""
@@ -138,7 +211,7 @@ class Walk:
         """Record what two measurements of each of these readings come to."""
         context = self._context
         second = {id(planned): reading for planned, reading in again._held}
-        settled: dict[State, list[Reading]] = {}
+        settled: list[tuple[Planned, Reading]] = []
         held, self._held = self._held, []
         for planned, first in held:
             reading = second.get(id(planned))
@@ -154,10 +227,11 @@ class Walk:
                     decision=context.job.sequence.decision,
                     cause=self._cause(planned),
                 )
-                settled.setdefault(self._state_of(planned), []).append(result)
-        for state, readings in settled.items():
-            self.readings += readings
-            context.add_readings(state, self._begun, readings)
+                if result.verdict == "fail":
+                    self._failed.append((planned, result))
+                else:
+                    settled.append((planned, result))
+        self._record_settled(settled)
 
     def _setups_of(self, planned: Planned) -> set[str]:
         """The setups that a reading needs; of the supply's, those in which it can be taken."""
@@ -165,6 +239,8 @@ class Walk:
         if planned.captures:
             made: tuple[Acquisition | ChangeAcquisition, ...] = (*plan.acquisitions, *plan.changes)
             return {each.setup for each in made if each.number in planned.captures}
+        if planned.quantity.family == "cycle":
+            return {visit.setup.name for visit in plan.visits if planned in visit.cycles}
         return {
             visit.setup.name
             for visit in plan.visits
@@ -177,8 +253,10 @@ class Walk:
         changes = [each.change for each in self._context.plan.changes if each.number in planned.captures]
         states = {planned.measurand.state}
         states |= {state.name for change in changes for state in (change.before, change.after)}
-        troubles = (each for name in sorted(self._setups_of(planned)) for each in self._troubles[name])
-        return "; ".join(trouble.text for trouble in troubles if trouble.states & states)
+        setups = sorted(self._setups_of(planned))
+        troubles = (each for name in setups for each in self._troubles[name])
+        seen = [trouble.text for trouble in troubles if trouble.states & states]
+        return "; ".join(filter(None, (*seen, *map(self.leads.cause, setups))))
 
     def _state_of(self, planned: Planned) -> State:
         """The state that a reading is of, or that the change ends in that it is of."""
@@ -190,11 +268,12 @@ class Walk:
 
     def record_unconfirmed(self) -> None:
         """Record what could not be measured again; a reading that failed is unproven then."""
-        for planned, first in self._held:
+        for planned, first in (*self._held, *self._failed):
             reading = unconfirmed(first)
             self.readings.append(reading)
             self._context.add_readings(self._state_of(planned), self._begun, [reading])
         self._held.clear()
+        self._failed.clear()
 
     def _keep(self, state: State, done: int, made: Sequence[tuple[Planned, Reading]]) -> None:
         """Record the readings that stand; what did not pass is held back until it was measured again."""
@@ -212,6 +291,9 @@ class Walk:
             doing = f"{cycle.given.control} on and off {cycle.given.operations} times"
             context.begin_recording(visit.setup, operated, self._begun, doing)
             reading = cycle_reading(context, visit, cycle, recover=self._recover_in)
+            if reading.verdict == "fail":
+                self._failed.append((cycle, reading))
+                continue
             context.add_readings(operated, self._begun, [reading])
             self.readings.append(reading)
 
@@ -231,12 +313,13 @@ class Walk:
     def _check_setup(self, visit: SetupVisit, state: State) -> None:
         try:
             try:
-                check_setup(self._context, visit.setup, state)
+                look = check_setup(self._context, visit.setup, state)
             except TRANSIENT as error:
                 self._recover_in(visit, state, error)
-                check_setup(self._context, visit.setup, state)
+                look = check_setup(self._context, visit.setup, state)
         except ReadingError as error:
             raise SetupError(f"setup {visit.setup.name!r}: {error}", instrument="the wiring") from error
+        self.leads.saw(visit.setup, look)
 
     def _power(self, state: State) -> None:
         supply, module = self._context.bench.supply, self._context.job.module

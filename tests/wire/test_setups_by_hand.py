@@ -25,7 +25,7 @@ from harness.report.setup_picture import drawing
 from harness.session.context import RunContext, run_context
 from harness.session.control_currents import energise
 from harness.session.events import Event, Remark
-from harness.session.setup_check import make_by_hand
+from harness.session.leads.by_hand import make_by_hand
 from simulator.server import Simulator, read_faults
 from simulator.wiring import LeadNodes
 from tests.cli.commands import Printed, switchwalk
@@ -34,6 +34,8 @@ from tests.wire.standing_bench import standing_bench
 
 ROOT = Path(__file__).resolve().parents[2]
 LEFT = "drive left, probe left output"
+PROVEN = "proven electrically, at 50 mV every lead showed what belongs on its pin"
+NOT_PROVEN = "not proven: generator hot (reads alike on "  # through straight plugs every port shows the same
 
 
 def hand_job(folder: Path) -> Path:
@@ -157,7 +159,7 @@ def test_a_lead_that_slipped_is_named_and_put_right_before_anything_is_measured(
 
 def test_what_stays_after_every_lead_was_looked_at_is_measured_as_the_units(scene: Scene) -> None:
     hands = scene.make({"input 1": None}, keep_slipping=True)
-    assert hands.asked == [("input 1",), ()]
+    assert hands.asked == [("generator hot", "input 1"), ()]  # the generator's, grounded, would show the same
     assert scene.message[-1].endswith("All leads were checked, so it counts as the unit's")
 
 
@@ -262,7 +264,7 @@ def test_a_run_with_lead_errors_finds_them_out_and_ends_right(
         messages = [text.removeprefix(f"setup {setup!r}: ") for text in by_hand if repr(setup) in text]
         assert messages[0] == "made by hand, says simulated hands"
         assert sum(text.endswith(" looked at, says simulated hands") for text in messages) == 1
-        assert messages[-1] == "proven electrically, at 50 mV every lead showed what belongs on its pin"
+        assert messages[-1].startswith(PROVEN if "through" in setup else NOT_PROVEN)
     page = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
     assert "Setups made by hand" in page
     assert "made by hand, says simulated hands" in page
@@ -326,7 +328,10 @@ def test_a_person_is_shown_a_drawing_told_what_is_wrong_and_waited_for(
     assert [event.text.partition(": ")[2] for event in by_hand if repr(LEFT) in event.text] == [
         "made by hand, says Ada",
         "every lead looked at, says Ada",
-        "proven electrically, at 50 mV every lead showed what belongs on its pin",
+        f"{NOT_PROVEN}left.out.hot, left.a_send.hot, left.a_return.hot and 2 more); "
+        "generator cold (reads alike on left.out.cold, left.a_send.cold, left.a_return.cold and 2 more); "
+        "input 1 (reads alike on left.in.hot, left.a_send.hot, left.a_return.hot and 2 more); "
+        "input 2 (reads alike on left.in.cold, left.a_send.cold, left.a_return.cold and 2 more)",
     ]
     assert all(earlier.at <= later.at for earlier, later in itertools.pairwise(by_hand))
     assert by_hand[0].at >= asked

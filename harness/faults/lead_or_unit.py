@@ -1,0 +1,180 @@
+"""Whether a lead on a wrong pin explains what failed, and whether a fault of the unit explains it as well.
+
+A slip is there in all states of a setup, and changes every capture as the circuit says; so does a fault.
+Each is held against all captures, complex: the columns of each are known up to one phase, of the instant at
+which it began.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.arrays import Complex, Floats
+from harness.circuit.elements import BenchImpedances
+from harness.circuit.lead_slips import Lead, Slip, in_words, is_exchange, leads_of, possible_slips, slipped
+from harness.circuit.solve import transfer
+from harness.errors import CircuitError
+from harness.faults.effects import FaultSet, FaultyCircuits
+from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults
+from harness.job.fixture import Setup
+from harness.job.job import Job
+from harness.job.module import LEGS
+from harness.job.state import State
+from harness.plan.setups import input_numbers
+
+# How far a capture may be from a prediction, as a fraction of it. Common practice, no source.
+AS_GOOD = 0.02  # a good unit, where a reading failed: 0.2 dB
+EXPLAINED = 0.05  # a slip or a fault, where a reading failed: parts have tolerances
+ROUGHLY, ROUGHLY_ABSOLUTE = 0.25, 0.02  # where nothing failed, or before anything is measured; of the e.m.f.
+WEAK = 0.02  # of the e.m.f.: less is made by strays, of which the order of magnitude is known
+OF_STRAYS = 0.75  # of the larger of two weak levels: a factor of four
+SIGMAS = 3.0
+FLOOR = 1e-5  # of the e.m.f.
+MOST_NAMED = 3  # slips in one sentence
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Look:
+    """What one capture showed. values: volts per volt of each e.m.f., (legs, 2); standard: of each of them.
+
+    failed: whether a reading that failed was made from it.
+    """
+
+    setup: Setup
+    state: State
+    frequencies_hz: tuple[float, float]
+    values: Complex
+    standard: Floats
+    failed: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Explanation:
+    """Slips that each explain everything that failed, and the faults of a unit that do so too."""
+
+    slips: tuple[Slip, ...]
+    faults: tuple[Fault, ...]
+
+
+def turned(predicted: Complex, seen: Complex) -> Complex:
+    """A prediction, (legs, 2), with the phase of each column as that of what was seen."""
+    agree = np.sum(predicted.conj() * seen, axis=0)
+    size = np.abs(agree)
+    return np.asarray(predicted * np.where(size > 0, agree / np.where(size > 0, size, 1), 1))
+
+
+def fits_roughly(seen: Complex, predicted: Complex) -> bool:
+    """Whether a capture could show a prediction, of a unit that is a little off."""
+    apart = np.abs(seen - turned(predicted, seen))
+    return bool(np.all(apart <= ROUGHLY * np.abs(predicted) + ROUGHLY_ABSOLUTE))
+
+
+def fits(look: Look, predicted: Complex, within: float) -> bool:
+    """Whether a capture shows a prediction within a fraction and its uncertainty; weak levels by size."""
+    seen, largest = look.values, np.maximum(np.abs(look.values), np.abs(predicted))
+    weak = largest < WEAK
+    apart = np.where(weak, np.abs(np.abs(seen) - np.abs(predicted)), np.abs(seen - turned(predicted, seen)))
+    allowed = np.where(weak, OF_STRAYS, within) * largest + SIGMAS * look.standard + FLOOR
+    return bool(np.all(apart <= allowed))
+
+
+class LeadsPredicted:
+    """Computes what a job's setups show with leads on wrong pins, or with faults in the unit."""
+
+    def __init__(self, job: Job, impedances: BenchImpedances) -> None:
+        self._job = job
+        self._circuits = FaultyCircuits(job.module, job.fixture, impedances)
+
+    def slips(self, setup: Setup) -> tuple[Slip, ...]:
+        """Every slip that a setup can have."""
+        return possible_slips(self._job.module, setup)
+
+    def of(
+        self,
+        setup: Setup,
+        state: State,
+        frequencies_hz: tuple[float, float],
+        *,
+        slip: Slip | None = None,
+        faults: FaultSet = (),
+    ) -> Complex:
+        """The transfer, (legs, 2). Raises CircuitError if the circuit has no solution."""
+        circuit = self._circuits.of(faults, setup, state)
+        return transfer(circuit if slip is None else slipped(circuit, setup, slip), frequencies_hz)
+
+    def explain(self, looks: Sequence[Look]) -> Explanation | None:
+        """Which single slips and which single faults explain what failed; None where a good unit does.
+
+        A slip must fit each capture of a failed reading that a good unit does not explain, and roughly all
+        others of these setups; in other setups, whose leads may be other wires, it may as well not be there.
+        """
+        failed = [look for look in looks if look.failed and not fits(look, self._at(look), AS_GOOD)]
+        if not failed:
+            return None
+        troubled = {look.setup.name for look in failed}
+        others = [look for look in looks if not any(look is one for one in failed)]
+        slips: Sequence[Slip] = self.slips(failed[0].setup)
+        for look in failed:
+            slips = [slip for slip in slips if self._slip_fits(slip, look, EXPLAINED)]
+        for look in others:
+            if look.setup.name not in troubled and fits_roughly(look.values, self._at(look)):
+                continue
+            slips = [slip for slip in slips if self._slip_fits(slip, look)]
+        slips = without_repeats(slips)
+        if not slips:
+            return Explanation(slips=(), faults=())
+        return Explanation(slips=slips, faults=tuple(self._faults(failed, others)))
+
+    def _faults(self, failed: Sequence[Look], others: Sequence[Look]) -> Iterable[Fault]:
+        module, fixture = self._job.module, self._job.fixture
+        for fault in single_faults(module, fixture, contact_ohm=ONE_RESISTANCE_OHM):
+            try:
+                if all(fits(look, self._at(look, (fault,)), EXPLAINED) for look in failed) and all(
+                    fits_roughly(look.values, self._at(look, (fault,))) for look in others
+                ):
+                    yield fault
+            except CircuitError:
+                continue
+
+    def _at(self, look: Look, faults: FaultSet = ()) -> Complex:
+        return self.of(look.setup, look.state, look.frequencies_hz, faults=faults)
+
+    def _slip_fits(self, slip: Slip, look: Look, within: float | None = None) -> bool:
+        try:
+            predicted = self.of(look.setup, look.state, look.frequencies_hz, slip=slip)
+        except CircuitError:
+            return False
+        return fits_roughly(look.values, predicted) if within is None else fits(look, predicted, within)
+
+
+def without_repeats(slips: Iterable[Slip]) -> tuple[Slip, ...]:
+    """Slips that were not told apart, fewer: a lead that may be off is not named for silent pins as well.
+
+    Those of the fewest leads alone: two leads do not slip where one explains it.
+    """
+    listed = list(slips)
+    fewest = min((len(slip.places) for slip in listed), default=0)
+    listed = [slip for slip in listed if len(slip.places) == fewest or is_exchange(slip)]
+    off = {slip.leads for slip in listed if not any(pins for _, pins in slip.places)}
+    return tuple(slip for slip in listed if slip.leads not in off or not any(pins for _, pins in slip.places))
+
+
+def lead_names(setup: Setup) -> dict[Lead, str]:
+    """What hands call each lead of a setup: `generator hot`, `input 1`."""
+    ends = (*(f"generator {leg}" for leg in (LEGS if setup.drive is not None else ())),)
+    inputs = (f"input {number}" for number in input_numbers(setup))
+    return dict(zip(leads_of(setup), (*ends, *inputs), strict=True))
+
+
+def named_leads(setup: Setup, slips: Sequence[Slip]) -> tuple[str, ...]:
+    """The leads that some slips concern, those of the setup alone."""
+    names = lead_names(setup)
+    return tuple(dict.fromkeys(names[lead] for slip in slips for lead in slip.leads if lead in names))
+
+
+def slips_in_words(setup: Setup, slips: Sequence[Slip]) -> str:
+    """The first few of several possible slips."""
+    names = lead_names(setup)
+    known = [slip for slip in slips if all(lead in names for lead in slip.leads)]
+    return ", or ".join(dict.fromkeys(in_words(slip, names) for slip in known[:MOST_NAMED]))

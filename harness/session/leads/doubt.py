@@ -1,0 +1,161 @@
+"""Readings that failed: whether a lead on a wrong pin explains them, and what follows from that.
+
+If hands made the setup they are asked to look, once, and it is measured again: what fails then is the unit's.
+A fixture's wires stop the run if they alone explain what failed. If a fault of the unit explains it as well,
+the readings are unproven and name both.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from harness.errors import SetupError
+from harness.faults.lead_or_unit import Explanation, LeadsPredicted, Look, named_leads, slips_in_words
+from harness.job.fixture import Setup
+from harness.plan.model import Plan, Planned
+from harness.reading import LeadOrUnit, Reading
+from harness.records.run import LeadsLookedAt
+from harness.session.context import RunContext
+from harness.session.events import Remark
+from harness.session.leads.by_hand import LeadsFound
+from harness.session.recorder import Measured
+
+MOST_NAMED = 3  # faults that explain what a lead explains
+
+
+@dataclass(frozen=True, kw_only=True)
+class Failed:
+    """A reading that failed, and the setups that it was made in."""
+
+    planned: Planned
+    reading: Reading
+    setups: frozenset[str]
+
+
+class LeadDoubts:
+    """What is known of the leads of a run's setups."""
+
+    def __init__(self, context: RunContext) -> None:
+        self._context = context
+        self._low_looks: dict[str, Look] = {}  # by setup, before anything was measured there
+        self._looked_at: dict[str, str] = {}  # what hands did after readings failed, "" if before
+
+    def saw(self, setup: Setup, look: Look | None) -> None:
+        """What a setup showed at the low level."""
+        if look is not None:
+            self._low_looks.setdefault(setup.name, look)
+
+    def made_by_hand(self, setup: Setup, found: LeadsFound) -> None:
+        """Hands made a setup: what differs after they looked at every lead is the unit's."""
+        if found.looked_at:
+            self._looked_at[setup.name] = ""
+
+    def cause(self, setup: str) -> str:
+        """What hands did in a setup that changed its readings, "" if nothing."""
+        return self._looked_at.get(setup, "")
+
+    def looked_at(
+        self, setup: Setup, failed: Sequence[Failed], measured: Mapping[int, Measured]
+    ) -> Explanation | None:
+        """Have leads of a setup that hands made put right, once, if they explain what failed there.
+
+        Returns what explained it; None if hands were not asked.
+        """
+        if setup.select is not None or setup.name in self._looked_at:
+            return None
+        found = self._explanation(failed, measured, {setup.name})
+        if found is None or not found.slips:
+            return None
+        context, leads = self._context, named_leads(setup, found.slips)
+        context.make_safe()
+        message = f"{slips_in_words(setup, found.slips)}: this would explain what failed here"
+        text = f"setup {setup.name!r}: {message}. It is measured again when the lead was looked at"
+        context.observe(Remark(text=text))
+        context.record(LeadsLookedAt(setup=setup.name, leads=leads), text)
+        context.hands.correct(setup, leads, message)
+        self._looked_at[setup.name] = f"hands looked at {', '.join(leads)}"
+        return found
+
+    def settled(
+        self, failed: Sequence[Failed], measured: Mapping[int, Measured]
+    ) -> tuple[list[tuple[Planned, Reading]], SetupError | None]:
+        """The readings as they count, and the error that ends the run if leads alone explain them."""
+        plain = [(each.planned, each.reading) for each in failed]
+        in_question = [
+            each
+            for each in failed
+            if each.planned.quantity.family != "supply" and not each.setups <= self._looked_at.keys()
+        ]
+        found = self._explanation(in_question, measured, None)
+        if found is None or not found.slips:
+            return plain, None
+        setups = [v.setup for v in self._context.plan.visits if v.setup.name in in_question[0].setups]
+        setup = next((each for each in setups if named_leads(each, found.slips)), setups[0])
+        doubtful = [
+            (each.planned, doubted(each.reading, setup, found) if each in in_question else each.reading)
+            for each in failed
+        ]
+        if found.faults:
+            return doubtful, None
+        return doubtful, SetupError(
+            f"setup {setup.name!r}: {slips_in_words(setup, found.slips)}. This explains all that failed, and "
+            "no single fault of the unit does: look at the lead, and test the unit again",
+            instrument="the wiring",
+        )
+
+    def _explanation(
+        self, failed: Sequence[Failed], measured: Mapping[int, Measured], setups: set[str] | None
+    ) -> Explanation | None:
+        """What explains readings that failed, from all captures of these setups, of all if None."""
+        if not failed:
+            return None
+        plan = self._context.plan
+        looks = looks_at(plan, failed, measured, self._low_looks)
+        wanted = [look for look in looks if setups is None or look.setup.name in setups]
+        return LeadsPredicted(self._context.job, plan.impedances).explain(wanted)
+
+
+def looks_at(
+    plan: Plan, failed: Sequence[Failed], measured: Mapping[int, Measured], low_looks: Mapping[str, Look]
+) -> list[Look]:
+    """What each capture of a run showed, and of which a reading failed.
+
+    low_looks: by setup, what was seen before anything was measured there.
+    What is made from no transfer, such as noise, is held against all that its setups show.
+    """
+    made = {number: each.transfer for number, each in measured.items() if each.transfer is not None}
+    captures = {number for each in failed for number in each.planned.captures}
+    whole = {name for each in failed if not made.keys() & set(each.planned.captures) for name in each.setups}
+    looks = [replace(look, failed=name in whole) for name, look in low_looks.items()]
+    for acquisition in plan.acquisitions:
+        transfer = made.get(acquisition.number)
+        if transfer is None:
+            continue
+        square = np.zeros(transfer.values.shape)
+        for component in transfer.components:
+            square += np.abs(component.delta) ** 2
+        looks.append(
+            Look(
+                setup=measured[acquisition.number].setup,
+                state=acquisition.state,
+                frequencies_hz=acquisition.stimulus.tones.frequencies_hz,
+                values=transfer.values,
+                standard=np.sqrt(square),
+                failed=acquisition.number in captures or acquisition.setup in whole,
+            )
+        )
+    return looks
+
+
+def doubted(reading: Reading, setup: Setup, found: Explanation) -> Reading:
+    """A reading that failed, which a lead of a setup explains: unproven, with what else would explain it."""
+    faults = tuple(fault.name for fault in found.faults)
+    unit = f", or the unit: {' or '.join(faults[:MOST_NAMED])}" if faults else ""
+    leads = named_leads(setup, found.slips)
+    return replace(
+        reading,
+        verdict="unproven",
+        reason=f"setup {setup.name!r}: {slips_in_words(setup, found.slips)}{unit}",
+        facts=(*reading.facts, LeadOrUnit(leads=leads, faults=faults)),
+    )
