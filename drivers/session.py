@@ -37,6 +37,9 @@ from harness.toml_files.located import UNSEEN
 
 TIMEOUT_S = 2.0
 MOST_ERRORS = 32
+IN_STEP = 4  # questions of another kind behind *IDN?: they show up to four answers that belong to others
+TRIES = 3
+QUIET_S = 0.3
 REOPEN_AFTER_S = (0.0, 0.1, 0.5)  # instruments with a single connection need a moment to let the old one go
 ERROR_QUERY = "SYSTem:ERRor?"
 ON_OFF = {"1": True, "ON": True, "0": False, "OFF": False}
@@ -133,6 +136,7 @@ class Session:
         self._lock = threading.RLock()
         self._group: list[str] | None = None
         self._wire: Wire | None = None
+        self._has_said = False  # that it takes no device clear
         self._reopen((0.0,))
 
     # -- transactions --------------------------------------------------------------------------------------
@@ -275,8 +279,8 @@ class Session:
 
     def start(self) -> str:
         """Start with a SCPI instrument: *IDN?, errors of others logged, *CLS. Returns the identity."""
-        self.identity = self._ask_identity()
-        for error in self.drain_errors():
+        self.identity, errors = self._identity_and_errors()
+        for error in errors:
             log.warning("%s", f"{self.instrument} at {self.address}: found in its error queue: {error}")
         self.write("*CLS")
         return self.identity
@@ -291,15 +295,35 @@ class Session:
             self._reopen(REOPEN_AFTER_S)
             if not self.identity:
                 return
-            result = self._ask_identity()
+            result, errors = self._identity_and_errors()
             if result != self.identity:
                 self.dirty = True
                 what = (
                     f"answered as {self.identity!r} before the connection was reopened and now as {result!r}"
                 )
                 raise self.error(what, kind=WrongInstrument)
-            for error in self.drain_errors():
+            for error in errors:
                 self._note(f"error queue after reopening: {error}")
+
+    def _identity_and_errors(self, tries: int = TRIES) -> tuple[str, list[str]]:
+        """What *IDN? and then the error queue answer, each to its own question.
+
+        A program that was killed may have left an answer unread, which would come as the answer to *IDN?,
+        and every later one a question late. If one of `IN_STEP` questions has another's answer, whatever
+        still comes is thrown away and all are asked again. Raises BadReply if that does not help.
+        """
+        with self._lock:
+            try:
+                identity = self._ask_identity()
+                asked = IN_STEP if self._wire is not None and self._wire.keeps_answers else 1
+                return identity, [error for _ in range(asked) for error in self.drain_errors()]
+            except (BadReply, Desynchronised):
+                if self._wire is None or not self._wire.keeps_answers or tries == 1:
+                    raise
+            self.dirty = False
+            self._note("an answer to another question came; all that still comes is thrown away")
+            self.discard(quiet_s=QUIET_S, timeout_s=TIMEOUT_S)
+            return self._identity_and_errors(tries - 1)
 
     def insist(self, action: Callable[[], None]) -> None:
         """Carry out what makes the bench safe: reopen first if need be, and do it once more if it fails."""
@@ -410,6 +434,17 @@ class Session:
             self.dirty = True
             remedy = "Check that it is switched on and that the bench file has its address"
             raise self.error(f"no connection: {error}. {remedy}", kind=LinkLost) from error
+        if self._wire.not_cleared:
+            self._say_not_cleared(self._wire.not_cleared)
+
+    def _say_not_cleared(self, why: str) -> None:
+        what = (
+            f"takes no device clear ({why}); its identity and its error queue show whether old answers wait"
+        )
+        self._note(what)
+        if not self._has_said:
+            log.warning("%s", f"{self.instrument} at {self.address}: {what}")
+        self._has_said = True
 
 
 def connected(connect: Callable[[], Connection], waits_s: Sequence[float]) -> Connection:

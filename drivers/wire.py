@@ -20,6 +20,10 @@ from typing import Any, Literal
 
 State = Literal["idle", "data", "closed"]
 CONNECT_WITHIN_S = 2.0
+CLEAR_WITHIN_S = 2.0
+MESSAGE_AVAILABLE = 0x10  # IEEE 488.2, 11.2.1.2: bit 4 of the status byte, an answer waits to be read
+UNREAD_WITHIN_S = 0.3  # an answer that the status byte announces is there
+MOST_UNREAD = 32
 KEEPALIVE_WITHIN_MS = 10_000
 LONGEST_LINE = 1 << 20
 LONGEST_BLOCK = 1 << 26  # where nobody knows how long it should be
@@ -59,8 +63,12 @@ def block_length(digits: bytes, expected: int | None) -> int:
 class StreamWire:
     """A wire without message boundaries: a buffer, and a way of filling it that each kind brings.
 
-    Deadlines are times of `time.monotonic()`.
+    Deadlines are times of `time.monotonic()`. keeps_answers: whether what another program asked and never
+    read may come as the first answer here. not_cleared: "", since a stream has no device clear.
     """
+
+    keeps_answers = True
+    not_cleared = ""
 
     def __init__(self) -> None:
         self._buffer = bytearray()
@@ -164,6 +172,8 @@ def left_s(deadline: float) -> float:
 class SocketWire(StreamWire):
     """A raw TCP socket. `owner` is what must be closed (the PyVISA resource), the socket itself otherwise."""
 
+    keeps_answers = False  # each connection has an output queue of its own
+
     def __init__(self, link: socket.socket, owner: Any = None) -> None:
         super().__init__()
         self._socket = link
@@ -223,12 +233,15 @@ class VisaWire:
     """Any other VISA resource, through PyVISA: USBTMC, HiSLIP, VXI-11, or a socket of a system VISA.
 
     Where the interface marks the end of a message, reads go to that mark and the termination character is
-    off; on a socket or a serial line it is on for lines and off for blocks.
+    off; on a socket or a serial line it is on for lines and off for blocks. keeps_answers: as of
+    `StreamWire`; the links of a message-based interface share the instrument's one output queue. not_cleared:
+    why the instrument was not cleared when the wire was opened, "" if it was.
     """
 
-    def __init__(self, resource: Any, *, marks_ends: bool) -> None:
+    def __init__(self, resource: Any, *, marks_ends: bool, not_cleared: str = "") -> None:
         self._resource = resource
-        self._marks_ends = marks_ends
+        self._marks_ends = self.keeps_answers = marks_ends
+        self.not_cleared = not_cleared
         resource.write_termination = None
         resource.chunk_size = 1 << 20
 
@@ -266,13 +279,43 @@ class VisaWire:
         """Nothing can be seen without reading on these interfaces."""
         return "idle"
 
-    def discard(self, quiet_s: float, deadline: float) -> bytes:
-        """Device clear where the interface has one."""
+    def clear(self, deadline: float) -> None:
+        """Device clear, which empties the output queue; then a look at the status byte, if it can be had.
+
+        What waits all the same is read and thrown away. Raises NotImplementedError where the interface or the
+        instrument refuses (the wire works as before), another OSError where clearing failed half-way (the
+        wire is of no use). Sources: IEEE 488.2, 5.8 and 11.2.1.2; VXI-11, B.6.7; IVI-6.1, 6.12.
+        """
         self._before(deadline, ends_at_line_feed=False)
-        if self._marks_ends:
-            with contextlib.suppress(Exception):
+        refused: Exception | None = None
+        try:
+            with _visa_errors():
                 self._resource.clear()
-        return b""
+        except NotImplementedError as error:
+            refused = error
+        for _ in range(MOST_UNREAD):
+            if not self._announces_answer():
+                break
+            try:
+                self.line(min(deadline, time.monotonic() + UNREAD_WITHIN_S))
+            except TimeoutError:
+                break  # the bit of an instrument that uses it for something else
+        if refused is not None:
+            raise refused
+
+    def _announces_answer(self) -> bool:
+        try:
+            return bool(self._resource.read_stb() & MESSAGE_AVAILABLE)
+        except Exception:  # not every interface of pyvisa-py can ask, and each says so by another exception
+            return False
+
+    def discard(self, quiet_s: float, deadline: float) -> bytes:
+        """Read messages and throw them away until none has come for `quiet_s`, at most until the deadline."""
+        gone = b""
+        with contextlib.suppress(TimeoutError):
+            while True:
+                gone += self.line(min(deadline, time.monotonic() + quiet_s)) + b"\n"
+        return gone
 
     def close(self) -> None:
         """Close the resource."""
@@ -307,13 +350,19 @@ def _visa_errors() -> Iterator[None]:
     except pyvisa.errors.VisaIOError as error:
         if error.error_code == pyvisa.constants.StatusCode.error_timeout:
             raise TimeoutError("no complete answer") from error
+        if error.error_code == pyvisa.constants.StatusCode.error_nonsupported_operation:
+            raise NotSupported(str(error)) from error
         raise ConnectionError(str(error)) from error
+    except NotImplementedError as error:
+        raise NotSupported(str(error) or "not supported") from error
     except (TimeoutError, ValueError):
         raise
-    except (
-        Exception
-    ) as error:  # RuntimeError, AssertionError, NotImplementedError: pyvisa-py's interfaces differ
+    except Exception as error:  # RuntimeError, AssertionError: pyvisa-py's interfaces differ
         raise ConnectionError(str(error) or type(error).__name__) from error
+
+
+class NotSupported(ConnectionError, NotImplementedError):
+    """The interface, or the instrument at it, has no such operation."""
 
 
 LIBRARIES = {"python": "@py", "system": "@ivi"}  # as PyVISA calls them
@@ -321,24 +370,53 @@ LIBRARIES = {"python": "@py", "system": "@ivi"}  # as PyVISA calls them
 
 def open_visa(address: str, library: str) -> Wire:
     """Open a VISA resource by its name; `library` is "python" or "system". Raises ConnectionError."""
-    import pyvisa  # takes 0.2 s
-
     tcp = re.fullmatch(r"TCPIP\d*::([^:]+)::(\d+)::SOCKET", address, re.IGNORECASE)
     if tcp:
         try:  # pyvisa-py leaves a socket behind where the name is unknown
             socket.getaddrinfo(tcp[1], int(tcp[2]), socket.AF_INET, socket.SOCK_STREAM)
         except OSError as error:
             raise ConnectionError(f"{tcp[1]} is not known on this network ({error})") from error
+    manager, resource = _opened(address, library)
+    sessions = getattr(manager.visalib, "sessions", {})
+    link = getattr(sessions.get(resource.session), "interface", None)
+    if isinstance(link, socket.socket):
+        return SocketWire(link, resource)  # which holds its manager: the last reference to that closes all
+    if address.upper().endswith("::SOCKET"):
+        return VisaWire(resource, marks_ends=False)
+    return _cleared(VisaWire(resource, marks_ends=True), address, library)
+
+
+def _opened(address: str, library: str) -> tuple[Any, Any]:
+    """PyVISA's manager, and the resource. Raises ConnectionError."""
+    import pyvisa  # takes 0.2 s
+
     try:
         manager = pyvisa.ResourceManager(LIBRARIES[library])
-        resource: Any = manager.open_resource(address, open_timeout=int(1e3 * CONNECT_WITHIN_S))
+        return manager, manager.open_resource(address, open_timeout=int(1e3 * CONNECT_WITHIN_S))
     except Exception as error:  # pyvisa-py raises bare Exception, and whatever its backends raise
         # If nothing answers at all, its text is the standard's status as a bare number.
         late = str(int(pyvisa.constants.StatusCode.error_timeout)) in str(error)
         why = f"nothing answered within {CONNECT_WITHIN_S:g} s" if late else str(error)
         raise ConnectionError(f"cannot be opened ({why})") from error
-    sessions = getattr(manager.visalib, "sessions", {})
-    link = getattr(sessions.get(resource.session), "interface", None)
-    if isinstance(link, socket.socket):
-        return SocketWire(link, resource)  # which holds its manager: the last reference to that closes all
-    return VisaWire(resource, marks_ends=not address.upper().endswith("::SOCKET"))
+
+
+def _cleared(wire: VisaWire, address: str, library: str) -> VisaWire:
+    """The wire, or another in its place, with the output queue of the instrument emptied if it can be.
+
+    Clearing fails half-way where an old answer comes in the middle of it (HiSLIP, by pyvisa-py 0.8.1): then
+    once more, on a new connection.
+    """
+    for again in (True, False):
+        try:
+            wire.clear(time.monotonic() + CLEAR_WITHIN_S)
+        except NotImplementedError as error:
+            wire.not_cleared = str(error)
+        except OSError as error:
+            wire.close()
+            wire = VisaWire(_opened(address, library)[1], marks_ends=True, not_cleared=str(error))
+            if again and not isinstance(error, TimeoutError):
+                continue
+        else:
+            wire.not_cleared = ""
+        break
+    return wire

@@ -1,7 +1,6 @@
 """Wires beside raw sockets of pyvisa-py: an interface with END (HiSLIP), and sockets by VISA reads alone."""
 
 import socket
-import struct
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
@@ -13,12 +12,10 @@ import pyvisa
 from drivers.session import Session
 from drivers.wire import SocketWire, VisaWire, Wire, open_visa
 from harness.errors import BadReply, BenchError, BenchTimeout, LinkLost
+from tests.drivers.message_peers import Instrument, hislip_address
 from tests.drivers.peers import IDENTITY, Connection, Peer, peer
 
 BLOCK = bytes(range(256)) * 40
-MESSAGE = struct.Struct("!2sBBIQ")  # IVI-6.1: prologue, type, control code, parameter, payload length
-INITIALIZE, INITIALIZE_RESPONSE, DATA, DATA_END = 0, 1, 6, 7
-ASYNC_MAX, ASYNC_MAX_RESPONSE, ASYNC_INITIALIZE, ASYNC_INITIALIZE_RESPONSE = 15, 16, 17, 18
 
 
 def answer(command: bytes) -> bytes | None:
@@ -45,33 +42,6 @@ def by_socket(connection: Connection) -> None:
             connection.send(message + b"\n")
 
 
-def by_hislip(connection: Connection) -> None:
-    """A HiSLIP 1.0 server, synchronised mode: as much of IVI-6.1 as a client's reading and writing needs."""
-
-    def send(kind: int, parameter: int, payload: bytes = b"") -> None:
-        connection.send(MESSAGE.pack(b"HS", kind, 0, parameter, len(payload)) + payload)
-
-    message = b""
-    while True:
-        _, kind, _, parameter, length = MESSAGE.unpack(connection.exactly(MESSAGE.size))
-        payload = connection.exactly(length)
-        if kind == INITIALIZE:
-            send(INITIALIZE_RESPONSE, 0x0100 << 16 | 1)
-        elif kind == ASYNC_INITIALIZE:
-            send(ASYNC_INITIALIZE_RESPONSE, 0)
-        elif kind == ASYNC_MAX:
-            send(ASYNC_MAX_RESPONSE, 0, struct.pack("!Q", 1 << 20))
-        elif kind == DATA:
-            message += payload
-        elif kind == DATA_END:
-            message, command = b"", message + payload
-            reply = answer(command.rstrip(b"\n"))
-            if command == b"DIE\n":
-                return
-            if reply is not None:
-                send(DATA_END, parameter, reply + b"\n")
-
-
 def visa_socket(address: str) -> Wire:
     """A socket by PyVISA's reads alone, as with a system VISA, where the socket cannot be reached."""
     resource = pyvisa.ResourceManager("@py").open_resource(address)
@@ -80,10 +50,8 @@ def visa_socket(address: str) -> Wire:
 
 @contextmanager
 def hislip() -> Iterator[tuple[Session, Peer]]:
-    with peer(by_hislip) as served:
-        session = Session(
-            f"TCPIP::127.0.0.1::hislip0,{served.port}::INSTR", instrument="scope", timeout_s=0.4
-        )
+    with peer(Instrument(answer).by_hislip) as served:
+        session = Session(hislip_address(served), instrument="scope", timeout_s=0.4)
         yield session, served
         session.close()
 
