@@ -7,15 +7,20 @@ only when the instrument was switched off and verified; so a killed process, a c
 it.
 
 The files are not in the user's own run-time folder: two users of one bench would not see each other. Nor in a
-folder that a restart empties: what stood when the power failed must be found after it.
+folder that a restart empties: what stood when the power failed must be found after it. Everybody may make
+files in that folder, and nobody may write or remove another's. So each user has a mark of their own for an
+instrument: the newest one counts, and an empty one says that the instrument is off.
 """
 
 import contextlib
+import errno
 import hashlib
 import json
 import os
+import stat
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -25,6 +30,8 @@ from drivers.serial_wire import is_serial, serial_port
 from harness.errors import BenchError, InUse
 
 HOLDER_AT = 1  # byte 0 is what Windows locks; what is locked there cannot be read
+STALE_AFTER_S = 86_400.0
+SHARED, FILE = 0o1777, 0o644  # modes of the folder and of its files
 LASTING = Path("/var/tmp")  # kept over a restart (Filesystem Hierarchy Standard, 5.15)
 
 
@@ -32,26 +39,67 @@ LASTING = Path("/var/tmp")  # kept over a restart (Filesystem Hierarchy Standard
 def claim(address: str, *, instrument: str) -> Iterator[None]:
     """Hold an address for this process. Raises InUse that says who else holds it."""
     try:
-        descriptor = open_shared(path_of(address, ".lock"))
+        path = path_of(address, ".lock")
+        _remove_stale(path.parent)
+        file = _locked(path)
     except OSError as error:
         raise BenchError(
-            f"cannot be claimed for this run ({error})", instrument=instrument, address=address
+            f"cannot be claimed for this run ({_why(error)})", instrument=instrument, address=address
         ) from error
-    with os.fdopen(descriptor, "rb+" if _can_write(descriptor) else "rb") as file:
-        try:
-            _lock(file)
-        except OSError:
-            raise InUse(
-                f"is in use by {_holder(file)}; wait for it, or end it",
-                instrument=instrument,
-                address=address,
-            ) from None
+    if isinstance(file, str):
+        raise InUse(f"is in use by {file}; wait for it, or end it", instrument=instrument, address=address)
+    with file:
         if file.writable():
             _say_who(file, address)
         try:
             yield
         finally:
+            if file.writable():
+                _remove(path)  # while it is locked: whoever opened it meanwhile sees that it is gone
             _unlock(file)
+
+
+def _locked(path: Path) -> IO[bytes] | str:
+    """The file, locked; or who holds it. Raises OSError."""
+    while True:
+        try:
+            file = _opened(path, make=True)
+        except FileNotFoundError:
+            continue  # it was there, and its holder removed it
+        try:
+            _lock(file)
+        except OSError:
+            with file:
+                return _holder(file)
+        if _is_at(file, path):
+            return file
+        file.close()  # it was removed, by the process that held it, before it could be locked
+
+
+def _is_at(file: IO[bytes], path: Path) -> bool:
+    try:
+        return os.path.samestat(os.fstat(file.fileno()), path.lstat())
+    except FileNotFoundError:
+        return False
+
+
+def _remove_stale(folder: Path) -> None:
+    """Remove one's own lock files that nobody has held for a day: of processes that were killed."""
+    for path in folder.glob("*.lock"):
+        with contextlib.suppress(OSError):
+            found = path.lstat()
+            if found.st_uid != _user() or time.time() - found.st_mtime < STALE_AFTER_S:
+                continue
+            with _opened(path) as file:
+                _lock(file)
+                if _is_at(file, path):
+                    _remove(path)
+                _unlock(file)
+
+
+def _remove(path: Path) -> None:
+    with contextlib.suppress(OSError):  # Windows removes no file that is open; it stays, and harms nobody
+        path.unlink()
 
 
 def _say_who(file: IO[bytes], address: str) -> None:
@@ -68,15 +116,6 @@ def _this_process(**more: str) -> dict[str, object]:
 
 def _named(who: dict[str, object]) -> str:
     return f"{who['program']} (process {who['pid']}, since {who['since']})"
-
-
-def _can_write(descriptor: int) -> bool:
-    """Another user's file may be open for reading alone; it locks all the same."""
-    try:
-        os.write(descriptor, b"")
-    except OSError:
-        return False
-    return True
 
 
 def _holder(file: IO[bytes]) -> str:
@@ -116,10 +155,15 @@ class LeftOnMarker:
     def __init__(self, address: str, *, instrument: str) -> None:
         self._instrument, self._address = instrument, address
         try:
-            self._path = path_of(address, ".open")
+            self._path = path_of(address, f".{_user()}.open")
+            self._marks = f"{path_of(address, '').name}.*open"
+            newest = max(self._all(), key=_age, default=None)
+            self.left_by = "" if newest is None else _read(newest)
         except OSError as error:
             raise self._refused(error) from error
-        self.left_by = _read(self._path)
+
+    def _all(self) -> list[Path]:
+        return list(self._path.parent.glob(self._marks))
 
     def put(self) -> None:
         """Put the mark on disk, in place of an earlier run's. Raises BenchError if it cannot be."""
@@ -127,16 +171,25 @@ class LeftOnMarker:
         self._write(json.dumps(who).encode())
 
     def remove(self) -> None:
-        """Take the mark away: the instrument is off, verified."""
-        self._write(b"")
+        """Take the mark away: the instrument is off, verified. Another user's is outlived by an empty one."""
+        others = [path for path in self._all() if path != self._path]
+        if any(path.lstat().st_size for path in others):
+            self._write(b"")
+            return
+        _remove(self._path)
+        if self._path.exists():
+            self._write(b"")
+        _sync_folder(self._path.parent)
 
     def _write(self, content: bytes) -> None:
-        """In place, and emptied in place: in a folder for everybody nobody may remove another's file."""
         try:
-            with os.fdopen(open_shared(self._path), "rb+") as file:
+            newest_ns = max((path.lstat().st_mtime_ns for path in self._all()), default=0)
+            with _opened(self._path, make=True) as file:
                 file.write(content)
                 file.truncate()
                 file.flush()
+                at_ns = max(time.time_ns(), newest_ns + 1)  # a clock that was set back makes it no older
+                os.utime(file.fileno() if os.utime in os.supports_fd else self._path, ns=(at_ns, at_ns))
                 os.fsync(file.fileno())
             _sync_folder(self._path.parent)
         except OSError as error:
@@ -144,15 +197,20 @@ class LeftOnMarker:
 
     def _refused(self, error: OSError) -> BenchError:
         return BenchError(
-            f"its mark cannot be kept ({error}), by which a later start knows whether it was left safe",
+            f"its mark cannot be kept ({_why(error)}), by which a later start knows whether it was left safe",
             instrument=self._instrument,
             address=self._address,
         )
 
 
+def _age(path: Path) -> int:
+    return path.lstat().st_mtime_ns
+
+
 def _read(path: Path) -> str:
     try:
-        content = path.read_bytes()
+        with _opened(path) as file:
+            content = file.read()
         return _named(json.loads(content)) if content else ""
     except FileNotFoundError:
         return ""
@@ -182,26 +240,51 @@ def path_of(address: str, ending: str) -> Path:
 
 
 def _folder() -> Path:
+    """The folder, which everybody may write and where nobody may remove another's file. Raises OSError."""
     folder = (LASTING if LASTING.is_dir() else Path(tempfile.gettempdir())) / "switchwalk-benches"
-    folder.mkdir(exist_ok=True)
-    with contextlib.suppress(OSError):
-        folder.chmod(0o1777)
+    with contextlib.suppress(FileExistsError):
+        folder.mkdir()
+    found = folder.lstat()
+    if not stat.S_ISDIR(found.st_mode):
+        raise NotADirectoryError(errno.ENOTDIR, "expected a folder and no link; remove it", str(folder))
+    if found.st_uid == _user() and stat.S_IMODE(found.st_mode) != SHARED:
+        folder.chmod(SHARED)
     return folder
 
 
-def open_shared(path: Path) -> int:
-    """Open for reading and writing, made for everybody; another user's file for reading where need be.
+def _user() -> int:
+    return os.geteuid() if sys.platform != "win32" else 0
 
-    Kernels refuse O_CREAT on another user's file in a folder like this one, so it is not asked for there.
+
+def _opened(path: Path, *, make: bool = False) -> IO[bytes]:
+    """One's own file for reading and writing, another user's for reading. Raises OSError.
+
+    No link is followed, nothing but a file is opened, and one with a second name, which may be a trap, is not
+    written. Kernels refuse O_CREAT on another user's file in a folder like this one: it is asked for alone.
     """
-    flags = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0)
-    for wanted in (flags, flags | os.O_CREAT | os.O_EXCL, flags, flags & ~os.O_RDWR):
-        try:
-            descriptor = os.open(path, wanted, 0o666)
-        except (FileNotFoundError, FileExistsError, PermissionError) as error:
-            failure = error
-        else:
-            with contextlib.suppress(OSError, AttributeError):
-                os.fchmod(descriptor, 0o666)
-            return descriptor
-    raise failure
+    flags = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    if make:
+        with contextlib.suppress(FileExistsError):
+            descriptor = os.open(path, flags | os.O_RDWR | os.O_CREAT | os.O_EXCL, FILE)
+            if sys.platform != "win32":
+                os.fchmod(descriptor, FILE)  # whatever the umask: another user must be able to lock it
+            return os.fdopen(descriptor, "rb+")
+    found = path.lstat()
+    if not stat.S_ISREG(found.st_mode) or found.st_nlink > 1:
+        raise PermissionError(errno.EPERM, "expected a file of one name and no link; remove it", str(path))
+    if found.st_uid != _user():
+        return os.fdopen(os.open(path, flags | os.O_RDONLY), "rb")
+    descriptor = os.open(path, flags | os.O_RDWR)
+    if sys.platform != "win32" and stat.S_IMODE(found.st_mode) != FILE:
+        os.fchmod(descriptor, FILE)
+    return os.fdopen(descriptor, "rb+")
+
+
+def _why(error: OSError) -> str:
+    """What the system says, with the path, and whose file it is if it is another's."""
+    path = Path(str(error.filename)) if error.filename else None
+    said = f"{path}: {error.strerror}" if path else str(error)
+    with contextlib.suppress(OSError):
+        if path and path.lstat().st_uid != _user():
+            said += f"; it belongs to user number {path.lstat().st_uid}, who must see to it"
+    return said
