@@ -1,15 +1,19 @@
 """A generator of sines and the relay supply, by SCPI commands from a profile."""
 
+import logging
 import math
 import re
 import time
 
 from drivers.profile import GeneratorProfile, SupplyProfile
 from drivers.session import ON_OFF, Session, Settings
-from harness.errors import BenchError, InstrumentError
+from harness.errors import BenchError, BenchTimeout, InstrumentError
 from harness.roles import SupplyReading
 
-READS_BACK_WITHIN = 1e-6  # an instrument may round in its last digit; clamping is far more than this
+FREQUENCY_WITHIN = 1e-6  # an instrument may round in its last digit; clamping is far more than this
+LEVEL_WITHIN = 0.01  # 0.09 dB: instruments round a level to four digits, small ones to three
+COMMAND_ERROR = re.compile(r"\s*-1\d\d\b")  # SCPI-1999 21.8: -1xx, the command isn't understood
+log = logging.getLogger(__name__)
 
 
 class ScpiGenerator:
@@ -24,8 +28,25 @@ class ScpiGenerator:
         self.output_impedance_ohm = profile.output_impedance_ohm  # of each output, to ground
         self.amplitude_range_vpp = profile.amplitude_min_vpp, profile.amplitude_max_vpp  # open circuit
         self.identity = session.identity_of(profile_name)
+        self._amplitude_query = profile.commands.amplitude_query
         self.off()
         self._prepare()
+        self._try_amplitude_query()
+
+    def _try_amplitude_query(self) -> None:
+        """Do without the query if the instrument does not know it, which it says by a command error."""
+        if self._amplitude_query is None:
+            return
+        query = self._amplitude_query(n=1)
+        try:
+            self._session.query_number(query)
+        except BenchTimeout:
+            errors = self._session.resync()
+            if not errors or not all(COMMAND_ERROR.match(error) for error in errors):
+                raise
+            self._amplitude_query = None
+            what = f"does not know {query} ({'; '.join(errors)}): the levels that it gives are not read back"
+            log.warning("%s", f"{self._session.instrument} at {self._session.address}: {what}")
 
     def _prepare(self) -> None:
         commands = self._profile.commands
@@ -75,17 +96,22 @@ class ScpiGenerator:
                 raise self._session.error(f"{what}: {low:g} to {high:g} by its profile, asked for {value:g}")
 
     def _read_back(self, output: int, frequency_hz: float, amplitude: str) -> None:
-        commands = self._profile.commands
-        for query, sent in (
-            (commands.frequency_query, float(frequency_hz)),
-            (commands.amplitude_query, float(amplitude.rsplit(maxsplit=1)[-1])),
+        for what, query, sent, within in (
+            ("frequency", self._profile.commands.frequency_query, float(frequency_hz), FREQUENCY_WITHIN),
+            ("level", self._amplitude_query, float(amplitude.rsplit(maxsplit=1)[-1]), LEVEL_WITHIN),
         ):
             if query is None:
                 continue
             result = self._session.query_number(query(n=output))
-            if not math.isclose(result, sent, rel_tol=READS_BACK_WITHIN):
-                self._settings.forget()
-                raise self._session.error(f"was set to {sent:g} and reads back {result:g}", query(n=output))
+            if math.isclose(result, sent, rel_tol=within):
+                continue
+            self._settings.forget()
+            by = f", {20.0 * math.log10(result / sent):+.1f} dB" if what == "level" and result > 0.0 else ""
+            raise self._session.error(
+                f"the {what} of output {output} was set to {sent:g} and reads back {result:g}{by}; see "
+                "whether a hand, its limits or another program changed it",
+                query(n=output),
+            )
 
     def switch(self, output: int, *, on: bool) -> None:
         """Switch an output and read it back. Raises BenchError if it reads otherwise."""
@@ -135,7 +161,6 @@ def outputs_left_on(session: Session, profile: GeneratorProfile) -> str:
     return f"output {' and '.join(on)} on" if on else "outputs off"
 
 
-COMMAND_ERROR = re.compile(r"\s*-1\d\d\b")  # SCPI-1999 21.8: -1xx, the command isn't understood
 LOOK_AGAIN_AFTER_S = 0.02
 STEADY = 0.01  # of the set voltage: what two readings may differ by when it no longer rises
 NEARLY = 0.9  # of the set voltage; below, it must have been steady for longer to be believed

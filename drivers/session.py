@@ -285,8 +285,8 @@ class Session:
         self.write("*CLS")
         return self.identity
 
-    def resync(self) -> None:
-        """Close, reopen, and make sure that the same instrument answers and its error queue is read.
+    def resync(self) -> Sequence[str]:
+        """Close, reopen, and make sure that the same instrument answers; returns what its error queue held.
 
         Raises WrongInstrument if another answers. Settings that matter must be sent again by the caller.
         """
@@ -294,7 +294,7 @@ class Session:
             self._note("reopening")
             self._reopen(REOPEN_AFTER_S)
             if not self.identity:
-                return
+                return ()
             result, errors = self._identity_and_errors()
             if result != self.identity:
                 self.dirty = True
@@ -304,6 +304,7 @@ class Session:
                 raise self.error(what, kind=WrongInstrument)
             for error in errors:
                 self._note(f"error queue after reopening: {error}")
+            return errors
 
     def _identity_and_errors(self, tries: int = TRIES) -> tuple[str, list[str]]:
         """What *IDN? and then the error queue answer, each to its own question.

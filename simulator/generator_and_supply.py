@@ -80,7 +80,7 @@ class Generator(Device):
                 suffix_max=OUTPUTS,
             ),
             self._field("SOURce{n}:FREQuency", "frequency_hz", number(*FREQUENCY_HZ)),
-            self._field("SOURce{n}:VOLTage", "amplitude_vpp", anything),
+            self._field("SOURce{n}:VOLTage", "amplitude_vpp", anything, self._given),
             self._field("SOURce{n}:VOLTage:OFFSet", "offset_v", anything),
             self._field("SOURce{n}:PHASe", "phase_deg", number(-360, 360)),
             self._field("OUTPut{n}", "on", boolean, digit),
@@ -106,6 +106,9 @@ class Generator(Device):
             ask=lambda n: writes(getattr(self._settings[n - 1], field)),
             suffix_max=OUTPUTS,
         )
+
+    def _given(self, amplitude_vpp: float) -> str:
+        return real(amplitude_vpp * self._strength)
 
     def _set_load(self, n: int, load_ohm: float) -> None:
         """Another load changes what the panel shows, not the output."""

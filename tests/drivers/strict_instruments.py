@@ -86,6 +86,9 @@ class Generator(Instrument):
             r"SOURce#:FUNCtion SINusoid": lambda n: self.function.__setitem__(int(n), "SIN"),
             r"SOURce#:FREQuency $": lambda n, x: self._set("frequency", n, x, 1e-6, 20e6),
             r"SOURce#:VOLTage $": lambda n, x: self._set("amplitude", n, x, 1e-3, 20.0),
+            r"SOURce#:VOLTage?": lambda n: (
+                f"{self.values.get(('amplitude', int(n)), 0.1):+.3E}"
+            ),  # four digits
             r"SOURce#:VOLTage:OFFSet $": lambda n, x: self._set("offset", n, x, -10.0, 10.0),
             r"SOURce#:PHASe $": lambda n, x: self._set("phase", n, x, -360.0, 360.0),
         }

@@ -6,7 +6,7 @@ import pytest
 
 from drivers.generator_and_supply import ScpiGenerator
 from drivers.session import Session
-from harness.errors import BenchError, Desynchronised, SettingRefused
+from harness.errors import BenchError, BenchTimeout, Desynchronised, SettingRefused
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import Connection, Peer, peer
 from tests.drivers.strict_instruments import Generator
@@ -43,6 +43,7 @@ def test_it_sends_the_commands_of_its_profile_to_the_letter(rig: Rig) -> None:
         b"SOURce2:VOLTage 2.4",
         b"SOURce2:PHASe 180",
         b"SYSTem:ERRor?",
+        b"SOURce2:VOLTage?",
     ]
 
 
@@ -52,7 +53,8 @@ def test_only_what_changes_is_sent_again(rig: Rig) -> None:
     before = len(served.heard)
     generator.sine(1, frequency_hz=1000.0, amplitude_vpp=2.0)
     generator.sine(1, frequency_hz=1000.0, amplitude_vpp=0.1)
-    assert served.heard[before:] == [b"SOURce1:VOLTage 0.1", b"SYSTem:ERRor?"]
+    again = [b"SOURce1:VOLTage?"]
+    assert served.heard[before:] == [*again, b"SOURce1:VOLTage 0.1", b"SYSTem:ERRor?", *again]
 
 
 def test_an_output_is_switched_and_read_back(rig: Rig) -> None:
@@ -158,6 +160,58 @@ def test_a_setting_that_reads_back_as_another_is_refused_where_the_profile_asks(
         generator = ScpiGenerator(session, own, profile_name="own")
         generator.sine(1, frequency_hz=1234.5678, amplitude_vpp=1.0)  # rounded to 1234.568: allowed
         instrument.table[r"SOURce#:FREQuency?"] = lambda n: "1000"
-        with pytest.raises(BenchError, match="was set to 5000 and reads back 1000"):
+        with pytest.raises(
+            BenchError, match="frequency of output 1 was set to 5000 and reads back 1000; see"
+        ):
             generator.sine(1, frequency_hz=5000.0, amplitude_vpp=1.0)
+        session.close()
+
+
+@pytest.mark.parametrize("down_db", [-3.0, -0.2, 0.2, 3.0])
+def test_a_level_that_is_not_what_was_set_is_told_with_both_figures(rig: Rig, down_db: float) -> None:
+    generator, instrument, _ = rig
+    factor = 10.0 ** (down_db / 20.0)
+    instrument.table[r"SOURce#:VOLTage?"] = lambda n: f"{factor * instrument.values['amplitude', int(n)]:.4E}"
+    with pytest.raises(BenchError) as caught:
+        generator.sine(2, frequency_hz=1e3, amplitude_vpp=2.0)
+    figures = f"the level of output 2 was set to 2 and reads back {2.0 * factor:.4g}"
+    assert figures[:-1] in str(caught.value)  # the last digit is rounded twice
+    assert f"{down_db:+.1f} dB" in str(caught.value)
+    instrument.table[r"SOURce#:VOLTage?"] = lambda n: f"{instrument.values['amplitude', int(n)]:.3E}"
+    generator.sine(2, frequency_hz=1e3, amplitude_vpp=2.0)
+
+
+@pytest.mark.parametrize("amplitude_vpp", [0.0123456, 1.23456, 19.9996])
+def test_a_level_that_is_rounded_is_what_was_set(rig: Rig, amplitude_vpp: float) -> None:
+    generator, instrument, _ = rig
+    instrument.table[r"SOURce#:VOLTage?"] = lambda n: f"{instrument.values['amplitude', int(n)]:.2E}"
+    generator.sine(1, frequency_hz=1e3, amplitude_vpp=amplitude_vpp)
+
+
+def test_a_generator_that_does_not_know_the_query_of_its_level_is_said_and_used(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    instrument = Generator()
+    del instrument.table[r"SOURce#:VOLTage?"]
+    with peer(instrument.script) as served:
+        session = Session(served.address, instrument="generator", timeout_s=0.2)
+        session.start()
+        generator = ScpiGenerator(session, profile("scpi-generator"), profile_name="scpi-generator")
+        generator.sine(1, frequency_hz=1e3, amplitude_vpp=1.0)
+        generator.recover()
+        generator.sine(1, frequency_hz=1e3, amplitude_vpp=1.0)
+        session.close()
+    assert instrument.unknown == ["SOURce1:VOLTage?"]
+    (said,) = [record.getMessage() for record in caplog.records]
+    assert said.startswith(f"generator at {served.address}: does not know SOURce1:VOLTage? (-113,")
+
+
+def test_a_generator_that_is_silent_once_is_not_taken_for_one_that_does_not_know() -> None:
+    instrument = Generator()
+    instrument.trouble = lambda connection, heard: heard == "SOURce1:VOLTage?"
+    with peer(instrument.script) as served:
+        session = Session(served.address, instrument="generator", timeout_s=0.2)
+        session.start()
+        with pytest.raises(BenchTimeout):
+            ScpiGenerator(session, profile("scpi-generator"), profile_name="scpi-generator")
         session.close()

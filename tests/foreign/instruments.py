@@ -30,6 +30,7 @@ class Generator(Instrument):
             "SOURce#:FUNCtion": lambda n, p: self._function(p[0]),
             "SOURce#:FREQuency": lambda n, p: self._frequency(self._which(n), p[0]),
             "SOURce#:VOLTage": lambda n, p: self._volts(self._which(n), p[0]),
+            "SOURce#:VOLTage?": lambda n, p: f"{self.vpp[self._which(n)]:.4f}",
             "SOURce#:VOLTage:OFFSet": lambda n, p: self._offset(self._which(n), p[0]),
             "SOURce#:PHASe": lambda n, p: self._phase(self._which(n), p[0]),
             "OUTPut#:LOAD": lambda n, p: self._load(self._which(n), p[0]),

@@ -4,6 +4,8 @@ Instruments and wires are real processes and sockets. A relay board's relays tha
 that they are closed, an output that a hand switched off and the like are common practice, no source.
 """
 
+import re
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -11,7 +13,7 @@ import pytest
 from harness.reading import OperationFailed
 from harness.records.store import open_records
 from tests.jobs import check_of, job_in
-from tests.wire.standing_bench import Bench, kept, nursery, standing_bench
+from tests.wire.standing_bench import ROOT, Bench, kept, nursery, standing_bench
 
 FAULT = "K1 never operates"
 
@@ -74,6 +76,17 @@ def test_what_passes_by_once_is_no_contact_that_fails_now_and_then(tmp_path: Pat
     assert {reading.verdict for reading in readings} <= {"pass", "unproven"}  # eight prove little
 
 
+@pytest.fixture
+def own_generator(bench: Bench) -> Iterator[None]:
+    """A profile without `amplitude_query`, beside the bench file: levels are not read back."""
+    own = bench.standing.bench_file.with_name("scpi-generator.toml")
+    lines = (ROOT / "drivers" / "profiles" / own.name).read_text(encoding="utf-8").splitlines(keepends=True)
+    own.write_text("".join(line for line in lines if "amplitude_query" not in line), encoding="utf-8")
+    yield
+    own.unlink()
+
+
+@pytest.mark.usefixtures("own_generator")
 @pytest.mark.parametrize("trouble", ["oscilloscope dead 3", "oscilloscope dead 4", "generator weak"])
 def test_what_stays_stops_the_run_and_is_named(bench: Bench, trouble: str) -> None:
     """After the through reference was taken; before a unit fails, it is looked at once more."""
@@ -87,4 +100,20 @@ def test_what_stays_stops_the_run_and_is_named(bench: Bench, trouble: str) -> No
     code, message = bench.nursery.run(*bench.resume_arguments(run, "GOOD"))
     assert code == 2
     assert "was stopped since the bench had changed" in " ".join(message.split())
+    assert bench.standing.left_on() == []
+
+
+@pytest.mark.parametrize("after", [40, 50])
+def test_a_generator_that_gives_less_than_was_set_stops_the_run_with_both_figures(
+    bench: Bench, after: int
+) -> None:
+    """Its level is read back after it was set; 3 dB less is 0.708 of it (closed form)."""
+    bench.standing.trouble(f"generator weak after {after}")
+    code, message = bench.nursery.run(*bench.run_arguments("GOOD"))
+    assert code == 4, message
+    ended, reason = outcome(bench, "GOOD")
+    assert ended == "stopped"
+    told = re.search(r"the level of output [12] was set to (\S+) and reads back (\S+), -3\.0 dB", reason)
+    assert told is not None, reason
+    assert float(told[2]) / float(told[1]) == pytest.approx(0.5**0.5, rel=1e-4)
     assert bench.standing.left_on() == []
