@@ -25,6 +25,7 @@ from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
 from harness.plan.model import Acquisition, Plan, SetupVisit
 from harness.plan.setups import drive_rows, input_numbers
 from harness.plan.states import limit_of
+from harness.reading import Reading
 from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
 from harness.session.instruments import NotTaken
 from harness.session.recorder import FittedCapture, Measured, make_reading, make_state_reading
@@ -32,6 +33,7 @@ from simulator import dynamics, wiring
 from simulator.circuit import Network
 from simulator.dynamics import RELEASED
 from simulator.faults import apply
+from simulator.imperfections import USUAL, Imperfections
 from simulator.unit import Built, build
 
 RANGES = (1e-3, 2e-3, 5e-3, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
@@ -44,6 +46,7 @@ LEVEL = 0.01
 RANGE_GAIN = 3e-4
 REPEATABILITY = 7e-5  # of one record, from another bench's: this one's repeat exactly
 METER = 0.01
+WITHOUT_STRAYS = replace(USUAL, cables=0.0, nets=0.0, neighbours=0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,13 +55,24 @@ class InMemory:
 
     verdict: str
     evidence: Evidence
+    not_passed: tuple[Reading, ...] = ()
 
 
 class Bench:
     """One bench with errors of its own, and a job on it."""
 
-    def __init__(self, job: Job, plan: Plan, *, seed: int) -> None:
+    def __init__(
+        self,
+        job: Job,
+        plan: Plan,
+        *,
+        seed: int,
+        lead_seed: int = 1,
+        imperfections: Imperfections = WITHOUT_STRAYS,
+    ) -> None:
+        """seed: draws the instruments' errors. lead_seed: draws loads, scope inputs and cables."""
         self._job, self._plan, self._seed = job, plan, seed
+        self._lead_seed, self._imperfections = lead_seed, imperfections
         self._rng = np.random.default_rng(seed)
         self._gain = 1 + GAIN * self._rng.uniform(-1, 1, 4)
         self._ranges = {
@@ -74,7 +88,7 @@ class Bench:
         """Put a unit through the plan."""
         job, module = self._job, self._job.module
         wrong = apply(list(faults), module)
-        built = build(module, serial, wrong.damage)
+        built = build(module, serial, wrong.damage, self._imperfections)
         trials, supply = self._supply(built)
         if trials[-1].limited:
             return InMemory(
@@ -91,7 +105,9 @@ class Bench:
                 built,
                 plugs=wrong.plugs,
                 setup=visit.setup,
-                leads=wiring.Leads(inputs=4, probe=1.0, seed=1),
+                leads=wiring.Leads(
+                    inputs=4, probe=1.0, seed=self._lead_seed, imperfections=self._imperfections
+                ),
             )
             network = Network(parts)
             for state in visit.states:
@@ -116,14 +132,19 @@ class Bench:
         chosen = [(one, transfer) for one, transfer in zip(made, transfers, strict=True) if one in wanted]
         evidence = gather([one for one, _ in chosen], [each for _, each in chosen], supply_a=supply)
         evidence = replace(evidence, trials=tuple(trials))
-        return InMemory(verdict=self._verdict(measured, supply), evidence=evidence)
+        readings = self._readings(measured, supply)
+        return InMemory(
+            verdict=unit_verdict([reading.verdict for reading in readings]),
+            evidence=evidence,
+            not_passed=tuple(reading for reading in readings if reading.verdict != "pass"),
+        )
 
-    def _verdict(self, measured: dict[int, Measured], supply: dict[str, float]) -> str:
-        verdicts = []
+    def _readings(self, measured: dict[int, Measured], supply: dict[str, float]) -> list[Reading]:
+        readings = []
         sequence = self._job.sequence
         for planned in self._plan.of("supply"):
             supplied = SupplyReading(voltage_v=12.0, current_a=supply[planned.measurand.state])
-            verdicts.append(make_reading(planned, [supplied], sequence=sequence).verdict)
+            readings.append(make_reading(planned, [supplied], sequence=sequence))
         for planned in self._plan.of("steady"):
             if not set(planned.captures) <= measured.keys():
                 continue
@@ -134,8 +155,8 @@ class Bench:
                 reference=None,
                 gain_accuracy=GAIN,
             )
-            verdicts.append(reading.verdict)
-        return unit_verdict(verdicts)
+            readings.append(reading)
+        return readings
 
     def _controls(self, state: State) -> frozenset[str]:
         return frozenset(state.on) if state.powered else frozenset()

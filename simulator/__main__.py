@@ -18,6 +18,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 from harness.errors import SwitchwalkError  # noqa: E402
 from harness.job.job import load_job  # noqa: E402
+from simulator.imperfections import KINDS, parse_imperfections  # noqa: E402
 from simulator.server import BOARD_KINDS, Simulator, read_faults, write_bench  # noqa: E402
 from simulator.troubles import GRAMMAR, parse_trouble  # noqa: E402
 
@@ -40,6 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             bench_seed=asked.bench_seed,
             troubles=troubles,
             lead_errors=asked.lead_errors,
+            imperfections=parse_imperfections(asked.imperfection),
         ) as simulator:
             if asked.bench_file is not None:
                 write_bench(asked.bench_file, simulator.bench_toml())
@@ -65,6 +67,13 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--switchboard", choices=BOARD_KINDS, default="frame", help="kind of switchboard")
     parser.add_argument("--bench-seed", type=int, default=1, help="draws the bench's own errors")
     parser.add_argument("--lead-errors", type=_share, default=0.0, help="share of setups by hand with a slip")
+    parser.add_argument(
+        "--imperfection",
+        action="append",
+        default=[],
+        metavar="KIND=SIZE",
+        help=f"0: none, 1: usual; may be repeated; kinds: {', '.join(KINDS)}, all",
+    )
     parser.add_argument("--bench-file", type=Path, help="write a complete bench.toml here")
     return parser
 

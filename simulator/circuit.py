@@ -22,18 +22,22 @@ Complex = NDArray[np.complex128]
 GROUND = "ground"
 # From each node to ground: insulation, and what defines the voltage of a net that nothing touches.
 LEAK_S = 1e-12
-SLOW_F = 100e-12  # a capacitor from here on takes time to follow a change; any smaller one follows at once
+SLOW_F = 100e-12  # a part from here on takes time to follow a change; smaller ones and strays follow at once
 CACHE_MAX = 5_000  # solutions stored; each a kilobyte or two
 STILLS_MAX = 8
 
 
 @dataclass(frozen=True, kw_only=True)
 class Element:
-    """A resistor (ohms) or capacitor (farads) between two nodes."""
+    """A resistor (ohms) or capacitor (farads) between two nodes.
+
+    is_stray: a capacitor that nobody put there.
+    """
 
     a: str
     b: str
     value: float
+    is_stray: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -187,7 +191,7 @@ class Network:
         diagonal = np.arange(self._size)
         self._conductance[diagonal, diagonal] += LEAK_S
         self._capacitance = self._stamp(parts.capacitors, reciprocal=False)
-        slow = [element for element in parts.capacitors if element.value >= SLOW_F]
+        slow = [element for element in parts.capacitors if element.value >= SLOW_F and not element.is_stray]
         self.slow_f = np.array([element.value for element in slow])
         self.slow_ends: list[tuple[str, str | None]] = [(element.a, element.b) for element in slow]
         self._seen = np.array(

@@ -33,6 +33,7 @@ from simulator import faults as done_faults
 from simulator.boards import Board, Coils, FrameBoard, ModbusBoard, RouteSwitchboard, TextBoard
 from simulator.device import Device
 from simulator.generator_and_supply import Generator, Supply
+from simulator.imperfections import USUAL, Imperfections
 from simulator.oscilloscope import Oscilloscope
 from simulator.scpi import ScpiError
 from simulator.sources import generator_for
@@ -193,6 +194,7 @@ class Simulator(AbstractContextManager["Simulator"]):
 
     serial: draws the unit's values. bench_seed: draws the bench's own errors. speed: how many times faster
     than the wall its clock runs. lead_errors: the share of setups by hand in which a lead ends up elsewhere.
+    imperfections: how large those of bench and unit are.
     """
 
     def __init__(
@@ -206,13 +208,19 @@ class Simulator(AbstractContextManager["Simulator"]):
         bench_seed: int = 1,
         troubles: Sequence[Trouble] = (),
         lead_errors: float = 0.0,
+        imperfections: Imperfections = USUAL,
     ) -> None:
         self._job = job
         self.switchboard_kind = switchboard
         self.ended = threading.Event()
         clock = Clock(speed)
         self._world = World(
-            job, clock, serial=serial, wrong=done_faults.apply(faults, job.module), bench_seed=bench_seed
+            job,
+            clock,
+            serial=serial,
+            wrong=done_faults.apply(faults, job.module),
+            bench_seed=bench_seed,
+            imperfections=imperfections,
         )
         self._pair_of_hands = Hands(job, self._world, lead_errors=lead_errors, seed=f"{bench_seed} {serial}")
         self._agendas = {name: Agenda() for name in INSTRUMENTS}

@@ -7,7 +7,8 @@ from typing import Literal
 import numpy as np
 
 from harness.job.module import LEGS, Module, Part, Pole, Relay, node_name
-from simulator.circuit import Balanced, Bools, Contact, Element
+from simulator.circuit import GROUND, Balanced, Bools, Contact, Element
+from simulator.imperfections import USUAL, Imperfections
 from simulator.sources import generator_for
 
 Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
@@ -15,6 +16,9 @@ Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of 
 COIL_LOT = 0.03  # coils of one lot differ from nominal by up to this fraction ...
 COIL_SPREAD = 0.015  # ... and from each other by this; data sheets allow 0.1 (from memory)
 STRAY_TOTAL_F = (0.5e-12, 2e-12)  # between neighbouring nets of two channels, all together
+NET_F = (5e-12, 50e-12)  # from a net's leg to ground: tracks over a plane; common practice, no source
+NEIGHBOUR_F = (0.1e-12, 2e-12)  # between tracks side by side: common practice, no source
+LEG_SPREAD = 0.05  # between the legs of one net or one cable
 CONTACT_EMF_V = 2e-6  # below the 10 uV of the data sheet of TE Connectivity's IM relay
 PIN_OPEN_F = 0.2e-12  # across a broken joint
 COIL_POLE_F = (0.6e-12, 1.4e-12)  # from a coil to each pole; signal relays' data sheets, from memory
@@ -106,7 +110,7 @@ class Damage:
     supplied: bool = True  # whether the supply reaches what draws current beside the coils
 
 
-def build(module: Module, serial: str, damage: Damage) -> Built:
+def build(module: Module, serial: str, damage: Damage, imperfections: Imperfections = USUAL) -> Built:
     """Put a unit together: values drawn for `serial`, then `damage` done to it."""
     rng = generator_for("unit", module.part, serial)
     lot = 1 + COIL_LOT * rng.uniform(-1, 1)
@@ -137,6 +141,10 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
     capacitors = [_element(part, damage, rng) for part in module.capacitors]
     wires, breaks = _pins(module, damage)
     amplifiers, inputs = _amplifiers(module)
+    strays = (
+        *_between_channels(module, rng, imperfections.channels),
+        *_strays(module, serial, imperfections),
+    )
     return Built(
         serial=serial,
         poles=poles,
@@ -146,7 +154,7 @@ def build(module: Module, serial: str, damage: Damage) -> Built:
         always_open=frozenset(opened),
         wires=wires,
         resistors=tuple(r for r in (*resistors, *inputs, *damage.bridges) if np.isfinite(r.value)),
-        capacitors=tuple(c for c in (*capacitors, *breaks, *_strays(module, rng)) if np.isfinite(c.value)),
+        capacitors=tuple(c for c in (*capacitors, *breaks, *strays) if np.isfinite(c.value)),
         amplifiers=amplifiers,
         timings=timings,
         coil_ohm=good_ohm | damage.coil_ohm,
@@ -249,7 +257,46 @@ def _pins(module: Module, damage: Damage) -> tuple[tuple[tuple[str, str], ...], 
     return tuple(wires), breaks
 
 
-def _strays(module: Module, rng: np.random.Generator) -> list[Element]:
+def _strays(module: Module, serial: str, imperfections: Imperfections) -> Iterator[Element]:
+    """Capacitance from each net to ground, between its legs, and to the net beside it in module.toml."""
+    rng = generator_for("strays", module.part, serial)
+    for nets in _nets(module):
+        for number, (hot, cold) in enumerate(nets):
+            to_ground_f = imperfections.nets * log_uniform(NET_F, rng)
+            for node in (hot, cold):
+                value = to_ground_f * (1 + LEG_SPREAD * rng.uniform(-1, 1))
+                yield Element(a=node, b=GROUND, value=value, is_stray=True)
+            beside = [(hot, cold)]
+            if number + 1 < len(nets):
+                beside += zip((hot, cold), nets[number + 1], strict=True)
+            for a, b in beside:
+                value = imperfections.neighbours * log_uniform(NEIGHBOUR_F, rng)
+                yield Element(a=a, b=b, value=value, is_stray=True)
+
+
+def _nets(module: Module) -> Iterator[list[tuple[str, str]]]:
+    """Hot and cold node of each net, channel by channel, in the order in which module.toml names them."""
+    nodes = [
+        node
+        for relay in module.relays
+        for pole in relay.poles
+        for node in (pole.common, *pole.throws.values())
+    ]
+    nodes += [node for part in (*module.resistors, *module.capacitors) for node in (part.a, part.b)]
+    for amplifier in module.amplifiers:
+        nodes += [f"{amplifier.channel}.{net}.hot" for net in (amplifier.from_net, amplifier.to_net)]
+    for channel in module.channels:
+        nets = dict.fromkeys(port.net for port in module.ports)
+        nets |= dict.fromkeys(node.split(".")[1] for node in nodes if node.startswith(f"{channel}."))
+        yield [(node_name(channel, net, "hot"), node_name(channel, net, "cold")) for net in nets]
+
+
+def log_uniform(limits: tuple[float, float], rng: np.random.Generator) -> float:
+    """Draw a value whose logarithm lies anywhere between those of two limits."""
+    return float(np.exp(rng.uniform(*np.log(limits))))
+
+
+def _between_channels(module: Module, rng: np.random.Generator, size: float) -> list[Element]:
     """Capacitance between the same port's legs of neighbouring channels, its whole drawn per unit."""
     strays: list[Element] = []
     pairs = list(zip(module.channels, module.channels[1:], strict=False))
@@ -259,7 +306,7 @@ def _strays(module: Module, rng: np.random.Generator) -> list[Element]:
         for port, share in zip(module.ports, shares / shares.sum(), strict=True):
             for leg, part in (("hot", 0.6), ("cold", 0.4)):  # no layout is symmetrical
                 a, b = f"{first}.{port.net}.{leg}", f"{second}.{port.net}.{leg}"
-                strays.append(Element(a=a, b=b, value=float(total_f * share * part)))
+                strays.append(Element(a=a, b=b, value=float(size * total_f * share * part), is_stray=True))
     return strays
 
 

@@ -6,14 +6,19 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup, Termination
-from harness.job.module import GROUND, LEGS, Leg, Module
+from harness.job.module import GROUND, LEGS, Leg, Module, node_name
 from simulator.circuit import Element, Parts, Source
+from simulator.imperfections import USUAL, Imperfections
 from simulator.sources import generator_for
-from simulator.unit import Built, pin, within
+from simulator.unit import LEG_SPREAD, Built, log_uniform, pin, within
 
 GENERATOR_OHM = 50.0
 INPUT_TOLERANCE = 0.01  # of the scope's input resistance
 INPUT_SPREAD = 0.05  # of its capacitance
+CABLE_F = (
+    30e-12,
+    300e-12,
+)  # of a screened pair, each leg: 0.3 to 3 m of 100 pF/m; common practice, no source
 PROBES = {1.0: (1e6, 15e-12), 10.0: (10e6, 12e-12)}
 """Input resistance and capacitance with a plain lead, and with a probe of ten to one."""
 
@@ -52,6 +57,7 @@ class Leads:
     seed: int
     elsewhere: LeadNodes = field(default_factory=dict)
     wires: LeadNodes = field(default_factory=dict)
+    imperfections: Imperfections = USUAL
 
 
 def connect(
@@ -84,7 +90,7 @@ def connect(
     return Parts(
         wires=(*built.wires, *wires),
         resistors=(*built.resistors, *resistors, *inputs),
-        capacitors=(*built.capacitors, *capacitances),
+        capacitors=(*built.capacitors, *capacitances, *_cables(module, leads)),
         contacts=built.contacts,
         amplifiers=built.amplifiers,
         sources=tuple(Source(node=f"generator {leg}", ohm=GENERATOR_OHM) for leg in LEGS),
@@ -118,6 +124,17 @@ def _leads(setup: Setup | None, leads: Leads, starts: Mapping[str, str]) -> Iter
         place = leads.elsewhere.get(lead, leads.wires.get(f"{lead.partition(' ')[0]} {right}", right))
         for node in nodes_of(place):
             yield starts.get(lead, lead.replace("input", "scope")), starts.get(node, node)
+
+
+def _cables(module: Module, leads: Leads) -> Iterator[Element]:
+    """The cable that is always on each port, seen from its pins."""
+    for channel in module.channels:
+        for port in module.ports:
+            rng = generator_for("cable", leads.seed, channel, port.net)
+            cable_f = leads.imperfections.cables * log_uniform(CABLE_F, rng)
+            for leg in LEGS:
+                value = cable_f * (1 + LEG_SPREAD * rng.uniform(-1, 1))
+                yield Element(a=pin(node_name(channel, port.net, leg)), b=GROUND, value=value, is_stray=True)
 
 
 def _scope(leads: Leads) -> tuple[list[Element], list[Element]]:

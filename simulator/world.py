@@ -35,6 +35,7 @@ from simulator.dynamics import (
     coupled,
 )
 from simulator.faults import Wrong
+from simulator.imperfections import USUAL, Imperfections
 from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of, seed_of
 from simulator.unit import Built, build
 
@@ -88,12 +89,21 @@ class _Scene:
 class World:
     """A bench and the unit on it. Every public method takes the world's lock."""
 
-    def __init__(self, job: Job, clock: Clock, *, serial: str, wrong: Wrong, bench_seed: int) -> None:
+    def __init__(
+        self,
+        job: Job,
+        clock: Clock,
+        *,
+        serial: str,
+        wrong: Wrong,
+        bench_seed: int,
+        imperfections: Imperfections = USUAL,
+    ) -> None:
         self.lock = threading.RLock()
         self.clock = clock
         self.inputs = INPUTS
         self._job = job
-        self._bench_seed = bench_seed
+        self._bench_seed, self._imperfections = bench_seed, imperfections
         probe = job.bench.oscilloscope.probe if job.bench is not None else 1.0
         self.probe = probe if probe in wiring.PROBES else 1.0
         self._feeds = (job.bench.generator.hot, job.bench.generator.cold) if job.bench is not None else (1, 2)
@@ -206,7 +216,7 @@ class World:
         return max(start_s - LOOK_BACK_S, min(start_s, self._scenes[0].start_s))
 
     def _fit(self, serial: str, wrong: Wrong) -> None:
-        self._built = build(self._job.module, serial, wrong.damage)
+        self._built = build(self._job.module, serial, wrong.damage, self._imperfections)
         self._plugs = wrong.plugs
         self._coil_edges: list[CoilEdge] = []
         self._coils_v = dict.fromkeys(self._built.coil_f, 0.0)
@@ -310,6 +320,7 @@ class World:
                         seed=self._bench_seed,
                         elsewhere=elsewhere,
                         wires=wires,
+                        imperfections=self._imperfections,
                     ),
                 )
             )

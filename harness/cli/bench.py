@@ -440,6 +440,7 @@ def simulate(
     ] = None,
     speed: options.Speed = 1.0,
     lead_errors: options.LeadErrors = 0.0,
+    imperfection: options.ImperfectionSizes = None,
     switchboard: Annotated[str, typer.Option(metavar="KIND", help="frame, text, route or modbus.")] = "frame",
     bench_seed: Annotated[int, typer.Option(metavar="NUMBER", help="Decides the bench's own errors.")] = 1,
     bench_file: Annotated[
@@ -447,10 +448,15 @@ def simulate(
     ] = None,
 ) -> None:
     """Start a simulated bench with a unit on it, print its addresses, and run until Ctrl-C."""
-    arguments = simulator_command(
-        job, Simulation(serial=serial, faults=fault or (), speed=speed, lead_errors=lead_errors)
+    simulation = Simulation(
+        serial=serial,
+        faults=fault or (),
+        speed=speed,
+        lead_errors=lead_errors,
+        imperfections=imperfection or (),
+        bench_seed=bench_seed,
     )
-    arguments += ["--switchboard", switchboard, "--bench-seed", str(bench_seed)]
+    arguments = [*simulator_command(job, simulation), "--switchboard", switchboard]
     for text in trouble or []:
         arguments += ["--trouble", text]
     if bench_file is not None:

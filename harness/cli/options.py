@@ -94,6 +94,15 @@ LeadErrors = Annotated[
         help="Share of setups in which the simulated person misplaces a lead.",
     ),
 ]
+ImperfectionSizes = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--imperfection",
+        metavar="KIND=SIZE",
+        help="Size of an imperfection of the simulated bench: 0 is none, 1 usual "
+        "(docs/profiles.md); may be repeated.",
+    ),
+]
 TranscriptPath = Annotated[
     Path | None, typer.Option(metavar="FILE", help="Record every message on the wires to a file.")
 ]

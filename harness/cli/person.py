@@ -39,6 +39,7 @@ def simulation_for(job: Job, bench: Path | None, wanted: Simulation, *, simulate
         ("--fault", bool(wanted.faults), "a simulated bench"),
         ("--speed", wanted.speed != 1.0, "a simulated bench"),
         ("--lead-errors", wanted.lead_errors > 0.0, "simulated hands"),
+        ("--imperfection", bool(wanted.imperfections), "a simulated bench"),
     ):
         if given:
             raise UsageError(f"{option} is for {what}; add --simulate")

@@ -50,6 +50,7 @@ def run(
     fault: options.Faults = None,
     speed: options.Speed = 1.0,
     lead_errors: options.LeadErrors = 0.0,
+    imperfection: options.ImperfectionSizes = None,
     records: options.RecordsLocation = options.RECORDS,
     again: options.Again = "",
     operator: options.Operator = None,
@@ -71,7 +72,13 @@ def run(
     wrong = serial_mistake(serial, described.sequence)
     if wrong:
         raise UsageError(f"--serial {serial!r}: {wrong}")
-    wanted = Simulation(serial=serial, faults=fault or (), speed=speed, lead_errors=lead_errors)
+    wanted = Simulation(
+        serial=serial,
+        faults=fault or (),
+        speed=speed,
+        lead_errors=lead_errors,
+        imperfections=imperfection or (),
+    )
     simulation = simulation_for(described, bench, wanted, simulate=simulate)
     with (
         stoppable() as stopping,

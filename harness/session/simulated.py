@@ -26,13 +26,16 @@ class Simulation:
     """A simulated bench to be started, with a unit in its fixture.
 
     speed: of its clock, times real time. lead_errors: share of the setups made by simulated hands with a lead
-    on a wrong pin.
+    on a wrong pin. imperfections: sizes of those of bench and unit, as `cables=0`. bench_seed: draws the
+    bench's.
     """
 
     serial: str = "none"
     faults: Sequence[str] = ()
     speed: float = 1.0
     lead_errors: float = 0.0
+    imperfections: Sequence[str] = ()
+    bench_seed: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +105,9 @@ def simulator_command(job: Path, simulation: Simulation) -> list[str]:
     return [
         *(sys.executable, "-m", "simulator", str(job), "--serial", simulation.serial),
         *("--speed", f"{simulation.speed:g}", "--lead-errors", f"{simulation.lead_errors:g}"),
+        *("--bench-seed", str(simulation.bench_seed)),
         *(argument for fault in simulation.faults for argument in ("--fault", fault)),
+        *(argument for kind in simulation.imperfections for argument in ("--imperfection", kind)),
     ]
 
 

@@ -1,0 +1,53 @@
+"""What no bench and no unit is free of, each kind by a name and a size, so that any can be left out.
+
+Where a value is drawn from is beside what draws it; here is how many times larger than usual it is.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+from harness.errors import UsageError
+
+LARGEST = 10.0
+ALL = "all"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Imperfections:
+    """Size of each kind, times the usual: 1 is a usual bench's, 0 is none.
+
+    cables: capacitance to ground of the cable at each port. nets: of each net to ground. neighbours: between
+    neighbouring nets of a channel and between a net's legs. channels: between channels.
+    """
+
+    cables: float = 1.0
+    nets: float = 1.0
+    neighbours: float = 1.0
+    channels: float = 1.0
+
+
+USUAL = Imperfections()
+KINDS = tuple(field.name for field in fields(Imperfections))
+NO_IMPERFECTIONS = Imperfections(**dict.fromkeys(KINDS, 0.0))
+
+
+def parse_imperfections(texts: Sequence[str]) -> Imperfections:
+    """Read `cables=0`, `hum=2.5`, `all=0`; the later wins. Raises UsageError for no such kind or size."""
+    result = USUAL
+    for text in texts:
+        name, _, size_text = text.partition("=")
+        if name not in (*KINDS, ALL):
+            raise UsageError(
+                f"--imperfection {text!r}: no such kind; expected one of {', '.join((*KINDS, ALL))}, "
+                "then = and a size"
+            )
+        try:
+            size = float(size_text)
+        except ValueError:
+            size = -1.0
+        if not 0.0 <= size <= LARGEST:
+            raise UsageError(
+                f"--imperfection {text!r}: expected {name}=SIZE, from 0 (none) over 1 (usual) to {LARGEST:g}"
+            )
+        result = replace(result, **dict.fromkeys(KINDS if name == ALL else (name,), size))
+    return result

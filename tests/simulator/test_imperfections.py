@@ -1,0 +1,107 @@
+"""What no bench is free of: within its limits, another for every serial number and bench, and gone at size 0.
+
+The limits are common practice, no source.
+"""
+
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+
+from harness.errors import UsageError
+from harness.job.job import load_job
+from simulator.circuit import GROUND, Element, Parts
+from simulator.imperfections import (
+    NO_IMPERFECTIONS,
+    USUAL,
+    Imperfections,
+    parse_imperfections,
+)
+from simulator.unit import Damage, build
+from simulator.wiring import Leads, Plugs, connect
+
+
+def parts_of(
+    job_folder: Path, imperfections: Imperfections = USUAL, *, serial: str = "S1", bench: int = 1
+) -> Parts:
+    """The insert switch's parts, driven at the left input."""
+    job = load_job(job_folder)
+    setup = next(setup for setup in job.fixture.setups if setup.drive is not None)
+    built = build(job.module, serial, Damage(), imperfections)
+    leads = Leads(inputs=4, probe=1.0, seed=bench, imperfections=imperfections)
+    return connect(job.module, job.fixture, built, plugs=Plugs(), setup=setup, leads=leads)
+
+
+def strays(parts: Parts) -> list[Element]:
+    return [element for element in parts.capacitors if element.is_stray]
+
+
+def to_ground(parts: Parts, *, at_pins: bool) -> dict[str, float]:
+    """Farads of each node's strays to ground, at the connectors' pins or inside."""
+    result: dict[str, float] = defaultdict(float)
+    for element in strays(parts):
+        if element.b == GROUND and element.a.startswith("pin ") is at_pins:
+            result[element.a] += element.value
+    return result
+
+
+def test_every_port_has_a_cable_of_30_to_300_pf(job_folder: Path) -> None:
+    cables = to_ground(parts_of(job_folder), at_pins=True)
+    ports = load_job(job_folder).module.ports
+    assert len(cables) == 2 * 2 * len(ports)
+    assert all(0.9 * 30e-12 < farads < 1.1 * 300e-12 for farads in cables.values())
+
+
+def test_every_net_has_5_to_50_pf_to_ground(job_folder: Path) -> None:
+    nets = to_ground(parts_of(job_folder), at_pins=False)
+    assert len(nets) > 8
+    assert all(0.9 * 5e-12 < farads < 1.1 * 50e-12 for farads in nets.values())
+
+
+def test_neighbouring_nets_of_a_channel_have_a_tenth_of_a_picofarad_to_two(job_folder: Path) -> None:
+    between = [e for e in strays(parts_of(job_folder)) if e.b != GROUND and e.a.split(".")[0] in e.b]
+    assert any(e.a.endswith("hot") and e.b.endswith("cold") for e in between)
+    assert any(e.a.endswith("hot") and e.b.endswith("hot") for e in between)
+    assert all(0.1e-12 <= e.value <= 2e-12 for e in between)
+
+
+def test_every_unit_has_nets_of_its_own_and_every_bench_its_cables(job_folder: Path) -> None:
+    first, unit, bench = (
+        parts_of(job_folder),
+        parts_of(job_folder, serial="S2"),
+        parts_of(job_folder, bench=2),
+    )
+    assert to_ground(first, at_pins=False) != to_ground(unit, at_pins=False)
+    assert to_ground(first, at_pins=True) == to_ground(unit, at_pins=True)
+    assert to_ground(first, at_pins=True) != to_ground(bench, at_pins=True)
+    assert strays(first) == strays(parts_of(job_folder))
+
+
+def test_an_exact_bench_has_no_strays(job_folder: Path) -> None:
+    assert sum(e.value for e in strays(parts_of(job_folder, NO_IMPERFECTIONS))) == 0
+
+
+def test_the_cables_alone_can_be_left_out(job_folder: Path) -> None:
+    parts = parts_of(job_folder, parse_imperfections(["cables=0"]))
+    assert sum(to_ground(parts, at_pins=True).values()) == 0
+    assert to_ground(parts, at_pins=False) == to_ground(parts_of(job_folder), at_pins=False)
+
+
+def test_the_later_of_two_sizes_counts() -> None:
+    assert parse_imperfections(["all=0", "cables=2"]).cables == 2
+    assert parse_imperfections(["all=0", "cables=2"]).nets == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("cabels=0", "no such kind; expected one of cables, nets"),
+        ("cables", "expected cables=SIZE, from 0"),
+        ("cables=-1", "expected cables=SIZE, from 0"),
+        ("cables=nan", "expected cables=SIZE, from 0"),
+        ("cables=11", "to 10"),
+    ],
+)
+def test_a_kind_or_size_that_there_is_not_is_refused(text: str, expected: str) -> None:
+    with pytest.raises(UsageError, match=expected):
+        parse_imperfections([text])
