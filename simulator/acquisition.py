@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from simulator.circuit import Complex, Floats
 from simulator.dynamics import GONE
+from simulator.imperfections import USUAL, Imperfections
 from simulator.sources import generator_for
 from simulator.world import Stretch, World
 
@@ -17,6 +18,7 @@ RANGES_V = (*(m * 10.0**e for e in range(-3, 1) for m in (1, 2, 5)), 10.0)  # vo
 GAIN_INPUT, GAIN_RANGE = 0.010, 0.005  # greatest error: together 1.5 %
 OFFSET_DIVISIONS, OFFSET_V = 0.05, 1e-4
 NOISE_DIVISIONS = (0.03, 0.06)  # rms
+CUBIC = 5e-4  # greatest: what an input shows of a signal at the edge of its screen is off by this part of it
 SKEW_S = 2e-9
 BANDWIDTH_HZ = (18e6, 22e6)
 COUPLING_HZ = 5.0  # corner of AC coupling
@@ -53,15 +55,23 @@ class InputSetting:
 class Frontend:
     """The fixed errors of every input, drawn for one bench."""
 
-    def __init__(self, *, inputs: int, probe: float, seed: int) -> None:
+    def __init__(self, *, inputs: int, probe: float, seed: int, imperfections: Imperfections = USUAL) -> None:
         rng = generator_for("frontend", seed)
         self._probe = probe  # the one that is really there
-        self._gain = 1 + GAIN_INPUT * rng.uniform(-1, 1, inputs)
-        self._range_gain = 1 + GAIN_RANGE * rng.uniform(-1, 1, (inputs, len(RANGES_V)))
-        self._offset = rng.uniform(-1, 1, (inputs, len(RANGES_V)))
-        self._noise = rng.uniform(*NOISE_DIVISIONS, inputs)
+        gain = imperfections.input_gain
+        self._gain = 1 + gain * GAIN_INPUT * rng.uniform(-1, 1, inputs)
+        self._range_gain = 1 + gain * GAIN_RANGE * rng.uniform(-1, 1, (inputs, len(RANGES_V)))
+        self._offset = imperfections.input_zero * rng.uniform(-1, 1, (inputs, len(RANGES_V)))
+        self._noise = imperfections.input_noise * rng.uniform(*NOISE_DIVISIONS, inputs)
         self._skew_s = SKEW_S * rng.uniform(-1, 1, inputs)
         self._bandwidth_hz = rng.uniform(*BANDWIDTH_HZ, inputs)
+        cubic = generator_for("cubic", seed)
+        self._cubic = imperfections.input_cubic * CUBIC * cubic.uniform(-1, 1, inputs)
+
+    def bent(self, number: int, setting: InputSetting, volts: Floats) -> Floats:
+        """What an input shows of the volts of a whole record: a small cubic is added to them."""
+        edge_v = setting.scale_v * DIVISIONS / 2
+        return np.asarray(volts + self._cubic[number - 1] / edge_v**2 * volts**3)
 
     def noise_v(self, number: int, setting: InputSetting) -> float:
         """Noise of an input, volts rms at the tip as the scope shows it."""
@@ -345,7 +355,7 @@ class Acquisition:
             signal = input_signal(self._frontend, number, setting, stretches)
             if len(starts_s) > 1:
                 signal = _averaged(signal, starts_s)
-            volts = grid.volts(signal)
+            volts = self._frontend.bent(number, setting, grid.volts(signal))
             noise_v = self._frontend.noise_v(number, setting) / np.sqrt(arm.averages)
             volts += noise_v * self._rng.standard_normal(count, dtype=np.float32)
             yield number, _convert(volts, setting, averaged=arm.averages > 1)

@@ -17,13 +17,27 @@ class Imperfections:
     """Size of each kind, times the usual: 1 is a usual bench's, 0 is none.
 
     cables: capacitance to ground of the cable at each port. nets: of each net to ground. neighbours: between
-    neighbouring nets of a channel and between a net's legs. channels: between channels.
+    neighbouring nets of a channel and between a net's legs. channels: between channels. pickup: of the mains,
+    by each net. hum: on every lead of the scope. source_resistance, generator_level, generator_dc, harmonics:
+    of the generator's outputs. clock: of the generator against the scope. input_gain, input_zero,
+    input_noise, input_cubic: of the scope's inputs and ranges.
     """
 
     cables: float = 1.0
     nets: float = 1.0
     neighbours: float = 1.0
     channels: float = 1.0
+    pickup: float = 1.0
+    hum: float = 1.0
+    source_resistance: float = 1.0
+    generator_level: float = 1.0
+    generator_dc: float = 1.0
+    harmonics: float = 1.0
+    clock: float = 1.0
+    input_gain: float = 1.0
+    input_zero: float = 1.0
+    input_noise: float = 1.0
+    input_cubic: float = 1.0
 
 
 USUAL = Imperfections()

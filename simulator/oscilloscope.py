@@ -20,6 +20,7 @@ from simulator.acquisition import (
     Record,
 )
 from simulator.device import Device
+from simulator.imperfections import USUAL, Imperfections
 from simulator.scpi import Command, ScpiError, block, boolean, choice, digit, integer, number, numbered, real
 from simulator.sources import generator_for
 from simulator.world import Clock, World
@@ -38,9 +39,19 @@ FAINT = 10 ** (-3 / 20)
 class Oscilloscope(Device):
     """Settings, one acquisition at a time, and the transfer of its record."""
 
-    def __init__(self, clock: Clock, world: World, *, serial: str, seed: int) -> None:
+    def __init__(
+        self,
+        clock: Clock,
+        world: World,
+        *,
+        serial: str,
+        seed: int,
+        imperfections: Imperfections = USUAL,
+    ) -> None:
         self._world = world
-        self._frontend = Frontend(inputs=world.inputs, probe=world.probe, seed=seed)
+        self._frontend = Frontend(
+            inputs=world.inputs, probe=world.probe, seed=seed, imperfections=imperfections
+        )
         self._rng = generator_for("noise", seed)
         self._strength: dict[int | None, float] = {}  # of an input that is not as it should be
         self._returns_last_record = False  # once

@@ -229,7 +229,9 @@ class Simulator(AbstractContextManager["Simulator"]):
         number = f"SIM{bench_seed:04d}"
         output = job.bench.supply.output if job.bench is not None else 1
         self._generator = Generator(clock, self._world, serial=number)
-        self._oscilloscope = Oscilloscope(clock, self._world, serial=number, seed=bench_seed)
+        self._oscilloscope = Oscilloscope(
+            clock, self._world, serial=number, seed=bench_seed, imperfections=imperfections
+        )
         self._supply = Supply(clock, self._world, serial=number, seed=bench_seed, relay_output=output)
         self._devices: dict[Instrument, Device] = {
             "generator": self._generator,

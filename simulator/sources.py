@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.imperfections import USUAL, Imperfections
+
 AMPLITUDE_ERROR, FLATNESS_ERROR, PHASE_ERROR_DEG, OFFSET_ERROR_V = 0.01, 0.01, 0.1, 2e-3
 FLATNESS_CORNER_HZ = 200e3
 HARMONICS = {2: 2e-4, 3: 3e-4}  # greatest, of the fundamental: a generator of 0.03 % or so
@@ -17,6 +19,7 @@ HUM_HZ = (50.0, 150.0, 250.0)
 HUM_V = (0.25e-3, 0.08e-3, 0.04e-3)  # peak, on every lead
 HUM_DIFFERENCE = 0.05  # between leads
 HUM_OPEN = 4.0  # times more on an input that nothing holds
+MAINS_V = 325.0  # peak, of 230 V
 
 
 def seed_of(*names: object) -> int:
@@ -44,16 +47,18 @@ class Output:
 class OutputErrors:
     """The fixed errors of every output, drawn for one bench. Outputs are numbered from 1."""
 
-    def __init__(self, *, outputs: int, seed: int) -> None:
+    def __init__(self, *, outputs: int, seed: int, imperfections: Imperfections = USUAL) -> None:
         rng = generator_for("generator", seed)
-        self._clock = CLOCK_ERROR * rng.uniform(-1, 1)
-        self._amplitude = AMPLITUDE_ERROR * rng.uniform(-1, 1, outputs)
-        self._flatness = FLATNESS_ERROR * rng.uniform(-1, 1, outputs)
-        self._phase = np.deg2rad(PHASE_ERROR_DEG) * rng.uniform(-1, 1, outputs)
-        self._offset_v = OFFSET_ERROR_V * rng.uniform(-1, 1, outputs)
+        level = imperfections.generator_level
+        self._clock = imperfections.clock * CLOCK_ERROR * rng.uniform(-1, 1)
+        self._amplitude = level * AMPLITUDE_ERROR * rng.uniform(-1, 1, outputs)
+        self._flatness = level * FLATNESS_ERROR * rng.uniform(-1, 1, outputs)
+        self._phase = level * np.deg2rad(PHASE_ERROR_DEG) * rng.uniform(-1, 1, outputs)
+        self._offset_v = imperfections.generator_dc * OFFSET_ERROR_V * rng.uniform(-1, 1, outputs)
         distortion = generator_for("distortion", seed)
         self._harmonics = {
-            order: most
+            order: imperfections.harmonics
+            * most
             * distortion.uniform(0.3, 1.0, outputs)
             * np.exp(2j * np.pi * distortion.uniform(size=outputs))
             for order, most in HARMONICS.items()
@@ -64,7 +69,7 @@ class OutputErrors:
         return frequency_hz * (1 + self._clock)
 
     def offset_v(self, number: int, output: Output) -> float:
-        """The offset that an output really has."""
+        """The offset that an output really has: what it adds stays when the amplitude is at its least."""
         return float(output.offset_v + self._offset_v[number - 1])
 
     def emf(self, number: int, output: Output) -> dict[int, complex]:
@@ -85,9 +90,14 @@ class OutputErrors:
         return complex(output.amplitude_vpp / 2 * gain * np.exp(1j * phase))
 
 
-def hum_of(*, inputs: int, seed: int) -> NDArray[np.complex128]:
+def mains_of(seed: int) -> complex:
+    """The mains at HUM_HZ[0], volts peak, with the phase that a bench sees."""
+    return complex(MAINS_V * np.exp(2j * np.pi * generator_for("mains", seed).uniform()))
+
+
+def hum_of(*, inputs: int, seed: int, size: float = 1.0) -> NDArray[np.complex128]:
     """Phasors of the mains' hum on each scope input at HUM_HZ, volts peak, shape (inputs, 3)."""
     rng = generator_for("hum", seed)
     common = np.array(HUM_V) * np.exp(2j * np.pi * rng.uniform(size=3))
     spread = 1 + HUM_DIFFERENCE * rng.uniform(-1, 1, (inputs, 3))
-    return np.asarray(common * spread)
+    return np.asarray(size * common * spread)

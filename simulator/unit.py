@@ -19,6 +19,8 @@ STRAY_TOTAL_F = (0.5e-12, 2e-12)  # between neighbouring nets of two channels, a
 NET_F = (5e-12, 50e-12)  # from a net's leg to ground: tracks over a plane; common practice, no source
 NEIGHBOUR_F = (0.1e-12, 2e-12)  # between tracks side by side: common practice, no source
 LEG_SPREAD = 0.05  # between the legs of one net or one cable
+MAINS = "mains"  # the node of what hums
+PICKUP_F = (1e-15, 5e-15)  # from the mains to a net in its case: a millivolt into a megohm; no source
 CONTACT_EMF_V = 2e-6  # below the 10 uV of the data sheet of TE Connectivity's IM relay
 PIN_OPEN_F = 0.2e-12  # across a broken joint
 COIL_POLE_F = (0.6e-12, 1.4e-12)  # from a coil to each pole; signal relays' data sheets, from memory
@@ -258,7 +260,7 @@ def _pins(module: Module, damage: Damage) -> tuple[tuple[tuple[str, str], ...], 
 
 
 def _strays(module: Module, serial: str, imperfections: Imperfections) -> Iterator[Element]:
-    """Capacitance from each net to ground, between its legs, and to the net beside it in module.toml."""
+    """Capacitance from each net to ground, to the mains, between its legs, and to the next in module.toml."""
     rng = generator_for("strays", module.part, serial)
     for nets in _nets(module):
         for number, (hot, cold) in enumerate(nets):
@@ -266,6 +268,8 @@ def _strays(module: Module, serial: str, imperfections: Imperfections) -> Iterat
             for node in (hot, cold):
                 value = to_ground_f * (1 + LEG_SPREAD * rng.uniform(-1, 1))
                 yield Element(a=node, b=GROUND, value=value, is_stray=True)
+                pickup_f = imperfections.pickup * log_uniform(PICKUP_F, rng)
+                yield Element(a=node, b=MAINS, value=pickup_f, is_stray=True)
             beside = [(hot, cold)]
             if number + 1 < len(nets):
                 beside += zip((hot, cold), nets[number + 1], strict=True)

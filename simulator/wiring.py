@@ -10,9 +10,11 @@ from harness.job.module import GROUND, LEGS, Leg, Module, node_name
 from simulator.circuit import Element, Parts, Source
 from simulator.imperfections import USUAL, Imperfections
 from simulator.sources import generator_for
-from simulator.unit import LEG_SPREAD, Built, log_uniform, pin, within
+from simulator.unit import LEG_SPREAD, MAINS, Built, log_uniform, pin, within
 
 GENERATOR_OHM = 50.0
+GENERATOR_TOLERANCE = 0.005  # of each output's resistance
+MAINS_OHM = 1.0
 INPUT_TOLERANCE = 0.01  # of the scope's input resistance
 INPUT_SPREAD = 0.05  # of its capacitance
 CABLE_F = (
@@ -63,7 +65,7 @@ class Leads:
 def connect(
     module: Module, fixture: Fixture, built: Built, *, plugs: Plugs, setup: Setup | None, leads: Leads
 ) -> Parts:
-    """Everything between the generator's e.m.f. and the scope's inputs; sources are hot, cold."""
+    """Everything between the generator's e.m.f. and the scope's inputs; sources are hot, cold, the mains."""
     resistors: list[Element] = []
     wires: list[tuple[str, str]] = []
     for channel in module.channels:
@@ -93,7 +95,7 @@ def connect(
         capacitors=(*built.capacitors, *capacitances, *_cables(module, leads)),
         contacts=built.contacts,
         amplifiers=built.amplifiers,
-        sources=tuple(Source(node=f"generator {leg}", ohm=GENERATOR_OHM) for leg in LEGS),
+        sources=(*_outputs(leads), Source(node=MAINS, ohm=MAINS_OHM)),
         probes=tuple(f"scope {number}" for number in range(1, leads.inputs + 1)),
     )
 
@@ -124,6 +126,13 @@ def _leads(setup: Setup | None, leads: Leads, starts: Mapping[str, str]) -> Iter
         place = leads.elsewhere.get(lead, leads.wires.get(f"{lead.partition(' ')[0]} {right}", right))
         for node in nodes_of(place):
             yield starts.get(lead, lead.replace("input", "scope")), starts.get(node, node)
+
+
+def _outputs(leads: Leads) -> Iterator[Source]:
+    rng = generator_for("source", leads.seed)
+    tolerance = leads.imperfections.source_resistance * GENERATOR_TOLERANCE
+    for leg in LEGS:
+        yield Source(node=f"generator {leg}", ohm=GENERATOR_OHM * (1 + tolerance * rng.uniform(-1, 1)))
 
 
 def _cables(module: Module, leads: Leads) -> Iterator[Element]:

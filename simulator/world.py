@@ -36,7 +36,7 @@ from simulator.dynamics import (
 )
 from simulator.faults import Wrong
 from simulator.imperfections import USUAL, Imperfections
-from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of, seed_of
+from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of, mains_of, seed_of
 from simulator.unit import Built, build
 
 INPUTS, OUTPUTS = 4, 2  # of the scope, of the generator
@@ -114,8 +114,9 @@ class World:
         self._supply = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
         self._latest_s = 0.0
         self.version = 0  # counts what instruments and hands have changed
-        self._errors = OutputErrors(outputs=OUTPUTS, seed=bench_seed)
-        self._hum = hum_of(inputs=INPUTS, seed=bench_seed)
+        self._errors = OutputErrors(outputs=OUTPUTS, seed=bench_seed, imperfections=imperfections)
+        self._hum = hum_of(inputs=INPUTS, seed=bench_seed, size=imperfections.hum)
+        self._mains_v = mains_of(bench_seed)
         self._fit(serial, wrong)
         self._scenes = [self._scene(0.0, tuple(Output() for _ in range(OUTPUTS)))]
 
@@ -359,7 +360,7 @@ class World:
     ) -> Stretch:
         closed = scene.built.closed(positions)
         fed = [scene.outputs[number - 1] for number in self._feeds]
-        on = tuple(output.on for output in fed)
+        on = (*(output.on for output in fed), self._imperfections.pickup > 0)
         network = scene.network
         emfs_v = [
             (column, order * output.frequency_hz, emf_v)
@@ -367,7 +368,7 @@ class World:
             if output.on
             for order, emf_v in self._errors.emf(number, output).items()
         ]
-        asked_hz = (0.0, *(frequency_hz for _, frequency_hz, _ in emfs_v))
+        asked_hz = (0.0, HUM_HZ[0], *(frequency_hz for _, frequency_hz, _ in emfs_v))
         answers = network.solve_at(closed, on, asked_hz, moving if moving.any() else None)
         still = answers[0].real
         constant_v = still[:, -1].copy()
@@ -376,7 +377,7 @@ class World:
                 constant_v += still[:, column] * self._errors.offset_v(number, output)
         tones: dict[float, Complex] = {}
         silent = np.zeros(len(still), dtype=np.complex128)
-        for (column, frequency_hz, emf_v), answer in zip(emfs_v, answers[1:], strict=True):
+        for (column, frequency_hz, emf_v), answer in zip(emfs_v, answers[2:], strict=True):
             true_hz = self._errors.true_hz(frequency_hz)
             tones[true_hz] = tones.get(true_hz, silent) + answer[:, column] * emf_v
         steady = Steady(start_s=start_s, constant_v=constant_v, tones=tones, inputs=self.inputs)
@@ -388,7 +389,8 @@ class World:
         for number, volts in _control_views(scene).items():
             if number <= self.inputs:
                 inputs_v[number - 1] += volts
-        hum = self._hum if scene.setup is not None else HUM_OPEN * self._hum
+        hum = self._hum.copy() if scene.setup is not None else HUM_OPEN * self._hum
+        hum[:, 0] += self._mains_v * answers[1, : self.inputs, len(fed)]
         return Stretch(
             start_s=start_s,
             tones_hz=(*tones, *HUM_HZ),

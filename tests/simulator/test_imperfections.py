@@ -4,13 +4,16 @@ The limits are common practice, no source.
 """
 
 from collections import defaultdict
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from harness.errors import UsageError
 from harness.job.job import load_job
-from simulator.circuit import GROUND, Element, Parts
+from simulator.acquisition import Frontend, InputSetting
+from simulator.circuit import GROUND, Element, Network, Parts
 from simulator.imperfections import (
     NO_IMPERFECTIONS,
     USUAL,
@@ -105,3 +108,37 @@ def test_the_later_of_two_sizes_counts() -> None:
 def test_a_kind_or_size_that_there_is_not_is_refused(text: str, expected: str) -> None:
     with pytest.raises(UsageError, match=expected):
         parse_imperfections([text])
+
+
+def test_each_output_of_the_generator_has_50_ohm_within_half_a_percent(job_folder: Path) -> None:
+    outputs = [source.ohm for source in parts_of(job_folder).sources if source.node.startswith("generator")]
+    assert all(49.75 <= ohm <= 50.25 for ohm in outputs)
+    assert outputs[0] != outputs[1]
+
+
+@pytest.mark.parametrize(("size", "least", "most"), [(0.0, 0.0, 1e-12), (1.0, 1e-6, 5e-4 / 4)])
+def test_an_input_shows_a_twentieth_of_a_percent_of_a_cubic_at_most(
+    size: float, least: float, most: float
+) -> None:
+    """a sin³ = a (3 sin - sin 3x)/4: a third harmonic of a quarter of the cubic's share."""
+    frontend = Frontend(inputs=4, probe=1.0, seed=1, imperfections=replace(USUAL, input_cubic=size))
+    setting = InputSetting(on=True, coupling="DC", probe=1.0, scale_v=0.5, offset_v=0.0)
+    turns = np.arange(1000) / 1000
+    shown = frontend.bent(1, setting, 2.0 * np.sin(2 * np.pi * turns))
+    third = 2 * abs(np.mean(shown * np.exp(-6j * np.pi * turns))) / 2.0
+    assert least <= third <= most
+
+
+def test_a_net_that_only_a_megohm_holds_picks_up_hum_and_a_terminated_one_does_not(job_folder: Path) -> None:
+    """I = V 2 pi f C: 325 V through a femtofarad at 50 Hz is a tenth of a nanoampere."""
+    parts = parts_of(job_folder)
+    held = tuple(resistor for resistor in parts.resistors if resistor.a.startswith("scope"))
+    network = Network(replace(parts, resistors=held))
+    apart, closed = (
+        np.zeros(len(parts.contacts), dtype=np.bool_),
+        np.ones(len(parts.contacts), dtype=np.bool_),
+    )
+    open_v = 325 * abs(network.solve_at(apart, (False, False, True), (50.0,))[0, :2, 2])
+    driven_v = 325 * abs(network.solve_at(closed, (True, True, True), (50.0,))[0, :2, 2])
+    assert np.all((open_v > 50e-6) & (open_v < 2e-3))
+    assert driven_v.max() < 0.1e-6

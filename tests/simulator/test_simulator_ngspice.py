@@ -89,7 +89,7 @@ def test_the_solver_agrees_with_ngspice(
         [OPERATED if relay.control in on else RELEASED] * len(relay.poles) for relay in module.relays
     ]
     closed = built.closed(positions)
-    volts = Network(parts).solve_at(closed, (True, True), FREQUENCIES_HZ, moving_with(built, moving))
+    volts = Network(parts).solve_at(closed, (True, True, True), FREQUENCIES_HZ, moving_with(built, moving))
     for source in (0, 1):
         theirs = run_ngspice(netlist(parts, closed, source), len(parts.probes), tmp_path)
         ours = volts[:, : len(parts.probes), source]
