@@ -10,10 +10,15 @@ from collections.abc import Iterator, Sequence
 
 from simulator.device import Device
 from simulator.scpi import Command, channel_list
+from simulator.sources import generator_for
 from simulator.world import Clock, World
 
 FRAME_START, FRAME_LENGTH = 0xA0, 4
 LINE_MAX = 64
+LATE_SHARE, LATE_S = (
+    2e-4,
+    (0.05, 0.5),
+)  # a serial board on a busy computer: once in some ten runs, wall seconds
 UNIT_ADDRESS = 1
 READ_COILS, WRITE_COIL, WRITE_COILS = 1, 5, 15
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
@@ -23,7 +28,8 @@ COIL_ON, COIL_OFF = 0xFF00, 0x0000
 class Coils:
     """The channels of a board, as the world has them."""
 
-    def __init__(self, world: World, count: int) -> None:
+    def __init__(self, world: World, count: int, *, late_share: float = 0.0, seed: int = 1) -> None:
+        """late_share: of the changes, those that come late."""
         self._world = world
         self.count = count
         self.closed: frozenset[int] = frozenset()
@@ -31,6 +37,8 @@ class Coils:
         self._misses = False  # the next change alone
         self._stays_open: set[int] = set()
         self._stays_closed: set[int] = set()
+        self._late_share = late_share
+        self._rng = generator_for("late board", seed)
 
     def set(self, channel: int, *, closed: bool) -> None:
         """Close or open one channel."""
@@ -41,6 +49,8 @@ class Coils:
         changes = closed != self.closed
         self.closed = closed
         wait_s, self._late_ms = self._late_ms / 1000, 0
+        if self._rng.random() < self._late_share:
+            wait_s = max(wait_s, self._rng.uniform(*LATE_S))
         if changes and self._misses:
             self._misses = False
         elif wait_s:

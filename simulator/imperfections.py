@@ -20,7 +20,8 @@ class Imperfections:
     neighbouring nets of a channel and between a net's legs. channels: between channels. pickup: of the mains,
     by each net. hum: on every lead of the scope. source_resistance, generator_level, generator_dc, harmonics:
     of the generator's outputs. clock: of the generator against the scope. input_gain, input_zero,
-    input_noise, input_cubic: of the scope's inputs and ranges.
+    input_noise, input_cubic: of the scope's inputs and ranges. late_board: how often a serial relay board is
+    late.
     """
 
     cables: float = 1.0
@@ -38,6 +39,7 @@ class Imperfections:
     input_zero: float = 1.0
     input_noise: float = 1.0
     input_cubic: float = 1.0
+    late_board: float = 1.0
 
 
 USUAL = Imperfections()

@@ -30,7 +30,7 @@ from harness.job.faults import Fault, parse_fault
 from harness.job.job import Job
 from harness.job.module import GROUND, LEGS, node_name
 from simulator import faults as done_faults
-from simulator.boards import Board, Coils, FrameBoard, ModbusBoard, RouteSwitchboard, TextBoard
+from simulator.boards import LATE_SHARE, Board, Coils, FrameBoard, ModbusBoard, RouteSwitchboard, TextBoard
 from simulator.device import Device
 from simulator.generator_and_supply import Generator, Supply
 from simulator.imperfections import USUAL, Imperfections
@@ -238,7 +238,12 @@ class Simulator(AbstractContextManager["Simulator"]):
             "oscilloscope": self._oscilloscope,
             "supply": self._supply,
         }
-        self._coils = coils = Coils(self._world, max(CHANNELS_MIN, _highest_channel(job)))
+        self._coils = coils = Coils(
+            self._world,
+            max(CHANNELS_MIN, _highest_channel(job)),
+            late_share=0.0 if switchboard == "route" else imperfections.late_board * LATE_SHARE,
+            seed=bench_seed,
+        )
         if switchboard == "route":
             self._devices["switchboard"] = RouteSwitchboard(clock, coils, serial=number)
         for name, device in self._devices.items():

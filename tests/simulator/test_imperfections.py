@@ -4,14 +4,17 @@ The limits are common practice, no source.
 """
 
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pytest
 
 from harness.errors import UsageError
 from harness.job.job import load_job
+from simulator import boards
 from simulator.acquisition import Frontend, InputSetting
 from simulator.circuit import GROUND, Element, Network, Parts
 from simulator.imperfections import (
@@ -22,6 +25,7 @@ from simulator.imperfections import (
 )
 from simulator.unit import Damage, build
 from simulator.wiring import Leads, Plugs, connect
+from simulator.world import World
 
 
 def parts_of(
@@ -142,3 +146,34 @@ def test_a_net_that_only_a_megohm_holds_picks_up_hum_and_a_terminated_one_does_n
     driven_v = 325 * abs(network.solve_at(closed, (True, True, True), (50.0,))[0, :2, 2])
     assert np.all((open_v > 50e-6) & (open_v < 2e-3))
     assert driven_v.max() < 0.1e-6
+
+
+class Switched:
+    """A world that notes what its relay board does."""
+
+    def __init__(self) -> None:
+        self.done: list[frozenset[int]] = []
+
+    def set_channels(self, closed: frozenset[int]) -> None:
+        self.done.append(closed)
+
+
+def test_a_serial_board_is_late_now_and_then(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fiftieth of the commands here, in place of a five-thousandth, and none of them lost."""
+    waits: list[float] = []
+
+    class AtOnce:
+        daemon = False
+
+        def __init__(self, wait_s: float, act: Callable[[], None]) -> None:
+            waits.append(wait_s)
+            self.start = act
+
+    monkeypatch.setattr("simulator.boards.threading.Timer", AtOnce)
+    world = Switched()
+    coils = boards.Coils(cast(World, world), 16, late_share=0.02, seed=1)
+    for number in range(1000):
+        coils.set(1, closed=number % 2 == 0)
+    assert 5 <= len(waits) <= 50
+    assert all(0.05 <= wait_s <= 0.5 for wait_s in waits)
+    assert len(world.done) == 1000
