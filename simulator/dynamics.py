@@ -30,6 +30,7 @@ NEGLIGIBLE_V = 1e-9
 COIL_EDGE_S = 1e-6  # of the driver that energises a coil or lets it go
 CLAMP_V = 0.7  # below zero, where a diode across the coil holds it at release
 LEAD_F = 20e-12  # at each contact: a lead and a scope input
+CLICK_S = 15e-3  # after which nothing is left of what a coil's field induced
 LOOK_BACK_S = 0.5  # how long before a record a circuit with slow capacitors is followed
 GONE = 30.0  # time constants after which nothing is left
 
@@ -231,6 +232,7 @@ class CoilEdge:
     step_v: float
     nodes: tuple[str, ...]
     farads: tuple[float, ...]
+    relay: int  # its index in the module
 
 
 def coupled(
@@ -250,6 +252,39 @@ def coupled(
             size = farads * edge.step_v * transfer[:, n] / (COIL_EDGE_S - own_s)
             result.append(Decay(rate_per_s=1 / COIL_EDGE_S, amplitudes_v=size.astype(np.complex128)))
             result.append(Decay(rate_per_s=1 / own_s, amplitudes_v=-size.astype(np.complex128)))
+    return tuple(result)
+
+
+def induced(
+    network: Network,
+    built: Built,
+    closed: Bools,
+    on: tuple[bool, ...],
+    edges: Sequence[CoilEdge],
+    *,
+    start_s: float,
+    nominal_v: float,
+) -> tuple[Decay, ...]:
+    """What the inputs see, from `start_s` on, of the fields of coils whose volts have changed before.
+
+    An e.m.f. e in series with a closed contact of R is a current e/R beside it (Norton).
+    """
+    found = [
+        (edge, built.contacts[index], built.poles[pole][1])
+        for edge in edges
+        for index, (pole, _) in enumerate(built.throws)
+        if closed[index] and built.poles[pole][0] == edge.relay and any(built.clicks[edge.relay].emf_v)
+    ]
+    if not found:
+        return ()
+    transfer, _ = network.inject(closed, on, [(contact.a, contact.b) for _, contact, _ in found])
+    result = []
+    for n, (edge, contact, pole) in enumerate(found):
+        click = built.clicks[edge.relay]
+        size = click.emf_v[pole] * edge.step_v / nominal_v / contact.closed_ohm * transfer[:, n]
+        for sign, time_s in ((1, click.fall_s), (-1, click.rise_s)):
+            left = sign * math.exp(-(start_s - edge.at_s) / time_s)
+            result.append(Decay(rate_per_s=1 / time_s, amplitudes_v=(left * size).astype(np.complex128)))
     return tuple(result)
 
 

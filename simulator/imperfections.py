@@ -21,7 +21,7 @@ class Imperfections:
     by each net. hum: on every lead of the scope. source_resistance, generator_level, generator_dc, harmonics:
     of the generator's outputs. clock: of the generator against the scope. input_gain, input_zero,
     input_noise, input_cubic: of the scope's inputs and ranges. late_board: how often a serial relay board is
-    late.
+    late. clicks: what a coil's field induces beside its contacts.
     """
 
     cables: float = 1.0
@@ -40,6 +40,7 @@ class Imperfections:
     input_noise: float = 1.0
     input_cubic: float = 1.0
     late_board: float = 1.0
+    clicks: float = 1.0
 
 
 USUAL = Imperfections()

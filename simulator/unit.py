@@ -23,6 +23,10 @@ MAINS = "mains"  # the node of what hums
 PICKUP_F = (1e-15, 5e-15)  # from the mains to a net in its case: a millivolt into a megohm; no source
 CONTACT_EMF_V = 2e-6  # below the 10 uV of the data sheet of TE Connectivity's IM relay
 PIN_OPEN_F = 0.2e-12  # across a broken joint
+# What a coil's field induces in the wires of each contact while its current changes: volts in both legs and
+# between them, and how they begin and end. Clicks of some millivolts: common practice, no source.
+CLICK_COMMON_V, CLICK_BETWEEN_V = (1e-3, 6e-3), (0.5e-3, 3e-3)
+CLICK_RISE_S, CLICK_FALL_S = (30e-6, 120e-6), (0.2e-3, 1.5e-3)
 COIL_POLE_F = (0.6e-12, 1.4e-12)  # from a coil to each pole; signal relays' data sheets, from memory
 ARMATURE_SKEW_S = 0.15e-3
 
@@ -44,6 +48,15 @@ class Timing:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Click:
+    """What a step of a coil's nominal volts induces beside its poles: emf_v (exp(-t/fall) - exp(-t/rise))."""
+
+    emf_v: tuple[float, ...]  # per pole
+    rise_s: float
+    fall_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Built:
     """A unit's circuit and mechanics, faults included. Contacts and `throws` stand in the same order."""
 
@@ -58,6 +71,7 @@ class Built:
     capacitors: tuple[Element, ...]
     amplifiers: tuple[Balanced, ...]
     timings: tuple[Timing, ...]  # per relay
+    clicks: tuple[Click, ...]  # per relay
     coil_ohm: Mapping[str, float]  # infinite where the coil is open
     held: Mapping[str, int]  # relay → position that its armature never leaves
     pole_held: Mapping[int, int]  # index into poles → position that this pole never leaves
@@ -159,6 +173,7 @@ def build(module: Module, serial: str, damage: Damage, imperfections: Imperfecti
         capacitors=tuple(c for c in (*capacitors, *breaks, *strays) if np.isfinite(c.value)),
         amplifiers=amplifiers,
         timings=timings,
+        clicks=tuple(_click(relay, module, serial, imperfections.clicks) for relay in module.relays),
         coil_ohm=good_ohm | damage.coil_ohm,
         held=dict(damage.held),
         pole_held={
@@ -232,6 +247,18 @@ def _coil_capacitances(module: Module, serial: str) -> dict[str, tuple[float, ..
         relay.name: tuple(float(f) for f in rng.uniform(*COIL_POLE_F, len(relay.poles)))
         for relay in module.relays
     }
+
+
+def _click(relay: Relay, module: Module, serial: str, size: float) -> Click:
+    rng = generator_for("click", module.part, serial, relay.name)
+    common_v = rng.uniform(*CLICK_COMMON_V) * rng.choice((-1, 1))
+    between_v = rng.uniform(*CLICK_BETWEEN_V) * rng.choice((-1, 1))
+    legs_v = {"hot": common_v + between_v / 2, "cold": common_v - between_v / 2}
+    return Click(
+        emf_v=tuple(float(size * legs_v[pole.leg]) for pole in relay.poles),
+        rise_s=float(rng.uniform(*CLICK_RISE_S)),
+        fall_s=float(rng.uniform(*CLICK_FALL_S)),
+    )
 
 
 def _element(part: Part, damage: Damage, rng: np.random.Generator) -> Element:

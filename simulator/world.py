@@ -22,6 +22,7 @@ from simulator import dynamics, wiring
 from simulator.circuit import Bools, Complex, Floats, Network
 from simulator.dynamics import (
     CLAMP_V,
+    CLICK_S,
     LOOK_BACK_S,
     MEMORY_S,
     RELEASED,
@@ -33,6 +34,7 @@ from simulator.dynamics import (
     SupplySetting,
     SupplyState,
     coupled,
+    induced,
 )
 from simulator.faults import Wrong
 from simulator.imperfections import USUAL, Imperfections
@@ -281,6 +283,7 @@ class World:
                 step_v=step_v if coil_v > 0 else step_v - CLAMP_V,
                 nodes=tuple(pole.common for pole in relay.poles),
                 farads=self._built.coil_f[relay.name],
+                relay=self._job.module.relays.index(relay),
             )
         )
 
@@ -385,6 +388,9 @@ class World:
         edges = [edge for edge in self._coil_edges if edge.at_s == start_s]
         if edges:
             decays = (*decays, *coupled(network, closed, on, edges))
+        recent = [edge for edge in self._coil_edges if 0 <= start_s - edge.at_s < CLICK_S]
+        nominal_v = self._job.module.supply.voltage_v
+        decays += induced(network, scene.built, closed, on, recent, start_s=start_s, nominal_v=nominal_v)
         inputs_v = constant_v[: self.inputs].copy()
         for number, volts in _control_views(scene).items():
             if number <= self.inputs:

@@ -3,14 +3,17 @@
 import os
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from harness.job.job import load_job
 from simulator.circuit import GROUND, Contact, Element, Network, Parts, Source
-from simulator.dynamics import COIL_EDGE_S, LEAD_F, CoilEdge, Memory, Steady, coupled
+from simulator.dynamics import COIL_EDGE_S, LEAD_F, CoilEdge, Memory, Steady, coupled, induced
+from simulator.unit import Click, Damage, build
 
 NGSPICE = shutil.which("ngspice")
 SOURCE_OHM, LOAD_OHM, BLEED_OHM = 50.0, 10e3, 100e3
@@ -134,7 +137,7 @@ def test_a_coils_edge_couples_as_charge_into_a_resistor_and_a_lead(ohm: float) -
             probes=("pole",),
         )
     )
-    edge = CoilEdge(at_s=0.0, step_v=step_v, nodes=("pole",), farads=(farads,))
+    edge = CoilEdge(at_s=0.0, step_v=step_v, nodes=("pole",), farads=(farads,), relay=0)
     at_s = np.linspace(0, 20e-6, 80)
     shown = sum(
         decay.amplitudes_v[0].real * np.exp(-decay.rate_per_s * at_s)
@@ -147,3 +150,35 @@ def test_a_coils_edge_couples_as_charge_into_a_resistor_and_a_lead(ohm: float) -
 
     solved = solve_ivp(slope, (0, 20e-6), [0.0], method="Radau", t_eval=at_s, rtol=1e-8, atol=1e-12)
     assert shown == pytest.approx(solved.y[0], abs=2e-3 * float(np.max(solved.y[0])) + 1e-9)
+
+
+def test_a_coils_field_puts_an_emf_in_series_with_a_closed_contact(job_folder: Path) -> None:
+    """Closed form: e R/(R + Rs + Rc) at the load, e = 4 mV (exp(-t/1 ms) - exp(-t/0.1 ms))."""
+    network = Network(
+        Parts(
+            wires=(),
+            resistors=(Element(a="out", b=GROUND, value=LOAD_OHM),),
+            capacitors=(),
+            contacts=(Contact(a="in", b="out", closed_ohm=0.05, open_f=1e-12, emf_v=0.0),),
+            amplifiers=(),
+            sources=(Source(node="in", ohm=SOURCE_OHM),),
+            probes=("out",),
+        )
+    )
+    built = replace(
+        build(load_job(job_folder).module, "S1", Damage()),
+        contacts=(Contact(a="in", b="out", closed_ohm=0.05, open_f=1e-12, emf_v=0.0),),
+        throws=((0, 2),),
+        poles=((0, 0),),
+        clicks=(Click(emf_v=(4e-3,), rise_s=0.1e-3, fall_s=1e-3),),
+    )
+    edge = CoilEdge(at_s=0.0, step_v=12.0, nodes=("in",), farads=(0.0,), relay=0)
+    at_s = np.linspace(2e-3, 10e-3, 50)
+    shown = sum(
+        decay.amplitudes_v[0].real * np.exp(-decay.rate_per_s * (at_s - 2e-3))
+        for decay in induced(network, built, CLOSED, (True,), [edge], start_s=2e-3, nominal_v=12.0)
+    )
+    share = LOAD_OHM / (LOAD_OHM + SOURCE_OHM + 0.05)
+    expected = 4e-3 * share * (np.exp(-at_s / 1e-3) - np.exp(-at_s / 0.1e-3))
+    assert np.abs(shown) == pytest.approx(expected, rel=1e-6)
+    assert induced(network, built, OPEN, (True,), [edge], start_s=2e-3, nominal_v=12.0) == ()
