@@ -1,13 +1,14 @@
 """The scope's inputs, what they make of the volts at the probe's tip; and one acquisition with its record."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator.amplifiers import Noise
 from simulator.circuit import Complex, Floats
 from simulator.dynamics import GONE
 from simulator.imperfections import USUAL, Imperfections
@@ -102,6 +103,7 @@ class InputStretch:
     tones_hz: tuple[float, ...]
     phasors: Complex  # shape (tones,)
     decays: tuple[tuple[complex, complex], ...]
+    noise_gains: tuple[float, ...]  # per amplifier
 
 
 def input_signal(
@@ -121,6 +123,7 @@ def input_signal(
             tones_hz=stretch.tones_hz,
             phasors=stretch.phasors[number - 1] * responses[stretch.tones_hz],
             decays=_input_decays(frontend, number, setting, stretch),
+            noise_gains=tuple(float(gain) * still for gain in stretch.noise_gains[number - 1]),
         )
         for stretch in stretches
     ]
@@ -167,8 +170,8 @@ class Grid:
             self._waves[tones_hz] = result
         return result
 
-    def volts(self, signal: list[InputStretch]) -> Floats:
-        """Add a signal up at every instant."""
+    def volts(self, signal: list[InputStretch], noises: Sequence[Floats] = ()) -> Floats:
+        """Add a signal up at every instant; noises: of each amplifier, volts at every instant."""
         volts = np.empty(self.count)
         starts = [0, *(self._index(stretch.start_s) for stretch in signal[1:]), self.count]
         for stretch, (first, last) in zip(signal, pairwise(starts), strict=True):
@@ -178,6 +181,8 @@ class Grid:
             piece = volts[first:last]
             np.matmul(shares, self.waves(stretch.tones_hz)[:, first:last], out=piece)
             piece += stretch.constant_v
+            for gain, noise in zip(stretch.noise_gains, noises, strict=False):
+                piece += gain * noise[first:last]
             for rate, amplitude in stretch.decays:
                 self._add_decay(piece, rate, amplitude, first, stretch.start_s)
         return volts
@@ -271,6 +276,8 @@ class Acquisition:
         """Work the record out, for a world that does not change before its end; `triggered` must be true."""
         arm = self._arm
         start_s = [trigger_s + arm.origin_s for trigger_s in self._triggers_s]
+        owns = self._world.own_signals()
+        noises = [Noise(own, interval_s=arm.interval_s, rng=self._rng) for own in owns]
         codes = {
             number: np.empty(arm.points, dtype=np.uint16)
             for number, setting in enumerate(arm.inputs, start=1)
@@ -278,7 +285,9 @@ class Acquisition:
         }
         for first in range(0, arm.points, CHUNK):
             count = min(CHUNK, arm.points - first)
-            for number, piece in self._piece([s + first * arm.interval_s for s in start_s], count):
+            own_noises = [noise.next(count) / np.sqrt(arm.averages) for noise in noises]
+            starts_s = [s + first * arm.interval_s for s in start_s]
+            for number, piece in self._piece(starts_s, count, own_noises):
                 codes[number][first : first + count] = piece
         return Record(arm=arm, codes=codes)
 
@@ -344,7 +353,9 @@ class Acquisition:
         return float(grid.start_s + (at - 1 + share) * grid.interval_s)
 
     # --- record ---
-    def _piece(self, starts_s: list[float], count: int) -> Iterator[tuple[int, NDArray[np.uint16]]]:
+    def _piece(
+        self, starts_s: list[float], count: int, own_noises: Sequence[Floats]
+    ) -> Iterator[tuple[int, NDArray[np.uint16]]]:
         """Codes of one piece of the record, input by input."""
         arm = self._arm
         stretches = self._world.stretches(starts_s[-1], starts_s[-1] + count * arm.interval_s)
@@ -355,7 +366,7 @@ class Acquisition:
             signal = input_signal(self._frontend, number, setting, stretches)
             if len(starts_s) > 1:
                 signal = _averaged(signal, starts_s)
-            volts = self._frontend.bent(number, setting, grid.volts(signal))
+            volts = self._frontend.bent(number, setting, grid.volts(signal, own_noises))
             noise_v = self._frontend.noise_v(number, setting) / np.sqrt(arm.averages)
             volts += noise_v * self._rng.standard_normal(count, dtype=np.float32)
             yield number, _convert(volts, setting, averaged=arm.averages > 1)

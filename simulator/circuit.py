@@ -196,7 +196,8 @@ class Network:
         self.slow_ends: list[tuple[str, str | None]] = [(element.a, element.b) for element in slow]
         self._seen = np.array(
             [(self._index[probe], -1) for probe in parts.probes]
-            + [(self._index[element.a], self._index[element.b]) for element in slow],
+            + [(self._index[element.a], self._index[element.b]) for element in slow]
+            + [(self._index[hot], self._index[cold]) for hot, cold in (a.inputs for a in parts.amplifiers)],
             dtype=np.intp,
         )
         self._injected: OrderedDict[object, tuple[Floats, Floats]] = OrderedDict()
@@ -210,10 +211,12 @@ class Network:
         frequencies_hz: tuple[float, ...],
         moving: Bools | None = None,
     ) -> Complex:
-        """Complex volts at probes, then of slow capacitors: (frequencies, probes + slow, sources + 1).
+        """Complex volts at probes, of slow capacitors and between amplifiers' inputs, by what makes them.
 
-        closed: which contacts are; on: which sources are connected (one that is not is an open circuit).
-        Column j is per volt of source j; the last is what the contacts' own e.m.f.s make, in volts.
+        Shape (frequencies, probes + slow + amplifiers, sources + amplifiers + 1). closed: which contacts are;
+        on: which sources are connected (one that is not is an open circuit). Column j is per volt of source
+        j, then per volt of each amplifier's own e.m.f.; the last is what the contacts' own e.m.f.s make, in
+        volts.
         moving: the contacts that are elsewhere in other questions of this kind; None for all.
         """
         key = (closed.tobytes(), on, frequencies_hz)
@@ -250,7 +253,7 @@ class Network:
     def _solve(self, closed: Bools, on: tuple[bool, ...], frequencies_hz: tuple[float, ...]) -> Complex:
         conductance, capacitance, known = self._equations(closed, on)
         nodes = self._size
-        volts = np.zeros((len(frequencies_hz), nodes + 1, len(on) + 1), dtype=np.complex128)
+        volts = np.zeros((len(frequencies_hz), nodes + 1, known.shape[1]), dtype=np.complex128)
         if frequencies_hz == (0.0,):  # a third of the work
             volts[0, :nodes] = np.linalg.solve(conductance, known)[:nodes]
         else:
@@ -294,7 +297,7 @@ class Network:
         branches = len(closed_at) + len(sources_on) + 2 * len(parts.amplifiers)
         matrix = np.zeros((nodes + branches + 1, nodes + branches + 1))
         capacitance = np.zeros_like(matrix)
-        right = np.zeros((nodes + branches + 1, len(on) + 1))
+        right = np.zeros((nodes + branches + 1, len(on) + len(parts.amplifiers) + 1))
         matrix[:nodes, :nodes] = self._conductance
         capacitance[:nodes, :nodes] = self._capacitance
         open_at = np.flatnonzero(~closed if left_out is None else ~closed & ~left_out)
@@ -311,8 +314,9 @@ class Network:
             matrix[next_row, next_row] = parts.sources[j].ohm
             right[next_row, j] = 1
             next_row += 1
-        for amplifier in parts.amplifiers:
+        for number, amplifier in enumerate(parts.amplifiers):
             self._stamp_amplifier(matrix, amplifier, next_row)
+            right[next_row : next_row + 2, len(on) + number] = 0.5, -0.5
             next_row += 2
 
         # ground's index is -1: its row and column are the last

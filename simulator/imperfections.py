@@ -21,7 +21,8 @@ class Imperfections:
     by each net. hum: on every lead of the scope. source_resistance, generator_level, generator_dc, harmonics:
     of the generator's outputs. clock: of the generator against the scope. input_gain, input_zero,
     input_noise, input_cubic: of the scope's inputs and ranges. late_board: how often a serial relay board is
-    late. clicks: what a coil's field induces beside its contacts.
+    late. clicks: what a coil's field induces beside its contacts. amplifier_offset, amplifier_distortion,
+    amplifier_noise, amplifier_hum: of each amplifier of the unit.
     """
 
     cables: float = 1.0
@@ -41,6 +42,10 @@ class Imperfections:
     input_cubic: float = 1.0
     late_board: float = 1.0
     clicks: float = 1.0
+    amplifier_offset: float = 1.0
+    amplifier_distortion: float = 1.0
+    amplifier_noise: float = 1.0
+    amplifier_hum: float = 1.0
 
 
 USUAL = Imperfections()

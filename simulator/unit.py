@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 
 from harness.job.module import LEGS, Module, Part, Pole, Relay, node_name
+from simulator.amplifiers import OwnSignals, own_signals
 from simulator.circuit import GROUND, Balanced, Bools, Contact, Element
 from simulator.imperfections import USUAL, Imperfections
 from simulator.sources import generator_for
@@ -70,6 +71,7 @@ class Built:
     resistors: tuple[Element, ...]
     capacitors: tuple[Element, ...]
     amplifiers: tuple[Balanced, ...]
+    own_signals: tuple[OwnSignals, ...]  # per amplifier
     timings: tuple[Timing, ...]  # per relay
     clicks: tuple[Click, ...]  # per relay
     coil_ohm: Mapping[str, float]  # infinite where the coil is open
@@ -172,6 +174,10 @@ def build(module: Module, serial: str, damage: Damage, imperfections: Imperfecti
         resistors=tuple(r for r in (*resistors, *inputs, *damage.bridges) if np.isfinite(r.value)),
         capacitors=tuple(c for c in (*capacitors, *breaks, *strays) if np.isfinite(c.value)),
         amplifiers=amplifiers,
+        own_signals=tuple(
+            own_signals(module.part, serial, f"{amplifier.name} {amplifier.channel}", imperfections)
+            for amplifier in module.amplifiers
+        ),
         timings=timings,
         clicks=tuple(_click(relay, module, serial, imperfections.clicks) for relay in module.relays),
         coil_ohm=good_ohm | damage.coil_ohm,

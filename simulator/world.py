@@ -19,6 +19,7 @@ from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Relay
 from simulator import dynamics, wiring
+from simulator.amplifiers import OwnSignals, products
 from simulator.circuit import Bools, Complex, Floats, Network
 from simulator.dynamics import (
     CLAMP_V,
@@ -42,6 +43,7 @@ from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of, ma
 from simulator.unit import Built, build
 
 INPUTS, OUTPUTS = 4, 2  # of the scope, of the generator
+OWN_HZ = 1e3
 BOARD_DELAY_S = 2e-3  # the switchboard's own relays or drivers
 
 
@@ -67,12 +69,14 @@ class Stretch:
 
     volts(t) = constant_v + Re sum(phasors[:, k] exp(2j pi tones_hz[k] t)), t in simulated seconds;
     constant_v has shape (inputs,), phasors (inputs, tones). decays: what is left of earlier changes, besides.
+    noise_gains: of each amplifier's own noise, (inputs, amplifiers).
     """
 
     start_s: float
     tones_hz: tuple[float, ...]
     constant_v: Floats
     phasors: Complex
+    noise_gains: Floats
     decays: tuple[Decay, ...] = ()
 
 
@@ -137,6 +141,11 @@ class World:
             instant_s = self._instant()
             self._move_relays(instant_s)
             self._change(instant_s)
+
+    def own_signals(self) -> tuple[OwnSignals, ...]:
+        """What each amplifier of the unit adds."""
+        with self.lock:
+            return self._built.own_signals
 
     def supply(self) -> SupplyState:
         """What the relay supply does now."""
@@ -371,19 +380,25 @@ class World:
             if output.on
             for order, emf_v in self._errors.emf(number, output).items()
         ]
-        asked_hz = (0.0, HUM_HZ[0], *(frequency_hz for _, frequency_hz, _ in emfs_v))
+        # Last of all where an amplifier's own signals are taken to be, whatever their frequencies.
+        own_hz = (OWN_HZ,) if scene.built.amplifiers else ()
+        asked_hz = (0.0, HUM_HZ[0], *(frequency_hz for _, frequency_hz, _ in emfs_v), *own_hz)
         answers = network.solve_at(closed, on, asked_hz, moving if moving.any() else None)
-        still = answers[0].real
+        inside = len(answers[0]) - len(scene.built.amplifiers)  # from here on, amplifiers' inputs
+        still = answers[0, :inside].real
         constant_v = still[:, -1].copy()
         for column, (number, output) in enumerate(zip(self._feeds, fed, strict=True)):
             if output.on:
                 constant_v += still[:, column] * self._errors.offset_v(number, output)
         tones: dict[float, Complex] = {}
-        silent = np.zeros(len(still), dtype=np.complex128)
-        for (column, frequency_hz, emf_v), answer in zip(emfs_v, answers[2:], strict=True):
+        silent = np.zeros(len(answers[0]), dtype=np.complex128)
+        for (column, frequency_hz, emf_v), answer in zip(emfs_v, answers[2 : 2 + len(emfs_v)], strict=True):
             true_hz = self._errors.true_hz(frequency_hz)
             tones[true_hz] = tones.get(true_hz, silent) + answer[:, column] * emf_v
-        steady = Steady(start_s=start_s, constant_v=constant_v, tones=tones, inputs=self.inputs)
+        for number, own in enumerate(scene.built.own_signals):
+            constant_v += own.offset_v * still[:, len(on) + number]
+        at_parts = {hz: phasors[:inside] for hz, phasors in tones.items()}
+        steady = Steady(start_s=start_s, constant_v=constant_v, tones=at_parts, inputs=self.inputs)
         decays = memory.change(steady, network, closed, on)
         edges = [edge for edge in self._coil_edges if edge.at_s == start_s]
         if edges:
@@ -397,11 +412,24 @@ class World:
                 inputs_v[number - 1] += volts
         hum = self._hum.copy() if scene.setup is not None else HUM_OPEN * self._hum
         hum[:, 0] += self._mains_v * answers[1, : self.inputs, len(fed)]
+        by_own = answers[-1, : self.inputs, len(on) : -1]
+        seen = {hz: phasors[: self.inputs] for hz, phasors in tones.items()}
+        fundamentals_hz = {self._errors.true_hz(output.frequency_hz) for output in fed if output.on}
+        for number, own in enumerate(scene.built.own_signals):
+            hum += np.outer(by_own[:, number], own.hum_v)
+            at_input = {hz: complex(tones[hz][inside + number]) for hz in fundamentals_hz}
+            gain = scene.built.amplifiers[number].gain
+            for hz, emf_v in products(own, gain, at_input).items():
+                if hz == 0.0:
+                    inputs_v += still[: self.inputs, len(on) + number] * emf_v.real
+                else:
+                    seen[hz] = seen.get(hz, 0.0) + by_own[:, number] * emf_v
         return Stretch(
             start_s=start_s,
-            tones_hz=(*tones, *HUM_HZ),
+            tones_hz=(*seen, *HUM_HZ),
             constant_v=inputs_v,
-            phasors=np.column_stack([*(phasors[: self.inputs] for phasors in tones.values()), hum]),
+            phasors=np.column_stack([*seen.values(), hum]),
+            noise_gains=by_own.real,
             decays=decays,
         )
 
