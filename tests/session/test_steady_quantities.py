@@ -87,9 +87,9 @@ def test_a_good_selector_passes_and_its_open_contacts_have_their_picofarads(
 ) -> None:
     readings = whole_run_of_a_good_unit(capsys, "source_selector")
     for reading in of(readings, "coupling_capacitance"):
-        # module.toml's off_capacitance is 1 pF; the simulated contact has 0.7 to 1.0 of it, and some stray
-        # capacitance lies between neighbouring nets.
-        assert 0.65e-12 < value(reading) < 1.15e-12
+        # module.toml's off_capacitance is 1 pF; the simulated contact has 0.7 to 1.0 of it, and 0.1 to 2 pF
+        # lie beside it, between the tracks of neighbouring nets.
+        assert 0.65e-12 < value(reading) < 3.15e-12
         assert (reading.unit, reading.verdict, reading.key.measurand.frequency_hz) == ("F", "pass", None)
 
 
