@@ -62,10 +62,11 @@ class Motion:
         timing = self._timing
         nominal_s = timing.operate_s if target == OPERATED else timing.release_s
         make_s = at_s + nominal_s * self._rng.uniform(0.97, 1.03)
-        for pole, (events, skew_s) in enumerate(zip(self._events, timing.skew_s, strict=True)):
+        own_times = zip(self._events, timing.skew_s, timing.shares, strict=True)
+        for pole, (events, skew_s, share) in enumerate(own_times):
             _forget(events, at_s)
             missed = self._chances.uniform() < self._misses.get(pole, {}).get(target, 0.0)
-            moves = self._move(events[-1][1], target, at_s, make_s - skew_s)
+            moves = self._move(events[-1][1], target, at_s, make_s - skew_s, share)
             if missed:  # it leaves the other throw, and that is all that is seen of it
                 moves = ((instant_s, OPEN) for instant_s, _ in itertools.islice(moves, 1))
             events.extend(moves)
@@ -81,15 +82,19 @@ class Motion:
                 if instant_s < end_s:
                     yield instant_s, pole, position
 
-    def _move(self, position: int, target: int, at_s: float, make_s: float) -> Iterator[tuple[float, int]]:
+    def _move(
+        self, position: int, target: int, at_s: float, make_s: float, share: float
+    ) -> Iterator[tuple[float, int]]:
+        """share: of the relay's gap and bounce, what this pole has."""
         if position == target:
             return
         if position != OPEN:
-            yield max(at_s + 1e-5, make_s - self._timing.gap_s), OPEN
+            yield max(at_s + 1e-5, make_s - share * self._timing.gap_s), OPEN
         yield make_s, target
         count = int(self._rng.integers(1, 5))
-        edges = np.sort(self._rng.uniform(0, self._timing.bounce_s, 2 * count - 1))
-        for opened_s, closed_s in zip(edges[::2], [*edges[1::2], self._timing.bounce_s], strict=True):
+        bounce_s = share * self._timing.bounce_s
+        edges = np.sort(self._rng.uniform(0, bounce_s, 2 * count - 1))
+        for opened_s, closed_s in zip(edges[::2], [*edges[1::2], bounce_s], strict=True):
             yield make_s + float(opened_s), OPEN
             yield make_s + float(closed_s), target
 

@@ -22,7 +22,8 @@ class Imperfections:
     of the generator's outputs. clock: of the generator against the scope. input_gain, input_zero,
     input_noise, input_cubic: of the scope's inputs and ranges. late_board: how often a serial relay board is
     late. clicks: what a coil's field induces beside its contacts. amplifier_offset, amplifier_distortion,
-    amplifier_noise, amplifier_hum: of each amplifier of the unit.
+    amplifier_noise, amplifier_hum: of each amplifier of the unit. contact_times: differences
+    between the poles of a relay.
     """
 
     cables: float = 1.0
@@ -42,6 +43,7 @@ class Imperfections:
     input_cubic: float = 1.0
     late_board: float = 1.0
     clicks: float = 1.0
+    contact_times: float = 1.0
     amplifier_offset: float = 1.0
     amplifier_distortion: float = 1.0
     amplifier_noise: float = 1.0

@@ -30,6 +30,7 @@ CLICK_COMMON_V, CLICK_BETWEEN_V = (1e-3, 6e-3), (0.5e-3, 3e-3)
 CLICK_RISE_S, CLICK_FALL_S = (30e-6, 120e-6), (0.2e-3, 1.5e-3)
 COIL_POLE_F = (0.6e-12, 1.4e-12)  # from a coil to each pole; signal relays' data sheets, from memory
 ARMATURE_SKEW_S = 0.15e-3
+POLE_SPREAD = 0.15  # greatest, of one pole's gap and bounce from another's: common practice, no source
 
 
 def pin(node: str) -> str:
@@ -46,6 +47,7 @@ class Timing:
     gap_s: float  # between break and make
     bounce_s: float
     skew_s: tuple[float, ...]  # how much earlier each pole acts than the last one
+    shares: tuple[float, ...]  # each pole's own gap and bounce, times the relay's
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,7 +138,10 @@ def build(module: Module, serial: str, damage: Damage, imperfections: Imperfecti
         relay.name: relay.type.coil_ohm * lot * (1 + COIL_SPREAD * rng.uniform(-1, 1))
         for relay in module.relays
     }
-    timings = tuple(_slowed(_timing(relay, rng), damage.slowed.get(relay.name)) for relay in module.relays)
+    timings = tuple(
+        _slowed(_timing(relay, rng, serial, imperfections.contact_times), damage.slowed.get(relay.name))
+        for relay in module.relays
+    )
     poles = tuple((r, p) for r, relay in enumerate(module.relays) for p in range(len(relay.poles)))
     throws: list[tuple[int, int]] = []
     contacts: list[Contact] = []
@@ -222,7 +227,8 @@ def _contact(relay: Relay, pole: Pole, other: str, rng: np.random.Generator) -> 
     )
 
 
-def _timing(relay: Relay, rng: np.random.Generator) -> Timing:
+def _timing(relay: Relay, rng: np.random.Generator, serial: str, size: float) -> Timing:
+    own = generator_for("contact times", serial, relay.name)
     kind = relay.type
     operate_s = kind.operate_max_s * rng.uniform(0.35, 0.7)
     release_s = kind.release_max_s * rng.uniform(0.35, 0.7)
@@ -232,7 +238,8 @@ def _timing(relay: Relay, rng: np.random.Generator) -> Timing:
         release_s=release_s,
         gap_s=min(operate_s, release_s) * rng.uniform(0.15, 0.4),
         bounce_s=kind.bounce_max_s * rng.uniform(0.1, 0.6),
-        skew_s=tuple(skew_s[: len(relay.poles)] - skew_s[: len(relay.poles)].min(initial=1.0)),
+        skew_s=tuple(size * (skew_s[: len(relay.poles)] - skew_s[: len(relay.poles)].min(initial=1.0))),
+        shares=tuple(1 - min(size * POLE_SPREAD, 1.0) * own.uniform(0, 1, len(relay.poles))),
     )
 
 

@@ -177,3 +177,14 @@ def test_a_serial_board_is_late_now_and_then(monkeypatch: pytest.MonkeyPatch) ->
     assert 5 <= len(waits) <= 50
     assert all(0.05 <= wait_s <= 0.5 for wait_s in waits)
     assert len(world.done) == 1000
+
+
+def test_the_legs_of_a_relay_have_times_of_their_own(job_folder: Path) -> None:
+    module = load_job(job_folder).module
+    for timing in build(module, "S1", Damage()).timings:
+        assert len(set(timing.skew_s)) == len(set(timing.shares)) == len(timing.shares)
+        assert all(0.85 <= share <= 1 for share in timing.shares)
+        assert max(timing.skew_s) <= 0.15e-3
+    for timing in build(module, "S1", Damage(), NO_IMPERFECTIONS).timings:
+        assert set(timing.skew_s) == {0}
+        assert set(timing.shares) == {1}

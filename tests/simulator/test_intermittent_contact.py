@@ -18,7 +18,9 @@ from tests.cli.commands import exit_code
 from tests.jobs import with_checks_of
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
-TIMING = Timing(operate_s=2e-3, release_s=2e-3, gap_s=5e-4, bounce_s=1e-3, skew_s=(0.0, 1e-4))
+TIMING = Timing(
+    operate_s=2e-3, release_s=2e-3, gap_s=5e-4, bounce_s=1e-3, skew_s=(0.0, 1e-4), shares=(1.0, 0.9)
+)
 SIMULATED = ("--serial", "OB-7", "--simulate", "--speed", "20")
 
 
