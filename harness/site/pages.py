@@ -21,6 +21,7 @@ from harness.site.study import BatchStudy, UnitView
 from harness.statistics.yields import YIELD_DEFINITION, Proportion
 from harness.units import difference_unit, format_value
 
+LIMIT_DECIMALS = 3  # of a limit in dB or degrees: what is derived from a prediction has more
 _RATIOS = ("dB", "dBu", "dBV", "deg")  # that are written without a prefix
 HERE = Path(__file__).parent
 MOST_GOING = 5
@@ -80,7 +81,7 @@ def number(value: float | None, unit: str) -> str:
 
 
 def limits(low: float | None, high: float | None, unit: str) -> str:
-    """The limits of a reading, just as somebody has set them."""
+    """The limits of a reading, to as many decimals as its report has them."""
     if low is not None and high is not None:
         return f"{_end(low, unit)} to {_end(high, unit)}"
     if high is not None:
@@ -89,7 +90,9 @@ def limits(low: float | None, high: float | None, unit: str) -> str:
 
 
 def _end(value: float, unit: str) -> str:
-    return f"{value:.6g} {unit}".replace("-", "−") if unit in _RATIOS else number(value, unit)
+    if unit not in _RATIOS:
+        return number(value, unit)
+    return f"{round(value, LIMIT_DECIMALS):g} {unit}".replace("-", "−")
 
 
 @dataclass(frozen=True, kw_only=True)
