@@ -6,6 +6,7 @@ of how that ends.
 
 import codecs
 import contextlib
+import io
 import json
 import os
 import select
@@ -241,7 +242,9 @@ def _stopped(reason: str, error: BaseException) -> RunStopped:
 def answers_piped() -> bool:
     """Whether something waits on standard input, which is no terminal; what comes later is not seen."""
     try:
-        return bool(select.select([sys.stdin], [], [], 0)[0]) and bool(sys.stdin.buffer.peek(1))
+        source = sys.stdin.buffer
+        waits = bool(select.select([sys.stdin], [], [], 0)[0])
+        return waits and isinstance(source, io.BufferedReader) and bool(source.peek(1))
     except (OSError, ValueError, AttributeError):  # closed, or no file; on Windows, no socket
         return False
 
