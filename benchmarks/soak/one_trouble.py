@@ -89,8 +89,8 @@ def passing(board: str) -> list[str]:
     return [*wire_troubles(board), *PASSING_INSIDE, *(f"switchboard slow {ms}" for ms in SLOW_MS)]
 
 
-def run_share(folder: str, board: str, numbers: list[int], seed: int) -> list[Ended]:
-    """Carry out these runs on a bench of this process's own."""
+def run_share(folder: str, board: str, numbers: list[int], seed: int, only: list[str]) -> list[Ended]:
+    """Carry out these runs on a bench of this process's own. only: kinds of trouble, all if empty."""
     place = Path(folder)
     job = place / "job"
     shutil.copytree(ROOT / "sequences" / "two_loop_switcher", job)
@@ -100,7 +100,7 @@ def run_share(folder: str, board: str, numbers: list[int], seed: int) -> list[En
     with standing_bench(job, switchboard=board) as standing:
         lane = Lane(place, job, standing, seed=seed, board=board)
         answers = lane.learn()
-        kinds = [*passing(board), *LASTING, *APART]
+        kinds = only or [*passing(board), *LASTING, *APART]
         for number in numbers:
             chance = random.Random(f"{seed}/{number}")
             trouble = kinds[number % len(kinds)] if number < len(kinds) * 4 else chance.choice(kinds)
@@ -174,6 +174,7 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0, help="the first run's number")
     parser.add_argument("--lanes", type=int, default=2, help="benches side by side")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--trouble", action="append", default=[], help="only this kind; may be repeated")
     asked = parser.parse_args()
     with TemporaryDirectory(prefix="one-trouble-") as place, ProcessPoolExecutor(asked.lanes) as pool:
         shares = []
@@ -182,7 +183,7 @@ def main() -> int:
             folder.mkdir()
             numbers = list(range(asked.first + lane, asked.first + asked.runs, asked.lanes))
             board = BOARDS[(lane + asked.seed) % len(BOARDS)]
-            shares.append(pool.submit(run_share, str(folder), board, numbers, asked.seed))
+            shares.append(pool.submit(run_share, str(folder), board, numbers, asked.seed, asked.trouble))
         runs = [run for share in shares for run in share.result()]
     print(table(runs))
     wrong = [run for run in runs if is_wrong(run)]
