@@ -12,7 +12,7 @@ import pyvisa
 from drivers.session import Session
 from drivers.wire import SocketWire, VisaWire, Wire, open_visa
 from harness.errors import BadReply, BenchError, BenchTimeout, LinkLost
-from tests.drivers.message_peers import Instrument, hislip_address
+from tests.drivers.messages.message_peers import Instrument, hislip_address
 from tests.drivers.peers import IDENTITY, Connection, Peer, peer
 
 BLOCK = bytes(range(256)) * 40

@@ -10,7 +10,7 @@ import pytest
 
 from drivers.session import Session, Transcript
 from harness.errors import BadReply
-from tests.drivers.message_peers import (
+from tests.drivers.messages.message_peers import (
     DATA_END,
     MESSAGE,
     Clear,
