@@ -106,8 +106,10 @@ def _cumulated_inversions(n: int) -> NDArray[np.float64]:
 class Shift:
     """One reading of the golden unit now against its history; numbers in the reading's unit.
 
-    n: values in the history. value: None if there is none now. expanded: what the reading claims. p: of a
-    single value so far out by chance, corrected for all readings; None if there is no value now.
+    n: values in the history, or bounds where it has nothing else. value: None if there is none now. mean: of
+    the values; of bounds the lowest. is_bound, mean_is_bound: whether that is a level which the reading lies
+    below. expanded: what the reading claims. p: of a single value so far out by chance, corrected for all
+    readings; None if there is no value now.
     """
 
     key: ReadingKey
@@ -119,11 +121,17 @@ class Shift:
     expanded: float
     p: float | None
     moved: bool
+    is_bound: bool = False
+    mean_is_bound: bool = False
 
     @property
     def shift(self) -> float | None:
-        """Now less the mean of the history."""
-        return None if self.value is None else self.value - self.mean
+        """Now less the mean of the history; of bounds, the least that it must have moved by."""
+        if self.value is None:
+            return None
+        shift = self.value - self.mean
+        lower_fits, higher_fits = self.mean_is_bound, self.is_bound
+        return 0.0 if (lower_fits and shift < 0.0) or (higher_fits and shift > 0.0) else shift
 
     @property
     def times(self) -> float:
@@ -136,10 +144,12 @@ class Shift:
 def golden_shifts(series: Sequence[Series], run_id: int) -> list[Shift]:
     """Compare one run with the others of the golden unit, the furthest out first.
 
-    series: through the history and the run. Readings without a value in the history are left out; one that
-    had values and has none now has moved. A single future value of a normal population lies within
-    t s sqrt(1 + 1/n) of the mean of n: NIST/SEMATECH e-Handbook 7.2.1 with the variance of a difference. Of
-    a short history the claimed standard uncertainty is taken for s, and t for normal.
+    series: through the history and the run. Readings without a value or a bound in the history are left out;
+    one that had any and has none now has moved. A bound is compared as a bound: a reading "below -104 dB"
+    has not moved from -108 dB, nor has one of -108 dB from "below -104 dB". A single future value of a normal
+    population lies within t s sqrt(1 + 1/n) of the mean of n: NIST/SEMATECH e-Handbook 7.2.1 with the
+    variance of a difference. Of a short history the claimed standard uncertainty is taken for s, and t for
+    normal.
     """
     result = [shift for reading in series if (shift := _shift(reading, run_id)) is not None]
     tested = [index for index, shift in enumerate(result) if shift.p is not None]
@@ -152,37 +162,48 @@ def golden_shifts(series: Sequence[Series], run_id: int) -> list[Shift]:
 
 
 def _shift(reading: Series, run_id: int) -> Shift | None:
-    from scipy.special import ndtr, stdtr
-
     now = reading.run_ids == run_id
+    there = np.isfinite(reading.values)
+    bounds = reading.values[there & reading.floor & ~now]
     before = reading.values[reading.measured & ~now]
-    if not before.size:
+    if not before.size and not bounds.size:
         return None
-    value = reading.values[reading.measured & now]
-    known = reading.standard[now & np.isfinite(reading.standard)]
-    mean = float(np.mean(before))
-    several = before.size >= FEWEST_FOR_SCATTER
-    sigma = float(np.std(before, ddof=1)) if several else None
-    claimed = float(known[0]) if known.size else 0.0
-    p: float | None = None
-    if value.size:
-        away = abs(float(value[0]) - mean)
-        reach = (claimed if sigma is None else sigma) * math.sqrt(1.0 + 1.0 / before.size)
-        if reach == 0:
-            p = float(away == 0)
-        else:
-            p = 2.0 * float(ndtr(-away / reach) if sigma is None else stdtr(before.size - 1, -away / reach))
-    return Shift(
+    n = int(before.size or bounds.size)
+    value = reading.values[there & now]
+    is_bound = bool(value.size) and bool(reading.floor[there & now][0])
+    sigma = float(np.std(before, ddof=1)) if before.size >= FEWEST_FOR_SCATTER else None
+    claimed = _claimed(reading, ~now if is_bound else now)
+    result = Shift(
         key=reading.key,
         unit=reading.unit,
-        n=int(before.size),
+        n=n,
         value=float(value[0]) if value.size else None,
-        mean=mean,
+        mean=float(np.mean(before)) if before.size else float(np.min(bounds)),
         sigma=sigma,
         expanded=COVERAGE * claimed,
-        p=p,
+        p=None,
         moved=False,
+        is_bound=is_bound,
+        # Where some of a history's runs saw nothing, a value below the mean of the others is no change.
+        mean_is_bound=bool(bounds.size),
     )
+    return result if result.shift is None else replace(result, p=_chance(result, claimed))
+
+
+def _claimed(reading: Series, chosen: NDArray[np.bool_]) -> float:
+    """The standard uncertainty of the values among these; a bound has none of its own."""
+    known = reading.standard[chosen & reading.measured & np.isfinite(reading.standard)]
+    return float(np.median(known)) if known.size else 0.0
+
+
+def _chance(shift: Shift, claimed: float) -> float:
+    from scipy.special import ndtr, stdtr
+
+    away = abs(shift.shift or 0.0)
+    reach = (claimed if shift.sigma is None else shift.sigma) * math.sqrt(1.0 + 1.0 / shift.n)
+    if reach == 0:
+        return float(away == 0)
+    return 2.0 * float(ndtr(-away / reach) if shift.sigma is None else stdtr(shift.n - 1, -away / reach))
 
 
 def _judged(shift: Shift, p: float | None) -> Shift:

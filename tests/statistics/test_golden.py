@@ -25,8 +25,12 @@ def series(
     standard: float = 0.001,
     key: ReadingKey = KEY,
     unit: str = "dB",
+    floors: tuple[int, ...] = (),
 ) -> Series:
-    """A reading through its history (runs 1, 2, …) and the run in question (run 100)."""
+    """A reading through its history (runs 1, 2, …) and the run in question (run 100).
+
+    floors: where in these it only lies below the value.
+    """
     values = np.array([*history, now], dtype=np.float64)
     n = values.size
     return Series(
@@ -34,7 +38,7 @@ def series(
         unit=unit,
         run_ids=np.array([*range(1, n), 100]),
         values=values,
-        floor=np.zeros(n, dtype=np.bool_),
+        floor=np.isin(np.arange(n), np.arange(n)[list(floors)]),
         standard=np.full(n, standard),
         limit_low=np.full(n, -np.inf),
         limit_high=np.full(n, np.inf),
@@ -92,3 +96,30 @@ def test_a_bench_that_has_not_moved_is_seldom_stopped_however_short_its_history(
         every = [series(row[:-1], row[-1], standard=claimed) for row in readings]
         stopped += any(golden_shift.moved for golden_shift in golden_shifts(every, 100))
     assert stopped <= 8  # more than 8 would come once in 4700 (binomial of 200 and 0.01, by scipy.stats)
+
+
+@pytest.mark.parametrize(
+    ("history", "now", "floors", "moved"),
+    [
+        ([-108.0], -104.0, (-1,), False),  # -108 dB and now "below -104 dB": the two agree
+        ([-108.0, -107.0, -109.0, -108.5], -104.0, (-1,), False),
+        ([-104.0], -108.0, (0,), False),  # the other way round
+        ([-104.0, -110.0], -108.0, (0, 1), False),  # 2 dB above a bound that has 4.7 dB of uncertainty
+        ([-104.0], -90.0, (-1, 0), False),  # two bounds say nothing of each other
+        ([-104.0, -108.0], -112.0, (0,), False),
+        ([-60.0], -104.0, (-1,), True),  # a signal that is gone
+        ([-60.0, -60.5, -59.5, -60.2], -104.0, (-1,), True),
+        ([-104.0], -60.0, (0,), True),  # and one that came
+        ([-104.0, -104.0, -104.0], -60.0, (0, 1, 2), True),
+        ([-104.0], np.nan, (0,), True),
+    ],
+)
+def test_a_bound_is_compared_as_a_bound(
+    history: list[float], now: float, floors: tuple[int, ...], moved: bool
+) -> None:
+    """Of a reading of -108 dB with an interval from -122 to -103 dB, a quarter of that is the sigma."""
+    (result,) = golden_shifts([series(history, now, standard=4.75, floors=floors)], 100)
+    assert result.moved == moved
+    if not moved:
+        assert result.shift is not None
+        assert abs(result.shift) <= result.expanded
