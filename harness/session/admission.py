@@ -45,7 +45,8 @@ def check_bench_block(
 ) -> tuple[Noted, ...]:
     """Refuse a bench whose last checks were bad or are too old; returns what is recorded with a run.
 
-    () if nothing is wrong. override: why somebody tests on it all the same. Raises BenchError.
+    () if nothing is wrong. A good check by a golden unit clears a bad one by known faults before it.
+    override: why somebody tests on it all the same. Raises BenchError.
     """
     name = job.bench.name if job.bench else ""
     checks = latest_checks(store, name, simulated=simulated)
@@ -63,13 +64,14 @@ def check_bench_block(
 
 
 def _what_is_wrong(checks: Mapping[CheckKind, CheckMade], golden_every_s: float | None) -> Iterator[str]:
+    golden = checks.get("golden")
     for kind, made in checks.items():
-        if not made.check.good:
+        cleared = golden is not None and golden.check.good and golden.run_id > made.run_id
+        if not made.check.good and not cleared:
             yield f"its last check was bad: {made.check.why} ({kind} unit, run {made.run_id})"
     if golden_every_s is None:
         return
     wanted = f"the sequence requires one every {golden_every_s / 3600:g} h"
-    golden = checks.get("golden")
     if golden is None:
         yield f"it was never checked with a golden unit, and {wanted}"
     elif golden.check.good and (age_s := (datetime.now(UTC) - golden.at).total_seconds()) > golden_every_s:

@@ -75,3 +75,22 @@ def test_who_goes_on_with_an_old_check_says_why(store: RunStore) -> None:
     kept = block(store, 12 * HOUR_S, override="the golden unit is away")
     assert kept.startswith("Grace overrode the checks of the bench: the golden unit is away")
     assert "13.0 h old" in kept
+
+
+def test_a_good_golden_check_clears_a_bad_one_by_known_faults_that_came_before(store: RunStore) -> None:
+    checked(store, "golden", good=True, hours_ago=3)
+    checked(store, "known-bad", good=False, hours_ago=2)
+    with pytest.raises(BenchError, match=r"last check was bad: as told \(known-bad unit, run 2\)"):
+        block(store, None)
+    checked(store, "golden", good=True, hours_ago=1)
+    assert block(store, 12 * HOUR_S) == ""
+    checked(store, "known-bad", good=False, hours_ago=0.5)
+    with pytest.raises(BenchError, match=r"last check was bad: as told \(known-bad unit, run 4\)"):
+        block(store, None)
+
+
+def test_known_faults_clear_no_bad_golden_check(store: RunStore) -> None:
+    checked(store, "golden", good=False, hours_ago=2)
+    checked(store, "known-bad", good=True, hours_ago=1)
+    with pytest.raises(BenchError, match=r"golden unit, run 1"):
+        block(store, None)
