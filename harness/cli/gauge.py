@@ -28,14 +28,17 @@ from harness.cli.terminal import Stopping, print_result, stoppable
 from harness.errors import (
     EXIT_BENCH,
     EXIT_PASS,
+    EXIT_USAGE,
     BenchError,
     CircuitError,
     RecordsError,
     UsageError,
 )
+from harness.faults.coverage import judge_faults
 from harness.faults.diagnosis import Diagnoser
 from harness.job.faults import parse_fault
 from harness.job.job import Job
+from harness.plan.build import build_plan
 from harness.records.history import RunLine
 from harness.records.run import Purpose
 from harness.records.store import RunStore, open_records
@@ -43,7 +46,7 @@ from harness.report.run_report import Diagnosed, read_recorded
 from harness.report.words import TERMINAL_CAUTIONS
 from harness.session.admission import KnownBad, compare_golden, keep_known_bad, serial_mistake
 from harness.session.open_bench import OpenBench, at_bench
-from harness.session.planned_job import read_job
+from harness.session.planned_job import impedances_of, read_job
 from harness.session.simulated import Simulation
 from harness.session.unit_run import RunRequest, RunResult
 from harness.statistics.gauge import cross, studies
@@ -182,16 +185,34 @@ def known_bad(
     records: options.RecordsLocation = options.RECORDS,
     as_json: options.AsJson = False,
 ) -> None:
-    """Check the bench with units of known faults. Each must fail, and the diagnosis must name its fault."""
+    """Check the bench with units of known faults. Each must fail, and the diagnosis must name its fault.
+    Units with faults that the sequence does not detect are not tested.
+    """
     described = read_job(job, bench)
-    wanted = read_known_bad(faults, described)
-    simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
-    with open_records(records) as store:
-        with _at_gauge(described, bench, simulation, store, "known-bad", quiet=as_json) as opened:
-            result = list(_run_known_bad(opened, wanted, operator))
-        keep_known_bad(store, result)
-    print_result(known_bad_to_json(result), known_bad_lines(result), as_json=as_json)
-    raise typer.Exit(EXIT_PASS if all(fault.good for fault in result) else EXIT_BENCH)
+    listed = read_known_bad(faults, described)
+    missed = _missed(described, bench, listed)
+    wanted = [each for each in listed if each not in missed]
+    result: list[KnownBad] = []
+    if wanted:
+        simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
+        with open_records(records) as store:
+            with _at_gauge(described, bench, simulation, store, "known-bad", quiet=as_json) as opened:
+                result = list(_run_known_bad(opened, wanted, operator))
+            keep_known_bad(store, result)
+    print_result(known_bad_to_json(result, missed), known_bad_lines(result, missed), as_json=as_json)
+    if not all(fault.good for fault in result):
+        raise typer.Exit(EXIT_BENCH)
+    raise typer.Exit(EXIT_USAGE if missed else EXIT_PASS)
+
+
+def _missed(job: Job, bench: Path | None, listed: Sequence[tuple[str, str]]) -> dict[tuple[str, str], str]:
+    """Serial numbers and faults that the sequence misses, by its fault coverage, and what they do instead."""
+    parsed = [parse_fault(fault, job.module, job.fixture) for _, fault in listed]
+    try:
+        judged = judge_faults(job, build_plan(job, impedances=impedances_of(job, bench)), parsed)
+    except CircuitError:  # nobody knows: the unit shows it
+        return {}
+    return {each: fault.why for each, fault in zip(listed, judged, strict=True) if not fault.seen}
 
 
 @dataclass(frozen=True, kw_only=True)

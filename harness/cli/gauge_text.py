@@ -1,7 +1,7 @@
 """What a study and the checks of a bench print, within eighty columns; and the same as JSON values."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -145,10 +145,11 @@ def golden_lines(result: Golden) -> Iterator[str]:
 def _shift_lines(shift: Shift, label: str) -> Iterator[str]:
     unit = shift.unit
     moved = "no value" if shift.shift is None else format_difference(shift.shift, unit)
+    below = f", now below {format_value(shift.value, unit)}" if shift.is_bound and shift.value else ""
     mean = format_value(shift.mean, unit, digits=3) if unit else f"{shift.mean:.3g}"
     start = f"  {moved:>12} {mean:>14} {format_difference(shift.expanded, unit):>11}  "
     text = "" if shift.p is None else f", p {shift.p:.2g}"
-    yield from hanging(start, label + text)
+    yield from hanging(start, label + text + below)
 
 
 def golden_to_json(result: Golden) -> dict[str, Any]:
@@ -169,16 +170,29 @@ def golden_to_json(result: Golden) -> dict[str, Any]:
     }
 
 
-def known_bad_lines(result: Sequence[KnownBad]) -> Iterator[str]:
-    """A line for each known fault, and whether all of them failed and were named."""
+def known_bad_lines(result: Sequence[KnownBad], missed: Mapping[tuple[str, str], str]) -> Iterator[str]:
+    """A line for each known fault, and whether all of them failed and were named.
+
+    missed: serial numbers and faults that were not tested, since the sequence misses them, and why.
+    """
     good = sum(fault.good for fault in result)
     yield ""
-    yield "   run verdict   known fault, and what was named where that is another"
+    if result:
+        yield "   run verdict   known fault, and what was named where that is another"
     for fault in result:
         start = f"{fault.run_id:6d} {fault.outcome.upper():<8}  "
         yield from hanging(start, f"{fault.serial}, {fault.fault}{_beside(fault)}")
-    word = "SEES ALL" if good == len(result) else "DOES NOT SEE ALL"
-    yield f"{word}  {good} of {len(result)} known faults failed and were named"
+    if result:
+        word = "SEES ALL" if good == len(result) else "DOES NOT SEE ALL"
+        yield f"{word}  {good} of {len(result)} known faults failed and were named"
+    if not missed:
+        return
+    yield from wrapped(
+        f"{counted(len(missed), 'fault')} not tested: the sequence misses them, which says nothing of the "
+        "bench. `switchwalk coverage` prints what would detect them."
+    )
+    for (serial, fault_name), why in missed.items():
+        yield from hanging("  ", f"{serial}, {fault_name}: {why}")
 
 
 def _beside(fault: KnownBad) -> str:
@@ -190,9 +204,13 @@ def _beside(fault: KnownBad) -> str:
     return f": {kind} {', '.join(fault.named[:4])}{' …' if len(fault.named) > 4 else ''}"
 
 
-def known_bad_to_json(result: Sequence[KnownBad]) -> dict[str, Any]:
-    """Keys: good, faults: serial, fault, run, outcome, named, good."""
-    return {"good": all(fault.good for fault in result), "faults": [_known_bad(fault) for fault in result]}
+def known_bad_to_json(result: Sequence[KnownBad], missed: Mapping[tuple[str, str], str]) -> dict[str, Any]:
+    """Keys: good; faults: serial, fault, run, outcome, named, good; missed: serial, fault, why."""
+    return {
+        "good": all(fault.good for fault in result),
+        "faults": [_known_bad(fault) for fault in result],
+        "missed": [{"serial": serial, "fault": fault, "why": why} for (serial, fault), why in missed.items()],
+    }
 
 
 def _known_bad(fault: KnownBad) -> dict[str, Any]:
