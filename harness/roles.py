@@ -11,6 +11,8 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+SIMULATED_MAKER = "Ferncastle Instruments"  # of the simulator's instruments, and of no others
+
 
 @dataclass(frozen=True, kw_only=True)
 class Identity:
@@ -20,6 +22,11 @@ class Identity:
     address: str
     profile: str
     text: str
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the simulator answered."""
+        return self.text.startswith(f"{SIMULATED_MAKER},")
 
 
 @dataclass(frozen=True, kw_only=True)

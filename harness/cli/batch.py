@@ -117,8 +117,10 @@ def batch(
             transcript=transcript,
             tell=tell,
         ) as opened:
+            opened.instruments()  # which say whether they are simulated
+            made.simulated = opened.simulated
             overridden = check_bench_block(
-                store, opened.job, simulated=simulate, override=override, who=operator
+                store, opened.job, simulated=opened.simulated, override=override, who=operator
             )
             if not as_json:
                 typer.echo(TERMINAL_CAUTIONS)
@@ -165,7 +167,7 @@ class Units:
     @property
     def attended(self) -> bool:
         """Whether a person puts the units in."""
-        return not (self.bench.simulated and self.listed)
+        return not (self.bench.simulator is not None and self.listed)
 
     def test(self, wanted: Sequence[str] | None) -> SwitchwalkError | None:
         """Test all units; returns the error that ended the batch early, if any. wanted: None to ask."""

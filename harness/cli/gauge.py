@@ -121,16 +121,18 @@ def study(
         seed=seed,
     )
     with open_records(records, read_only=from_records) as store:
+        simulated = simulate
         if not from_records:
             _check_study(wanted, described)
-            left = runs_left(wanted, _of_study(store, described, wanted, simulate=simulate) if name else ())
+            left = runs_left(wanted, _of_study(store, described, wanted, simulate=simulated) if name else ())
             simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
             if left:
                 with _at_gauge(
                     described, bench, simulation, store, "gauge", batch=name, quiet=as_json
                 ) as opened:
                     _run_study(opened, left)
-        result = study_of_records(store, described, wanted, simulate=simulate)
+                    simulated = opened.bench.simulated
+        result = study_of_records(store, described, wanted, simulate=simulated)
     print_result(study_to_json(result), study_lines(result), as_json=as_json)
     studies_made = [reading.study for reading in result.readings if reading.study is not None]
     poor = any((each.gauge.tolerance_percent or 0.0) > POOR_PERCENT for each in studies_made)
@@ -382,7 +384,7 @@ def _run_known_bad(
     diagnosers: dict[tuple[int, ...], Diagnoser] = {}  # what all faults would show is the same for every unit
     for number, (serial, fault) in enumerate(wanted, start=1):
         opened.place(serial, f"put unit {serial} in with the fault {fault!r} switched on", [fault])
-        simulated = opened.bench.simulated
+        simulated = opened.bench.simulator is not None
         notes = "" if simulated else f"known fault: {fault}"
         result = opened.test(serial, operator, [fault] if simulated else [], notes)
         if result.outcome == "stopped":

@@ -143,7 +143,9 @@ def reference(
                 "generator goes straight to every scope pair"
             )
         typer.echo(TERMINAL_CAUTIONS)
-        before = store.latest_reference(opened.file.name, simulated=simulate)
+        opened.instruments()  # which say whether they are simulated
+        simulated = opened.simulated
+        before = store.latest_reference(opened.file.name, simulated=simulated)
         result = _measure_bench(opened)
         taken = datetime.now(UTC)
         store.keep_reference(
@@ -151,7 +153,7 @@ def reference(
                 taken=taken,
                 bench=opened.file.name,
                 temperature_c=temperature,
-                simulated=simulate,
+                simulated=simulated,
                 content=result.to_dict(),
             )
         )

@@ -94,9 +94,11 @@ def run(
         # Only now: a job that cannot be planned leaves no records behind.
         open_records(records) as store,
     ):
-        again = again or _agreed_to(passed_before(store, opened.job, serial, simulated=simulate), as_json)
+        opened.instruments()  # which say whether they are simulated
+        simulated = opened.simulated
+        again = again or _agreed_to(passed_before(store, opened.job, serial, simulated=simulated), as_json)
         noted = admit(
-            store, opened.job, serial, simulated=simulate, who=operator, again=again, override=override
+            store, opened.job, serial, simulated=simulated, who=operator, again=again, override=override
         )
         opened.reference = _kept_reference(store, opened, reference)
         request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), noted=noted)
@@ -130,13 +132,13 @@ def resume(
             report = write_recorded_report(store, run, records)
             _end(_recorded_result(store, record), header.serial, report, as_json=as_json)
         point = find_resume_point(store, record)
-        if speed != 1.0 and not header.simulated:
+        if speed != 1.0 and not header.bench_started:
             raise UsageError("--speed is for a simulated bench")
         noted = Simulation(serial=header.serial, faults=header.simulated_faults, speed=speed)
         with at_bench(
             read_job(point.job_folder, point.bench_file),
             bench_file=point.bench_file,
-            simulation=noted if header.simulated else None,
+            simulation=noted if header.bench_started else None,
             hands=lambda planned: PersonAtTheBench(planned.job),
             transcript=transcript,
             tell=tell,
@@ -224,7 +226,7 @@ def _check_unit(header: RunHeader, serial: str | None, *, as_json: bool) -> None
     """Have a person confirm that the unit in the fixture is the run's, which cannot be measured."""
     if serial is not None and serial != header.serial:
         raise UsageError(f"the run is of unit {header.serial}, and --serial says {serial}. Start a new run")
-    if serial is not None or header.simulated:
+    if serial is not None or header.bench_started:
         return
     if as_json or not sys.stdin.isatty():
         raise UsageError(f"name the unit in the fixture with --serial; the run is of {header.serial}")

@@ -47,7 +47,8 @@ class RunHeader:
 
     `planned_readings` is how many there will be if nothing stops the run. `notes` is free text of a
     person. `simulated_faults` are those of a simulated unit. `started` is in UTC. `job_folder` and
-    `bench_file` are where the files were read, "" if that is not known. `batch` is the name of the batch
+    `bench_file` are where the files were read, "" if that is not known, or of a bench that the run started.
+    `batch` is the name of the batch
     that the unit was tested in, "" without one.
     """
 
@@ -71,6 +72,11 @@ class RunHeader:
     batch: str = ""
     purpose: Purpose = ""
     simulated_faults: tuple[str, ...] = ()
+
+    @property
+    def bench_started(self) -> bool:
+        """Whether the run started its bench itself: a simulated one, at other addresses each time."""
+        return self.simulated and not self.bench_file
 
     def __post_init__(self) -> None:
         check_time("started", self.started)

@@ -37,6 +37,7 @@ class CustomTests:
         self._is_open = False
 
     def __enter__(self) -> Self:
+        self.bench.instruments()  # which say whether they are simulated
         check_bench_block(self._store, self.bench.job, simulated=self.bench.simulated)
         request = replace(self._request, purpose="custom tests", resumable=False)
         self._run = self._run_open.enter_context(UnitRun.begin(self.bench, self._store, request))

@@ -60,6 +60,7 @@ class OpenBench:
         self._transcript, self._tell = transcript, tell
         self._open = ExitStack()
         self._instruments: Bench | None = None
+        self._answered_simulated = False
         self._left_a: Mapping[str, float] = {}
 
     def __enter__(self) -> Self:
@@ -78,8 +79,11 @@ class OpenBench:
 
     @property
     def simulated(self) -> bool:
-        """Whether the bench and the unit are simulated."""
-        return self.simulator is not None
+        """Whether the bench and the unit are simulated.
+
+        Of a bench at addresses that is known once its instruments are open, by their identities.
+        """
+        return self.simulator is not None or self._answered_simulated
 
     def instruments(self) -> Bench:
         """The four instruments, opened if they are not. Raises BenchError and its kinds."""
@@ -91,9 +95,10 @@ class OpenBench:
                     folder=self.planned.profile_folder,
                     transcript=self._transcript,
                     tell=self._tell,
-                    marked=not self.simulated,
+                    marked=self.simulator is None,
                 )
             )
+            self._answered_simulated = any(each.simulated for each in self._instruments.identities)
         return self._instruments
 
     def close(self) -> None:

@@ -85,7 +85,7 @@ def check_files(header: RunHeader, planned: PlannedJob) -> None:
     """Refuse files of other content. A simulated bench's own file has new addresses each time."""
     folder = planned.job.folder
     then, now = list(header.files), list(planned.files)
-    if header.simulated:
+    if header.bench_started:
         then, now = (files[:BENCH_FILE] + files[BENCH_FILE + 1 :] for files in (then, now))
     for before in then:
         after = next((file for file in now if file.name == before.name), None)
@@ -112,7 +112,7 @@ def left_to_do(header: RunHeader, plan: Plan, readings: Sequence[Reading]) -> Pl
 def check_bench_unchanged(header: RunHeader, bench: Bench) -> None:
     """Refuse another bench than the run began on. Raises WrongInstrument; nothing was driven."""
     for before, after in zip(header.instruments, bench.identities, strict=True):
-        if header.simulated:
+        if header.bench_started:
             after = replace(after, address=before.address)
         if before != after:
             raise WrongInstrument(

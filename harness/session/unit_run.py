@@ -17,6 +17,7 @@ from typing import Self, TypeVar
 from drivers.claim import claim
 from harness.errors import BenchError, OverCurrentError, RecordsError
 from harness.job.fixture import Setup
+from harness.job.job import BENCH
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.model import Plan
@@ -112,7 +113,7 @@ class UnitRun:
         lock: ExitStack,
     ) -> None:
         header = store.run(run_id).header
-        who = header.operator or ("simulated hands" if header.simulated else "nobody named")
+        who = header.operator or ("simulated hands" if header.bench_started else "nobody named")
         self.run_id, self.plan = run_id, plan
         self.reference: Reference | None = None
         self._serial, self._bench, self._store, self._resumable = header.serial, bench, store, resumable
@@ -424,7 +425,10 @@ def run_one_of_many(
 
 def make_header(bench: OpenBench, request: RunRequest, plan: Plan) -> RunHeader:
     """What is known of a run that begins now."""
+    instruments = bench.instruments().identities
     job, bench_file = bench.job, bench.planned.bench_file
+    if bench_file is None and bench.simulated:
+        bench_file = job.folder / BENCH  # where a resumed run finds the addresses
     return RunHeader(
         serial=request.serial,
         module_name=job.module.name,
@@ -438,11 +442,11 @@ def make_header(bench: OpenBench, request: RunRequest, plan: Plan) -> RunHeader:
         software_version=version("switchwalk"),
         simulated=bench.simulated,
         notes=fault_notes(request.faults, request.notes),
-        instruments=bench.instruments().identities,
+        instruments=instruments,
         files=bench.planned.files,
         planned_readings=plan.count,
         job_folder=str(job.folder.resolve()),
-        bench_file="" if bench_file is None or bench.simulated else str(bench_file.resolve()),
+        bench_file="" if bench_file is None or bench.simulator is not None else str(bench_file.resolve()),
         batch=request.batch,
         purpose=request.purpose,
         simulated_faults=tuple(request.faults) if bench.simulated else (),

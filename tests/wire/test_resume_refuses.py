@@ -47,7 +47,7 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
         assert store.run(run).outcome == "interrupted"
         references = len(store.references(run))
         # Of the setup that it came to the end of: each control line alone, then loop_a in it.
-        assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 2
+        assert store.operations(serial="GOES-ON")[PART, "GOES-ON", True]["K1"] == 2
     code, message = bench.nursery.run(*bench.resume_arguments(run, "GOES-ON"))
     assert code == 0, message
     with open_records(bench.records, read_only=True) as store:
@@ -56,7 +56,7 @@ def test_a_run_goes_on_and_says_so_in_its_record(bench: Bench) -> None:
         kinds = [event.kind for event in store.events(run) if event.kind != "relays"]
         assert kinds == ["currents", "resumed", "ended"]
         # And each control line alone once more; what is left of the second setup is released.
-        assert store.operations(serial="GOES-ON")[PART, "GOES-ON", False]["K1"] == 3
+        assert store.operations(serial="GOES-ON")[PART, "GOES-ON", True]["K1"] == 3
     assert "there is nothing to continue" in refused(bench, run, "GOES-ON")
 
 
@@ -261,3 +261,13 @@ def test_verify_says_which_run_was_meddled_with(bench: Bench, passed: int) -> No
         assert (result["intact"], {one["run_id"] for one in result["findings"]}) == (False, {passed})
         database.execute("UPDATE readings SET reason = '' WHERE run_id = ? AND unit = 'A'", (passed,))
         database.commit()
+
+
+def test_a_run_at_the_addresses_of_a_simulator_is_recorded_as_simulated(bench: Bench, passed: int) -> None:
+    """Its instruments' identities say so; the bench file that leads there is what `resume` needs."""
+    with open_records(bench.records, read_only=True) as store:
+        header = store.run(passed).header
+    assert header.simulated
+    assert not header.bench_started
+    assert Path(header.bench_file) == bench.standing.bench_file.resolve()
+    assert all(each.simulated for each in header.instruments if each.role != "switchboard")
