@@ -31,6 +31,7 @@ from harness.cli.person import (
     read_serials,
     simulation_for,
     tell,
+    tell_new_folder,
 )
 from harness.cli.terminal import Stopping, output_may_be_gone, print_result, say, stoppable
 from harness.errors import BenchError, SwitchwalkError, UsageError
@@ -107,6 +108,7 @@ def batch(
         operator=operator,
         seed=seed if faulty else None,
     )
+    tell_new_folder(records)
     with open_records(records) as store:
         _check_wanted(store, described, wanted or [], simulated=simulate, again=again, operator=operator)
         with at_bench(

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import typer
 
+from harness.cli.options import RECORDS
 from harness.errors import UsageError
 from harness.job.fixture import Setup
 from harness.job.job import Job
@@ -24,6 +25,13 @@ NOBODY = "standard input is not a terminal, so nobody can be asked"
 def tell(text: str) -> None:
     """Say on standard error what the bench has to say."""
     typer.echo(text, err=True)
+
+
+def tell_new_folder(records: str) -> None:
+    """Say that a folder is made for the records: it may be a slip of the pen. The usual one is no news."""
+    folder = Path(records).parent
+    if "://" not in records and records != RECORDS and not folder.exists():
+        tell(f"{folder}: a new folder, for new records")
 
 
 def simulation_for(job: Job, bench: Path | None, wanted: Simulation, *, simulate: bool) -> Simulation | None:

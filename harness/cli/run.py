@@ -12,7 +12,7 @@ import typer
 from harness.cli import options
 from harness.cli.live_view import Watcher, live_or_lines, watched
 from harness.cli.outcome import EXIT_OF, say_outcome
-from harness.cli.person import PersonAtTheBench, agreed, person_at, simulation_for, tell
+from harness.cli.person import PersonAtTheBench, agreed, person_at, simulation_for, tell, tell_new_folder
 from harness.cli.terminal import Stopping, output_may_be_gone, stoppable
 from harness.errors import UsageError
 from harness.measure.reference import Reference
@@ -80,6 +80,7 @@ def run(
         imperfections=imperfection or (),
     )
     simulation = simulation_for(described, bench, wanted, simulate=simulate)
+    tell_new_folder(records)
     with (
         stoppable() as stopping,
         at_bench(

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from harness.cli.options import RECORDS
+from harness.cli.person import tell_new_folder
 from tests.cli.commands import switchwalk
 
 ROOT = Path(__file__).parents[2]
@@ -65,3 +67,13 @@ def test_measure_refuses_a_picture_before_it_measures(
     printed = switchwalk(capsys, "measure", JOB, "swap", "--simulate", "--png", name)
     assert (printed.code, printed.out) == (2, "")
     assert why in printed.err
+
+
+def test_a_new_folder_for_records_is_not_made_in_silence(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    for place in (RECORDS, "postgresql://records/tests", str(tmp_path / "records.sqlite")):
+        tell_new_folder(place)
+    assert capsys.readouterr().err == ""
+    tell_new_folder(str(tmp_path / "recrods" / "records.sqlite"))
+    assert capsys.readouterr().err == f"{tmp_path / 'recrods'}: a new folder, for new records\n"
