@@ -19,7 +19,7 @@ from harness.faults.effects import FaultSet, FaultyCircuits
 from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults
 from harness.job.fixture import Setup
 from harness.job.job import Job
-from harness.job.module import LEGS
+from harness.job.module import GROUND, LEGS
 from harness.job.state import State
 from harness.plan.setups import input_numbers
 
@@ -29,6 +29,7 @@ EXPLAINED = 0.05  # a slip or a fault, where a reading failed: parts have tolera
 ROUGHLY, ROUGHLY_ABSOLUTE = 0.25, 0.02  # where nothing failed, or before anything is measured; of the e.m.f.
 WEAK = 0.02  # of the e.m.f.: less is made by strays, of which the order of magnitude is known
 OF_STRAYS = 0.75  # of the larger of two weak levels: a factor of four
+UNFORESEEN = 3e-3  # of the e.m.f.: what a leg that nothing drives picks up by strays
 SIGMAS = 3.0
 FLOOR = 1e-5  # of the e.m.f.
 MOST_NAMED = 3  # slips in one sentence
@@ -70,12 +71,19 @@ def fits_roughly(seen: Complex, predicted: Complex) -> bool:
     return bool(np.all(apart <= ROUGHLY * np.abs(predicted) + ROUGHLY_ABSOLUTE))
 
 
-def fits(look: Look, predicted: Complex, within: float) -> bool:
-    """Whether a capture shows a prediction within a fraction and its uncertainty; weak levels by size."""
+def fits(look: Look, predicted: Complex, within: float, good: Complex | None = None) -> bool:
+    """Whether a capture shows a prediction within a fraction and its uncertainty; weak levels by size.
+
+    good: of a good unit with right leads. A leg that has lost the signal it should have may float, and pick
+    up a little of anything.
+    """
     seen, largest = look.values, np.maximum(np.abs(look.values), np.abs(predicted))
     weak = largest < WEAK
     apart = np.where(weak, np.abs(np.abs(seen) - np.abs(predicted)), np.abs(seen - turned(predicted, seen)))
     allowed = np.where(weak, OF_STRAYS, within) * largest + SIGMAS * look.standard + FLOOR
+    if good is not None:
+        lost = (np.abs(good).max(axis=1) > WEAK) & (np.abs(seen).max(axis=1) < WEAK)
+        allowed = allowed + UNFORESEEN * lost[:, None]
     return bool(np.all(apart <= allowed))
 
 
@@ -85,6 +93,7 @@ class LeadsPredicted:
     def __init__(self, job: Job, impedances: BenchImpedances) -> None:
         self._job = job
         self._circuits = FaultyCircuits(job.module, job.fixture, impedances)
+        self._good: dict[tuple[str, State, tuple[float, float]], Complex] = {}
 
     def slips(self, setup: Setup) -> tuple[Slip, ...]:
         """Every slip that a setup can have."""
@@ -108,6 +117,7 @@ class LeadsPredicted:
 
         A slip must fit each capture of a failed reading that a good unit does not explain, and roughly all
         others of these setups; in other setups, whose leads may be other wires, it may as well not be there.
+        If a fault of the unit explains it as well, no wire of a fixture is looked for on another connector.
         """
         failed = [look for look in looks if look.failed and not fits(look, self._at(look), AS_GOOD)]
         if not failed:
@@ -116,7 +126,8 @@ class LeadsPredicted:
         others = [look for look in looks if not any(look is one for one in failed)]
         slips: Sequence[Slip] = self.slips(failed[0].setup)
         for look in failed:
-            slips = [slip for slip in slips if self._slip_fits(slip, look, EXPLAINED)]
+            good = self._at(look)
+            slips = [slip for slip in slips if self._slip_fits(slip, look, good)]
         for look in others:
             if look.setup.name not in troubled and fits_roughly(look.values, self._at(look)):
                 continue
@@ -124,28 +135,45 @@ class LeadsPredicted:
         slips = without_repeats(slips)
         if not slips:
             return Explanation(slips=(), faults=())
-        return Explanation(slips=slips, faults=tuple(self._faults(failed, others)))
+        faults = tuple(self._faults(failed, others))
+        if faults and failed[0].setup.select is not None:
+            slips = tuple(slip for slip in slips if comes_of_itself(slip, failed[0].setup))
+        return Explanation(slips=slips, faults=faults)
 
     def _faults(self, failed: Sequence[Look], others: Sequence[Look]) -> Iterable[Fault]:
         module, fixture = self._job.module, self._job.fixture
         for fault in single_faults(module, fixture, contact_ohm=ONE_RESISTANCE_OHM):
             try:
-                if all(fits(look, self._at(look, (fault,)), EXPLAINED) for look in failed) and all(
-                    fits_roughly(look.values, self._at(look, (fault,))) for look in others
-                ):
+                if all(
+                    fits(look, self._at(look, (fault,)), EXPLAINED, self._at(look)) for look in failed
+                ) and all(fits_roughly(look.values, self._at(look, (fault,))) for look in others):
                     yield fault
             except CircuitError:
                 continue
 
     def _at(self, look: Look, faults: FaultSet = ()) -> Complex:
-        return self.of(look.setup, look.state, look.frequencies_hz, faults=faults)
+        if faults:
+            return self.of(look.setup, look.state, look.frequencies_hz, faults=faults)
+        key = look.setup.name, look.state, look.frequencies_hz
+        if key not in self._good:
+            self._good[key] = self.of(look.setup, look.state, look.frequencies_hz)
+        return self._good[key]
 
-    def _slip_fits(self, slip: Slip, look: Look, within: float | None = None) -> bool:
+    def _slip_fits(self, slip: Slip, look: Look, good: Complex | None = None) -> bool:
+        """Whether a slip fits a capture of a failed reading, closely; roughly without `good`."""
         try:
             predicted = self.of(look.setup, look.state, look.frequencies_hz, slip=slip)
         except CircuitError:
             return False
-        return fits_roughly(look.values, predicted) if within is None else fits(look, predicted, within)
+        if good is None:
+            return fits_roughly(look.values, predicted)
+        return fits(look, predicted, EXPLAINED, good)
+
+
+def comes_of_itself(slip: Slip, setup: Setup) -> bool:
+    """Whether a fixture's wires could come to this: no wire leaves its pin for one of another connector."""
+    own = {lead.pin for lead in leads_of(setup)} | {GROUND}
+    return all(set(pins) <= own for _, pins in slip.places)
 
 
 def without_repeats(slips: Iterable[Slip]) -> tuple[Slip, ...]:

@@ -1,0 +1,135 @@
+"""Leads on wrong pins, as the simulator's circuit shows them, are explained by the program's own circuit.
+
+The two share no solver. Units are drawn with tolerances, so the program knows neither unit nor bench.
+"""
+
+import random
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchmarks.lead_slips import KINDS, make_job
+from harness.circuit.elements import BenchImpedances
+from harness.circuit.lead_slips import Lead, Slip, leads_of
+from harness.faults.lead_or_unit import LeadsPredicted, Look, lead_names, slips_in_words
+from harness.job.faults import parse_fault
+from harness.job.fixture import Setup
+from harness.job.job import Job
+from harness.job.module import GROUND
+from harness.job.state import IDLE_STATE, State, single_control_states
+from harness.plan.setups import input_numbers
+from simulator.circuit import Network
+from simulator.dynamics import OPERATED, RELEASED, energised
+from simulator.faults import apply
+from simulator.unit import build
+from simulator.wiring import LeadNodes, Leads, connect
+
+HZ = (1000.0, 1000.0)
+SAMPLE = 3  # slips of each job
+
+
+def looks_at(
+    job: Job, setup: Setup, states: Sequence[State], slip: Slip | None = None, fault: str = ""
+) -> list[Look]:
+    """What the simulator's circuit shows of a unit in some states, with a slip or a fault."""
+    wrong = apply(parse_fault(fault, job.module, job.fixture) if fault else (), job.module)
+    built = build(job.module, "F1", wrong.damage)
+    names = lead_names(setup)
+    elsewhere: LeadNodes = {
+        names[lead]: tuple(pin if pin == GROUND else f"pin {pin}" for pin in pins)
+        for lead, pins in (slip.places if slip is not None else ())
+    }
+    leads = Leads(inputs=4, probe=1.0, seed=1, elsewhere=elsewhere)
+    network = Network(connect(job.module, job.fixture, built, plugs=wrong.plugs, setup=setup, leads=leads))
+    rows = [number - 1 for number in input_numbers(setup)]
+    result = []
+    for state in states:
+        controls = energised(job.module, built, frozenset(state.on))
+        positions = [
+            [built.held.get(relay.name, OPERATED if relay.control in controls else RELEASED)]
+            * len(relay.poles)
+            for relay in job.module.relays
+        ]
+        values = network.solve_at(built.closed(positions), (True, True), (HZ[0],))[0, rows, :2]
+        standard = 1e-5 + 0.002 * np.abs(values)
+        look = Look(
+            setup=setup, state=state, frequencies_hz=HZ, values=values, standard=standard, failed=True
+        )
+        result.append(look)
+    return result
+
+
+@pytest.fixture(scope="module", params=[kind for kind in KINDS if not kind.endswith("amplifier by hand")])
+def job(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Job:
+    folder = tmp_path_factory.mktemp("leads") / "job"
+    return make_job(KINDS[request.param], folder)
+
+
+def test_a_good_unit_with_right_leads_needs_no_explanation(job: Job) -> None:
+    predicted = LeadsPredicted(job, BenchImpedances())
+    for setup in job.fixture.setups[1:4]:
+        looks = looks_at(job, setup, single_control_states(job.module.control_names)[:3])
+        assert predicted.explain(looks) is None
+
+
+def test_every_slip_that_changes_a_capture_is_explained_by_its_leads(job: Job) -> None:
+    predicted = LeadsPredicted(job, BenchImpedances())
+    rng = random.Random(14)
+    states = single_control_states(job.module.control_names)[:2]
+    changed = 0
+    for _ in range(SAMPLE):  # the benchmark draws many
+        setup = rng.choice([setup for setup in job.fixture.setups if setup.drive is not None][:6])
+        slip = rng.choice(predicted.slips(setup))
+        found = predicted.explain(looks_at(job, setup, states, slip))
+        if found is None:
+            continue  # nothing that a reading could fail by
+        changed += 1
+        named = {lead for each in found.slips for lead in each.leads}
+        assert named & set(slip.leads), (setup.name, slip)
+    assert changed
+
+
+AMPLIFIERS = ("amplifier +6 dB", "inverting amplifier")
+
+
+@pytest.mark.parametrize("kind", AMPLIFIERS)
+def test_exchanged_legs_behind_an_amplifier_are_seen_against_the_driven_port(
+    tmp_path: Path, kind: str
+) -> None:
+    """Both legs have one level, so magnitudes show nothing. Closed form: -g/2 and g/2 exchanged."""
+    job = make_job(KINDS[kind], tmp_path / "job")
+    setup = job.fixture.setups[1]
+    hot, cold = leads_of(setup)[-2:]
+    slip = Slip(places=((hot, (cold.pin,)), (cold, (hot.pin,))))
+    right, wrong = (looks_at(job, setup, (IDLE_STATE,), each)[0] for each in (None, slip))
+    assert abs(wrong.values) == pytest.approx(abs(right.values), abs=0.02)
+    found = LeadsPredicted(job, BenchImpedances()).explain([wrong])
+    assert found is not None
+    assert "inputs 3 and 4 are swapped" in slips_in_words(setup, found.slips)
+    assert "left.out legs swapped" in {fault.name for fault in found.faults}  # at the pins the same
+
+
+def test_a_contact_that_fails_in_one_state_alone_is_no_lead(tmp_path: Path) -> None:
+    job = make_job(KINDS["two-loop switcher"], tmp_path / "job")
+    setup = job.fixture.setups[1]
+    states = single_control_states(job.module.control_names)
+    looks = looks_at(job, setup, states, fault="K1 never operates")
+    found = LeadsPredicted(job, BenchImpedances()).explain(looks)
+    assert found is not None
+    assert found.slips == ()
+
+
+def test_a_lead_that_is_off_in_one_setup_is_no_fault_that_would_show_in_others(tmp_path: Path) -> None:
+    job = make_job(KINDS["two-loop switcher"], tmp_path / "job")
+    first, second = job.fixture.setups[1:3]
+    lead = Lead(end="input", pin="left.out.cold")
+    looks = looks_at(job, first, (IDLE_STATE,), Slip(places=((lead, ()),)))
+    looks += looks_at(job, second, (IDLE_STATE,))
+    found = LeadsPredicted(job, BenchImpedances()).explain(looks)
+    assert found is not None
+    assert slips_in_words(first, found.slips) == (
+        "input 4 shows nothing: its lead is off, or not on left.out.cold"
+    )
+    assert found.faults == ()
