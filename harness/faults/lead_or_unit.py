@@ -51,7 +51,7 @@ class Look:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Explanation:
+class LeadExplanation:
     """Slips that each explain everything that failed, and the faults of a unit that do so too."""
 
     slips: tuple[Slip, ...]
@@ -112,7 +112,7 @@ class LeadsPredicted:
         circuit = self._circuits.of(faults, setup, state)
         return transfer(circuit if slip is None else slipped(circuit, setup, slip), frequencies_hz)
 
-    def explain(self, looks: Sequence[Look]) -> Explanation | None:
+    def explain(self, looks: Sequence[Look]) -> LeadExplanation | None:
         """Which single slips and which single faults explain what failed; None where a good unit does.
 
         A slip must fit each capture of a failed reading that a good unit does not explain, and roughly all
@@ -134,11 +134,11 @@ class LeadsPredicted:
             slips = [slip for slip in slips if self._slip_fits(slip, look)]
         slips = without_repeats(slips)
         if not slips:
-            return Explanation(slips=(), faults=())
+            return LeadExplanation(slips=(), faults=())
         faults = tuple(self._faults(failed, others))
         if faults and failed[0].setup.select is not None:
             slips = tuple(slip for slip in slips if comes_of_itself(slip, failed[0].setup))
-        return Explanation(slips=slips, faults=faults)
+        return LeadExplanation(slips=slips, faults=faults)
 
     def _faults(self, failed: Sequence[Look], others: Sequence[Look]) -> Iterable[Fault]:
         module, fixture = self._job.module, self._job.fixture

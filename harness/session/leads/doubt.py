@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.errors import SetupError
-from harness.faults.lead_or_unit import Explanation, LeadsPredicted, Look, named_leads, slips_in_words
+from harness.faults.lead_or_unit import LeadExplanation, LeadsPredicted, Look, named_leads, slips_in_words
 from harness.job.fixture import Setup
 from harness.plan.model import Plan, Planned
 from harness.reading import LeadOrUnit, Reading
@@ -57,7 +57,7 @@ class LeadDoubts:
 
     def looked_at(
         self, setup: Setup, failed: Sequence[Failed], measured: Mapping[int, Measured]
-    ) -> Explanation | None:
+    ) -> LeadExplanation | None:
         """Have leads of a setup that hands made put right, once, if they explain what failed there.
 
         Returns what explained it; None if hands were not asked.
@@ -106,7 +106,7 @@ class LeadDoubts:
 
     def _explanation(
         self, failed: Sequence[Failed], measured: Mapping[int, Measured], setups: set[str] | None
-    ) -> Explanation | None:
+    ) -> LeadExplanation | None:
         """What explains readings that failed, from all captures of these setups, of all if None."""
         if not failed:
             return None
@@ -148,7 +148,7 @@ def looks_at(
     return looks
 
 
-def doubted(reading: Reading, setup: Setup, found: Explanation) -> Reading:
+def doubted(reading: Reading, setup: Setup, found: LeadExplanation) -> Reading:
     """A reading that failed, which a lead of a setup explains: unproven, with what else would explain it."""
     faults = tuple(fault.name for fault in found.faults)
     unit = f", or the unit: {' or '.join(faults[:MOST_NAMED])}" if faults else ""

@@ -1,0 +1,86 @@
+"""Where hands make the through connection, what is driven tells whether the bench has changed.
+
+The bench is the simulator's; a module with amplifiers, whose driven port is in view in every setup.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+
+from benchmarks.lead_slips import KINDS, make_job
+from drivers.bench import open_bench
+from harness.circuit.elements import BenchImpedances
+from harness.job.fixture import Setup
+from harness.job.job import load_job
+from harness.measure.reference import Reference
+from harness.plan.build import build_plan
+from harness.records.store import open_records
+from harness.session.context import RunContext, run_context
+from harness.session.control_currents import energise
+from harness.session.events import Event
+from harness.session.through import DrivenPort, look_at_driven_port, take_reference
+from simulator.server import Simulator
+from tests.records.outside_broadcast import HEADER
+from tests.wire.test_setups_by_hand import SlippingHands
+
+
+class Scene:
+    """An open bench with its through reference, and the setup that is made."""
+
+    def __init__(self, context: RunContext, reference: Reference, setup: Setup) -> None:
+        self.context, self.reference, self.setup = context, reference, setup
+
+    def look(self, *, then: float = 1.0) -> DrivenPort:
+        """Look at the driven port; then: what the reference showed, over what the bench gives now."""
+        tones = tuple(
+            replace(tone, source=tuple(then * value for value in tone.source))
+            for tone in self.reference.tones
+        )
+        return look_at_driven_port(self.context, replace(self.reference, tones=tones), self.setup)
+
+
+@pytest.fixture(scope="module")
+def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
+    folder = tmp_path_factory.mktemp("driven")
+    made = make_job(KINDS["amplifier +6 dB by hand"], folder / "job")
+    with Simulator(made, serial="OB-0001", speed=20.0) as simulator:
+        (folder / "bench.toml").write_text(simulator.bench_toml(), encoding="utf-8")
+        job = load_job(folder / "job", folder / "bench.toml")
+        plan = build_plan(job, impedances=BenchImpedances())
+        assert job.bench is not None
+        with (
+            open_records(folder / "records.sqlite") as store,
+            open_bench(job.bench, folder=folder, marked=False) as bench,
+        ):
+
+            def observe(event: Event) -> None:
+                pass
+
+            hands = SlippingHands(simulator)
+            run = store.begin(HEADER)
+            context = run_context(plan, job, bench, store, run, hands=hands, observe=observe)
+            reference = take_reference(context)
+            assert reference is not None
+            energise(context)
+            setup = plan.visits[0].setup
+            hands.make(setup)
+            yield Scene(context, reference, setup)
+
+
+def test_a_bench_that_has_not_changed_shows_every_input_as_before(scene: Scene) -> None:
+    result = scene.look()
+    assert result.moved == ""
+    assert result.as_before >= {1, 2}
+
+
+def test_a_generator_that_fell_is_seen_on_both_legs_of_the_driven_port(scene: Scene) -> None:
+    """Closed form: 20 log(1/1.122) is -1.00 dB."""
+    result = scene.look(then=1.122)
+    assert "both legs of the driven port left.in show the generator -1.0" in result.moved
+
+
+def test_a_setup_without_the_driven_port_in_view_decides_nothing(scene: Scene) -> None:
+    output = replace(scene.setup, view=scene.setup.view[1:])
+    result = look_at_driven_port(scene.context, scene.reference, output)
+    assert result == DrivenPort(moved="", as_before=frozenset())
