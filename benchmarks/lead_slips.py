@@ -334,7 +334,8 @@ class Bench:
                 reading.key in right and not alike(right[reading.key], reading) for reading in result.readings
             )
         )
-        text = " ".join([result.reason, *(reading.reason for reading in result.readings)])
+        told = [event.text for event in self.store.events(result.run_id)]
+        text = " ".join([result.reason, *told, *(reading.reason for reading in result.readings)])
         named = all(
             not places or any(set(event.leads) & set(places) for event in looked if event.setup == name)
             for name, places in hands.slips.items()

@@ -80,6 +80,7 @@ class Walk:
             tuple[Planned, Reading]
         ] = []  # twice; until it is known whether a lead explains it
         self._troubles: defaultdict[str, list[Trouble]] = defaultdict(list)  # by setup
+        self._unproven: list[tuple[Planned, Reading]] = []  # recorded as they are; a lead may explain them
         self.leads = LeadDoubts(context)
         self.readings: list[Reading] = []
 
@@ -169,7 +170,12 @@ class Walk:
     def _conclude(self) -> None:
         """Record what failed twice. Raises SetupError if a lead on a wrong pin explains it, and it alone."""
         failed, self._failed = self._failed, []
-        settled, error = self.leads.settled([self._as_failed(pair) for pair in failed], self._measured)
+        unproven, self._unproven = self._unproven, []
+        settled, error = self.leads.settled(
+            [self._as_failed(pair) for pair in failed],
+            [self._as_failed(pair) for pair in unproven],
+            self._measured,
+        )
         self._record_settled(settled)
         if error is not None:
             raise error
@@ -278,6 +284,9 @@ class Walk:
     def _keep(self, state: State, done: int, made: Sequence[tuple[Planned, Reading]]) -> None:
         """Record the readings that stand; what did not pass is held back until it was measured again."""
         self._held += [pair for pair in made if self._is_held(pair[1])]
+        self._unproven += [
+            pair for pair in made if pair[1].verdict == "unproven" and not self._is_held(pair[1])
+        ]
         standing = [reading for _, reading in made if not self._is_held(reading)]
         self._context.add_readings(state, done, standing)
         self.readings += standing

@@ -78,31 +78,39 @@ class LeadDoubts:
         return found
 
     def settled(
-        self, failed: Sequence[Failed], measured: Mapping[int, Measured]
+        self, failed: Sequence[Failed], unproven: Sequence[Failed], measured: Mapping[int, Measured]
     ) -> tuple[list[tuple[Planned, Reading]], SetupError | None]:
-        """The readings as they count, and the error that ends the run if leads alone explain them."""
+        """The failed readings as they count, and the error that ends the run if leads alone explain them.
+
+        unproven: readings that are, whatever explains them; a lead is named for these as well.
+        """
+        context = self._context
         plain = [(each.planned, each.reading) for each in failed]
         in_question = [
             each
-            for each in failed
+            for each in (*failed, *unproven)
             if each.planned.quantity.family != "supply" and not each.setups <= self._looked_at.keys()
         ]
         found = self._explanation(in_question, measured, None)
         if found is None or not found.slips:
             return plain, None
-        setups = [v.setup for v in self._context.plan.visits if v.setup.name in in_question[0].setups]
-        setup = next((each for each in setups if named_leads(each, found.slips)), setups[0])
+        names = {name for each in in_question for name in each.setups}
+        setups = [visit.setup for visit in context.plan.visits if visit.setup.name in names]
+        setup = next((each for each in setups if slips_in_words(each, found.slips)), setups[0])
         doubtful = [
             (each.planned, doubted(each.reading, setup, found) if each in in_question else each.reading)
             for each in failed
         ]
-        if found.faults:
-            return doubtful, None
-        return doubtful, SetupError(
-            f"setup {setup.name!r}: {slips_in_words(setup, found.slips)}. This explains all that failed, and "
-            "no single fault of the unit does: look at the lead, and test the unit again",
-            instrument="the wiring",
-        )
+        if not found.faults:
+            return doubtful, SetupError(
+                f"setup {setup.name!r}: {slips_in_words(setup, found.slips)}. This explains all that did not "
+                "pass, and no single fault of the unit does: look at the lead, and test the unit again",
+                instrument="the wiring",
+            )
+        text = f"setup {setup.name!r}: {both_in_words(setup, found)}"
+        context.observe(Remark(text=text))
+        context.record(LeadsLookedAt(setup=setup.name, leads=named_leads(setup, found.slips)), text)
+        return doubtful, None
 
     def _explanation(
         self, failed: Sequence[Failed], measured: Mapping[int, Measured], setups: set[str] | None
@@ -148,14 +156,19 @@ def looks_at(
     return looks
 
 
+def both_in_words(setup: Setup, found: LeadExplanation) -> str:
+    """The leads that explain what failed, then the faults that do."""
+    faults = " or ".join(fault.name for fault in found.faults[:MOST_NAMED])
+    return slips_in_words(setup, found.slips) + (f", or the unit: {faults}" if faults else "")
+
+
 def doubted(reading: Reading, setup: Setup, found: LeadExplanation) -> Reading:
     """A reading that failed, which a lead of a setup explains: unproven, with what else would explain it."""
     faults = tuple(fault.name for fault in found.faults)
-    unit = f", or the unit: {' or '.join(faults[:MOST_NAMED])}" if faults else ""
     leads = named_leads(setup, found.slips)
     return replace(
         reading,
         verdict="unproven",
-        reason=f"setup {setup.name!r}: {slips_in_words(setup, found.slips)}{unit}",
+        reason=f"setup {setup.name!r}: {both_in_words(setup, found)}",
         facts=(*reading.facts, LeadOrUnit(leads=leads, faults=faults)),
     )

@@ -1,0 +1,19 @@
+"""A hundredth of `benchmarks/lead_slips.py`: good units, leads on wrong pins, and none fails."""
+
+import random
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from benchmarks.lead_slips import Bench
+
+
+@pytest.mark.parametrize("kind", ["inverting amplifier", "amplifier +6 dB by hand"])
+def test_no_good_unit_fails_by_leads_on_wrong_pins_and_they_are_named(tmp_path: Path, kind: str) -> None:
+    with ExitStack() as stack:
+        bench = Bench(kind, tmp_path, stack)
+        results = [bench.run(random.Random(f"test {number}")) for number in range(5)]
+    assert "fail" not in {result.outcome for result in results}
+    assert [result for result in results if result.changed and not result.named] == []
+    assert any(result.changed for result in results)
