@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from benchmarks.drawn_strays import draw_strays
 from benchmarks.simulated_runs import Bench, InMemory
 from harness.circuit.elements import BenchImpedances
 from harness.faults.diagnosis import Diagnoser, Diagnosis, telling
@@ -12,7 +13,8 @@ from harness.job.faults import Fault, parse_fault
 from harness.job.job import load_job
 from harness.plan.build import build_plan
 
-JOB = Path(__file__).resolve().parents[1] / "sequences" / "two_loop_switcher"
+SEQUENCES = Path(__file__).resolve().parents[1] / "sequences"
+JOB = SEQUENCES / "two_loop_switcher"
 SEED = 20261125
 
 
@@ -57,12 +59,12 @@ def case_of(name: str, verdict: str, faults: list[Fault], result: Diagnosis, sec
 
 
 class Laboratory:
-    """The job on a bench in memory, and what diagnoses it."""
+    """A job on a bench in memory, and what diagnoses it."""
 
-    def __init__(self) -> None:
-        self.job = load_job(JOB)
+    def __init__(self, job: str, *, strays: bool) -> None:
+        self.job = load_job(SEQUENCES / job)
         self.plan = build_plan(self.job, impedances=BenchImpedances())
-        self.bench = Bench(self.job, self.plan, seed=SEED)
+        self.bench = Bench(self.job, self.plan, seed=SEED, strays=draw_strays if strays else None)
         full = telling(self.plan, self.job)
         self._full = Diagnoser(self.job, self.plan, full)
         self._stopped = Diagnoser(self.job, self.plan, ())
@@ -77,13 +79,13 @@ class Laboratory:
 
 
 @cache
-def laboratory() -> Laboratory:
-    """One for each process; every one is like every other."""
-    return Laboratory()
+def laboratory(job: str = JOB.name, strays: bool = False) -> Laboratory:
+    """One of a kind for each process; every one is like every other of its kind."""
+    return Laboratory(job, strays=strays)
 
 
-def diagnose_unit(serial: str, names: str) -> Case:
+def diagnose_unit(serial: str, names: str, job: str = JOB.name, strays: bool = False) -> Case:
     """One unit with faults of these names, joined by ` + `; good where there are none."""
-    made = laboratory()
+    made = laboratory(job, strays)
     faults = parse_fault(names, made.job.module, made.job.fixture) if names else ()
     return made.diagnose(serial, list(faults))

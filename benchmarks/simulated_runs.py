@@ -4,17 +4,19 @@ Nothing is sampled: phasors are computed, and get the noise that a fit of 20 000
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from benchmarks.drawn_strays import CABLE_F
 from harness.arrays import Complex, Floats
 from harness.circuit.elements import BenchImpedances
 from harness.faults.diagnosis import telling
 from harness.faults.evidence import Evidence, SupplyTrial, gather
 from harness.job.faults import Fault
 from harness.job.job import Job
+from harness.job.module import Module
 from harness.job.state import State
 from harness.judge import unit_verdict
 from harness.measure.clock import EXACT_CLOCK
@@ -30,7 +32,7 @@ from harness.roles import Capture, CaptureSetting, InputSetting, SupplyReading
 from harness.session.instruments import NotTaken
 from harness.session.recorder import FittedCapture, Measured, make_reading, make_state_reading
 from simulator import dynamics, wiring
-from simulator.circuit import Network
+from simulator.circuit import Element, Network, Parts
 from simulator.dynamics import RELEASED
 from simulator.faults import apply
 from simulator.imperfections import USUAL, Imperfections
@@ -47,6 +49,10 @@ RANGE_GAIN = 3e-4
 REPEATABILITY = 7e-5  # of one record, from another bench's: this one's repeat exactly
 METER = 0.01
 WITHOUT_STRAYS = replace(USUAL, cables=0.0, nets=0.0, neighbours=0.0)
+
+
+Strays = Callable[[Module, Parts, str], Iterable[Element]]
+"""From a module, what a unit of it is made of in some setup, and its serial, to its stray capacitors."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,9 +75,10 @@ class Bench:
         seed: int,
         lead_seed: int = 1,
         imperfections: Imperfections = WITHOUT_STRAYS,
+        strays: Strays | None = None,
     ) -> None:
         """seed: draws the instruments' errors. lead_seed: draws loads, scope inputs and cables."""
-        self._job, self._plan, self._seed = job, plan, seed
+        self._job, self._plan, self._seed, self._strays = job, plan, seed, strays
         self._lead_seed, self._imperfections = lead_seed, imperfections
         self._rng = np.random.default_rng(seed)
         self._gain = 1 + GAIN * self._rng.uniform(-1, 1, 4)
@@ -80,12 +87,14 @@ class Bench:
         }
         self._level = 1 + LEVEL * self._rng.uniform(-1, 1, 2)
         self._meter = 1 + METER * self._rng.uniform(-1, 1) / math.sqrt(3)
+        # a lead's capacitance at each input; each leg's two inputs are in parallel in the through setup
+        self._leads_f = self._rng.uniform(*CABLE_F, 4) if strays is not None else np.zeros(4)
         self._references = {
             stimulus: self._through(stimulus.frequency_hz, stimulus.level_vrms) for stimulus in plan.stimuli
         }
 
     def run(self, serial: str, faults: Sequence[Fault]) -> InMemory:
-        """Put a unit through the plan."""
+        """Put a unit through the plan, with its strays if the bench has any."""
         job, module = self._job, self._job.module
         wrong = apply(list(faults), module)
         built = build(module, serial, wrong.damage, self._imperfections)
@@ -109,6 +118,9 @@ class Bench:
                     inputs=4, probe=1.0, seed=self._lead_seed, imperfections=self._imperfections
                 ),
             )
+            if self._strays is not None:
+                strays = self._strays(module, parts, serial)
+                parts = replace(parts, capacitors=(*parts.capacitors, *strays))
             network = Network(parts)
             for state in visit.states:
                 closed = built.closed(self._positions(built, state.state))
@@ -245,11 +257,12 @@ class Bench:
         tones = choose_tones(frequency_hz)
         emf = (level_vrms / 2, level_vrms / 2)
         impedances = BenchImpedances()
-        through = []
-        for hz in tones.frequencies_hz:
+        through, truth = [], np.zeros((4, 2), dtype=complex)
+        for leg, hz in enumerate(tones.frequencies_hz):
             load = 2 * (1 / impedances.input_ohm + 2j * np.pi * hz * impedances.input_f)
             through.append(1 / (1 + impedances.source_ohm * load))
-        truth = np.array([[through[0], 0], [0, through[1]], [through[0], 0], [0, through[1]]])
+            load += 2j * np.pi * hz * self._leads_f[leg::2].sum()
+            truth[leg::2, leg] = 1 / (1 + impedances.source_ohm * load)
         result, noise, ranges = self._read(emf, truth, (1, 2, 3, 4), self._rng)
         result = result * np.exp(-1j * np.angle([result[0, 0], result[1, 1]]))
         return ToneReference(

@@ -4,11 +4,15 @@ A net inside the unit is a node (`left.out.hot`). Everything of the fixture meet
 (`left.out.hot.pin`), on the other side of the connector. `GROUND` is 0 V.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import sqrt
 from typing import Literal
 
-from harness.job.module import Leg, Module, node_name
+import numpy as np
+
+from harness.arrays import Floats, Indices
+from harness.job.module import GROUND, Leg, Module, node_name
 
 # A good joint: a connector's pin, a straight plug, a part of 0 ohm. A job's files say nothing of
 # joints, so nothing that shows may be added: 10 milliohm a pin would shift a pad's balance by 0.003 dB.
@@ -87,6 +91,34 @@ class Circuit:
     amplifiers: tuple[AmplifierLeg, ...]
     generator: tuple[GeneratorLeg, ...]
     view: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Couplings:
+    """Capacitances beside a circuit's elements, in arrays: by name, between nodes `a` and `b`, with spreads.
+
+    farads, spread_f: (couplings,); what is at a node that a circuit doesn't have doesn't count there.
+    """
+
+    names: tuple[str, ...]
+    a: tuple[str, ...]
+    b: tuple[str, ...]
+    farads: Floats
+    spread_f: Floats
+
+    def rows(self, node: Mapping[str, int], ground: int) -> Indices:
+        """Rows of both ends, (2, couplings); where a circuit lacks one of them, ground's for both."""
+        rows = {**node, GROUND: ground}
+        ends = np.array([[rows.get(name, -1) for name in names] for names in (self.a, self.b)], dtype=np.intp)
+        return np.where((ends < 0).any(axis=0), ground, ends)
+
+    def capacitance(self, rows: Indices, ground: int) -> Floats:
+        """What they add to a matrix of capacitances whose last row and column are ground's, at these rows."""
+        a, b = rows
+        size = ground + 1
+        flat = np.concatenate([one * size + other for one, other in ((a, a), (b, b), (a, b), (b, a))])
+        farads = np.concatenate([self.farads, self.farads, -self.farads, -self.farads])
+        return np.bincount(flat, weights=farads, minlength=size**2).reshape(size, size)
 
 
 def pin_name(node: str) -> str:

@@ -6,8 +6,8 @@ from functools import cached_property
 
 import numpy as np
 
-from harness.arrays import Complex, Floats
-from harness.circuit.elements import BenchImpedances, Circuit
+from harness.arrays import Complex, Floats, Indices
+from harness.circuit.elements import BenchImpedances, Circuit, Couplings
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.solve import Equations, solve, write_equations
 from harness.job.fixture import Fixture, Setup
@@ -81,20 +81,27 @@ def predict_states(
 
 
 def predict_circuit(
-    circuit: Circuit, *, frequencies_hz: tuple[float, float], with_live: bool = True
+    circuit: Circuit,
+    *,
+    frequencies_hz: tuple[float, float],
+    with_live: bool = True,
+    couplings: Couplings | None = None,
 ) -> Prediction:
-    """Predict what a circuit shows, as built or with a fault in it; without `with_live`, `live` is empty."""
-    return PredictedCircuit(circuit).at(frequencies_hz, with_live=with_live)
+    """Predict what a circuit shows, as built or with a fault in it; without `with_live`, `live` is empty.
+
+    couplings: beside its elements; each of them is a parameter.
+    """
+    return PredictedCircuit(circuit, couplings).at(frequencies_hz, with_live=with_live)
 
 
 class PredictedCircuit:
     """A circuit that is predicted at several frequencies; what they have in common is worked out once."""
 
-    def __init__(self, circuit: Circuit) -> None:
+    def __init__(self, circuit: Circuit, couplings: Couplings | None = None) -> None:
         self._circuit = circuit
-        self._equations = write_equations(circuit)
+        self._equations = write_equations(circuit, couplings)
         self._viewed = [self._equations.node.get(node, self._equations.size) for node in circuit.view]
-        self._parameters = _parameters(circuit, self._equations)
+        self._parameters = _parameters(circuit, self._equations, couplings)
 
     @cached_property
     def _ideal(self) -> Equations:
@@ -165,13 +172,13 @@ class _Parameters:
     """
 
     names: tuple[str, ...]
-    a: list[int]
-    b: list[int]
+    a: Indices
+    b: Indices
     siemens: Floats
     farads: Floats
 
 
-def _parameters(circuit: Circuit, equations: Equations) -> _Parameters:
+def _parameters(circuit: Circuit, equations: Equations, couplings: Couplings | None) -> _Parameters:
     node, ground = equations.node, equations.size
     toleranced = [
         element
@@ -193,8 +200,22 @@ def _parameters(circuit: Circuit, equations: Equations) -> _Parameters:
             b.append(node.get(element.b, ground))
             real.append(0.0 if ohm is None else -element.resistance_spread_ohm / ohm**2)
     farads = np.array([element.capacitance_spread_f for element in toleranced])
-    names = tuple(element.name for element in toleranced)
-    return _Parameters(names=names, a=a, b=b, siemens=np.asarray(real), farads=farads)
+    parameters = _Parameters(
+        names=tuple(element.name for element in toleranced),
+        a=np.array(a, dtype=np.intp),
+        b=np.array(b, dtype=np.intp),
+        siemens=np.asarray(real),
+        farads=farads,
+    )
+    if couplings is None:
+        return parameters
+    return _Parameters(
+        names=(*parameters.names, *couplings.names),
+        a=np.concatenate([parameters.a, equations.coupled[0]]),
+        b=np.concatenate([parameters.b, equations.coupled[1]]),
+        siemens=np.concatenate([parameters.siemens, np.zeros(len(couplings.names))]),
+        farads=np.concatenate([parameters.farads, couplings.spread_f]),
+    )
 
 
 def _spreads(

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.arrays import Complex, Floats
-from harness.circuit.elements import IDEAL_CONTACT_OHM, Circuit, Element, GeneratorLeg
+from harness.arrays import Complex, Floats, Indices
+from harness.circuit.elements import IDEAL_CONTACT_OHM, Circuit, Couplings, Element, GeneratorLeg
 from harness.errors import CircuitError
 from harness.job.module import GROUND
 
@@ -29,7 +29,7 @@ class Equations:
     What nothing joins to the generator carries exactly nothing, and is left out. x is the volts of the nodes,
     then the currents of the branches; `node` and `branch` say by name which is where. `source` has shape
     (unknowns, 2): one column for each generator output at 1 V e.m.f., hot first. The matrices are symmetric
-    unless there are amplifiers.
+    unless there are amplifiers. coupled: rows of the ends of couplings, (2, couplings); `size` is ground.
     """
 
     node: Mapping[str, int]
@@ -38,6 +38,7 @@ class Equations:
     capacitance: Floats
     source: Floats
     symmetric: bool
+    coupled: Indices
 
     @property
     def size(self) -> int:
@@ -80,9 +81,13 @@ class _Branch:
     gains: tuple[tuple[str, float], ...] = ()
 
 
-def write_equations(circuit: Circuit) -> Equations:
-    """Write the equations of the part of a circuit that its generator reaches."""
-    node = {name: row for row, name in enumerate(sorted(_reached(circuit)))}
+def write_equations(circuit: Circuit, couplings: Couplings | None = None) -> Equations:
+    """Write the equations of the part of a circuit that its generator reaches.
+
+    With couplings, which may join anything, of the whole circuit.
+    """
+    reached = _reached(circuit) if couplings is None else _nodes(circuit)
+    node = {name: row for row, name in enumerate(sorted(reached))}
     branches = [branch for branch in _branches(circuit) if branch.a in node or branch.b in node]
     size = len(node) + len(branches)
     conductance, capacitance = np.zeros((size, size)), np.zeros((size, size))
@@ -95,6 +100,10 @@ def write_equations(circuit: Circuit) -> Equations:
             _add_admittance(conductance, a, b, 1 / element.resistance_ohm)
         if element.capacitance_f:
             _add_admittance(capacitance, a, b, element.capacitance_f)
+    coupled = np.zeros((2, 0), dtype=np.intp)
+    if couplings is not None:
+        coupled = couplings.rows(node, size)
+        capacitance += couplings.capacitance(coupled, size)[:size, :size]
     branch_row = {branch.name: row for row, branch in enumerate(branches, start=len(node))}
     for branch in branches:
         _add_branch(conductance, node, branch_row[branch.name], branch)
@@ -108,6 +117,7 @@ def write_equations(circuit: Circuit) -> Equations:
         capacitance=capacitance,
         source=source,
         symmetric=not circuit.amplifiers,
+        coupled=coupled,
     )
 
 
@@ -164,11 +174,13 @@ def solve(equations: Equations, matrix: Complex, right: Complex | Floats) -> Com
     return solution
 
 
-def transfer(circuit: Circuit, frequencies_hz: tuple[float, float]) -> Complex:
+def transfer(
+    circuit: Circuit, frequencies_hz: tuple[float, float], couplings: Couplings | None = None
+) -> Complex:
     """Volts at the viewed legs per volt of the hot and of the cold e.m.f., (legs, 2), as predicted: for those
     who need many of them, and neither spreads nor routes.
     """
-    equations = write_equations(circuit)
+    equations = write_equations(circuit, couplings)
     volts = solve(equations, equations.matrix(frequencies_hz), equations.source.T[:, :, None])
     padded = np.concatenate([volts[:, :, 0], np.zeros((2, 1))], axis=1)
     viewed = [equations.node.get(node, equations.size) for node in circuit.view]
@@ -183,6 +195,17 @@ def _add_admittance(matrix: Floats, a: int | None, b: int | None, admittance: fl
     if a is not None and b is not None:
         matrix[a, b] -= admittance
         matrix[b, a] -= admittance
+
+
+def _nodes(circuit: Circuit) -> set[str]:
+    """All nodes but ground."""
+    nodes = {leg.node for leg in circuit.generator} | set(circuit.view)
+    for element in circuit.elements:
+        nodes.add(element.a)
+        nodes.add(element.b)
+    for leg in circuit.amplifiers:
+        nodes |= {leg.hot, leg.cold, leg.output}
+    return nodes - {GROUND}
 
 
 def _reached(circuit: Circuit) -> set[str]:

@@ -14,6 +14,7 @@ from harness.faults.fault_predictor import FaultPredictor
 from harness.faults.ranking import Candidate, Pool, Ranking, in_order, propose_pairs
 from harness.faults.search import MOST_ASIDE, Search, weigh_intermittent
 from harness.faults.signatures import batch_transfers, pairs_of, states_of
+from harness.faults.strays import strays_of
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults, timing_faults
 from harness.job.job import Job
 from harness.plan.model import Acquisition, Plan
@@ -98,7 +99,8 @@ class Diagnoser:
     def __init__(self, job: Job, plan: Plan, acquisitions: Sequence[Acquisition]) -> None:
         self._job, self._plan, self._acquisitions = job, plan, acquisitions
         self._relay_timing = RelayTiming(job, plan)
-        self._predictor = FaultPredictor(job, acquisitions, plan.impedances)
+        self._strays = strays_of(job.module)
+        self._predictor = FaultPredictor(job, acquisitions, plan.impedances, self._strays)
         self._states = states_of(plan)
         listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)  # it is fitted
         self.fault_sets: tuple[FaultSet, ...] = ((), *dict.fromkeys((fault,) for fault in listed))
@@ -202,4 +204,6 @@ class Diagnoser:
         return search.pool(fault_sets, self._solve(fault_sets), currents_a)
 
     def _solve(self, fault_sets: Sequence[FaultSet]) -> Complex:
-        return batch_transfers(self._job, self._plan, fault_sets, acquisitions=self._acquisitions)
+        return batch_transfers(
+            self._job, self._plan, fault_sets, acquisitions=self._acquisitions, couplings=self._strays
+        )

@@ -1,9 +1,9 @@
 """What a run measured, and how well a prediction meets it, all errors counted with what they share.
 
 A residual's covariance is noise and what the circuit doesn't know (diagonal), the measurement's shared errors
-and the spread of parts under the fault set. One phase per acquisition and tone, of the instant at which it
-began, is unknown: residuals are projected off that direction. The diagonal scales residuals to one; shared
-errors and spreads are a few columns, and enter by the identities of Woodbury and Sylvester:
+and the spread of parts and strays under the fault set. One phase per acquisition and tone, of the instant at
+which it began, is unknown: residuals are projected off that direction. The diagonal scales residuals to one;
+shared errors and spreads are some columns, and enter by the identities of Woodbury and Sylvester:
 r'(I + G'G)⁻¹r = r'r - (Gr)'(I + GG')⁻¹(Gr), |I + G'G| = |I + GG'|.
 """
 
@@ -236,34 +236,45 @@ class ResidualModel:
         return np.bincount(self.acquisition, weights=entries, minlength=len(self._counted)).astype(np.float64)
 
 
-class Spread:
-    """Errors that entries share, and parts' spread under one fault set: (sources, 2·entries), white."""
+NEGLIGIBLE = 0.01  # squared, in standard uncertainties: what a source changes in all entries together
 
-    def __init__(self, white: Floats) -> None:
-        keep = np.einsum("pe,pe->p", white, white) > 1e-6
+
+class Spread:
+    """Errors that entries share, and parts' and strays' spread under one fault set.
+
+    white: (sources, 2·entries). blur: (2·entries,), the variance that each entry has beside these for itself.
+    """
+
+    def __init__(self, white: Floats, blur: Floats) -> None:
+        self._weight = 1 / np.sqrt(1 + blur)
+        white = white * self._weight
+        keep = np.einsum("pe,pe->p", white, white) > NEGLIGIBLE
         self._white = white[keep]
         gram = self._white @ self._white.T
         gram[np.arange(len(gram)), np.arange(len(gram))] += 1
         self._root = np.linalg.inv(np.linalg.cholesky(gram)) if len(gram) else gram
-        self.log_determinant = float(-2 * np.log(np.diagonal(self._root)).sum()) if len(gram) else 0.0
-
-    def shadow(self, white: Floats) -> Floats:
-        """What of whitened residuals, (…, 2·entries), the parts' spread can take up."""
-        return np.asarray(white @ self._white.T @ self._root.T)
+        roots = np.log(np.diagonal(self._root)).sum() if len(gram) else 0.0
+        self.log_determinant = float(-2 * (roots + np.log(self._weight).sum()))
 
     def squared(self, white: Floats) -> Floats:
         """Squared Mahalanobis length of whitened residuals."""
-        shadow = self.shadow(white)
-        return np.asarray((white**2).sum(axis=-1) - (shadow**2).sum(axis=-1))
+        own = white * self._weight
+        shadow = self._shadow(own)
+        return np.asarray((own**2).sum(axis=-1) - (shadow**2).sum(axis=-1))
 
     def product(self, white: Floats, other: Floats) -> Floats:
         """Inner products of whitened residuals, (…, 2·entries), with another, under this spread."""
-        return np.asarray(white @ other - self.shadow(white) @ self.shadow(other))
+        own, its = white * self._weight, other * self._weight
+        return np.asarray(own @ its - self._shadow(own) @ self._shadow(its))
 
     def fit(self, white: Floats) -> Fit:
         """How well a residual agrees with noise and spread."""
         chi_squared = self.squared(white)
         return Fit(log_likelihood=-0.5 * (chi_squared + self.log_determinant), chi_squared=chi_squared)
+
+    def _shadow(self, own: Floats) -> Floats:
+        """What of weighted residuals, (…, 2·entries), the spread can take up."""
+        return np.asarray(own @ self._white.T @ self._root.T)
 
 
 METER = SUPPLY_METER / 3**0.5  # of a supply's current reading, shared by all states

@@ -1,49 +1,57 @@
 """What a fault set would show, with the spread that its own circuit gives to parts and strays.
 
 A leg that a fault has opened is held by picofarads alone. What it shows then depends on stray capacitances
-that no job's file names, so they are parameters here, with a spread as large as their value.
+that no job's file names, so they are parameters here (`harness/faults/strays.py`).
 """
 
-from collections.abc import Container, Iterator, Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 
-from harness.arrays import Complex
-from harness.circuit.elements import BenchImpedances, Circuit, Element
+from harness.arrays import Complex, Flags, Indices
+from harness.circuit.elements import BenchImpedances, Circuit, Couplings, Element
 from harness.circuit.predict import Prediction, predict_circuit
+from harness.circuit.solve import transfer
 from harness.faults.effects import FaultSet, FaultyCircuits
 from harness.job.job import Job
-from harness.job.module import LEGS, Module, node_name
 from harness.measure.tones import choose_tones
 from harness.plan.model import Acquisition
 
 # Spreads of what a job's files say nothing of: common practice, no source.
-STRAY_F = 0.3e-12  # between the same leg of a port in two channels, as much again as its spread
 OFF_CAPACITANCE = 0.4  # of an open contact, a fraction
 JOINT_CAPACITANCE = 2.0  # of a broken joint, a fraction
 INPUT_RESISTANCE, INPUT_CAPACITANCE = 0.01, 0.05  # of a scope input, fractions
 FITTED_CONTACT = 0.04  # of a bad contact's resistance, which is given in two digits
 BAD_CONTACT = 0.5  # of a bad contact's resistance in a combination, a fraction
 SHORT = 0.5  # of a short's resistance, a fraction
+FAINT = 2e-7  # V per V of e.m.f.: a parameter that changes no leg by more is left out
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FaultPrediction:
-    """What a fault set shows: transfers, (acquisitions, legs, 2), and by name what each parameter changes."""
+    """What a fault set shows: transfers, (acquisitions, legs, 2), and what each parameter changes in them.
+
+    spreads: (parameters, acquisitions, legs, 2). strays: which of the parameters are strays.
+    """
 
     transfers: Complex
-    spreads: Complex  # (parameters, acquisitions, legs, 2)
+    spreads: Complex
+    strays: Flags
 
 
 class FaultPredictor:
     """Computes what fault sets show in some acquisitions; keeps what it has computed of the good unit."""
 
-    def __init__(self, job: Job, acquisitions: Sequence[Acquisition], impedances: BenchImpedances) -> None:
+    def __init__(
+        self, job: Job, acquisitions: Sequence[Acquisition], impedances: BenchImpedances, strays: Couplings
+    ) -> None:
         setups = {setup.name: setup for setup in job.fixture.setups}
         self._acquisitions = [(acquisition, setups[acquisition.setup]) for acquisition in acquisitions]
-        self._circuits = FaultyCircuits(job.module, job.fixture, impedances, tuple(_strays(job.module)))
+        self._widest = max((2 * len(setup.view) for _, setup in self._acquisitions), default=0)
+        self._circuits = FaultyCircuits(job.module, job.fixture, impedances)
+        self._strays, self._named = strays, frozenset(strays.names)
         self._good: dict[int, Prediction] = {}
 
     def of(self, fault_set: FaultSet, *, at: Container[int] | None = None) -> FaultPrediction:
@@ -57,55 +65,56 @@ class FaultPredictor:
             circuit = self._circuits.of(fault_set, setup, acquisition.state)
             good = self._circuits.of((), setup, acquisition.state)
             if circuit is not good and (at is None or index in at):
-                predictions.append(_predict(circuit, acquisition, bad))
+                predictions.append(_predict(circuit, acquisition, bad, self._strays))
             else:
                 if index not in self._good:
-                    self._good[index] = _predict(good, acquisition, {})
+                    self._good[index] = _predict(good, acquisition, {}, self._strays)
                 predictions.append(self._good[index])
-        names: dict[str, int] = {}
+        numbers: dict[str, int] = {}
+        chosen: list[Indices] = []
         for prediction in predictions:
-            for name in prediction.spread_names:
-                names.setdefault(name, len(names))
-        widest = max((2 * len(setup.view) for _, setup in self._acquisitions), default=0)
-        transfers = np.zeros((len(predictions), widest, 2), dtype=complex)
-        spreads = np.zeros((len(names), *transfers.shape), dtype=complex)
-        for index, prediction in enumerate(predictions):
-            rows = len(prediction.legs)
-            transfers[index, :rows] = prediction.transfer
-            numbers = [names[name] for name in prediction.spread_names]
-            spreads[numbers, index, :rows] = prediction.spreads
-        return FaultPrediction(transfers=transfers, spreads=spreads)
+            loud = np.flatnonzero(np.abs(prediction.spreads).max(axis=(1, 2), initial=0.0) > FAINT)
+            chosen.append(loud)
+            for index in loud:
+                numbers.setdefault(prediction.spread_names[index], len(numbers))
+        transfers = np.zeros((len(predictions), self._widest, 2), dtype=complex)
+        spreads = np.zeros((len(numbers), *transfers.shape), dtype=complex)
+        for row, (prediction, loud) in enumerate(zip(predictions, chosen, strict=True)):
+            legs = len(prediction.legs)
+            transfers[row, :legs] = prediction.transfer
+            at_rows = [numbers[prediction.spread_names[index]] for index in loud]
+            spreads[at_rows, row, :legs] = prediction.spreads[loud]
+        strays = np.array([name in self._named for name in numbers], dtype=bool)
+        return FaultPrediction(transfers=transfers, spreads=spreads, strays=strays)
+
+    def transfers(self, fault_set: FaultSet) -> Complex:
+        """What `of` computes, without the spreads: (acquisitions, legs, 2)."""
+        result = np.zeros((len(self._acquisitions), self._widest, 2), dtype=complex)
+        for index, (acquisition, setup) in enumerate(self._acquisitions):
+            circuit = self._circuits.of(fault_set, setup, acquisition.state)
+            if index in self._good and circuit is self._circuits.of((), setup, acquisition.state):
+                made = self._good[index].transfer
+            else:
+                made = transfer(circuit, _tones(acquisition.stimulus.frequency_hz), self._strays)
+            result[index, : len(made)] = made
+        return result
 
 
-def _predict(circuit: Circuit, acquisition: Acquisition, bad: Mapping[str, float]) -> Prediction:
+def _predict(
+    circuit: Circuit, acquisition: Acquisition, bad: Mapping[str, float], strays: Couplings
+) -> Prediction:
     loose = tuple(_loosened(element, bad) for element in circuit.elements)
     return predict_circuit(
         replace(circuit, elements=loose),
         frequencies_hz=_tones(acquisition.stimulus.frequency_hz),
         with_live=False,
+        couplings=strays,
     )
 
 
 @cache
 def _tones(frequency_hz: float) -> tuple[float, float]:
     return choose_tones(frequency_hz).frequencies_hz
-
-
-def _strays(module: Module) -> Iterator[Element]:
-    for channel, other in zip(module.channels, module.channels[1:], strict=False):
-        for port in module.ports:
-            for leg in LEGS:
-                a, b = node_name(channel, port.net, leg), node_name(other, port.net, leg)
-                yield Element(
-                    name=f"stray {a} {b}",
-                    part="stray",
-                    kind="capacitor",
-                    a=a,
-                    b=b,
-                    resistance_ohm=None,
-                    capacitance_f=STRAY_F,
-                    capacitance_spread_f=STRAY_F,
-                )
 
 
 def _bad_contacts(fault_set: FaultSet) -> dict[str, float]:

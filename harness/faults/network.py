@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from harness.arrays import Complex, Flags
-from harness.circuit.elements import Circuit, Element
+from harness.circuit.elements import Circuit, Couplings, Element
 from harness.circuit.expand import throws_of
 from harness.circuit.solve import BRANCH_BELOW_OHM, LEAK_S
 from harness.job.module import GROUND, Module
@@ -38,6 +38,8 @@ class PoleBranch:
 class Network:
     """A setup without its contacts, and the poles that close in it. `row` finds a node or a branch by name.
 
+    couplings: beside its elements, if there are any.
+
     Unknowns are the nodes, then the branches of `elements`, of poles, of amplifiers and of the generator;
     ground is at `size`, a row and column of zeros.
     """
@@ -47,6 +49,7 @@ class Network:
     poles: tuple[PoleBranch, ...]
     row: Mapping[str, int]
     size: int
+    couplings: Couplings | None = None
 
     @property
     def viewed(self) -> list[int]:
@@ -105,6 +108,9 @@ class Network:
             else:
                 p, q = row_of(element.resistance_ohm, element.capacitance_f, omega)
                 _add_admittance(matrix, ..., self.row[element.a], self.row[element.b], p / q)
+        if self.couplings is not None:
+            rows = self.couplings.rows(self.row, self.size)
+            matrix += 1j * omega * self.couplings.capacitance(rows, self.size)
         for leg in self.wiring.amplifiers:
             row, output = self.row[leg.name], self.row[leg.output]
             matrix[output, row] += 1.0
@@ -144,7 +150,7 @@ def row_of(resistance_ohm: float | None, capacitance_f: float, omega: float) -> 
     return 1 / resistance_ohm + 1j * omega * capacitance_f, 1.0
 
 
-def make_network(wiring: Circuit, module: Module) -> Network:
+def make_network(wiring: Circuit, module: Module, couplings: Couplings | None = None) -> Network:
     """Number the unknowns of a setup's wiring, as `build_wiring` made it, and of the module's poles."""
     throws = throws_of(module)
     poles = tuple(
@@ -183,4 +189,5 @@ def make_network(wiring: Circuit, module: Module) -> Network:
         poles=poles,
         row=row,
         size=len(names),
+        couplings=couplings,
     )

@@ -27,6 +27,7 @@ from harness.faults.ranking import (
 from harness.job.module import Module
 from harness.job.state import State
 
+BLUR = 0.3  # of what strays may change in an entry: what their first order and their list leave out
 HOPELESS = 200.0  # nats below the best by a good unit's spread
 GROSSLY = 60.0  # and below the best by the robust measure: more than spread could make up for
 MOST_REFINED = 10  # fault sets that are computed with their own spread
@@ -161,7 +162,7 @@ class Search:
         fault = fault_set[0]
         for _ in range(MOST_STEPS):
             ohm = fault.resistance_ohm or LEAST_OHM
-            predicted = self.residual_model.entries(self._predictor.of((fault,)).transfers)
+            predicted = self.residual_model.entries(self._predictor.transfers((fault,)))
             share = self._share(self.residual_model.residual(self.residual_model.turned(predicted)))
             better = min(max(ohm * min(max(share, 0.1), 30.0), LEAST_OHM), MOST_OHM)
             fault = replace(fault, resistance_ohm=float(f"{better:.2g}"))
@@ -199,7 +200,8 @@ class Search:
         predicted = self.residual_model.entries(prediction.transfers)
         spreads = self.residual_model.entries(prediction.spreads)
         parts = self.residual_model.white(spreads * self.residual_model.turns(predicted))
-        return Spread(np.concatenate([self.residual_model.shared, parts]))
+        strays = (parts[prediction.strays] ** 2).sum(axis=0).reshape(2, -1).sum(axis=0)
+        return Spread(np.concatenate([self.residual_model.shared, parts]), BLUR**2 * np.tile(strays, 2))
 
     def agrees(self, candidate: Candidate) -> bool:
         """Whether what a candidate leaves over is no more than the uncertainties allow."""

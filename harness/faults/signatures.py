@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 
 from harness.arrays import Complex, Flags, Floats, Indices
-from harness.circuit.elements import Circuit, Element
+from harness.circuit.elements import Circuit, Couplings, Element
 from harness.circuit.expand import Throws, build_wiring, throws_of
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
@@ -103,11 +103,12 @@ class _Task:
     fixture: Fixture
     stimuli: tuple[tuple[tuple[State, ...], tuple[float, float]], ...]
     fault_sets: tuple[FaultSet, ...]
+    couplings: Couplings | None
 
 
 def _do(task: _Task) -> list[Complex]:
     """(fault sets, states, legs, 2) for each stimulus."""
-    planner = Planner(task.wiring, task.module, task.fixture)
+    planner = Planner(task.wiring, task.module, task.fixture, task.couplings)
     result = []
     for states, frequencies_hz in task.stimuli:
         batch = planner.plan(states, task.fault_sets)
@@ -125,11 +126,13 @@ def batch_transfers(
     fault_sets: Sequence[FaultSet],
     *,
     acquisitions: Sequence[Acquisition] | None = None,
+    couplings: Couplings | None = None,
     executor: Executor | None = None,
 ) -> Complex:
     """The same as `plain_transfers`, each state of each setup inverted once for all fault sets.
 
-    acquisitions: some of those that have tones; None: all. An executor does the setups, and portions of many
+    acquisitions: some of those that have tones; None: all. couplings: beside the circuits' elements, the same
+    in every fault set. An executor does the setups, and portions of many
     fault sets, side by side; the results are the same.
     """
     pairs = pairs_of(plan) if acquisitions is None else acquisitions
@@ -158,6 +161,7 @@ def batch_transfers(
                     fixture=job.fixture,
                     stimuli=stimuli,
                     fault_sets=tuple(fault_sets[portion]),
+                    couplings=couplings,
                 )
             )
     done = map(_do, tasks) if executor is None else executor.map(_do, tasks)
@@ -326,8 +330,11 @@ def _moves_of(module: Module, states: tuple[State, ...], fault_sets: tuple[Fault
 class Planner:
     """Plans work for one setup's wiring; keeps what faults change in it, whatever states are asked for."""
 
-    def __init__(self, wiring: Circuit, module: Module, fixture: Fixture) -> None:
-        self._network, self._module, self._fixture = make_network(wiring, module), module, fixture
+    def __init__(
+        self, wiring: Circuit, module: Module, fixture: Fixture, couplings: Couplings | None = None
+    ) -> None:
+        self._network = make_network(wiring, module, couplings)
+        self._module, self._fixture = module, fixture
         self._known: dict[FaultSet, tuple[Edit, ...]] = {}
         self._stood: dict[tuple[FaultSet, tuple[tuple[int, bool], ...]], tuple[Edit, ...]] = {}
 

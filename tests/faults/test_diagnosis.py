@@ -142,6 +142,8 @@ def test_likelihood_is_that_of_the_whole_covariance(seed: int) -> None:
     rng = np.random.default_rng(seed)
     columns = rng.normal(size=(5, 12))
     residual = rng.normal(size=12)
-    fit = Spread(columns).fit(residual)
-    whole = multivariate_normal(mean=np.zeros(12), cov=np.eye(12) + columns.T @ columns).logpdf(residual)
+    blur = rng.uniform(0, 3, 12)
+    fit = Spread(columns, blur).fit(residual)
+    cov = np.diag(1 + blur) + columns.T @ columns
+    whole = multivariate_normal(mean=np.zeros(12), cov=cov).logpdf(residual)
     assert fit.log_likelihood == pytest.approx(whole + 6 * math.log(2 * math.pi), abs=1e-9)

@@ -1,0 +1,73 @@
+"""Whether the diagnosis holds where strays are as on real benches: single faults and good units of all jobs.
+
+Run it as `python benchmarks/diagnosis_strays.py`; `--quick` takes every tenth unit. Units, their strays and
+what they show come from the simulator's own circuit, measured in memory.
+"""
+
+import argparse
+import os
+import random
+import sys
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from benchmarks.diagnosis_cases import SEED, SEQUENCES, Case, diagnose_unit
+from harness.job.faults import single_faults
+from harness.job.job import load_job
+
+FAULTS, GOOD_UNITS = 100, 20  # of each job
+JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
+
+
+def share(count: int, total: int) -> str:
+    return f"{count:4d} of {total:4d}  {100 * count / max(total, 1):6.1f} %"
+
+
+def print_cases(title: str, cases: list[Case]) -> None:
+    detected = [case for case in cases if case.detected]
+    print(f"\n{title}")
+    print(f"  detected                           {share(len(detected), len(cases))}")
+    print(f"  named in the first group           {share(sum(c.place == 0 for c in detected), len(detected))}")
+    print(f'  "nothing explains"                 {share(sum(not c.explained for c in cases), len(cases))}')
+    sizes = sorted(case.size for case in detected if case.place == 0)
+    print(f"  faults in the first group          median {sizes[len(sizes) // 2]}, most {sizes[-1]}")
+    print(f"  seconds each, mean                 {sum(c.seconds for c in cases) / max(len(cases), 1):.2f}")
+    for case in cases:
+        if not case.detected:
+            print(f"    not detected: {case.name}")
+        elif case.place != 0 or not case.explained:
+            print(
+                f"    place {case.place}, {'explained' if case.explained else 'not explained'}: {case.name}"
+            )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="every tenth fault and good unit")
+    parser.add_argument("--job", choices=JOBS, action="append", help="this job alone")
+    given = parser.parse_args()
+    step = 10 if given.quick else 1
+    every: list[Case] = []
+    good: list[Case] = []
+    for job in given.job or JOBS:
+        described = load_job(SEQUENCES / job)
+        faults = single_faults(described.module, described.fixture)
+        chosen = random.Random(SEED).sample(list(faults), FAULTS)[::step]
+        cases = []
+        for number, fault in enumerate(chosen):
+            cases.append(diagnose_unit(f"S{number}", fault.name, job, True))
+            print(f"{job} {cases[-1]}", file=sys.stderr, flush=True)
+        print_cases(f"{job}: single faults, seed {SEED}", cases)
+        every += cases
+        good += [diagnose_unit(f"H{number}", "", job, True) for number in range(0, GOOD_UNITS, step)]
+        sys.stdout.flush()
+    print_cases("All jobs: single faults", every)
+    print("\nAll jobs: good units")
+    print(f"  no false alarm                     {share(sum(case.good for case in good), len(good))}")
+    print(f"  no reading failed                  {share(sum(c.verdict != 'fail' for c in good), len(good))}")
+
+
+if __name__ == "__main__":
+    main()
