@@ -7,6 +7,7 @@ which it began.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
@@ -117,14 +118,15 @@ class LeadsPredicted:
 
         A slip must fit each capture of a failed reading that a good unit does not explain, and roughly all
         others of these setups; in other setups, whose leads may be other wires, it may as well not be there.
-        If a fault of the unit explains it as well, no wire of a fixture is looked for on another connector.
+        If a fault of the unit explains it as well, no wire is looked for on a connector that has none.
         """
         failed = [look for look in looks if look.failed and not fits(look, self._at(look), AS_GOOD)]
         if not failed:
             return None
         troubled = {look.setup.name for look in failed}
         others = [look for look in looks if not any(look is one for one in failed)]
-        slips: Sequence[Slip] = self.slips(failed[0].setup)
+        setups = {look.setup.name: look.setup for look in failed}
+        slips: Sequence[Slip] = self._slips_of(list(setups.values()))
         for look in failed:
             good = self._at(look)
             slips = [slip for slip in slips if self._slip_fits(slip, look, good)]
@@ -137,8 +139,17 @@ class LeadsPredicted:
             return LeadExplanation(slips=(), faults=())
         faults = tuple(self._faults(failed, others))
         if faults and failed[0].setup.select is not None:
-            slips = tuple(slip for slip in slips if comes_of_itself(slip, failed[0].setup))
+            slips = tuple(slip for slip in slips if comes_of_itself(slip, setups.values()))
         return LeadExplanation(slips=slips, faults=faults)
+
+    def _slips_of(self, setups: Sequence[Setup]) -> tuple[Slip, ...]:
+        """Every slip of some setups, and every exchange of two inputs' leads that no setup has both of."""
+        leads = dict.fromkeys(lead for setup in setups for lead in leads_of(setup) if lead.end == "input")
+        exchanged = [
+            Slip(places=((one, (other.pin,)), (other, (one.pin,)))) for one, other in combinations(leads, 2)
+        ]
+        listed = [*(slip for setup in setups for slip in self.slips(setup)), *exchanged]
+        return tuple({frozenset(slip.places): slip for slip in reversed(listed)}.values())[::-1]
 
     def _faults(self, failed: Sequence[Look], others: Sequence[Look]) -> Iterable[Fault]:
         module, fixture = self._job.module, self._job.fixture
@@ -161,6 +172,8 @@ class LeadsPredicted:
 
     def _slip_fits(self, slip: Slip, look: Look, good: Complex | None = None) -> bool:
         """Whether a slip fits a capture of a failed reading, closely; roughly without `good`."""
+        if good is not None and not set(slip.leads) & set(leads_of(look.setup)):
+            return False  # nothing changes, and a good unit does not fit
         try:
             predicted = self.of(look.setup, look.state, look.frequencies_hz, slip=slip)
         except CircuitError:
@@ -170,9 +183,9 @@ class LeadsPredicted:
         return fits(look, predicted, EXPLAINED, good)
 
 
-def comes_of_itself(slip: Slip, setup: Setup) -> bool:
-    """Whether a fixture's wires could come to this: no wire leaves its pin for one of another connector."""
-    own = {lead.pin for lead in leads_of(setup)} | {GROUND}
+def comes_of_itself(slip: Slip, setups: Iterable[Setup]) -> bool:
+    """Whether a fixture's wires could come to this: none leaves its pin for a connector that has no wires."""
+    own = {lead.pin for setup in setups for lead in leads_of(setup)} | {GROUND}
     return all(set(pins) <= own for _, pins in slip.places)
 
 

@@ -133,3 +133,18 @@ def test_a_lead_that_is_off_in_one_setup_is_no_fault_that_would_show_in_others(t
         "input 4 shows nothing: its lead is off, or not on left.out.cold"
     )
     assert found.faults == ()
+
+
+def test_wires_exchanged_between_two_setups_are_found_in_both(tmp_path: Path) -> None:
+    """One setup views the one, another one both: no slip of the first alone explains the second."""
+    job = make_job(KINDS["two-loop switcher"], tmp_path / "job")
+    first, second = job.fixture.setups[1:3]
+    hot, cold = (Lead(end="input", pin=pin) for pin in ("left.out.hot", "right.out.cold"))
+    slip = Slip(places=((hot, (cold.pin,)), (cold, (hot.pin,))))
+    part = Slip(places=((hot, (cold.pin,)),))
+    looks = looks_at(job, first, (IDLE_STATE,), part) + looks_at(job, second, (IDLE_STATE,), slip)
+    found = LeadsPredicted(job, BenchImpedances()).explain(looks)
+    assert found is not None
+    assert slips_in_words(second, found.slips) == (
+        "inputs 1 and 4 are swapped: input 1 belongs on left.out.hot and input 4 on right.out.cold"
+    )
