@@ -118,7 +118,8 @@ class Couplings:
         size = ground + 1
         flat = np.concatenate([one * size + other for one, other in ((a, a), (b, b), (a, b), (b, a))])
         farads = np.concatenate([self.farads, self.farads, -self.farads, -self.farads])
-        return np.bincount(flat, weights=farads, minlength=size**2).reshape(size, size)
+        added: Floats = np.bincount(flat, weights=farads, minlength=size**2).astype(float)
+        return added.reshape(size, size)
 
 
 def pin_name(node: str) -> str:

@@ -44,6 +44,7 @@ from harness.session.instruments import TRANSIENT
 from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
 from harness.session.open_bench import OpenBench, unobserved
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
+from harness.session.second_measurement import SecondMeasurement
 from harness.session.simulated import fault_notes
 from harness.session.through import (
     LOW_LEVEL_VRMS,
@@ -362,6 +363,7 @@ class UnitRun:
         prove_controls = partial(self._energise, context)
         self._tried_twice(prove_controls)
         walk = Walk(context, self.reference, prove_controls)
+        second = SecondMeasurement(walk)
         try:
             for number, visit in enumerate(context.plan.visits, start=1):
                 context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))
@@ -373,14 +375,14 @@ class UnitRun:
                 walk.measure_setup(visit)
                 context.recorder.defer(self._record_relay_operations)
                 if visit.setup.select is None:
-                    walk.confirm([visit])
-            walk.confirm([visit for visit in context.plan.visits if visit.setup.select is not None])
-            walk.record_unconfirmed()
+                    second.confirm([visit])
+            second.confirm([visit for visit in context.plan.visits if visit.setup.select is not None])
+            second.record_unconfirmed()
         except OverCurrentError:
             with suppress(BenchError):  # the safe end tries again, and says so
                 context.bench.supply.switch(on=False)
             context.recorder.catch_up()  # captures from before it are the unit's as well
-            walk.record_unconfirmed()
+            second.record_unconfirmed()
             raise
         finally:
             self._readings += walk.readings

@@ -86,11 +86,7 @@ class LeadDoubts:
         """
         context = self._context
         plain = [(each.planned, each.reading) for each in failed]
-        in_question = [
-            each
-            for each in (*failed, *unproven)
-            if each.planned.quantity.family != "supply" and not each.setups <= self._looked_at.keys()
-        ]
+        in_question = self._in_question([*failed, *unproven])
         found = self._explanation(in_question, measured, None)
         if found is None or not found.slips:
             return plain, None
@@ -102,15 +98,41 @@ class LeadDoubts:
             for each in failed
         ]
         if not found.faults:
+            channels = ", ".join(map(str, setup.select or ()))
+            relays = f" and at the relays of the switchboard's channels {channels}" if channels else ""
             return doubtful, SetupError(
                 f"setup {setup.name!r}: {slips_in_words(setup, found.slips)}. This explains all that did not "
-                "pass, and no single fault of the unit does: look at the lead, and test the unit again",
+                f"pass, and no single fault of the unit does: look at the lead{relays}, and test the unit "
+                "again",
                 instrument="the wiring",
             )
         text = f"setup {setup.name!r}: {both_in_words(setup, found)}"
         context.observe(Remark(text=text))
         context.record(LeadsLookedAt(setup=setup.name, leads=named_leads(setup, found.slips)), text)
         return doubtful, None
+
+    def came_later(self, failed: Sequence[Failed], measured: Mapping[int, Measured]) -> set[str]:
+        """The setups where a lead that came off after a while explains what failed, and nothing else does.
+
+        What passed there was measured before it came off, or the lead is right: to be measured again.
+        """
+        in_question = self._in_question(failed)
+        found = self._explanation(in_question, measured, None)
+        if found is None or found.slips or found.faults:
+            return set()
+        looks = looks_at(self._context.plan, in_question, measured, self._low_looks)
+        troubled = {look.setup.name for look in looks if look.failed}
+        rest = [look for look in looks if look.failed or look.setup.name not in troubled]
+        later = LeadsPredicted(self._context.job, self._context.plan.impedances).explain(rest)
+        return troubled if later is not None and later.slips and not later.faults else set()
+
+    def _in_question(self, failed: Sequence[Failed]) -> list[Failed]:
+        """Readings that a lead may explain which nobody has looked at yet."""
+        return [
+            each
+            for each in failed
+            if each.planned.quantity.family != "supply" and not each.setups <= self._looked_at.keys()
+        ]
 
     def _explanation(
         self, failed: Sequence[Failed], measured: Mapping[int, Measured], setups: set[str] | None
