@@ -95,7 +95,8 @@ class SecondMeasurement:
             if id(planned) not in again and self._setups_of(planned) and self._setups_of(planned) <= setups
         ]
         if rest:
-            self._measured_again(only_these(self._context.plan, rest))
+            again = self._measured_again(only_these(self._context.plan, rest))
+            self._walk.leads.saw_again(setups, again.leads)
 
     def _conclude(self) -> None:
         """Record what failed twice. Raises SetupError if a lead on a wrong pin explains it, and it alone."""

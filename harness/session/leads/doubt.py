@@ -46,6 +46,11 @@ class LeadDoubts:
         if look is not None:
             self._low_looks.setdefault(setup.name, look)
 
+    def saw_again(self, setups: set[str], again: "LeadDoubts") -> None:
+        """What these setups showed when all of each was measured once more stands for what they showed."""
+        before = {name: look for name, look in self._low_looks.items() if name not in setups}
+        self._low_looks = before | again._low_looks
+
     def made_by_hand(self, setup: Setup, found: LeadsFound) -> None:
         """Hands made a setup: what differs after they looked at every lead is the unit's."""
         if found.looked_at:
@@ -112,7 +117,7 @@ class LeadDoubts:
         return doubtful, None
 
     def came_later(self, failed: Sequence[Failed], measured: Mapping[int, Measured]) -> set[str]:
-        """The setups where a lead that came off after a while explains what failed, and nothing else does.
+        """The setups where a lead that came off after a while would explain what failed.
 
         What passed there was measured before it came off, or the lead is right: to be measured again.
         """
@@ -124,7 +129,7 @@ class LeadDoubts:
         troubled = {look.setup.name for look in looks if look.failed}
         rest = [look for look in looks if look.failed or look.setup.name not in troubled]
         later = LeadsPredicted(self._context.job, self._context.plan.impedances).explain(rest)
-        return troubled if later is not None and later.slips and not later.faults else set()
+        return troubled if later is not None and later.slips else set()
 
     def _in_question(self, failed: Sequence[Failed]) -> list[Failed]:
         """Readings that a lead may explain which nobody has looked at yet."""
