@@ -94,6 +94,7 @@ def main() -> None:
             outcomes: Counter[str] = Counter()
             for serial, outcome, readings in ended:
                 outcomes[outcome] += 1
+                print(f"{name} {serial}, {kind}: {outcome}", file=sys.stderr, flush=True)
                 for reading in readings:
                     print(f"{name} {serial}: {reading_line(reading)} {reading.reason}", flush=True)
             seconds = (time.perf_counter() - start) / count

@@ -48,7 +48,7 @@ LEVEL = 0.01
 RANGE_GAIN = 3e-4
 REPEATABILITY = 7e-5  # of one record, from another bench's: this one's repeat exactly
 METER = 0.01
-WITHOUT_STRAYS = replace(USUAL, cables=0.0, nets=0.0, neighbours=0.0)
+WITHOUT_STRAYS = replace(USUAL, cables=0.0, nets=0.0, neighbours=0.0, source_resistance=0.0)
 
 
 Strays = Callable[[Module, Parts, str], Iterable[Element]]
