@@ -118,8 +118,9 @@ class Couplings:
         size = ground + 1
         flat = np.concatenate([one * size + other for one, other in ((a, a), (b, b), (a, b), (b, a))])
         farads = np.concatenate([self.farads, self.farads, -self.farads, -self.farads])
-        added: Floats = np.bincount(flat, weights=farads, minlength=size**2).astype(float)
-        return added.reshape(size, size)
+        return np.asarray(
+            np.bincount(flat, weights=farads, minlength=size**2).reshape(size, size), dtype=float
+        )
 
 
 def pin_name(node: str) -> str:

@@ -236,7 +236,7 @@ class ResidualModel:
         return np.bincount(self.acquisition, weights=entries, minlength=len(self._counted)).astype(np.float64)
 
 
-NEGLIGIBLE = 0.01  # squared, in standard uncertainties: what a source changes in all entries together
+NEGLIGIBLE = 0.05  # squared, in standard uncertainties: what a source changes in all entries together
 
 
 class Spread:

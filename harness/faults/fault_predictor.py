@@ -10,7 +10,7 @@ from functools import cache
 
 import numpy as np
 
-from harness.arrays import Complex, Flags, Indices
+from harness.arrays import Complex, Flags
 from harness.circuit.elements import BenchImpedances, Circuit, Couplings, Element
 from harness.circuit.predict import Prediction, predict_circuit
 from harness.circuit.solve import transfer
@@ -26,7 +26,7 @@ INPUT_RESISTANCE, INPUT_CAPACITANCE = 0.01, 0.05  # of a scope input, fractions
 FITTED_CONTACT = 0.04  # of a bad contact's resistance, which is given in two digits
 BAD_CONTACT = 0.5  # of a bad contact's resistance in a combination, a fraction
 SHORT = 0.5  # of a short's resistance, a fraction
-FAINT = 2e-7  # V per V of e.m.f.: a parameter that changes no leg by more is left out
+FAINT = 1e-6  # V per V of e.m.f.: a parameter that changes no leg by more is left out
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,19 +71,16 @@ class FaultPredictor:
                     self._good[index] = _predict(good, acquisition, {}, self._strays)
                 predictions.append(self._good[index])
         numbers: dict[str, int] = {}
-        chosen: list[Indices] = []
         for prediction in predictions:
-            loud = np.flatnonzero(np.abs(prediction.spreads).max(axis=(1, 2), initial=0.0) > FAINT)
-            chosen.append(loud)
-            for index in loud:
-                numbers.setdefault(prediction.spread_names[index], len(numbers))
+            for name in prediction.spread_names:
+                numbers.setdefault(name, len(numbers))
         transfers = np.zeros((len(predictions), self._widest, 2), dtype=complex)
         spreads = np.zeros((len(numbers), *transfers.shape), dtype=complex)
-        for row, (prediction, loud) in enumerate(zip(predictions, chosen, strict=True)):
+        for index, prediction in enumerate(predictions):
             legs = len(prediction.legs)
-            transfers[row, :legs] = prediction.transfer
-            at_rows = [numbers[prediction.spread_names[index]] for index in loud]
-            spreads[at_rows, row, :legs] = prediction.spreads[loud]
+            transfers[index, :legs] = prediction.transfer
+            rows = [numbers[name] for name in prediction.spread_names]
+            spreads[rows, index, :legs] = prediction.spreads
         strays = np.array([name in self._named for name in numbers], dtype=bool)
         return FaultPrediction(transfers=transfers, spreads=spreads, strays=strays)
 
@@ -104,11 +101,15 @@ def _predict(
     circuit: Circuit, acquisition: Acquisition, bad: Mapping[str, float], strays: Couplings
 ) -> Prediction:
     loose = tuple(_loosened(element, bad) for element in circuit.elements)
-    return predict_circuit(
+    made = predict_circuit(
         replace(circuit, elements=loose),
         frequencies_hz=_tones(acquisition.stimulus.frequency_hz),
         with_live=False,
         couplings=strays,
+    )
+    loud = np.flatnonzero(np.abs(made.spreads).max(axis=(1, 2), initial=0.0) > FAINT)
+    return replace(
+        made, spreads=made.spreads[loud], spread_names=tuple(made.spread_names[index] for index in loud)
     )
 
 
