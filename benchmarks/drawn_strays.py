@@ -27,7 +27,8 @@ def draw_strays(module: Module, parts: Parts, serial: str) -> tuple[Element, ...
 def nets_of(module: Module, parts: Parts) -> dict[str, list[str]]:
     """The nets of each channel, by what the simulator's contacts, parts and wires join."""
     nodes = [node for contact in parts.contacts for node in (contact.a, contact.b)]
-    nodes += [node for part in (*parts.resistors, *parts.capacitors) for node in (part.a, part.b)]
+    nodes += [node for part in parts.resistors for node in (part.a, part.b)]
+    nodes += [node for part in parts.capacitors for node in (part.a, part.b)]
     nodes += [node for wire in parts.wires for node in wire]
     nodes += [node for amplifier in parts.amplifiers for node in (*amplifier.inputs, *amplifier.outputs)]
     split = [node.split(".") for node in sorted(set(nodes))]
