@@ -20,6 +20,7 @@ SwitchwalkError                 exit code
     ├── InUse                       another process holds an instrument, or a run
     ├── WrongInstrument             something else answers at this address
     └── SetupError                 a lead that is surely wrong
+        └── LeadInDoubt                one that alone explains what failed
 """
 
 import difflib
@@ -166,3 +167,7 @@ class WrongInstrument(BenchError):
 
 class SetupError(BenchError):
     """A lead that is surely wrong; never counted against the unit."""
+
+
+class LeadInDoubt(SetupError):
+    """A lead on a wrong pin explains all that failed, and no fault of the unit does."""

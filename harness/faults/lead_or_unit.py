@@ -184,9 +184,13 @@ class LeadsPredicted:
 
 
 def comes_of_itself(slip: Slip, setups: Iterable[Setup]) -> bool:
-    """Whether a fixture's wires could come to this: none leaves its pin for a connector that has no wires."""
+    """Whether a fixture's wires could come to this: one is off or on a pin of others, or two are exchanged.
+
+    None leaves its pin for a connector that has no wires, and two move together only by coming off.
+    """
     own = {lead.pin for setup in setups for lead in leads_of(setup)} | {GROUND}
-    return all(set(pins) <= own for _, pins in slip.places)
+    together = len(slip.places) > 1 and not is_exchange(slip) and any(pins for _, pins in slip.places)
+    return not together and all(set(pins) <= own for _, pins in slip.places)
 
 
 def without_repeats(slips: Iterable[Slip]) -> tuple[Slip, ...]:

@@ -72,6 +72,11 @@ class Drive:
         self._sines.clear()
         self._on = False
 
+    def set_again(self, stimulus: Stimulus) -> None:
+        """Set everything once more, so that the driver reads it back."""
+        self.forget()
+        self.apply(stimulus)
+
     def silence(self) -> None:
         """Switch both outputs off."""
         for output in self._outputs:

@@ -41,9 +41,13 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> Look | None:
     peaks_v = {number: float(level) for number, level in zip(numbers, levels, strict=True)}
     fitted = capture_low(context, setup, state, stimulus, peaks_v)
     seen = np.abs(fitted.fit.phasors) / (LOW_LEVEL_VRMS / 2)
-    _refuse_silent(setup, seen, np.abs(prediction.transfer))
-    _refuse_swapped(setup, seen)
-    _refuse_other(setup, seen, np.abs(prediction.transfer))
+    try:
+        _refuse_silent(setup, seen, np.abs(prediction.transfer))
+        _refuse_swapped(setup, seen)
+        _refuse_other(setup, seen, np.abs(prediction.transfer))
+    except SetupError:
+        context.drive.set_again(stimulus)  # a generator that reads back another level is named first
+        raise
     for row, number in enumerate(numbers):
         expected = np.abs(prediction.transfer[row])
         if expected.max() > 0.01 and seen[row].max() < NOTHING * expected.max():

@@ -303,6 +303,7 @@ def _prove_leads(context: RunContext, setup: Setup, frequency_hz: float) -> None
     fitted = context.recorder.fit(_capture(context, setup, stimulus, prediction))
     problems = lead_problems(fitted.capture, stimulus, prediction)
     if problems:
+        context.drive.set_again(stimulus)  # a generator that reads back another level is named first
         raise SetupError(
             f"setup {setup.name!r}: {'; '.join(problems)}. This is not a fault of the unit",
             instrument="the wiring",

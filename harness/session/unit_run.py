@@ -15,7 +15,7 @@ from types import TracebackType
 from typing import Self, TypeVar
 
 from drivers.claim import claim
-from harness.errors import BenchError, OverCurrentError, RecordsError
+from harness.errors import BenchError, LeadInDoubt, OverCurrentError, RecordsError
 from harness.job.fixture import Setup
 from harness.job.job import BENCH
 from harness.judge import unit_verdict
@@ -197,7 +197,12 @@ class UnitRun:
             self.carry_out(self.plan)
         except OverCurrentError:
             return self.finish()  # the unit's verdict
-        moved = self.look_for_change()
+        except LeadInDoubt:
+            moved = self._change()
+            if not moved:
+                raise
+        else:
+            moved = self.look_for_change()
         return self.finish("stopped", moved) if moved else self.finish()
 
     def look_for_change(self) -> str:
@@ -205,8 +210,12 @@ class UnitRun:
 
         Of a run that was resumed, since its first through reference. The bench is open.
         """
+        fails = any(reading.verdict == "fail" for reading in self._readings)
+        return self._change() if fails else ""
+
+    def _change(self) -> str:
         references = self._store.references(self.run_id)
-        if not references or all(reading.verdict != "fail" for reading in self._readings):
+        if not references:
             return ""
         first = Reference.from_dict(references[0])
         moved = self._moved_since(first)

@@ -87,10 +87,17 @@ def own_generator(bench: Bench) -> Iterator[None]:
 
 
 @pytest.mark.usefixtures("own_generator")
-@pytest.mark.parametrize("trouble", ["oscilloscope dead 3", "oscilloscope dead 4", "generator weak"])
+@pytest.mark.parametrize(
+    "trouble",
+    [
+        "oscilloscope dead 3 after 150",
+        "oscilloscope inverted 4 after 150",
+        "oscilloscope faint 3 after 150",
+    ],
+)
 def test_what_stays_stops_the_run_and_is_named(bench: Bench, trouble: str) -> None:
     """After the through reference was taken; before a unit fails, it is looked at once more."""
-    bench.standing.trouble(f"{trouble} after {150 if 'oscilloscope' in trouble else 40}")
+    bench.standing.trouble(trouble)
     code, message = bench.nursery.run(*bench.run_arguments("GOOD"))
     assert code == 4, message
     ended, reason = outcome(bench, "GOOD")
@@ -100,6 +107,34 @@ def test_what_stays_stops_the_run_and_is_named(bench: Bench, trouble: str) -> No
     code, message = bench.nursery.run(*bench.resume_arguments(run, "GOOD"))
     assert code == 2
     assert "was stopped since the bench had changed" in " ".join(message.split())
+    assert bench.standing.left_on() == []
+
+
+@pytest.mark.usefixtures("own_generator")
+@pytest.mark.parametrize("trouble", ["generator weak after 40", "generator silent 1 after 30"])
+def test_a_driven_port_that_does_not_show_what_is_driven_stops_the_run(bench: Bench, trouble: str) -> None:
+    bench.standing.trouble(trouble)
+    code, message = bench.nursery.run(*bench.run_arguments("GOOD"))
+    assert code == 4, message
+    assert outcome(bench, "GOOD")[0] == "stopped"
+    assert bench.standing.left_on() == []
+
+
+@pytest.mark.parametrize(
+    ("trouble", "named"),
+    [
+        ("supply trips after 12", "its own protection switches it off"),
+        ("switchboard closed 1 after 20", "the switchboard did not open a channel"),
+    ],
+)
+def test_a_supply_or_a_relay_that_stays_as_it_is_stops_the_run(
+    bench: Bench, trouble: str, named: str
+) -> None:
+    bench.standing.trouble(trouble)
+    code, message = bench.nursery.run(*bench.run_arguments("GOOD"))
+    ended, reason = outcome(bench, "GOOD")
+    assert (code, ended) == (4, "stopped"), message
+    assert named in reason
     assert bench.standing.left_on() == []
 
 

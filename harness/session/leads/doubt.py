@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.errors import SetupError
+from harness.errors import LeadInDoubt
 from harness.faults.lead_or_unit import LeadExplanation, LeadsPredicted, Look, named_leads, slips_in_words
 from harness.job.fixture import Setup
 from harness.plan.model import Plan, Planned
@@ -84,7 +84,7 @@ class LeadDoubts:
 
     def settled(
         self, failed: Sequence[Failed], unproven: Sequence[Failed], measured: Mapping[int, Measured]
-    ) -> tuple[list[tuple[Planned, Reading]], SetupError | None]:
+    ) -> tuple[list[tuple[Planned, Reading]], LeadInDoubt | None]:
         """The failed readings as they count, and the error that ends the run if leads alone explain them.
 
         unproven: readings that are, whatever explains them; a lead is named for these as well.
@@ -105,7 +105,7 @@ class LeadDoubts:
         if not found.faults:
             channels = ", ".join(map(str, setup.select or ()))
             relays = f" and at the relays of the switchboard's channels {channels}" if channels else ""
-            return doubtful, SetupError(
+            return doubtful, LeadInDoubt(
                 f"setup {setup.name!r}: {slips_in_words(setup, found.slips)}. This explains all that did not "
                 f"pass, and no single fault of the unit does: look at the lead{relays}, and test the unit "
                 "again",
