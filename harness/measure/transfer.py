@@ -32,7 +32,8 @@ class Transfer:
 
     phase_known: phases are those against the drive, which was in view. polarity_known: the sign of a leg's
     answer can be believed, by that or because the unit is passive. made: by a capture alone, by one with a
-    through reference, or by the circuit.
+    through reference, or by the circuit. anchors: by column, the row whose phase was set to the predicted
+    one; None if none was.
     """
 
     values: Complex
@@ -40,6 +41,7 @@ class Transfer:
     phase_known: bool
     polarity_known: bool
     made: Literal["measured", "referenced", "predicted"] = "measured"
+    anchors: tuple[int | None, ...] = (None, None)
 
 
 def predicted_transfer(values: Complex, spreads: Complex, names: Sequence[str] = ()) -> Transfer:
@@ -129,6 +131,10 @@ def make_transfer(
         phase_known=phase_known,
         polarity_known=phase_known or passive,
         made="measured" if reference is None else "referenced",
+        anchors=tuple(
+            row if row is not None and is_foretold(prediction[row, k], raw[row, k]) else None
+            for k, row in enumerate(anchors)
+        ),
     )
 
 
@@ -147,9 +153,14 @@ def _turned(values: Complex, anchors: Sequence[int | None], raw: Complex, predic
         if row is None:
             continue
         expected = prediction[row, k]
-        target = np.angle(expected) if abs(expected) > PREDICTED * abs(raw[row, k]) else 0.0
+        target = np.angle(expected) if is_foretold(expected, raw[row, k]) else 0.0
         turned[..., :, k] *= np.exp(1j * (target - np.angle(values[..., row, k])))[..., None]
     return turned
+
+
+def is_foretold(expected: complex, raw: complex) -> bool:
+    """Whether the circuit's phase of an entry says anything of what was measured there."""
+    return bool(abs(expected) > PREDICTED * abs(raw))
 
 
 CLEAR = 20.0  # times its standard uncertainty: below, a leg's signal tells no ratio

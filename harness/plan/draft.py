@@ -26,7 +26,7 @@ from harness.job.sequence import Check
 from harness.job.state import State
 from harness.measure.tones import Stimulus, choose_tones
 from harness.plan.model import Acquisition
-from harness.plan.setups import CheckAtPort, partner_of
+from harness.plan.setups import CheckAtPort, drive_rows, partner_of
 from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView
 from harness.quantities.quantity import AnyQuantity
 from harness.reading import Limit
@@ -280,6 +280,7 @@ class CheckInState(Need):
         view = PortView(
             rows=setup.rows(self._port),
             driven_rows=setup.rows(self._heard) if self._across else None,
+            drive_rows=drive_rows(setup) if self.judged.quantity.drive_in_view(amplified=False) else None,
             frequency_hz=stimulus.frequency_hz,
             source_leg=_source_leg(setup),
             swapped=setup.inputs_swapped,

@@ -134,6 +134,23 @@ def propagate_many(
     )
 
 
+def divided(above: ComplexEstimates, below: ComplexEstimates) -> ComplexEstimates:
+    """One ratio of many units over another one, of captures that have no error in common."""
+    (first, second), kind = np.unique(np.stack([above.kind, below.kind]), axis=1, return_inverse=True)
+    one, other = above.ratio[first], below.ratio[second]
+    with np.errstate(divide="ignore", invalid="ignore"):
+
+        def of_both(changes: Complex, others: Complex) -> Complex:
+            return np.concatenate([changes[:, first] / other, -others[:, second] * one / other**2])
+
+        return ComplexEstimates(
+            ratio=one / other,
+            bench=of_both(above.bench, below.bench),
+            parts=of_both(above.parts, below.parts),
+            kind=kind.reshape(-1),
+        )
+
+
 def _summed(
     form: LinearForm, seen: Sequence[PredictedTransfer], taken: Indices | None
 ) -> tuple[Complex, list[Complex]]:

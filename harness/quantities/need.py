@@ -23,13 +23,15 @@ class PortView:
     """How a capture shows the port that a reading is of.
 
     rows: of its hot and its cold leg. driven_rows: of the same port of the driven channel, for what compares
-    with it. source_leg: the leg of the source that has a resistor added, "" if none has. swapped: whether
-    the scope's inputs are swapped, each leg on the input that its partner has else.
+    with it. drive_rows: of the port that the generator feeds, for what counts from there. source_leg: the leg
+    of the source that has a resistor added, "" if none has. swapped: whether the scope's inputs are swapped,
+    each leg on the input that its partner has else.
     """
 
     rows: tuple[int, int]
     frequency_hz: float
     driven_rows: tuple[int, int] | None = None
+    drive_rows: tuple[int, int] | None = None
     source_leg: str = ""
     swapped: bool = False
 

@@ -14,20 +14,18 @@ from harness.quantities.change import (
 )
 from harness.quantities.contacts import ContactResistance, CouplingCapacitance
 from harness.quantities.cycle import Intermittency
-from harness.quantities.levels_and_phases import (
+from harness.quantities.levels import (
     ChannelGainDifference,
-    ChannelPhaseDifference,
     CommonModeRejection,
     Crosstalk,
     Gain,
     Isolation,
     LegGainDifference,
     LegIsolation,
-    LegPhaseError,
-    Phase,
     Polarity,
     Response,
 )
+from harness.quantities.phases import ChannelPhaseDifference, LegPhaseError, Phase
 from harness.quantities.quantity import AnyQuantity, Suggestion
 from harness.quantities.residual import DcOffset, Distortion, Noise
 from harness.quantities.supply import SupplyCurrent

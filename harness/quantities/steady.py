@@ -152,8 +152,13 @@ class Ratio(Steady):
         """What it is divided by; None: nothing."""
         return None
 
+    def ratio(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
+        """Numerator over denominator."""
+        above, below = self.numerator(views, h), self.denominator(views, h)
+        return above if below is None else np.asarray(above / below)
+
     @property
-    def _required(self) -> tuple[Form, ...]:
+    def required(self) -> tuple[Form, ...]:
         """What must surely stand above the noise."""
         return {
             "nothing": (),
@@ -179,10 +184,7 @@ class Ratio(Steady):
         views = [port.view for port in ports]
 
         def ratio(values: Complex) -> Complex:
-            h = stack.parts(values)
-            below = self.denominator(views, h)
-            above = self.numerator(views, h)
-            return above if below is None else np.asarray(above / below)
+            return self.ratio(views, stack.parts(values))
 
         def degrees(values: Complex) -> Floats:
             return np.asarray(np.degrees(np.angle(ratio(values))))
@@ -195,7 +197,7 @@ class Ratio(Steady):
         views, seen = predicted_views(planned, units)
         ratio, k = self.ratio_of_many(views, seen), units.coverage_factor
         taken = np.ones(len(ratio.value), dtype=bool)
-        for form in self._required:
+        for form in self.required:
             taken &= is_present(propagate_many(partial(form, views), None, seen), k)
         made = AngleEstimates if self.scale == "deg" else LevelEstimates
         return made(level=ratio, taken=taken, k=k)
@@ -226,5 +228,5 @@ class Ratio(Steady):
                 scale="db",
             )
 
-        if any(level(form).floor for form in self._required):
+        if any(level(form).floor for form in self.required):
             raise ReadingError(self.lacks)

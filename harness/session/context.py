@@ -52,12 +52,19 @@ class BenchContext:
 
     def predict(self, setup: Setup, state: State, stimulus: Stimulus) -> Prediction:
         """What the circuit predicts of a setup in a state, at both tones of a stimulus."""
+        return self._predict(setup, state, stimulus.tones.frequencies_hz)
+
+    def predict_at_one(self, setup: Setup, state: State, stimulus: Stimulus) -> Prediction:
+        """The same with both legs driven at the frequency that the stimulus is for."""
+        return self._predict(setup, state, (stimulus.frequency_hz, stimulus.frequency_hz))
+
+    def _predict(self, setup: Setup, state: State, frequencies_hz: tuple[float, float]) -> Prediction:
         return predict(
             self.job.module,
             self.job.fixture,
             setup,
             state,
-            frequencies_hz=stimulus.tones.frequencies_hz,
+            frequencies_hz=frequencies_hz,
             impedances=impedances(self.bench.generator, self.bench.oscilloscope),
         )
 

@@ -17,6 +17,7 @@ from harness.job.sequence import CheckSequence
 from harness.job.state import State
 from harness.measure.captures import Problem, examine, next_range, pick_range
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
+from harness.measure.frequency_step import at_one_frequency
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit, fit_tones
 from harness.measure.tones import Stimulus, TonePair
@@ -217,7 +218,11 @@ class Recorder:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Measured:
-    """An acquisition that has been made: its setup, and what was captured or why nothing was."""
+    """An acquisition that has been made: its setup, and what was captured or why nothing was.
+
+    prediction: at its two tones. at_one: with both at the frequency of the stimulus, which readings are of;
+    without it they are of the tones.
+    """
 
     setup: Setup
     stimulus: Stimulus
@@ -225,6 +230,7 @@ class Measured:
     transfer: Transfer | None
     prediction: Prediction | None
     missing: NotTaken
+    at_one: Prediction | None = None
 
 
 def make_reading(
@@ -287,7 +293,7 @@ def _refusal(planned: Planned, index: int, measured: Measured) -> NotTaken | Non
     if fitted is None:
         return measured.missing
     view = planned.given.views[index]
-    rows = {*view.rows, *(view.driven_rows or ())}
+    rows = {*view.rows, *(view.driven_rows or ()), *(view.drive_rows or ())}
     problems = fitted.refusals(sorted(fitted.capture.inputs[row] for row in rows))
     if not problems:
         return measured.missing if measured.missing.reason else None
@@ -304,17 +310,31 @@ def _refusal(planned: Planned, index: int, measured: Measured) -> NotTaken | Non
 def _seen(
     measured: Measured, fitted: FittedCapture, reference: Reference | None, gain_accuracy: float
 ) -> StateSeen:
-    made = measured.prediction
-    predicted = None if made is None else predicted_transfer(made.transfer, made.spreads, made.spread_names)
+    predicted, transfer = _predicted(measured.prediction), measured.transfer
+    at_one = _predicted(measured.at_one)
+    if predicted is not None and transfer is not None and at_one is not None:
+        transfer = at_one_frequency(
+            transfer,
+            at_tones=predicted,
+            at_one=at_one,
+            tones_hz=fitted.fit.frequencies_hz[:2],
+            frequency_hz=measured.stimulus.frequency_hz,
+            acquisition=f"acquisition {fitted.record}",
+        )
+        predicted = at_one
     return StateSeen(
         stimulus=measured.stimulus,
         capture=fitted.capture,
         fit=fitted.fit,
-        transfer=measured.transfer,
+        transfer=transfer,
         predicted=predicted,
         reference=reference,
         gain_accuracy=gain_accuracy,
     )
+
+
+def _predicted(made: Prediction | None) -> Transfer | None:
+    return None if made is None else predicted_transfer(made.transfer, made.spreads, made.spread_names)
 
 
 def _reading(

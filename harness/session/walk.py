@@ -13,6 +13,7 @@ from math import sqrt
 
 import numpy as np
 
+from harness.circuit.predict import Prediction
 from harness.errors import BenchError, ReadingError, SetupError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.reference import Reference
@@ -280,7 +281,11 @@ class Walk:
             transfer=transfer,
             prediction=self.context.plan.predictions.get(acquisition.number),
             missing=missing,
+            at_one=self._at_one(visit, acquisition) if transfer is not None else None,
         )
+
+    def _at_one(self, visit: SetupVisit, acquisition: Acquisition) -> Prediction:
+        return self._context.predict_at_one(visit.setup, acquisition.state, acquisition.stimulus)
 
     def _transfer(
         self, visit: SetupVisit, acquisition: Acquisition, fitted: FittedCapture

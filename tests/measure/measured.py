@@ -16,11 +16,12 @@ from harness.reading import Estimate, Limit, Measurand, ReadingKey
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class View:
-    """A port as seen by one transfer: the rows of its hot and its cold leg."""
+    """A port as seen by one transfer: the rows of its hot and its cold leg; those of the driven port."""
 
     transfer: Transfer
     hot: int
     cold: int
+    drive: tuple[int, int] | None = None
 
     @property
     def rows(self) -> tuple[int, int]:
@@ -28,7 +29,7 @@ class View:
 
     def look(self, frequency_hz: float = 1e3, driven: "View | None" = None) -> PortTransfer:
         rows = None if driven is None else driven.rows
-        view = PortView(rows=self.rows, frequency_hz=frequency_hz, driven_rows=rows)
+        view = PortView(rows=self.rows, frequency_hz=frequency_hz, driven_rows=rows, drive_rows=self.drive)
         return PortTransfer(transfer=self.transfer, view=view)
 
 

@@ -12,7 +12,7 @@ from harness.job.job import load_job
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer
 from harness.plan.build import build_plan
-from harness.quantities.levels_and_phases import open_leg_db
+from harness.quantities.levels import open_leg_db
 from harness.records.store import open_records
 from tests.cli.commands import switchwalk
 from tests.jobs import SHIPPED, check_of, sequence

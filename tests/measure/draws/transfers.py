@@ -153,9 +153,9 @@ def phases(seed: int) -> dict[str, list[Drawn]]:
     other = IN_VIEW.copy()
     other[2:] *= np.exp(1j * np.radians(0.4))  # the other channel's unit turns less
     two = measure(bench, reference, other, prediction, "two", drive_rows=(0, 1))
-    out, right = View(transfer=one, hot=2, cold=3), View(transfer=two, hot=2, cold=3)
+    out, right = (View(transfer=each, hot=2, cold=3, drive=(0, 1)) for each in (one, two))
     return {
-        "phase": [drawn(phase(out), degrees(differential(IN_VIEW, 2)))],
+        "phase": [drawn(phase(out), degrees(differential(IN_VIEW, 2) / differential(IN_VIEW, 0)))],
         "channel_phase_difference": [
             drawn(
                 channel_phase_difference(right, out),

@@ -1,4 +1,4 @@
-"""Levels and phases: of a port, between its legs, between channels, over frequency, of a common drive."""
+"""Levels: of a port, between its legs, between channels, over frequency, of a common drive; and polarity."""
 
 import math
 from collections.abc import Iterable, Sequence
@@ -27,7 +27,6 @@ from harness.quantities.forms import Stack, StateSeen, converted, differential, 
 from harness.quantities.need import Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import (
     DECIBELS,
-    DEGREES,
     SILENCE,
     Decision,
     Frequencies,
@@ -304,41 +303,6 @@ class Polarity(Ratio):
         verdict = judge_polarity(result.value, expected.value if expected else 0.0)
         lost = "" if result.value else "neither in phase nor inverted: check for a missing leg"
         return Judged(verdict=verdict, reason=lost)
-
-
-class Phase(Ratio):
-    """Phase of a port's differential against the drive's."""
-
-    name, label, unit, limits = "phase", "phase", "deg", DEGREES
-    scale = "deg"
-    only_with_signal = True
-    needs: ClassVar[Needs] = "numerator"
-
-    def drive_in_view(self, *, amplified: bool) -> bool:
-        """No capture knows when it began but by the driven port."""
-        return True
-
-    def near(self, result: Estimate, expected: Estimate) -> Estimate:
-        """Within half a turn of what is expected."""
-        turns = 360 * round((expected.value - result.value) / 360)
-        return replace(result, value=result.value + turns, low=result.low + turns, high=result.high + turns)
-
-
-class LegPhaseError(OfLegs, Phase):
-    """Departure of the legs' phases from opposite ones: hot less cold."""
-
-    name, label, unit, limits = "leg_phase_error", "phase error of the legs", "deg", DEGREES
-
-    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
-        """The hot leg, turned round."""
-        return -super().numerator(views, h)
-
-
-class ChannelPhaseDifference(OfChannels, Phase):
-    """A channel's phase less the first channel's."""
-
-    name, label, unit, limits = "channel_phase_difference", "phase difference of the channels", "deg", DEGREES
-    needs = "both"
 
 
 class CommonModeOptions(Options):
