@@ -26,6 +26,7 @@ class ScpiGenerator:
         self._session, self._profile = session, profile
         self._settings = Settings(session)
         self.output_impedance_ohm = profile.output_impedance_ohm  # of each output, to ground
+        self.output_impedance_tolerance = profile.output_impedance_tolerance
         self.amplitude_range_vpp = profile.amplitude_min_vpp, profile.amplitude_max_vpp  # open circuit
         self.identity = session.identity_of(profile_name)
         self._amplitude_query = profile.commands.amplitude_query

@@ -126,6 +126,7 @@ class GeneratorProfile(_Profile):
     kind: Literal["generator"]
     outputs: Count
     output_impedance_ohm: Positive
+    output_impedance_tolerance: Annotated[float, Field(ge=0.0, lt=1.0)] = 0.01
     amplitude_min_vpp: Positive
     amplitude_max_vpp: Positive
     frequency_min_hz: Positive

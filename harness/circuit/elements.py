@@ -32,6 +32,7 @@ class BenchImpedances:
     """What the instruments put on the pins: generator output, and scope input with its probe."""
 
     source_ohm: float = 50.0
+    source_tolerance: float = 0.01  # a fraction; common practice, no source
     input_ohm: float = 1e6
     input_f: float = 15e-12
 
@@ -81,6 +82,12 @@ class GeneratorLeg:
     leg: Leg
     node: str
     output_ohm: float
+    output_spread_ohm: float = 0.0
+
+    @property
+    def name(self) -> str:
+        """The name of its resistance."""
+        return f"generator {self.leg}"
 
 
 @dataclass(frozen=True, kw_only=True)

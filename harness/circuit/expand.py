@@ -77,7 +77,11 @@ def build_wiring(module: Module, fixture: Fixture, setup: Setup, impedances: Ben
 def _generator(nodes: list[str], impedances: BenchImpedances) -> tuple[GeneratorLeg, ...]:
     """Both outputs at their nodes, hot first; none at none."""
     outputs = zip(LEGS, nodes, strict=False)
-    return tuple(GeneratorLeg(leg=leg, node=node, output_ohm=impedances.source_ohm) for leg, node in outputs)
+    ohm, tolerance = impedances.source_ohm, impedances.source_tolerance
+    return tuple(
+        GeneratorLeg(leg=leg, node=node, output_ohm=ohm, output_spread_ohm=ohm * tolerance / sqrt(3))
+        for leg, node in outputs
+    )
 
 
 def contacts(module: Module, state: State) -> Iterator[Element]:

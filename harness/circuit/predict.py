@@ -199,9 +199,13 @@ def _parameters(circuit: Circuit, equations: Equations, couplings: Couplings | N
             a.append(node.get(element.a, ground))
             b.append(node.get(element.b, ground))
             real.append(0.0 if ohm is None else -element.resistance_spread_ohm / ohm**2)
-    farads = np.array([element.capacitance_spread_f for element in toleranced])
+    outputs = [leg for leg in circuit.generator if leg.output_spread_ohm]
+    a += [equations.branch[leg.name] for leg in outputs]
+    b += [ground] * len(outputs)
+    real += [-leg.output_spread_ohm for leg in outputs]
+    farads = np.array([element.capacitance_spread_f for element in toleranced] + [0.0] * len(outputs))
     parameters = _Parameters(
-        names=tuple(element.name for element in toleranced),
+        names=(*(element.name for element in toleranced), *(leg.name for leg in outputs)),
         a=np.array(a, dtype=np.intp),
         b=np.array(b, dtype=np.intp),
         siemens=np.asarray(real),

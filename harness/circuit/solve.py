@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.arrays import Complex, Floats, Indices
-from harness.circuit.elements import IDEAL_CONTACT_OHM, Circuit, Couplings, Element, GeneratorLeg
+from harness.circuit.elements import IDEAL_CONTACT_OHM, Circuit, Couplings, Element
 from harness.errors import CircuitError
 from harness.job.module import GROUND
 
@@ -109,7 +109,7 @@ def write_equations(circuit: Circuit, couplings: Couplings | None = None) -> Equ
         _add_branch(conductance, node, branch_row[branch.name], branch)
     source = np.zeros((size, 2))
     for column, leg in enumerate(circuit.generator):
-        source[branch_row[_generator_name(leg)], column] = 1
+        source[branch_row[leg.name], column] = 1
     return Equations(
         node=node,
         branch=branch_row,
@@ -128,10 +128,6 @@ def _is_branch(element: Element) -> bool:
     return element.resistance_ohm < BRANCH_BELOW_OHM or (element.kind == "contact" and element.conducts)
 
 
-def _generator_name(leg: GeneratorLeg) -> str:
-    return f"generator {leg.leg}"
-
-
 def _branches(circuit: Circuit) -> Iterator[_Branch]:
     for element in circuit.elements:
         if element.resistance_ohm is not None and _is_branch(element):
@@ -145,7 +141,7 @@ def _branches(circuit: Circuit) -> Iterator[_Branch]:
             gains=((amplifier.hot, amplifier.gain_hot), (amplifier.cold, amplifier.gain_cold)),
         )
     for leg in circuit.generator:
-        yield _Branch(name=_generator_name(leg), a=leg.node, b=GROUND, resistance_ohm=leg.output_ohm)
+        yield _Branch(name=leg.name, a=leg.node, b=GROUND, resistance_ohm=leg.output_ohm)
 
 
 def _add_branch(matrix: Floats, node: Mapping[str, int], row: int, branch: _Branch) -> None:

@@ -35,6 +35,7 @@ PROBE_OHM = 1e9  # a source of current: what it feeds is nothing beside it
 IN_THE_PATH = 0.05  # of the effect of a resistance next to the source: less is no part of the path
 ALIKE = 0.1  # how far contacts of one path may differ in their effect and still be one resistance
 PROBE_HZ = (1e3, 1e3)
+NO_OHM = KnownOhm(ohm=0.0, standard_ohm=0.0)
 
 
 def path_between(
@@ -43,14 +44,15 @@ def path_between(
     """What a path of contacts lies between: source and load, both legs of each, in ohms.
 
     The level is then load / (source + path + load). The load is taken from the level with ideal contacts,
-    whatever it is made of. Raises JobError where other parts stand between the contacts: then no single
-    resistance explains the level.
+    whatever it is made of. Where the driven port is in view the path begins there, and the level is counted
+    from there: then nothing is before it. Raises JobError where other parts stand between the contacts: then
+    no single resistance explains the level.
     """
     circuit = build_circuit(job.module, job.fixture, setup, state, impedances)
     ideal = replace(
         circuit,
         elements=tuple(
-            replace(element, resistance_ohm=IDEAL_CONTACT_OHM)
+            replace(element, resistance_ohm=IDEAL_CONTACT_OHM, resistance_spread_ohm=1.0)
             if element.kind == "contact" and element.conducts
             else element
             for element in circuit.elements
@@ -64,11 +66,34 @@ def path_between(
     level = abs(complex(differential(made.transfer)[index]))
     load_ohm = source_ohm * level / (1 - level) if level < 1 else math.inf
     spreads = np.abs(differential(made.spreads)[:, index])
-    is_part = np.array([not _is_contact(name) for name in made.spread_names])
+    outputs = {leg.name for leg in circuit.generator}
+    is_part = np.array([not _is_contact(name) and name not in outputs for name in made.spread_names])
     change = float(np.sqrt(np.sum(spreads[is_part] ** 2))) if len(spreads) else 0.0
     _refuse_other_parts(check, setup, state, index, predict_circuit(circuit, frequencies_hz=PROBE_HZ), job)
-    standard_ohm = source_ohm * change / (1 - level) ** 2
-    return KnownOhm(ohm=source_ohm, standard_ohm=0.0), KnownOhm(ohm=load_ohm, standard_ohm=standard_ohm)
+    load = KnownOhm(ohm=load_ohm, standard_ohm=source_ohm * change / (1 - level) ** 2)
+    if setup.drive in setup.view:
+        behind_ohm = _load_behind(made, index, setup.view.index(setup.drive))
+        return NO_OHM, KnownOhm(ohm=behind_ohm, standard_ohm=behind_ohm / load.ohm * load.standard_ohm)
+    standard_ohm = source_ohm * impedances.source_tolerance / math.sqrt(6)  # of two alike
+    return KnownOhm(ohm=source_ohm, standard_ohm=standard_ohm), load
+
+
+def _load_behind(made: Prediction, port: int, driven: int) -> float:
+    """What a path feeds, by what an ohm in either leg adds to the driven port's level over the port's.
+
+    made: with ideal contacts, the spread of each an ohm. That ratio is 1 + path / load.
+    """
+    level, change = differential(made.transfer), differential(made.spreads)
+    per_ohm = np.abs(change[:, driven] - level[driven] / level[port] * change[:, port]) / abs(level[port])
+    of_leg = [
+        max(effect for name, effect in zip(made.spread_names, per_ohm, strict=True) if _is_in(name, leg))
+        for leg in LEGS
+    ]
+    return float(2 / sum(of_leg))
+
+
+def _is_in(name: str, leg: str) -> bool:
+    return _is_contact(name) and name.rpartition(".")[0].endswith(f".{leg}")
 
 
 def _is_contact(name: str) -> bool:
@@ -280,7 +305,7 @@ class CheckInState(Need):
         view = PortView(
             rows=setup.rows(self._port),
             driven_rows=setup.rows(self._heard) if self._across else None,
-            drive_rows=drive_rows(setup) if self.judged.quantity.drive_in_view(amplified=False) else None,
+            drive_rows=drive_rows(setup) if self.judged.quantity.from_drive else None,
             frequency_hz=stimulus.frequency_hz,
             source_leg=_source_leg(setup),
             swapped=setup.inputs_swapped,

@@ -19,7 +19,7 @@ from harness.measure.budget import below, propagate
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates, is_present
 from harness.quantities.forms import PortTransfer, Stack, differential, port_transfers
-from harness.quantities.need import KnownOhm, Need, pair_tone
+from harness.quantities.need import KnownOhm, Need, PortView, pair_tone
 from harness.quantities.quantity import (
     LOW_LEVEL_VRMS,
     Frequencies,
@@ -37,13 +37,20 @@ LEAST_LEVEL = 1e-6  # of the e.m.f.; below it, nothing passes
 class ContactResistance(Ratio):
     """Resistance of a path's contacts, both legs in series; a floor if it can't be told from zero.
 
-    The gain per volt of e.m.f. is load / (source + path + load), so path = load (1/gain - 1) - source.
+    The level is load / (source + path + load), so path = load (1/level - 1) - source. It is counted from the
+    driven port where that is in view, so that nothing is before the path; else from the e.m.f., behind the
+    source's resistance.
     """
 
     name, label, unit = "contact_resistance", "contact resistance", "ohm"
     limits = LimitRule(dimension="resistance", unit="ohm", kinds=("below",), example='below = "2 ohm"')
     default_level_vrms = most_level_vrms = LOW_LEVEL_VRMS
-    only_with_signal = True
+    only_with_signal = from_drive = True
+
+    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex | None:
+        """The driven port's level; None if it is not in view."""
+        rows = views[0].drive_rows
+        return None if rows is None else differential(h[0], rows)
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
         """With what the path lies between."""
@@ -98,16 +105,19 @@ class SeriesResistance:
 def series_resistance(
     port: PortTransfer, source: KnownOhm, load: KnownOhm, k: float = 2.0
 ) -> SeriesResistance:
-    """Resistance in series with the legs, from the differential gain at low frequency.
+    """Resistance in series with the legs, from the differential level at low frequency.
 
-    source, load: what it lies between, both legs of each. Raises ReadingError if nothing comes through.
+    source, load: what it lies between, both legs of each. The level is that over the driven port's where the
+    view has it. Raises ReadingError if nothing comes through.
     """
-    stack, rows = Stack.of([port.transfer]), port.view.rows
+    stack, rows, driven = Stack.of([port.transfer]), port.view.rows, port.view.drive_rows
     values, components = stack.with_known({"tolerance of the source": source, "tolerance of the load": load})
 
     def path_ohm(v: Complex) -> Complex:
         source_ohm, load_ohm = v[..., -2].real, v[..., -1].real
-        level = np.maximum(np.abs(differential(stack.flat_parts(v)[0], rows)), LEAST_LEVEL)
+        h = stack.flat_parts(v)[0]
+        before = 1.0 if driven is None else np.maximum(np.abs(differential(h, driven)), LEAST_LEVEL)
+        level = np.maximum(np.abs(differential(h, rows)) / before, LEAST_LEVEL)
         return np.asarray(load_ohm * (1 / level - 1) - source_ohm)
 
     if not abs(complex(differential(stack.values, rows))) > LEAST_LEVEL:

@@ -30,7 +30,7 @@ class Phase(Ratio):
 
     name, label, unit, limits = "phase", "phase", "deg", DEGREES
     scale = "deg"
-    only_with_signal = True
+    only_with_signal = from_drive = True
     needs: ClassVar[Needs] = "both"
 
     def drive_in_view(self, *, amplified: bool) -> bool:

@@ -26,6 +26,7 @@ def impedances(generator: Generator, oscilloscope: Oscilloscope) -> BenchImpedan
     """What these instruments put on the pins."""
     return BenchImpedances(
         source_ohm=generator.output_impedance_ohm,
+        source_tolerance=generator.output_impedance_tolerance,
         input_ohm=oscilloscope.input_impedance_ohm,
         input_f=oscilloscope.input_capacitance_f,
     )

@@ -41,7 +41,11 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
         match profile:
             case GeneratorProfile():
                 mistakes += _generator(job, bench, profile)
-                impedances = replace(impedances, source_ohm=profile.output_impedance_ohm)
+                impedances = replace(
+                    impedances,
+                    source_ohm=profile.output_impedance_ohm,
+                    source_tolerance=profile.output_impedance_tolerance,
+                )
             case OscilloscopeProfile():
                 mistakes += _oscilloscope(job, profile)
                 mistakes += _hidden_by_noise(job, profile, bench.oscilloscope.probe)

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.circuit.elements import BenchImpedances, Circuit, Element
+from harness.circuit.elements import BenchImpedances, Circuit, Element, GeneratorLeg
 from harness.circuit.expand import build_circuit
 from harness.circuit.predict import predict_circuit
 from harness.job.job import load_job
@@ -33,7 +33,15 @@ def nudged(circuit: Circuit, name: str, step: float) -> Circuit:
             capacitance_f=element.capacitance_f + step * element.capacitance_spread_f,
         )
 
-    return replace(circuit, elements=tuple(nudge(element) for element in circuit.elements))
+    def nudge_output(leg: GeneratorLeg) -> GeneratorLeg:
+        off = step * leg.output_spread_ohm if leg.name == name else 0.0
+        return replace(leg, output_ohm=leg.output_ohm + off)
+
+    return replace(
+        circuit,
+        elements=tuple(nudge(element) for element in circuit.elements),
+        generator=tuple(nudge_output(leg) for leg in circuit.generator),
+    )
 
 
 def assert_spreads_are_derivatives(circuit: Circuit) -> None:
@@ -84,6 +92,8 @@ def test_spreads_of_capacitors_and_behind_an_amplifier_are_derivatives() -> None
         "C1",
         "load left.out.hot",
         "load left.out.cold",
+        "generator hot",
+        "generator cold",
     )
     assert_spreads_are_derivatives(circuit)
 
@@ -93,7 +103,9 @@ def test_a_contact_is_as_uncertain_as_its_limit_allows() -> None:
     module = boards.module(controls=["on"], relays=[boards.change_over("K1", "on", "in", "out", None)])
     setup = boards.setup()
     fixture = boards.fixture(setup, loads={"out": boards.across(600)})
-    circuit = build_circuit(module, fixture, setup, State(on=()), BenchImpedances(input_ohm=1e12))
+    circuit = build_circuit(
+        module, fixture, setup, State(on=()), BenchImpedances(input_ohm=1e12, source_tolerance=0.0)
+    )
     prediction = predict_circuit(circuit, frequencies_hz=FREQUENCIES_HZ)
     assert prediction.spread_names == ("K1.1.hot.released", "K1.1.cold.released")
     pairs = prediction.spreads[:, 0] - prediction.spreads[:, 1]

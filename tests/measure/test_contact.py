@@ -64,6 +64,21 @@ def test_the_loads_tolerance_counts_by_the_sources_share() -> None:
     assert result.estimate.budget[0].name == "tolerance of the load"
 
 
+def test_from_the_driven_port_in_view_neither_source_nor_level_counts() -> None:
+    """Closed form: 100 ohm behind 0.8 ohm shows 100/100.8 of the driven port, whatever feeds that."""
+    for before in (0.4, 0.9):
+        values = np.zeros((4, 2), dtype=np.complex128)
+        values[0, 0] = values[1, 1] = before
+        values[2, 0] = values[3, 1] = before * 100 / 100.8
+        level = Component(name="generator level", source="level", delta=0.01 * values)
+        transfer = Transfer(values=values, components=(level,), phase_known=True, polarity_known=True)
+        look = View(transfer=transfer, hot=2, cold=3, drive=(0, 1)).look()
+        nothing, load = KnownOhm(ohm=0.0, standard_ohm=0.0), KnownOhm(ohm=100.0, standard_ohm=0.06)
+        result = series_resistance(look, nothing, load)
+        assert result.estimate.value == pytest.approx(0.8, rel=1e-6)
+        assert result.estimate.standard == pytest.approx(0.8 * 0.06 / 100, rel=1e-3)
+
+
 def test_an_open_path_has_no_resistance() -> None:
     with pytest.raises(ReadingError, match="the path is open"):
         series_resistance(view(1e-9), *loading(600))

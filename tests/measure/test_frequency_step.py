@@ -71,8 +71,8 @@ def read_exactly(hz: float, farads: tuple[float, float]) -> Transfer:
     """By a bench without noise; each column's phase is that predicted at the driven port."""
     tones_hz = choose_tones(hz).frequencies_hz
     values = legs(tones_hz, farads)
-    anchors = {"phase_known": True, "polarity_known": True, "anchors": (0, 1)}
-    return stepped(Transfer(values=values, components=(), **anchors), hz)
+    exact = Transfer(values=values, components=(), phase_known=True, polarity_known=True, anchors=(0, 1))
+    return stepped(exact, hz)
 
 
 def out(transfer: Transfer) -> View:
