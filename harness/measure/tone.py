@@ -5,6 +5,7 @@ to several tones over one offset. Phases refer to the middle of the record, wher
 move them.
 """
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -22,6 +23,9 @@ LOCAL_BINS = 64  # noise is taken from this many bins on each side of a tone
 FEWEST_BINS = 12
 DITHERED = 0.5  # noise, in squared codes, that leaves 5e-5 of a code of the quantiser's own pattern
 OUTSTANDING = 16.0  # times the mean power of the noise: one bin in ten million
+FIRST_OCTAVE = 16  # bins
+MOST_BINS = 1024  # that a median is taken of
+TINY = 1e-300
 LINE = 8.0  # a bin this far above the median of its neighbours is a line, not noise
 
 
@@ -32,9 +36,9 @@ class ToneFit:
     phasors: V RMS, complex, shape (inputs, tones), phase at the middle of the record. standard: of each of
     their real and imaginary parts. offset_v, offset_standard_v, residual_v (RMS of what no tone explains),
     noise_v (RMS over the whole band of the noise found round the tones, never under that of the
-    quantisation), quiet_v (the same by the median of the whole spectrum), hum_v and lines_v (V RMS of all
-    lines that stand out of the noise, of the mains and other ones), line_hz (the strongest other one): shape
-    (inputs,).
+    quantisation), quiet_v (of the noise of the whole spectrum, without its lines), hum_v and lines_v (V RMS
+    of all lines that stand out of the noise, of the mains and other ones), line_hz (the strongest other one):
+    shape (inputs,).
     """
 
     frequencies_hz: tuple[float, ...]
@@ -112,9 +116,10 @@ def fit_tones(
     cycles = hz * clock.ratio * interval_s * samples
     noise = _noise_near(power, cycles, cycles, rms, step)
     offset_noise = _noise_near(power, np.zeros(1), cycles, rms, step)
-    quiet = np.sqrt(_median(power[:, 1::7])[:, 0] / math.log(2))
+    levels = _noise_levels(power, interval_s * samples)
+    quiet = np.sqrt(levels[:, 1:].mean(axis=1))
     coherent, coherent_offset = _undithered(np.abs(peak), quiet, step)
-    hum, lines, line = _lines(power, quiet, interval_s * samples)
+    hum, lines, line = _lines(power, levels, interval_s * samples)
     return ToneFit(
         frequencies_hz=tuple(hz.tolist()),
         phasors=np.asarray(peak / math.sqrt(2)),
@@ -222,14 +227,38 @@ def _noise_near(power: Floats, centres: Floats, cycles: Floats, rms: Floats, ste
     return np.maximum(result, step / math.sqrt(12))
 
 
-def _lines(power: Floats, quiet: Floats, duration_s: float) -> tuple[Floats, Floats, Indices]:
+def _noise_levels(power: Floats, duration_s: float) -> Floats:
+    """Mean power of the noise in each bin, by the medians of octaves: shape of `power`.
+
+    A unit's noise rises to low frequencies and ends at a high one, so no single level tells a line from it.
+    Between the middles of the octaves the level follows a power of the frequency; below the first it rises
+    as 1/f does. Bins of the mains are left out. An octave is wide enough that a line, or the skirt of an
+    unsteady tone, does not raise its median.
+    """
+    bins = power.shape[1]
+    edges = [1, *(FIRST_OCTAVE * 2**n for n in range(64) if FIRST_OCTAVE * 2**n < bins // 2), bins]
+    mains = np.zeros(bins, dtype=np.bool_)
+    mains[list(_mains_bins(bins, duration_s))] = True
+    middles, medians = [1.0], []
+    for first, last in itertools.pairwise(edges):
+        taken = np.flatnonzero(~mains[first:last])[:: max(1, (last - first) // MOST_BINS)] + first
+        taken = taken if len(taken) else np.arange(first, last)
+        medians.append(_median(power[:, taken])[:, 0] / math.log(2))
+        middles.append(math.sqrt(first * last))
+    medians.insert(0, medians[0] * middles[1])
+    at = np.log(np.maximum(np.arange(bins), 1.0))
+    known = np.log(np.maximum(np.stack(medians, axis=1), TINY))
+    return np.stack([np.exp(np.interp(at, np.log(middles), row)) for row in known])
+
+
+def _lines(power: Floats, levels: Floats, duration_s: float) -> tuple[Floats, Floats, Indices]:
     """Sum the bins that stand out of the noise: of the mains, of all others; and the strongest other bin."""
     mains = np.zeros(power.shape[1], dtype=np.bool_)
     mains[list(_mains_bins(power.shape[1], duration_s))] = True
     hum, others = np.zeros(len(power)), np.zeros(len(power))
     strongest = np.zeros(len(power), dtype=np.intp)
-    for row, level in enumerate(quiet):
-        bins = np.flatnonzero(power[row] > OUTSTANDING * level**2)
+    for row, level in enumerate(levels):
+        bins = np.flatnonzero(power[row] > OUTSTANDING * level)
         of_mains = mains[bins]
         hum[row] = power[row, bins[of_mains]].sum()
         rest = bins[~of_mains & (bins > 0)]

@@ -133,7 +133,7 @@ FEWEST = 3
 CAPACITANCE_HZ = (20e3, 50e3, 100e3)
 LEAST_COUPLING = 1e-6  # of the drive: what a record of a known tone resolves on the most sensitive range
 LEAST_SLOPE_DB, MOST_SLOPE_DB = 5.0, 7.0  # per octave: common practice, no source; a capacitance has 6.02
-CLEAREST_SLOPE_DB = 1.0  # expanded uncertainty of a slope that can be told from a flat one
+LEAK_SLOPE_DB = 3.0  # halfway from a leak's to a capacitance's: a slope that may be less tells nothing
 
 
 class CouplingCapacitanceOptions(SweptOptions):
@@ -287,16 +287,16 @@ def _refuse(slope: Estimate) -> None:
     """Raise ReadingError unless the slope is a capacitance's."""
     half = (slope.high - slope.low) / 2
     result = f"{slope.value:.1f} dB per octave, ±{half:.1f}"
-    if half > CLEAREST_SLOPE_DB or not math.isfinite(half):
+    if not math.isfinite(half) or (slope.low < LEAK_SLOPE_DB and slope.high > LEAST_SLOPE_DB):
         raise ReadingError(
             f"the slope is {result}: too unsure to tell a capacitance from a leak. Take frequencies that are "
             "further apart"
         )
-    if slope.value < LEAST_SLOPE_DB:
+    if slope.high < LEAST_SLOPE_DB:
         raise ReadingError(
             f"the slope is {result}, and a capacitance has 6: this is a leak or a shared return"
         )
-    if slope.value > MOST_SLOPE_DB:
+    if slope.low > MOST_SLOPE_DB:
         raise ReadingError(
             f"the slope is {result}, and a capacitance has 6: more than one couples, or a resonance does"
         )

@@ -224,3 +224,23 @@ def test_a_tone_that_is_missing_beside_the_other_is_no_more_than_its_floor(
     fit = fit_of(capture, TONES)
     if not refused(capture, fit):
         assert (np.abs(fit.phasors[:, dead]) <= 5 * math.sqrt(2) * fit.standard[:, dead]).all()
+
+
+@pytest.mark.parametrize("corner_hz", [30.0, 500.0])
+def test_noise_that_rises_to_low_frequencies_and_ends_at_a_high_one_is_no_other_signal(
+    corner_hz: float,
+) -> None:
+    """White noise with 1/f below a corner and two poles at 20 kHz: an amplifier's, and no line in it."""
+    samples, rate_hz = 20_000, 200e3
+    hz = np.fft.rfftfreq(samples, 1 / rate_hz)
+    shape = np.sqrt((1 + corner_hz / np.maximum(hz, 1.0)) / (1 + (hz / 20e3) ** 4))
+    wrong = 0
+    for seed in range(20):
+        random = np.random.default_rng(seed)
+        volts = np.fft.irfft(np.fft.rfft(random.normal(0.0, 1e-4, samples)) * shape, samples)
+        volts = volts + random.normal(0.0, 1e-6, samples)
+        tones = choose_tones(10e3)
+        volts = volts + 1.5e-5 * np.sin(2 * np.pi * tones.hot_hz * np.arange(samples) / rate_hz)
+        capture = replace(shoot(), inputs=(1,), volts=volts[None], interval_s=1 / rate_hz, clipped=(0,))
+        wrong += refused(capture, fit_tones(capture.volts, 1 / rate_hz, tones.frequencies_hz))
+    assert wrong == 0
