@@ -8,9 +8,7 @@ What the bench shows by itself in the through setup is recorded with it: noise, 
 tone. A unit's noise and distortion are what is left when this is taken off.
 """
 
-import base64
 import math
-import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, is_dataclass, replace
 from typing import Any
@@ -20,19 +18,26 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.clock import ClockRatio
+from harness.measure.own_noise import OwnNoise
 from harness.measure.residuals import BandPower, Harmonics, measure_harmonics
 from harness.measure.tones import Stimulus
-from harness.roles import Capture, CaptureSetting, InputSetting
+from harness.roles import Capture
 
 Key = tuple[float, float, int]  # Hz asked for, V RMS, the pair's index in the view
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class BenchResiduals:
-    """noise: a record of all inputs with the inputs terminated, None if none was taken."""
+    """noise: records of all inputs with the inputs terminated, each on another range. harmonics: of each
+    tone, one or more, each on other ranges; the first at the tone's own level.
+    """
 
-    noise: Capture | None = None
-    harmonics: Mapping[Key, Harmonics] = field(default_factory=dict)
+    noise: tuple[OwnNoise, ...] = ()
+    harmonics: Mapping[Key, tuple[Harmonics, ...]] = field(default_factory=dict)
+
+    def own_noise(self, numbers: Sequence[int], volts_per_division: Sequence[float]) -> OwnNoise | None:
+        """The record that has these inputs on these ranges; None if there is none."""
+        return next((own for own in self.noise if own.serves(numbers, volts_per_division)), None)
 
 
 NO_RESIDUALS = BenchResiduals()
@@ -40,12 +45,14 @@ NO_RESIDUALS = BenchResiduals()
 
 def harmonics_of(capture: Capture, rows: tuple[int, int], stimulus: Stimulus) -> Harmonics:
     """The tone and its harmonics in a pair's record."""
-    return measure_harmonics(
+    result = measure_harmonics(
         capture.volts[list(rows)],
         capture.interval_s,
         stimulus.tones.hot_hz,
         step_v=(capture.step_v[rows[0]], capture.step_v[rows[1]]),
     )
+    ranges = tuple(capture.setting.inputs[capture.inputs[row]].volts_per_division for row in rows)
+    return replace(result, volts_per_division=ranges)
 
 
 def _plain(value: Any) -> Any:
@@ -63,45 +70,13 @@ def _plain(value: Any) -> Any:
             return value
 
 
-def _capture_to_dict(capture: Capture) -> dict[str, Any]:
-    """Samples as compressed 32-bit floats."""
-    samples = np.ascontiguousarray(capture.volts, dtype="<f4").tobytes()
-    return {
-        "inputs": list(capture.inputs),
-        "samples": base64.b64encode(zlib.compress(samples)).decode("ascii"),
-        "interval_s": capture.interval_s,
-        "full_scale_v": list(capture.full_scale_v),
-        "step_v": list(capture.step_v),
-        "clipped": list(capture.clipped),
-        "volts_per_division": [capture.setting.inputs[n].volts_per_division for n in capture.inputs],
-    }
-
-
-def _capture_from_dict(stored: Mapping[str, Any]) -> Capture:
-    samples = zlib.decompress(base64.b64decode(stored["samples"]))
-    volts = np.frombuffer(samples, dtype="<f4").astype(np.float64).reshape(len(stored["inputs"]), -1)
-    ranges = zip(stored["inputs"], stored["volts_per_division"], strict=True)
-    return Capture(
-        inputs=tuple(stored["inputs"]),
-        volts=volts,
-        interval_s=stored["interval_s"],
-        full_scale_v=tuple(stored["full_scale_v"]),
-        step_v=tuple(stored["step_v"]),
-        clipped=tuple(stored["clipped"]),
-        setting=CaptureSetting(
-            inputs={number: InputSetting(volts_per_division=volts) for number, volts in ranges},
-            duration_s=volts.shape[1] * stored["interval_s"],
-            samples=volts.shape[1],
-        ),
-    )
-
-
 def _harmonics_from_dict(stored: Mapping[str, Any]) -> Harmonics:
     values = {name: value for name, value in stored.items() if name != "tone"} | {
         "orders": tuple(stored["orders"]),
         "relative": np.array([complex(*value) for value in stored["relative"]], dtype=np.complex128),
         "standard": np.array(stored["standard"], dtype=np.float64),
         "rest": BandPower(**stored["rest"]),
+        "volts_per_division": tuple(stored.get("volts_per_division", ())),
     }
     return Harmonics(**values)
 
@@ -305,7 +280,6 @@ class Reference:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, strings, lists and dicts, complex numbers as [re, im]: what is recorded."""
-        noise = self.residuals.noise
         tones = [{k: v for k, v in _plain(tone).items() if k != "repeatability"} for tone in self.tones]
         return {
             "taken_s": self.taken_s,
@@ -313,9 +287,11 @@ class Reference:
             "tones": tones,
             "offsets": _plain(self.offsets),
             "bare": {
-                "noise": None if noise is None else _capture_to_dict(noise),
+                "noise": [own.to_dict() for own in self.residuals.noise],
                 "harmonics": [
-                    {"tone": list(key), **_plain(result)} for key, result in self.residuals.harmonics.items()
+                    {"tone": list(key), **_plain(result)}
+                    for key, results in self.residuals.harmonics.items()
+                    for result in results
                 ],
             },
         }
@@ -324,8 +300,13 @@ class Reference:
     def from_dict(cls, stored: Mapping[str, Any]) -> "Reference":
         """Read back what `to_dict` returned."""
         bare = stored.get("bare", {"noise": None, "harmonics": ()})
-        noise = None if bare["noise"] is None else _capture_from_dict(bare["noise"])
-        harmonics = {tuple(result["tone"]): _harmonics_from_dict(result) for result in bare["harmonics"]}
+        kept = bare["noise"] or ()
+        noise = tuple(OwnNoise.from_dict(own) for own in ((kept,) if isinstance(kept, dict) else kept))
+        harmonics: dict[Key, tuple[Harmonics, ...]] = {}
+        for result in bare["harmonics"]:
+            hz, level_vrms, pair = result["tone"]
+            key = (hz, level_vrms, pair)
+            harmonics[key] = (*harmonics.get(key, ()), _harmonics_from_dict(result))
         return cls(
             taken_s=stored["taken_s"],
             instruments=tuple(stored["instruments"]),

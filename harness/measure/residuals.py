@@ -52,6 +52,8 @@ def noise(
     *,
     own_volts: Floats | None,
     step_v: tuple[float, float],
+    own_interval_s: float | None = None,
+    own_above_v2_hz: float | None = None,
     weighting: Literal["none", "A", "quasi-peak"] = "none",
     gain_standard: tuple[float, float] = (0.0, 0.0),
     k: float = 2.0,
@@ -60,32 +62,61 @@ def noise(
 
     volts: hot, cold, shape (2, samples). own_volts: the same of the scope's own noise, another record, of any
     length; without one the scope's part is unknown and the result a floor: the noise is no more than what was
-    seen. step_v: one code of each input. gain_standard: relative standard uncertainty of each input's gain.
+    seen. own_interval_s: between samples of own_volts, if it is another one; it was kept only where it moved
+    the quantiser then. own_above_v2_hz: its density at the upper end of the record. step_v: one code of each
+    input. gain_standard: relative standard uncertainty of each input's gain.
     A record too quiet to move the quantiser about is a floor too, half a code of each input above what it
     shows: within a code anything can hide. The scope's own quasi-peak is taken off by its square, as is right
     for two noises of one spectrum.
     Raises ReadingError if the records don't hold the band.
     """
 
-    def power(of_volts: Floats) -> BandPower:
+    def power(of_volts: Floats, step_s: float) -> BandPower:
         if weighting == "quasi-peak":
-            return quasi_peak_power(of_volts, interval_s)
-        return band_power(of_volts, interval_s, weighting=weighting)
+            return quasi_peak_power(of_volts, step_s)
+        return band_power(of_volts, step_s, weighting=weighting)
 
-    seen = power(volts)
+    seen = power(volts, interval_s)
     if own_volts is None:
         gains = (2 * gain_standard[0] * seen.hot_v2, 2 * gain_standard[1] * seen.cold_v2)
         return below(math.sqrt(seen.mean_square_v2 + k * math.hypot(seen.standard_v2, *gains)), k=k)
-    own = power(own_volts)
+    own = power(own_volts, own_interval_s or interval_s)
     parts = [
         Contribution(name="noise", standard=seen.standard_v2),
         Contribution(name="scope's own noise", standard=own.standard_v2),
         Contribution(name="input gain", standard=2 * gain_standard[0] * abs(seen.hot_v2 - own.hot_v2)),
         Contribution(name="input gain", standard=2 * gain_standard[1] * abs(seen.cold_v2 - own.cold_v2)),
     ]
-    result = root_of_power(seen.mean_square_v2 - own.mean_square_v2, parts, k=k)
-    hidden = undithered(volts, step_v) + undithered(own_volts, step_v)
+    folded_v2 = _folded(volts, interval_s, own_above_v2_hz, weighting)
+    parts.append(Contribution(name="folded noise", standard=folded_v2 / math.sqrt(3)))
+    result = root_of_power(seen.mean_square_v2 - own.mean_square_v2 - folded_v2, parts, k=k)
+    hidden = undithered(volts, step_v) + (0.0 if own_interval_s else undithered(own_volts, step_v))
     return below(result.high + hidden, k=k) if hidden > 0 else result
+
+
+TOP = (0.75, 0.95)  # of half the sample rate: the upper end of a record's spectrum
+FOLDED = math.pi**2 / 24  # of the density there: what folds into a band far below, of noise like 1/f
+
+
+def density_above(volts: Floats, interval_s: float) -> float:
+    """Density of hot less cold at the upper end of a record's spectrum, V²/Hz; volts: (2, samples)."""
+    spectrum = np.fft.rfft(volts[0] - volts[1])
+    first, last = (round(share * (len(spectrum) - 1)) for share in TOP)
+    square = np.abs(spectrum[first:last]) ** 2
+    return float(2 * interval_s / volts.shape[1] * np.median(square) / math.log(2))
+
+
+def _folded(volts: Floats, interval_s: float, own_v2_hz: float | None, weighting: str) -> float:
+    """Half of the most that can have folded into the band from above half the sample rate, V².
+
+    A scope samples without a filter. Of a density that falls as the square of the frequency from there on,
+    S/4k² at 2k times half the rate, both sides of every multiple of the rate fold: 2 Σ S/4k² = π²/12 S; and
+    at the end of the spectrum S is seen twice. Anything from nothing to that is in the band.
+    """
+    if own_v2_hz is None:
+        return 0.0
+    extra_v2_hz = max(density_above(volts, interval_s) - own_v2_hz, 0.0)
+    return FOLDED / 2 * extra_v2_hz * (HIGH_HZ - LOW_HZ) * 10 ** (WHITE_NOISE_DB[weighting] / 10)
 
 
 def band_power(
@@ -246,6 +277,7 @@ def detect(weighted: Floats, interval_s: float, *, settled: bool = False) -> Flo
 
 LAST_HARMONIC = 10
 LEAST_RATIO = 20.0  # of the fundamental over its standard uncertainty: below, nothing to compare with
+LINEARITY = 1e-4  # of the fundamental: a scope's own harmonics on another range: common practice, no source
 STABILITY = 0.05  # of the through setup's harmonics, per part: common practice, no source
 
 
@@ -265,6 +297,7 @@ class Harmonics:
     relative: Complex
     standard: Floats
     rest: BandPower
+    volts_per_division: tuple[float, ...] = ()
 
 
 def measure_harmonics(
@@ -309,6 +342,7 @@ def thd(
     seen: Harmonics,
     through: Harmonics | None,
     *,
+    alike: bool = True,
     and_noise: bool = False,
     stability: float = STABILITY,
     largest_residual: float = 0.0,
@@ -324,18 +358,25 @@ def thd(
     through setup's harmonics may come out otherwise in the unit's, one standard uncertainty. Without a
     through setup no part of what is seen can be laid to the unit, and the result is a floor: no more than
     that and `largest_residual` together, the latter being what generator and scope may have, a fraction.
+    alike: whether both were recorded on the same ranges. If not, the scope's own harmonics are others, and
+    its noise is not known, so that of everything only an upper bound is.
     Raises ReadingError for a through setup of another tone.
     """
     power, parts = _harmonic_power(seen, through, stability)
+    if through is not None and not alike:
+        shifted = 2 * LINEARITY * math.sqrt(max(power, 0.0)) + LINEARITY**2
+        parts.append(Contribution(name="through reference", standard=shifted))
     if and_noise:
         square = seen.fundamental_vrms**2
         power += seen.rest.mean_square_v2 / square
         parts.append(Contribution(name="noise", standard=seen.rest.standard_v2 / square))
-        if through is not None:
+        if through is not None and alike:
             power -= through.rest.mean_square_v2 / square
             parts.append(Contribution(name="through reference", standard=through.rest.standard_v2 / square))
     result = root_of_power(power, parts, k=k)
-    return result if through is not None else below(result.high + largest_residual, k=k)
+    if through is not None and (alike or not and_noise):
+        return result
+    return below(result.high + largest_residual, k=k)
 
 
 def _harmonic_power(

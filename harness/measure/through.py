@@ -7,7 +7,7 @@ on two neighbouring ranges, ties every finer range's gain to that of the drive r
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 
@@ -76,6 +76,34 @@ def ladder_rungs(
         if 2 * peak_v <= (FULLEST + 0.1) * divisions * finer:
             rungs.append(Rung(finer_v_per_division=finer, coarser_v_per_division=coarser, peak_v=peak_v))
     return tuple(rungs)
+
+
+def rungs_up(
+    drive_v_per_division: float,
+    coarsest_v_per_division: float,
+    volts_per_division: Sequence[float],
+    divisions: int,
+    *,
+    most_peak_v: float,
+) -> tuple[Rung, ...]:
+    """Plan the ladder up from the drive range, for ports with more on them than the generator's level.
+
+    The level that fills three quarters of the finer range of each two, or the generator's largest, which is
+    most_peak_v per leg.
+    """
+    settings = sorted(
+        value
+        for value in volts_per_division
+        if drive_v_per_division * (1 - SAME_SETTING) <= value <= coarsest_v_per_division * (1 + SAME_SETTING)
+    )
+    return tuple(
+        Rung(
+            finer_v_per_division=finer,
+            coarser_v_per_division=coarser,
+            peak_v=min(LADDER_FILL * divisions * finer / 2, most_peak_v),
+        )
+        for finer, coarser in pairwise(settings)
+    )
 
 
 def tone_reference(
@@ -363,36 +391,37 @@ class HarmonicDrift:
 
 
 def noise_drift(now: Reference, before: Reference) -> tuple[NoiseDrift, ...]:
-    """Compare the bench's own noise pair by pair; on other ranges than before it is another noise."""
-    noise, earlier = now.residuals.noise, before.residuals.noise
-    if noise is None or earlier is None:
-        return ()
-    if noise.inputs != earlier.inputs or noise.step_v != earlier.step_v:
-        return ()
-    result = []
-    for hot in range(0, len(noise.inputs), 2):
-        new, old = (band_power(record.volts[hot : hot + 2], record.interval_s) for record in (noise, earlier))
-        if min(new.mean_square_v2, old.mean_square_v2) <= 0:
-            continue  # a record of one code has no noise, and nothing has a level over that
-        spread = math.hypot(new.standard_v2 / new.mean_square_v2, old.standard_v2 / old.mean_square_v2)
-        result.append(
-            NoiseDrift(
-                inputs=(noise.inputs[hot], noise.inputs[hot + 1]),
+    """Compare the bench's own noise pair by pair, on the first range that both have it on."""
+    result: dict[tuple[int, int], NoiseDrift] = {}
+    for own in now.residuals.noise:
+        for hot in range(0, len(own.inputs), 2):
+            pair, ranges = (own.inputs[hot], own.inputs[hot + 1]), own.volts_per_division[hot : hot + 2]
+            other = before.residuals.own_noise(pair, ranges)
+            if pair in result or other is None or not own.serves(pair, ranges):
+                continue
+            rows = [other.inputs.index(number) for number in pair]
+            new = band_power(own.volts[hot : hot + 2], own.interval_s)
+            old = band_power(other.volts[rows], other.interval_s)
+            if min(new.mean_square_v2, old.mean_square_v2) <= 0:
+                continue  # a record of one code has no noise, and nothing has a level over that
+            spread = math.hypot(new.standard_v2 / new.mean_square_v2, old.standard_v2 / old.mean_square_v2)
+            result[pair] = NoiseDrift(
+                inputs=pair,
                 now_dbu=dbu_from_vrms(math.sqrt(new.mean_square_v2)),
                 change_db=10 * math.log10(new.mean_square_v2 / old.mean_square_v2),
                 standard_db=10 / math.log(10) * spread,
             )
-        )
-    return tuple(result)
+    return tuple(result.values())
 
 
 def harmonic_drift(now: Reference, before: Reference) -> tuple[HarmonicDrift, ...]:
     """Compare the harmonics of each tone and pair that both references have."""
     result = []
-    for (hz, volts, pair), new in now.residuals.harmonics.items():
-        old = before.residuals.harmonics.get((hz, volts, pair))
-        if old is None or old.orders != new.orders:
+    for (hz, volts, pair), found in now.residuals.harmonics.items():
+        earlier = before.residuals.harmonics.get((hz, volts, pair))
+        if not found or not earlier or earlier[0].orders != found[0].orders:
             continue
+        new, old = found[0], earlier[0]
         result.append(
             HarmonicDrift(
                 frequency_hz=hz,

@@ -5,7 +5,7 @@ cycles, and so do 50 Hz and 60 Hz, so that neither the other leg nor the mains l
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -94,6 +94,7 @@ def is_mains(frequency_hz: float, duration_s: float) -> bool:
 
 
 TERMINATED_HZ = 60e3
+NOISE_SAMPLES = 200_000  # a scope has no filter: what lies above a megahertz folds, and little noise does
 SILENT_RECORD_HZ = 1e3  # with the outputs off nothing is looked for, but mains is averaged as with a tone
 
 
@@ -115,7 +116,8 @@ class Stimulus:
     @property
     def tones(self) -> TonePair:
         """The two frequencies, and the record that holds both in whole cycles."""
-        return choose_tones(SILENT_RECORD_HZ if self.kind == "silence" else self.frequency_hz)
+        tones = choose_tones(SILENT_RECORD_HZ if self.kind == "silence" else self.frequency_hz)
+        return replace(tones, samples=NOISE_SAMPLES) if self.kind == "terminated" else tones
 
     @property
     def has_tone(self) -> bool:

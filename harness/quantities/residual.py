@@ -9,15 +9,15 @@ import numpy as np
 
 from harness.arrays import Floats
 from harness.measure.budget import Component, in_db, propagate
-from harness.measure.reference import BenchResiduals, InputOffset, harmonics_of
-from harness.measure.residuals import least_noise_vrms, noise, thd
+from harness.measure.own_noise import OwnNoise
+from harness.measure.reference import InputOffset, harmonics_of
+from harness.measure.residuals import Harmonics, least_noise_vrms, noise, thd
 from harness.measure.tone import ToneFit
 from harness.measure.tones import SILENCE, TERMINATED, Stimulus
 from harness.quantities.forms import StateSeen
 from harness.quantities.need import Need, PortView, one_tone
 from harness.quantities.quantity import KINDS, Family, LimitRule, Options, PlannedReading, Quantity
 from harness.reading import Estimate
-from harness.roles import Capture
 from harness.units import ZERO_DBU_VRMS, dbu_from_vrms
 
 LARGEST_RESIDUAL = 0.003  # of a tone, generator and scope together: common practice, no source
@@ -94,12 +94,15 @@ class Noise(Residual):
     def measure(self, planned: PlannedReading[OfRecord], seen: Sequence[StateSeen], k: float) -> Estimate:
         """In dBu."""
         capture, rows = seen[0].capture, planned.given.rows
-        options = planned.given.options
+        options, own = planned.given.options, own_noise(seen[0], rows)
+        pair = None if own is None else own.inputs.index(capture.inputs[rows[0]]) // 2
         gain_standard = (seen[0].gain_accuracy / sqrt(3), seen[0].gain_accuracy / sqrt(3))
         result = noise(
             capture.volts[list(rows)],
             capture.interval_s,
-            own_volts=own_volts(seen[0].bench, capture, rows),
+            own_volts=None if own is None else own.volts[[own.inputs.index(capture.inputs[r]) for r in rows]],
+            own_interval_s=None if own is None else own.interval_s,
+            own_above_v2_hz=None if own is None or pair is None else own.above_v2_hz[pair],
             step_v=(capture.step_v[rows[0]], capture.step_v[rows[1]]),
             weighting=options.weighting if isinstance(options, NoiseOptions) else "none",
             gain_standard=gain_standard,
@@ -108,18 +111,10 @@ class Noise(Residual):
         return in_db(result, ZERO_DBU_VRMS)
 
 
-def own_volts(bench: BenchResiduals, capture: Capture, rows: tuple[int, int]) -> Floats | None:
-    """The bench's record of the same two inputs by itself, if it was taken on the same ranges."""
-    own = bench.noise
-    if own is None:
-        return None
-    numbers = [capture.inputs[row] for row in rows]
-    if any(number not in own.inputs for number in numbers):
-        return None
-    settings = [[one.setting.inputs[n].volts_per_division for n in numbers] for one in (own, capture)]
-    if any(abs(a / b - 1) > 1e-3 for a, b in zip(*settings, strict=True)):
-        return None
-    return own.volts[[own.inputs.index(number) for number in numbers]]
+def own_noise(seen: StateSeen, rows: tuple[int, int]) -> OwnNoise | None:
+    """The bench's record of the same two inputs by itself, if one was taken on the same ranges."""
+    numbers = [seen.capture.inputs[row] for row in rows]
+    return seen.bench.own_noise(numbers, [seen.volts_per_division(row) for row in rows])
 
 
 class DistortionOptions(Options):
@@ -149,10 +144,21 @@ class Distortion(Residual):
         """A fraction."""
         one, rows, options = seen[0], planned.given.rows, planned.given.options
         result = harmonics_of(one.capture, rows, one.stimulus)
-        through = one.bench.harmonics.get((one.stimulus.frequency_hz, one.stimulus.level_vrms, rows[0] // 2))
+        key = (one.stimulus.frequency_hz, one.stimulus.level_vrms, rows[0] // 2)
+        through, alike = _on_the_same_ranges(one.bench.harmonics.get(key, ()), result)
         everything = isinstance(options, DistortionOptions) and options.include == "everything"
         residual = 0.0 if through else LARGEST_RESIDUAL
-        return thd(result, through, and_noise=everything, largest_residual=residual, k=k)
+        return thd(result, through, alike=alike, and_noise=everything, largest_residual=residual, k=k)
+
+
+def _on_the_same_ranges(through: Sequence[Harmonics], seen: Harmonics) -> tuple[Harmonics | None, bool]:
+    """The bench's harmonics on the ranges of the unit's record, else those at the tone's own level."""
+    for each in through:
+        if not each.volts_per_division or np.allclose(
+            each.volts_per_division, seen.volts_per_division, rtol=1e-3
+        ):
+            return each, True
+    return (through[0] if through else None), False
 
 
 class DcOffset(Residual):

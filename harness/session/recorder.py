@@ -47,7 +47,15 @@ def in_order(capture: Capture, numbers: Sequence[int]) -> Capture:
     )
 
 
+ALIKE_IN_PAIRS = ("terminated", "antiphase")
+"""Stimuli of what is told by the difference of two inputs, less the bench's own on the same ranges."""
+
 MOST_CAPTURES = 8  # twelve settings, at least one step a time from a prediction: more is a signal that moves
+
+
+def _alike_in_pairs(ranges: Mapping[int, float]) -> dict[int, float]:
+    """Both inputs of each pair on the coarser of their two ranges."""
+    return {number: max(ranges[number], ranges.get(((number - 1) ^ 1) + 1, 0.0)) for number in ranges}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -145,12 +153,17 @@ class Recorder:
             number: pick_range(peak_v, scope.volts_per_division, scope.divisions)
             for number, peak_v in request.peaks_v.items()
         }
+        if request.stimulus.kind in ALIKE_IN_PAIRS:
+            ranges = _alike_in_pairs(ranges)
         for _ in range(MOST_CAPTURES):
             raw = self.capture_at(request, ranges)
             ranging = next_range(raw.capture, scope.volts_per_division, scope.divisions)
-            if ranging.settled:
+            wanted = dict(ranging.volts_per_division)
+            if request.stimulus.kind in ALIKE_IN_PAIRS:
+                wanted = _alike_in_pairs(wanted)
+            if ranging.settled or wanted == ranges:
                 return raw
-            ranges = dict(ranging.volts_per_division)
+            ranges = wanted
         raise ReadingError(f"no scope range suits: {MOST_CAPTURES} were tried and the signal kept changing")
 
     def fit(self, raw: RawCapture) -> FittedCapture:

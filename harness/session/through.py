@@ -4,7 +4,7 @@ The bench's noise and harmonics are measured in the same setup, and subtracted f
 """
 
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from math import sqrt
 
@@ -15,6 +15,7 @@ from harness.errors import ReadingError, SettingRefused, SetupError
 from harness.job.fixture import Setup
 from harness.job.state import IDLE_STATE, UNPOWERED_STATE
 from harness.measure.captures import pick_range
+from harness.measure.own_noise import OwnNoise
 from harness.measure.reference import (
     BenchResiduals,
     Key,
@@ -30,6 +31,7 @@ from harness.measure.through import (
     drift,
     ladder_rungs,
     measure_offsets,
+    rungs_up,
     through_problems,
     tone_reference,
 )
@@ -55,35 +57,74 @@ def _request(
 
 def lacks(residuals: BenchResiduals, plan: Plan) -> bool:
     """Whether a residual is missing that the plan's quantities subtract."""
-    known = {(hz, volts) for hz, volts, _ in residuals.harmonics}
+    known = {(hz, volts) for (hz, volts, _), found in residuals.harmonics.items() if found}
     return any(
         (stimulus.frequency_hz, stimulus.level_vrms) not in known
         if stimulus.has_tone
-        else residuals.noise is None
+        else not residuals.noise
         for stimulus in plan.bench_stimuli
     )
 
 
 def _take_residuals(context: RunContext, setup: Setup) -> BenchResiduals:
-    """Record the bench's own noise and harmonics under the plan's stimuli, in the through setup."""
-    noise: Capture | None = None
-    harmonics: dict[Key, Harmonics] = {}
+    """Record the bench's own noise and harmonics under the plan's stimuli, in the through setup.
+
+    Both are others on every range, so they are recorded on all those that a unit's records are likely to be
+    taken on.
+    """
+    noise: list[OwnNoise] = []
+    harmonics: dict[Key, tuple[Harmonics, ...]] = {}
     for stimulus in context.plan.bench_stimuli:
         context.drive.apply(stimulus)
-        peaks_v = dict.fromkeys(_through_inputs(context, setup), stimulus.level_vrms / sqrt(2.0))
-        request = _request(setup, stimulus, peaks_v, "bench alone")
-        capture = context.recorder.take(request).capture
-        if not stimulus.has_tone:
-            noise = capture
-            continue
-        for pair in range(len(capture.inputs) // 2):
-            key = (stimulus.frequency_hz, stimulus.level_vrms, pair)
-            try:
-                harmonics[key] = harmonics_of(capture, (2 * pair, 2 * pair + 1), stimulus)
-            except ReadingError:
-                continue  # its readings then say that nothing could be subtracted
+        if stimulus.has_tone:
+            _add_harmonics(context, setup, stimulus, harmonics)
+        else:
+            noise += _own_noise(context, setup, stimulus)
     context.drive.silence()
-    return BenchResiduals(noise=noise, harmonics=harmonics)
+    return BenchResiduals(noise=tuple(noise), harmonics=harmonics)
+
+
+def _own_noise(context: RunContext, setup: Setup, stimulus: Stimulus) -> Iterator[OwnNoise]:
+    """On every range on which a quiet port may be recorded."""
+    inputs = _through_inputs(context, setup)
+    request = _request(setup, stimulus, {}, "bench alone")
+    for volts_per_division in context.bench.oscilloscope.volts_per_division:
+        if volts_per_division <= COARSEST_NOISE_V:
+            raw = context.recorder.capture_at(request, dict.fromkeys(inputs, volts_per_division))
+            yield OwnNoise.of(raw.capture)
+
+
+def _add_harmonics(
+    context: RunContext, setup: Setup, stimulus: Stimulus, harmonics: dict[Key, tuple[Harmonics, ...]]
+) -> None:
+    """On the tone's own range and on those beside it; on finer ones the tone is as much lower."""
+    inputs = _through_inputs(context, setup)
+    peaks_v = dict.fromkeys(inputs, stimulus.level_vrms / sqrt(2.0))
+    own = context.recorder.take(_request(setup, stimulus, peaks_v, "bench alone")).capture
+    captures = [own]
+    settings = context.bench.oscilloscope.volts_per_division
+    drive_v = own.setting.inputs[own.inputs[0]].volts_per_division
+    index = min(range(len(settings)), key=lambda each: abs(settings[each] - drive_v))
+    for number in range(max(index - RANGES_BESIDE, 0), min(index + RANGES_BESIDE + 1, len(settings))):
+        share = min(settings[number] / drive_v, 1.0)
+        if number == index or share * stimulus.level_vrms < LOW_LEVEL_VRMS:
+            continue
+        lower = replace(stimulus, level_vrms=share * stimulus.level_vrms)
+        context.drive.apply(lower)
+        request = _request(setup, lower, {}, "bench alone")
+        captures.append(context.recorder.capture_at(request, dict.fromkeys(inputs, settings[number])).capture)
+    for pair in range(len(own.inputs) // 2):
+        key = (stimulus.frequency_hz, stimulus.level_vrms, pair)
+        found = [_harmonics(capture, pair, stimulus) for capture in captures]
+        harmonics[key] = tuple(one for one in found if one is not None)
+
+
+def _harmonics(capture: Capture, pair: int, stimulus: Stimulus) -> Harmonics | None:
+    """None of a record without a tone: its readings then say that nothing could be subtracted."""
+    try:
+        return harmonics_of(capture, (2 * pair, 2 * pair + 1), stimulus)
+    except ReadingError:
+        return None
 
 
 def _through_inputs(context: RunContext, setup: Setup) -> range:
@@ -98,6 +139,8 @@ REPEATS = 3  # captures at the drive level: their spread is the reference's repe
 WEAKEST_LIVE = 1e-4  # of the drive: below this a leg's gain accuracy is not what limits a reading
 RUNG_SHARES = (1.0, 0.5, 0.25)  # of the level that fills the finer range, tried in turn
 BOUNDS_ONLY = "noise and distortion get only upper bounds"
+COARSEST_NOISE_V = 0.05  # per division; a quiet port is recorded on this range or on a finer one
+RANGES_BESIDE = 2  # finer, and coarser: units of 12 dB more or less
 COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every finer one
 
 
@@ -342,8 +385,19 @@ def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> To
         scope.divisions,
         least_peak_v=context.bench.generator.amplitude_range_vpp[0] / 2,
     )
-    finest = _finest_range(context, stimulus)
+    finest, coarsest = _predicted_ranges(context, stimulus)
     ladder: list[Shot] = []
+    for rung in rungs_up(
+        drive_range,
+        coarsest,
+        scope.volts_per_division,
+        scope.divisions,
+        most_peak_v=context.bench.generator.amplitude_range_vpp[1] / 2,
+    ):
+        step = _climb(context, setup, stimulus.frequency_hz, rung)
+        if not step:
+            break
+        ladder += step
     for rung in rungs:
         if rung.finer_v_per_division < finest * 0.99:
             break
@@ -405,16 +459,20 @@ def _zeros(context: RunContext, setup: Setup) -> list[FittedCapture]:
     return fitted
 
 
-def _finest_range(context: RunContext, stimulus: Stimulus) -> float:
-    """The most sensitive range on which the plan predicts a signal, as opposed to its absence."""
+def _predicted_ranges(context: RunContext, stimulus: Stimulus) -> tuple[float, float]:
+    """The finest and the coarsest range on which the plan predicts a signal, as opposed to its absence."""
     peak_v = stimulus.level_vrms / sqrt(2.0)
-    weakest = 1.0
+    levels = [1.0]
     for acquisition in context.plan.acquisitions:
         if acquisition.stimulus == stimulus:
-            levels = abs(context.plan.predictions[acquisition.number].transfer).sum(axis=1)
-            weakest = min([weakest, *(float(level) for level in levels if level > WEAKEST_LIVE)])
+            predicted = abs(context.plan.predictions[acquisition.number].transfer).sum(axis=1)
+            levels += [float(level) for level in predicted if level > WEAKEST_LIVE]
     scope = context.bench.oscilloscope
-    return pick_range(weakest * peak_v, scope.volts_per_division, scope.divisions)
+    finest, coarsest = (
+        pick_range(level * peak_v, scope.volts_per_division, scope.divisions)
+        for level in (min(levels), max(levels))
+    )
+    return finest, coarsest
 
 
 def _capture(context: RunContext, setup: Setup, stimulus: Stimulus, prediction: Prediction) -> RawCapture:

@@ -89,16 +89,12 @@ def test_a_bench_record_on_another_range_is_not_taken_off_a_units_noise() -> Non
     job = job_of("two_loop_switcher", "sequence_small.toml")
     kept = kept_run("two_loop_switcher")
     reference = Reference.from_dict(kept.result["reference"])
-    bench = reference.residuals.noise
-    assert bench is not None
-    coarser = {
-        number: replace(one, volts_per_division=2 * one.volts_per_division)
-        for number, one in bench.setting.inputs.items()
-    }
-    elsewhere = replace(bench, setting=replace(bench.setting, inputs=coarser))
-    (same, other, none) = (
-        noise_readings(job, replace(reference, residuals=replace(reference.residuals, noise=record)))
-        for record in (bench, elsewhere, None)
+    (bench,) = reference.residuals.noise
+    elsewhere = replace(bench, volts_per_division=tuple(2 * each for each in bench.volts_per_division))
+    (same, both, other, none) = (
+        noise_readings(job, replace(reference, residuals=replace(reference.residuals, noise=records)))
+        for records in ((bench,), (elsewhere, bench), (elsewhere,), ())
     )
+    assert same == both
     assert len(none) == 6
     assert other == none != same

@@ -14,6 +14,7 @@ from harness.measure.through import (
     Shot,
     ladder_rungs,
     measure_offsets,
+    rungs_up,
     through_problems,
     tone_reference,
 )
@@ -129,6 +130,30 @@ def test_the_ladder_finds_every_range_s_gain(seed: int) -> None:
     for entry in reference.ranges:
         true = bench.gain(entry.input, entry.volts_per_division) / bench.gain(entry.input, 0.5)
         assert abs(entry.gain - true) <= 4.5 * entry.standard + 1e-12
+        assert entry.standard < 2e-3
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_ladder_goes_up_to_ranges_of_more_than_the_drive(seed: int) -> None:
+    """Of a unit with gain: by a higher level, or by the generator's largest where that is less."""
+    bench = SyntheticBench(seed)
+    drive = bench.capture(through(4), TONES, (1.0, 1.0), dict.fromkeys(bench.inputs, 0.5))
+    ladder = []
+    rungs = rungs_up(0.5, 5.0, [*RANGES, 1.0, 2.0, 5.0, 10.0], 8, most_peak_v=4.0)
+    levels_v = [(rung.finer_v_per_division, rung.peak_v) for rung in rungs]
+    assert levels_v == [(0.5, 1.5), (1.0, 3.0), (2.0, 4.0)]
+    for rung in rungs:
+        emf = (rung.peak_v / math.sqrt(2),) * 2
+        for setting in (rung.coarser_v_per_division, rung.finer_v_per_division):
+            capture = bench.capture(through(4), TONES, emf, dict.fromkeys(bench.inputs, setting))
+            ladder.append(Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=emf))
+    first = Shot(capture=drive, fit=fit_of(drive, TONES), emf_vrms=(1.0, 1.0))
+    reference = tone_reference([first], ladder, through_prediction=through(4), identity="up")
+    for number in bench.inputs:
+        entry = reference.range_gain(number, 5.0)
+        assert entry is not None
+        true = bench.gain(number, 5.0) / bench.gain(number, 0.5)
+        assert abs(abs(entry.gain) - true) <= 4.5 * entry.standard
         assert entry.standard < 2e-3
 
 

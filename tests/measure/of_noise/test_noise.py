@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.budget import in_db
-from harness.measure.residuals import band_power, least_noise_vrms, noise
+from harness.measure.residuals import band_power, density_above, least_noise_vrms, noise
 from harness.measure.spectrum import Weighting, a_weighting, bs468_network
 from harness.measure.tones import choose_tones
 from harness.units import ZERO_DBU_VRMS
@@ -152,3 +152,27 @@ def test_the_floor_said_beforehand_is_the_one_found() -> None:
     levels = [each.high for each in result if each.floor]
     assert len(levels) >= 17
     assert 0.7 * message < np.median(levels) < 1.6 * message
+
+
+@pytest.mark.parametrize("top_hz", [100e3, 1e6])
+def test_what_folds_from_above_half_the_sample_rate_is_in_the_interval(top_hz: float) -> None:
+    """Closed form: white noise through two poles at top_hz, as a sampler at 2 MHz without a filter has it."""
+    fine_hz, every, density_v2_hz = 16e6, 8, 1e-14
+    held = 0
+    for seed in range(10):
+        random = np.random.default_rng(seed)
+        white = random.normal(0.0, math.sqrt(density_v2_hz * fine_hz / 2), 1_600_000)
+        spectrum = np.fft.rfft(white) / np.sqrt(1 + (np.fft.rfftfreq(len(white), 1 / fine_hz) / top_hz) ** 4)
+        unit = np.fft.irfft(spectrum, len(white))[::every]
+        own, scope = random.normal(0.0, 2e-5, (2, 2, len(unit)))
+        result = noise(
+            scope + np.stack([unit, 0 * unit]),
+            every / fine_hz,
+            own_volts=own,
+            own_above_v2_hz=density_above(own, every / fine_hz),
+            step_v=(0.0, 0.0),
+        )
+        true = math.sqrt(density_v2_hz * 19_980)
+        held += result.low <= true <= result.high
+        assert 20 * math.log10(result.high / result.low) < (1.0 if top_hz < 2e5 else 3.5)
+    assert held >= 9
