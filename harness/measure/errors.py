@@ -300,7 +300,9 @@ def _repeats(reference: ToneReference, capture: Capture, acquisition: str) -> li
         mean = single / math.sqrt(reference.spread.records)
         sources += [
             _of_pair("repeatability", f"{reference.identity} repeat {number}", row, k, mean, sampled),
-            _of_pair("repeatability", f"{acquisition} repeat {number}", row, k, single, sampled),
+            # Whether the output or the input was unsteady is not known. An output's error is the same on both
+            # inputs of the pair and cancels in their ratio; an input's does not, so it is taken for that.
+            _of_input("repeatability", f"{acquisition} repeat {number}", row, single, sampled=sampled),
         ]
         setting = capture.setting.inputs[number].volts_per_division
         ratio = reference.range_gain(number, setting)

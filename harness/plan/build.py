@@ -296,8 +296,14 @@ def cycles_of(draft: Draft, need: CheckAtPort, setup: Setup) -> Iterator[Planned
     rows = setup.rows(PortName(channel=need.channel, net=need.port))
 
     def levels(state: State) -> CycleLevels:
-        transfer = draft.predict(setup, state, tone.frequency_hz).transfer
-        return levels_of((transfer[:, 0] - transfer[:, 1]) / 2 * tone.level_vrms, rows)
+        predicted, alone = (
+            levels_of((made.transfer[:, 0] - made.transfer[:, 1]) / 2 * tone.level_vrms, rows)
+            for made in (
+                draft.predict(setup, state, tone.frequency_hz),
+                draft.predict_uncoupled(setup, state, tone.frequency_hz),
+            )
+        )
+        return predicted.with_coupled(alone)
 
     for control in draft.job.module.control_names:
         state = State(on=(control,))

@@ -213,6 +213,21 @@ class Draft:
             self.wirings[setup.name] = build_wiring(self.job.module, self.job.fixture, setup, self.impedances)
         return in_state(self.wirings[setup.name], self.job.module, setup, state)
 
+    def predict_uncoupled(self, setup: Setup, state: State, frequency_hz: float) -> Prediction:
+        """The same with nothing through open contacts."""
+        circuit = self._circuit(setup, state)
+        elements = tuple(
+            replace(element, capacitance_f=0.0)
+            if element.kind == "contact" and not element.conducts
+            else element
+            for element in circuit.elements
+        )
+        return predict_circuit(
+            replace(circuit, elements=elements),
+            frequencies_hz=choose_tones(frequency_hz).frequencies_hz,
+            with_live=False,
+        )
+
     @cached_property
     def _everywhere_hz(self) -> frozenset[float]:
         """Frequencies that are wanted in all states."""

@@ -26,6 +26,7 @@ from harness.reading import Estimate, OperationFailed, Shown
 Side = Literal["one", "two"]
 MISS_DB = 0.8  # what 100 ohm take off 1 kohm: the miss of MIL-R-5757J, at the load that it is told by
 SILENT = 0.01  # of the drive: a leg that should show less than this is missed when it shows more
+MORE = 3.0  # times what the circuit predicts through an open contact, with strays: 12 dB in all
 CONFIDENCE = 0.95
 MOST_LISTED = 5  # operations that failed: how many a sentence has room for
 
@@ -35,10 +36,23 @@ class CycleLevels:
     """V RMS on each viewed leg, by row, and between the legs of the port.
 
     An open leg carries a copy of the other where the load floats: then only what is between them is wrong.
+    coupled: what of these comes through the capacitance of open contacts, which may be several times as large
+    as the job's files say; zeros if that is not known.
     """
 
     legs_vrms: tuple[float, ...]
     pair_vrms: float
+    legs_coupled_vrms: tuple[float, ...] = ()
+    pair_coupled_vrms: float = 0.0
+
+    def with_coupled(self, alone: "CycleLevels") -> "CycleLevels":
+        """The same, known what is there without the capacitance of open contacts."""
+        legs = zip(self.legs_vrms, alone.legs_vrms, strict=True)
+        return replace(
+            self,
+            legs_coupled_vrms=tuple(abs(level - without) for level, without in legs),
+            pair_coupled_vrms=abs(self.pair_vrms - alone.pair_vrms),
+        )
 
 
 def levels_of(volts: Complex, rows: tuple[int, int]) -> CycleLevels:
@@ -68,13 +82,17 @@ class OfOperations:
         """Which level differs from what the circuit predicts, and how; None if none does. volts: by row."""
         hot, cold = self.rows
         levels = levels_of(volts, self.rows)
-        shown: tuple[tuple[Shown, float, float], ...] = (
-            ("hot leg", levels.legs_vrms[hot], expected.legs_vrms[hot]),
-            ("cold leg", levels.legs_vrms[cold], expected.legs_vrms[cold]),
-            ("between the legs", levels.pair_vrms, expected.pair_vrms),
+        coupled = expected.legs_coupled_vrms or (0.0,) * len(expected.legs_vrms)
+        shown: tuple[tuple[Shown, float, float, float], ...] = (
+            ("hot leg", levels.legs_vrms[hot], expected.legs_vrms[hot], coupled[hot]),
+            ("cold leg", levels.legs_vrms[cold], expected.legs_vrms[cold], coupled[cold]),
+            ("between the legs", levels.pair_vrms, expected.pair_vrms, expected.pair_coupled_vrms),
         )
         drive_vrms = self.stimulus.level_vrms
-        misses = ((what, _missed(level, wanted, drive_vrms=drive_vrms)) for what, level, wanted in shown)
+        misses = (
+            (what, _missed(level, wanted, through, drive_vrms=drive_vrms))
+            for what, level, wanted, through in shown
+        )
         return next(((what, miss) for what, miss in misses if miss), None)
 
 
@@ -175,12 +193,19 @@ class Intermittency(OfCycle):
         return replace(judged, reason=reason, facts=tuple(failure.fact for failure in failures))
 
 
-def _missed(level_vrms: float, expected_vrms: float, *, drive_vrms: float) -> str:
-    """What is wrong with a leg's level after an operation: `not silent`, `-8.0 dB`; "" if nothing is."""
+def _missed(level_vrms: float, expected_vrms: float, coupled_vrms: float, *, drive_vrms: float) -> str:
+    """What is wrong with a leg's level after an operation: `not silent`, `-8.0 dB`; "" if nothing is.
+
+    coupled_vrms: of what is expected, what open contacts let through: it may be none of it, or MORE times it
+    in addition.
+    """
+    more_vrms = MORE * coupled_vrms
     if expected_vrms < SILENT * drive_vrms / 2:
-        return "not silent" if level_vrms > SILENT * drive_vrms else ""
-    off_db = 20 * math.log10(max(level_vrms, 1e-12) / expected_vrms)
-    return f"{off_db:+.1f} dB" if abs(off_db) > MISS_DB else ""
+        return "not silent" if level_vrms > max(SILENT * drive_vrms, expected_vrms + more_vrms) else ""
+    miss = 10 ** (MISS_DB / 20)
+    if expected_vrms / miss - coupled_vrms <= level_vrms <= expected_vrms * miss + more_vrms:
+        return ""
+    return f"{20 * math.log10(max(level_vrms, 1e-12) / expected_vrms):+.1f} dB"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -24,7 +24,7 @@ from harness.session.instruments import NotTaken
 from harness.session.recorder import FittedCapture, Measured, make_reading, make_state_reading
 from tests.frozen.kept import HERE, Kept, kept_run
 
-IMPEDANCES = BenchImpedances(source_ohm=50.0, input_ohm=1e6, input_f=15e-12)
+IMPEDANCES = BenchImpedances(source_ohm=50.0, source_tolerance=0.0, input_ohm=1e6, input_f=15e-12)
 
 Row = list[Any]
 
