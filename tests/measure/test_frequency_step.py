@@ -133,3 +133,29 @@ def test_what_the_circuit_does_not_know_is_between_flat_and_rising() -> None:
     rising_db = 20 * math.log10((20 / 18 + 1) / 2)
     assert level.low == pytest.approx(-60.0, abs=0.025)
     assert level.high == pytest.approx(-60.0 + rising_db, abs=0.025)
+
+
+def test_what_a_load_brings_to_both_legs_alike_does_not_widen_what_is_between_them() -> None:
+    """Two legs at 1 % and a hundredth of that between them, of contacts with a third more than predicted."""
+    hz, tones = 1000.0, (980.0, 1010.0)
+
+    def coupled(hot_hz: float, cold_hz: float, farads: float) -> Complex:
+        hot, cold = (2j * math.pi * each * 1e6 * farads for each in (hot_hz, cold_hz))
+        return np.array([[hot * 1.005, cold * 0.995], [hot * 0.995, cold * 1.005]])
+
+    def dressed(values: Complex) -> Transfer:
+        return predicted_transfer(values, np.zeros((0, 2, 2), dtype=complex))
+
+    true = replace(dressed(coupled(*tones, 4e-12)), made="measured")
+    made = at_one_frequency(
+        true,
+        at_tones=dressed(coupled(*tones, 3e-12)),
+        at_one=dressed(coupled(hz, hz, 3e-12)),
+        tones_hz=tones,
+        frequency_hz=hz,
+        acquisition="a",
+    )
+    level = gain(View(transfer=made, hot=0, cold=1))
+    expected = 20 * math.log10(2 * math.pi * hz * 1e6 * 4e-12 * 0.01)
+    assert level.low <= expected <= level.high
+    assert level.high - level.low < 0.2
