@@ -31,6 +31,7 @@ Line = Literal[
 ]
 """The lines of a budget that the error sources make."""
 
+HALF_SQUARE = 0.6  # of a gain's limit squared: half of what the square of two gains' ratio stays under
 LEGS = ("hot", "cold")
 EVERY = slice(None)
 
@@ -273,8 +274,9 @@ def _gain_ratios(
         ranges = " and ".join(f"{reference.drive_range(number):g}" for number in (first, second))
         named = f"gain ratio of inputs {first} and {second} at {ranges} V a division"
         # One is off by the ratio, the other by its inverse, and (r + 1/r)/2 is above 1: all that is left
-        # where the legs are crossed and the first order cancels. Uniform from nothing to its limit.
-        square = (2 * gain_accuracy) ** 2 / 2 / math.sqrt(3)
+        # where the legs are crossed and the first order cancels. Of two gains, each anywhere within ±a, half
+        # the square of their difference is under 1.2 a² in 95 of 100: closed form, 1 - (2 - x)²/4.
+        square = HALF_SQUARE * gain_accuracy**2
         ratio = _gain_ratio(hot, (own[0], own[1]), gain_accuracy, named)
         sources += [
             ratio,

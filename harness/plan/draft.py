@@ -151,6 +151,39 @@ def coupled_into(
     return KnownOhm(ohm=ohm, standard_ohm=float(np.sqrt(np.sum(spreads**2))))
 
 
+SMALL_F = 1e-15  # a change of a capacitance that stays in proportion
+
+
+def coupled_from_drive(
+    job: Job, setup: Setup, state: State, port: PortName, impedances: BenchImpedances, frequency_hz: float
+) -> float:
+    """Differential at a silent port over the e.m.f., per siemens of the two capacitances that let it through.
+
+    Those are of the open contact, both legs alike, that adds most; in ohms. What divides the drive before the
+    contact is in it.
+    """
+    circuit = build_circuit(job.module, job.fixture, setup, state, impedances)
+    elements = tuple(
+        replace(
+            element,
+            resistance_spread_ohm=0.0,
+            capacitance_spread_f=0.0 if element.kind != "contact" or element.conducts else SMALL_F,
+        )
+        for element in circuit.elements
+    )
+    made = predict_circuit(
+        replace(circuit, elements=elements), frequencies_hz=(frequency_hz, frequency_hz), with_live=False
+    )
+    adds: dict[str, complex] = {}
+    for name, change in zip(
+        made.spread_names, differential(made.spreads)[:, setup.view.index(port)], strict=True
+    ):
+        if _is_contact(name):
+            contact = name.replace(".hot.", ".").replace(".cold.", ".")
+            adds[contact] = adds.get(contact, 0j) + complex(change) / SMALL_F
+    return max(map(abs, adds.values()), default=0.0) / (2 * math.pi * frequency_hz)
+
+
 @dataclass
 class Draft:
     """A plan in the making; `setups`: those that anything is acquired in."""
@@ -340,6 +373,13 @@ class CheckInState(Need):
     def coupled_into(self) -> KnownOhm:
         """See `coupled_into`."""
         return coupled_into(self.draft.job, self.setup, self.in_state, self._port, self.draft.impedances)
+
+    def coupled_from_drive(self, frequency_hz: float) -> float:
+        """See `coupled_from_drive`."""
+        draft = self.draft
+        return coupled_from_drive(
+            draft.job, self.setup, self.in_state, self._port, draft.impedances, frequency_hz
+        )
 
     def judged_by(self, quantity: AnyQuantity, limit: Limit) -> "CheckInState":
         """The same with another quantity in the check's place, and a limit of silent ports in general."""

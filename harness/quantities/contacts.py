@@ -176,7 +176,11 @@ class CouplingCapacitance(Steady):
         if not across and min(levels) <= LEAST_COUPLING:
             return
         captures = [need.capture(pair_tone(need, hz)) for hz in frequencies_hz]
-        yield self.planned(need, captures, None, load=need.coupled_into())
+        load = need.coupled_into()
+        if not across:
+            ohm = need.coupled_from_drive(math.sqrt(min(frequencies_hz) * max(frequencies_hz)))
+            load = KnownOhm(ohm=ohm, standard_ohm=load.standard_ohm * ohm / load.ohm)
+        yield self.planned(need, captures, None, load=load)
 
     def of_transfers(
         self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float

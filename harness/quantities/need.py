@@ -104,6 +104,10 @@ class Need(ABC):
     def coupled_into(self) -> KnownOhm:
         """Differential at the port per ampere that two equal capacitances feed to its legs."""
 
+    @abstractmethod
+    def coupled_from_drive(self, frequency_hz: float) -> float:
+        """The same over the e.m.f., through one open contact, with what divides the drive before it."""
+
 
 def pair_tone(need: Need, frequency_hz: float | None = None) -> Stimulus:
     """The tone of a need's check, or one of another frequency; two neighbouring ones."""
