@@ -195,7 +195,13 @@ def read_click(
     gain_standard: relative standard uncertainty of each input's gain.
     """
     click = measure_click(_excess(change, rows, audio), gain_standard=gain_standard, k=k)
-    return {"peak": click.peak_v, "energy": click.energy_v2s, "duration": click.duration_s}[measure]
+    match measure:
+        case "peak":
+            return click.peak_v
+        case "energy":
+            return click.energy_v2s
+        case "duration":
+            return click.duration_s
 
 
 @lru_cache(maxsize=4)  # several figures are read of one click, one after the other

@@ -171,8 +171,13 @@ LOW_HZ, HIGH_HZ, ORDER = 22.0, 22_000.0, 3
 FEWEST_QUIET = 256  # samples before the change from which the noise is taken
 CLEAR = 5.0  # a peak so many times the noise is one; noise gets there once in two million samples
 PLATEAU = 4.0  # times the noise: samples so near the highest one may each be the peak
+SMOOTHED = 8  # samples that are averaged to tell where the peak is
+NEAR_TOP = 2.0  # times the noise: averages so near the highest one are of the peak
 DURATION_LEVEL = 0.1
-FLANK = 200  # samples of a flank that are fitted, at most
+AVERAGED_OVER = (1, 2, 4, 8, 16, 32, 64, 128, 256, 512)  # samples
+SHORT = 0.1  # of a click's duration: an average over so much of its tail leaves that as it is
+ABOVE_NOISE = 4.0  # times the noise: noise alone gets there once in 30,000 samples
+AVERAGED_SHIFT = 0.4  # of the averaged samples: an abrupt flank passes a tenth so much too early
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -205,11 +210,18 @@ class Excess:
 
 @dataclass(frozen=True, kw_only=True)
 class ClickEstimates:
-    """Peak, V; energy, V²s; duration, s. Floors if no click is above the noise."""
+    """Peak, V; energy, V²s; duration, s, or why there is none. Floors if no click is above the noise."""
 
     peak_v: Estimate
     energy_v2s: Estimate
-    duration_s: Estimate
+    duration: Estimate | str
+
+    @property
+    def duration_s(self) -> Estimate:
+        """Raises ReadingError if the record does not hold the whole click."""
+        if isinstance(self.duration, str):
+            raise ReadingError(self.duration)
+        return self.duration
 
 
 def excess_of(leg_changes: LegChanges, signs: Mapping[int, float], *, step_v: float) -> Excess:
@@ -282,11 +294,11 @@ def measure_click(excess: Excess, *, gain_standard: float = 0.0, k: float = 2.0)
         return ClickEstimates(
             peak_v=below(bound, k=k),
             energy_v2s=energy,
-            duration_s=below(len(window) * excess.interval_s, k=k),
+            duration=below(len(window) * excess.interval_s, k=k),
         )
     sign = math.copysign(1.0, window[index])
     peak = _peak(sign * window, index, excess, by_gains_v, k)
-    return ClickEstimates(peak_v=peak, energy_v2s=energy, duration_s=_duration(magnitude, peak, excess, k))
+    return ClickEstimates(peak_v=peak, energy_v2s=energy, duration=_duration(peak, excess, k))
 
 
 def _left(leg_changes: LegChanges, leg: int) -> Floats:
@@ -335,16 +347,22 @@ def _energy(excess: Excess, window: Floats, gain_standard: float, k: float) -> E
 def _peak(course: Floats, index: int, excess: Excess, by_gains_v: float, k: float) -> Estimate:
     """Highest value near a sample: of a parabola through all samples that noise could have made the highest.
 
-    The largest of many noisy samples is too large; the parabola's top is not. With few such samples the peak
-    is sharp, and may lie between them: half of the step to the higher neighbour is as likely as none of it.
+    The largest of many noisy samples is too large; the parabola's top is not. Which samples these are is told
+    by their averages, unless the peak is so sharp that it is lost in them. With few such samples it may lie
+    between them: half of the step to the higher neighbour is as likely as none of it.
     by_gains_v: its standard uncertainty by the inputs' gains.
     """
-    limit = course[index] - PLATEAU * excess.noise_v
-    low = index
-    while low > 0 and course[low - 1] > limit:
+    smooth = _average(course, SMOOTHED)
+    top = int(np.argmax(smooth))
+    if course[index] - smooth[top] > PLATEAU * excess.noise_v:
+        smooth, top, limit = course, index, float(course[index]) - PLATEAU * excess.noise_v
+    else:
+        limit = float(smooth[top]) - NEAR_TOP * excess.noise_v
+    low = top
+    while low > 0 and smooth[low - 1] > limit:
         low -= 1
-    high = index + 1
-    while high < len(course) and course[high] > limit:
+    high = top + 1
+    while high < len(course) and smooth[high] > limit:
         high += 1
     if high - low >= 5:
         at = np.arange(low, high) - (low + high - 1) / 2
@@ -355,9 +373,9 @@ def _peak(course: Floats, index: int, excess: Excess, by_gains_v: float, k: floa
         if result[2] < 0 and abs(result[1] / (2 * result[2])) < ends[1]:
             ends.append(-result[1] / (2 * result[2]))
         tops = np.vander(np.asarray(ends), 3, increasing=True)
-        top = int(np.argmax(tops @ result))
-        value = float(tops[top] @ result)
-        chance = excess.slow_noise_v * math.sqrt(float(tops[top] @ inverted @ tops[top]))
+        best = int(np.argmax(tops @ result))
+        value = float(tops[best] @ result)
+        chance = excess.slow_noise_v * math.sqrt(float(tops[best] @ inverted @ tops[best]))
         sampling = 0.0
     else:
         neighbours = [course[n] for n in (index - 1, index + 1) if 0 <= n < len(course)]
@@ -372,65 +390,66 @@ def _peak(course: Floats, index: int, excess: Excess, by_gains_v: float, k: floa
     return estimate(value, lines, k)
 
 
-def _duration(magnitude: Floats, peak: Estimate, excess: Excess, k: float) -> Estimate:
-    """From the first to the last passage of a tenth of the peak."""
-    level = DURATION_LEVEL * peak.value
-    if level < CLEAR * excess.noise_v:
-        return below(len(magnitude) * excess.interval_s, k=k)
-    above = np.flatnonzero(magnitude > level)
-    ends = [
-        _passage(magnitude, int(above[0]), -1, level, excess.slow_noise_v),
-        _passage(magnitude, int(above[-1]), 1, level, excess.slow_noise_v),
-    ]
-    # a peak that is off by its uncertainty moves the level at both ends, outwards at both or inwards
-    by_level = DURATION_LEVEL * (peak.standard or 0.0) * sum(1 / end.slope for end in ends)
-    chance = math.hypot(*(end.standard for end in ends))
-    lines = [
-        Contribution(name="sampling and noise", standard=chance * excess.interval_s),
-        Contribution(name="peak", standard=by_level * excess.interval_s),
-    ]
-    return estimate((ends[1].index - ends[0].index) * excess.interval_s, lines, k)
+def _average(volts: Floats, samples: int) -> Floats:
+    """Mean of as many samples round each; at the ends the first or last sample counts for what is missing."""
+    if samples == 1:
+        return volts
+    padded = np.pad(volts, (samples // 2, samples - 1 - samples // 2), mode="edge")
+    summed = np.concatenate([[0.0], np.cumsum(padded)])
+    return np.asarray((summed[samples:] - summed[:-samples]) / samples)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Passage:
-    """Where a level is passed, in samples, and its standard uncertainty; the slope there, V per sample."""
+def _duration(peak: Estimate, excess: Excess, k: float) -> Estimate | str:
+    """From the first to the last passage of a tenth of the peak; the reason if the record does not hold both.
 
-    index: float
-    standard: float
-    slope: float
-
-
-def _passage(magnitude: Floats, inside: int, outwards: int, level: float, noise_v: float) -> _Passage:
-    """Find the passage beside the outermost sample above the level.
-
-    A gentle flank, of many samples between half and twice the level, is fitted with a parabola; an abrupt one
-    is anywhere between two samples.
+    The click is averaged over samples until the level stands clear of the noise; its tail over as many as are
+    short beside the whole. What noise, and the peak's uncertainty, add to the level or take from it moves the
+    passages: of a slow tail by much, and where a tail swings back to about a tenth of the peak to another
+    swing.
     """
-    outside = inside + outwards
-    if not 0 <= outside < len(magnitude):
-        raise ReadingError("the click has no end in this record. Arm a longer one")
-    reach = 0
-    while reach < FLANK and 0 <= inside - outwards * reach < len(magnitude):
-        if magnitude[inside - outwards * reach] > 2 * level:
+    level, dt = DURATION_LEVEL * peak.value, excess.interval_s
+    by_peak_v = DURATION_LEVEL * (peak.standard or 0.0)
+    span: float | None = None
+    for samples in AVERAGED_OVER:
+        noise_v = excess.noise_v * math.sqrt(min(0.5 / (samples * dt * excess.bandwidth_hz), 1.0))
+        off_v = math.hypot(noise_v, by_peak_v)
+        if level < ABOVE_NOISE * noise_v + k * off_v or (span is not None and samples > SHORT * span):
+            if span is None:
+                continue
             break
-        reach += 1
-    samples = inside + outwards * np.arange(-reach, reach + 1)
-    samples = samples[(samples >= 0) & (samples < len(magnitude))]
-    if reach >= 3 and len(samples) > reach + 3:
-        at = (samples - inside).astype(np.float64)
-        rows = np.vander(at, 3, increasing=True)
-        inverted = np.linalg.inv(rows.T @ rows)
-        result = inverted @ rows.T @ magnitude[samples]
-        roots = np.roots([result[2], result[1], result[0] - level])
-        real = roots[np.abs(roots.imag) < 1e-9].real
-        if len(real) and np.abs(real).min() <= reach:
-            root = float(real[np.argmin(np.abs(real))])
-            slope = abs(float(result[1] + 2 * result[2] * root))
-            row = np.array([1.0, root, root**2])
-            standard = noise_v * math.sqrt(float(row @ inverted @ row)) / slope
-            return _Passage(index=inside + root, standard=standard, slope=slope)
-    fall = float(magnitude[inside] - magnitude[outside])
-    index = inside + outwards * (float(magnitude[inside]) - level) / fall
-    abrupt = UNIFORM * min(fall / (10 * level), 1.0)
-    return _Passage(index=index, standard=math.hypot(abrupt, noise_v / fall), slope=fall)
+        begin = max(excess.first - 2 * samples, 0)
+        magnitude = np.abs(_average(excess.volts, samples)[begin : excess.last])
+        levels = [level, level + k * off_v, level - k * off_v]
+        above = [np.flatnonzero(magnitude > each) for each in levels]
+        if any(each[0] == 0 or each[-1] == len(magnitude) - 1 for each in above):
+            return "the click has no end in this record. Arm a longer one"
+        if span is None:
+            blur = samples
+            firsts = [int(each[0]) for each in above]
+            starts = [begin + _passage(magnitude, n, -1, v) for n, v in zip(firsts, levels, strict=True)]
+        lasts = [int(each[-1]) for each in above]
+        ends = [begin + _passage(magnitude, n, 1, v) for n, v in zip(lasts, levels, strict=True)]
+        span = ends[0] - starts[0]
+    if span is None:
+        return below((excess.last - excess.first) * dt, k=k)
+    value, shorter, longer = (end - start for start, end in zip(starts, ends, strict=True))
+    # By the averages an abrupt rise begins 0.4 of them too early, a gentle one does not; between two samples
+    # it is anywhere.
+    shift = AVERAGED_SHIFT * blur if blur > 1 else 0.0
+    sampling = math.hypot(shift, 1.0) * UNIFORM * dt
+    value_s, low_s, high_s = (value - shift / 2) * dt, (value - shorter) * dt, (longer - value) * dt
+    lines = [
+        Contribution(name="sampling", standard=sampling),
+        Contribution(name="noise and peak", standard=(low_s + high_s) / 2 / k),
+    ]
+    return replace(
+        estimate(value_s, lines, k),
+        low=value_s - math.hypot(low_s, k * sampling),
+        high=value_s + math.hypot(high_s, k * sampling),
+    )
+
+
+def _passage(magnitude: Floats, inside: int, outwards: int, level: float) -> float:
+    """Where a level is passed, in samples, beside the outermost sample above it."""
+    fall = float(magnitude[inside] - magnitude[inside + outwards])
+    return inside + outwards * (float(magnitude[inside]) - level) / fall

@@ -6,15 +6,12 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.job.job import Job, load_job
-from harness.measure.change import HostTimes, control_edge, find_change, host_edge
-from harness.measure.clock import ClockRatio
 from harness.measure.reference import Reference
 from harness.measure.tone import fit_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.build import build_plan
-from harness.plan.model import ChangeAcquisition, Plan, SetupVisit
+from harness.plan.model import Plan, SetupVisit
 from harness.plan.setups import drive_rows
-from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import OfOperations, levels_of
 from harness.quantities.quantity import PlannedReading
 from harness.quantities.steady import OfTransfers
@@ -47,13 +44,7 @@ def plan_rows(plan: Plan) -> dict[str, list[Row]]:
         [acquisition.number, acquisition.setup, acquisition.state.name, str(acquisition.stimulus)]
         for acquisition in plan.acquisitions
     ]
-    acquisitions += [
-        [
-            change.number, change.setup, change.change.name, str(change.stimulus), list(change.peaks_v),
-            [[*leg.copy, *leg.alone] for leg in change.floating],
-        ]
-        for change in plan.changes
-    ]  # fmt: skip
+    acquisitions += [[change.number, change.setup, change.change.name] for change in plan.changes]
     visits = [
         [
             visit.setup.name,
@@ -113,7 +104,6 @@ def reading_rows(name: str) -> list[Row]:
     return [
         *map(_row, _of_states(job, plan, kept, Reference.from_dict(kept.result["reference"]))),
         *map(_row, _of_currents(job, plan, kept)),
-        *map(_row, _of_changes(job, plan, kept)),
         *_levels_of_cycles(plan, kept),
     ]
 
@@ -185,50 +175,6 @@ def _of_currents(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
     return [
         make_reading(one, [seen[one.measurand.state]], sequence=job.sequence) for one in plan.of("supply")
     ]
-
-
-def _of_changes(job: Job, plan: Plan, kept: Kept) -> list[Reading]:
-    made: list[Reading] = []
-    setups = {visit.setup.name: visit.setup for visit in plan.visits}
-    for planned_edge in (one for one in plan.changes if str(one.number) in kept.result["edges"]):
-        setup = setups[planned_edge.setup]
-        change = _change(job, planned_edge, setup, kept)
-        seen = ChangeSeen(change=change, gain_accuracy=_accuracy(job))
-        made += [
-            make_reading(change_reading, [seen], sequence=job.sequence, setup=setup.name)
-            for change_reading in plan.change_readings
-            if planned_edge.number in change_reading.captures
-        ]
-    return made
-
-
-def _change(job: Job, acquisition: ChangeAcquisition, setup: Any, kept: Kept) -> Any:
-    """The record looked at; every other time by the computer's clock, as if no input saw the line."""
-    result = kept.result["edges"][str(acquisition.number)]
-    capture = kept.as_capture(result["capture"], f"edge {acquisition.number}")
-    number = setup.controls_viewed[acquisition.change.controls[0]]
-    edge = control_edge(capture.volts[capture.inputs.index(number)], capture.interval_s)
-    if acquisition.number % 2 == 0:
-        edge = host_edge(
-            HostTimes(**result["times"]),
-            origin_s=capture.origin_s,
-            length_s=capture.volts.shape[1] * capture.interval_s,
-            board_s=result["board_s"],
-        )
-    rows = list(range(2 * len(setup.view)))
-    return find_change(
-        capture.volts[rows],
-        capture.interval_s,
-        acquisition.stimulus.tones.frequencies_hz,
-        step_v=[capture.step_v[row] for row in rows],
-        joined=any(
-            port.net in job.fixture.loads and job.fixture.loads[port.net].across_ohm is not None
-            for port in setup.view
-        ),
-        floating=acquisition.floating,
-        edge=edge,
-        clock=ClockRatio(**result["clock"]),
-    )
 
 
 def _levels_of_cycles(plan: Plan, kept: Kept) -> list[Row]:
