@@ -117,10 +117,10 @@ def mains_in(legs_v: Floats, interval_s: float, tones_hz: Sequence[float]) -> tu
     return best
 
 
-def control_edge(control_v: Floats, interval_s: float) -> Instant | str:
-    """The control line's edge on a spare input, or the reason why there is none."""
+def control_edge(control_v: Floats, interval_s: float, step_v: float) -> Instant | str:
+    """The control line's edge on a spare input, or the reason why there is none. step_v: one code of it."""
     try:
-        return find_edge(control_v, interval_s)
+        return find_edge(control_v, interval_s, step_v=step_v)
     except ReadingError as error:
         return str(error)
 

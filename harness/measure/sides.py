@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.arrays import Floats
+from harness.arrays import Floats, Indices
 from harness.errors import ReadingError
 from harness.measure.budget import estimate
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio, sine_rows
@@ -14,6 +14,9 @@ from harness.measure.tone import fit_tones
 from harness.reading import Contribution, Estimate
 
 LEAST_STEP = 10.0  # of a control line's two levels, over its noise
+ROUND_MEDIAN = 5.0  # times the median distance from a state's median: what belongs to it
+MIDDLE = 0.2  # of an edge's amplitude, to either side of its middle: what a cubic is fitted to
+FEWEST_OF_EDGE = 8
 UNIFORM = 1 / math.sqrt(12)  # standard uncertainty of what lies anywhere in an interval of 1
 
 
@@ -38,27 +41,38 @@ def between(first: Instant, second: Instant, *, names: tuple[str, str], k: float
     return estimate(second.time_s - first.time_s, lines, k, even=(first.even_s, second.even_s))
 
 
-def state_levels(volts: Floats) -> tuple[float, float]:
-    """Low and high state of a two-level waveform: the medians of what lies under and over its middle.
+def state_levels(volts: Floats, step_v: float = 0.0) -> tuple[float, float]:
+    """Low and high state of a two-level waveform: the means of what lies round the medians of its halves.
 
-    IEEE Std 181 takes the modes of each half's histogram; medians are its robust kin for a clean line.
+    IEEE Std 181 takes the modes of each half's histogram; medians are their robust kin. A median of few codes
+    is one of them, and up to half a code off; the mean of the codes next to it is not, as noise spreads them.
+    step_v: one code.
     """
     middle = (float(volts.min()) + float(volts.max())) / 2
-    return float(np.median(volts[volts <= middle])), float(np.median(volts[volts >= middle]))
+    levels = []
+    for half in (volts[volts <= middle], volts[volts >= middle]):
+        off = np.abs(half - np.median(half))
+        levels.append(float(half[off <= ROUND_MEDIAN * np.median(off) + 1.5 * step_v].mean()))
+    return levels[0], levels[1]
 
 
-def find_edge(volts: Floats, interval_s: float) -> Instant:
+def find_edge(volts: Floats, interval_s: float, *, step_v: float = 0.0) -> Instant:
     """First transition of a control line, either way: the instant of its 50 % level (IEEE Std 181).
 
-    volts: shape (samples,). The transition must go from beyond 10 % to beyond 90 % of the two states'
-    distance; the instant is interpolated linearly between the samples on either side of the middle, and is as
-    uncertain as the step between these two is large, and the noise against the slope.
+    volts: shape (samples,). step_v: one code. The transition must go from beyond 10 % to beyond 90 % of the
+    two states' distance. The instant is that of a cubic through all samples around the middle of the edge;
+    of an edge too steep for that, interpolated between the samples on either side of the middle. It is as
+    uncertain as the step between these two is large, and the noise, at least the quantisation's, against the
+    slope.
     Raises ReadingError if the line does not change.
     """
-    low, high = state_levels(volts)
+    low, high = state_levels(volts, step_v)
     amplitude = high - low
-    # The median magnitude of white noise's differences is 0.6745 times root 2 of its RMS.
-    noise = float(np.median(np.abs(np.diff(volts)))) / 0.9539
+    steps = np.abs(np.diff(volts))
+    # The median magnitude of white noise's differences is 0.6745 times root 2 of its RMS; of few codes it may
+    # be none, so that it only tells which differences are the noise's.
+    quiet = steps[steps <= 6 * max(float(np.median(steps)) / 0.9539, step_v)]
+    noise = max(float(np.sqrt(np.mean(quiet**2) / 2)), step_v / math.sqrt(12))
     if not amplitude > LEAST_STEP * max(noise, 1e-12):
         raise ReadingError(
             "the control line does not change in this record: its lead, or the command, is missing"
@@ -74,13 +88,47 @@ def find_edge(volts: Floats, interval_s: float) -> Instant:
     first, last = int(known[changes[0]]), int(known[changes[0] + 1])
     over = level[first : last + 1] > 0.5
     index = first + int(np.flatnonzero(over != over[0])[0]) - 1
+    near = first + np.flatnonzero(np.abs(level[first : last + 1] - 0.5) < MIDDLE)
+    middle = _middle_standard(noise, step_v) / amplitude
+    if len(near) >= FEWEST_OF_EDGE:
+        return _gentle(near, level[near], noise / amplitude, middle, interval_s)
     step = float(level[index + 1] - level[index])
     jump = min(abs(step), 1.0)
     return Instant(
         time_s=(index + (0.5 - float(level[index])) / step) * interval_s,
-        standard_s=interval_s * math.hypot(UNIFORM * jump, noise / amplitude / abs(step)),
+        standard_s=interval_s * math.hypot(UNIFORM * jump, math.hypot(noise / amplitude, middle) / abs(step)),
         even_s=interval_s * UNIFORM * jump,
     )
+
+
+def _middle_standard(noise: float, step_v: float) -> float:
+    """Standard uncertainty, V, of the middle between two levels by the codes that they are in.
+
+    A quantiser's mean is off by up to step/pi exp(-2 (pi sigma/step)^2) with noise of sigma before it (Widrow
+    and Kollár, *Quantization Noise*, from memory). What is seen has a variance of at most step²/4 more.
+    """
+    if step_v == 0:
+        return 0.0
+    before = max((noise / step_v) ** 2 - 0.25, 0.0)
+    return step_v / math.pi * math.exp(-2 * math.pi**2 * before) / 2  # of two levels, each by a sine's RMS
+
+
+def _gentle(at: Indices, level: Floats, noise: float, off: float, interval_s: float) -> Instant:
+    """Where a cubic through samples of an edge passes its middle.
+
+    noise: of a sample, off: standard uncertainty of the middle, both over the amplitude.
+    A parabola would be off by a three-hundredth of the time constant of an exponential edge.
+    """
+    middle, reach = float(at.mean()), (len(at) - 1) / 2
+    rows = np.vander((at - middle) / reach, 4)
+    inverted = np.linalg.inv(rows.T @ rows)
+    cubic = inverted @ rows.T @ (level - 0.5)
+    roots = np.roots(cubic)
+    root = float(roots[np.argmin(np.abs(roots))].real)
+    row = np.vander([root], 4)[0]
+    slope = abs(float(np.polyval(np.polyder(cubic), root)))
+    standard = math.hypot(noise * math.sqrt(float(row @ inverted @ row)), off) / slope
+    return Instant(time_s=(middle + reach * root) * interval_s, standard_s=interval_s * reach * standard)
 
 
 def boundary(gone: Floats, to_come: Floats, first_sample: int, interval_s: float) -> Instant:

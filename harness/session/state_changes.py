@@ -149,7 +149,7 @@ class ChangeWalk:
         row = self._control_row(planned, capture)
         if row is None:
             return False
-        result = control_edge(capture.volts[row], capture.interval_s)
+        result = control_edge(capture.volts[row], capture.interval_s, capture.step_v[row])
         length_s = capture.volts.shape[1] * capture.interval_s
         return isinstance(result, str) or not EARLIEST < result.time_s / length_s < LATEST
 
@@ -249,7 +249,7 @@ class ChangeWalk:
         """The control edge: on a spare input if the fixture has it there, else by the computer's clock."""
         row = self._control_row(planned, capture)
         if row is not None:
-            return control_edge(capture.volts[row], capture.interval_s)
+            return control_edge(capture.volts[row], capture.interval_s, capture.step_v[row])
         result = host_edge(
             times,
             origin_s=capture.origin_s,

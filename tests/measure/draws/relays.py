@@ -91,7 +91,7 @@ def _read(
         step_v=(8 * RANGE_V / 256,) * 2,
         joined=True,
         floating=(Floating(copy=(0.42, 0.42)), Floating(copy=(0.43, 0.43))),
-        edge=control_edge(volts[2], INTERVAL_S),
+        edge=control_edge(volts[2], INTERVAL_S, 8 * 5.0 / 256),
     )
     k1 = world._motions[0]
     readings, made = [], []

@@ -116,6 +116,25 @@ def test_half_way_of_an_rc_edge() -> None:
     assert find_edge(line, 1e-6).time_s == pytest.approx(5e-3 + 2e-4 * math.log(2), abs=2e-7)
 
 
+@pytest.mark.parametrize("time_constant_s", [2e-6, 3e-5, 2e-4])
+@pytest.mark.parametrize("noise_codes", [0.1, 0.5])
+def test_an_edge_in_few_codes_is_as_uncertain_as_noise_and_codes_make_it(
+    time_constant_s: float, noise_codes: float
+) -> None:
+    """Exponential edges of 64 codes, anywhere between samples: half way at RC ln 2, closed form."""
+    interval_s, random, off = 2e-6, np.random.default_rng(3), []
+    instants = np.arange(20_000) * interval_s
+    for draw_number in range(100):
+        start_s = 2e-2 + random.uniform(0, interval_s)
+        passed = 1 - np.exp(-np.maximum(instants - start_s, 0) / time_constant_s)
+        line = 64 * (passed if draw_number % 2 else 1 - passed) + random.uniform(-0.5, 0.5)
+        edge = find_edge(np.round(line + noise_codes * random.normal(size=20_000)), interval_s, step_v=1.0)
+        off.append((edge.time_s - start_s - time_constant_s * math.log(2)) / edge.standard_s)
+    assert np.mean(np.abs(off) < 2) >= 0.89  # of 95 %, four standard deviations in a hundred draws
+    if noise_codes > 0.3:  # with less, the codes' own errors are taken as noise, and the edge averages them
+        assert np.sqrt(np.mean(np.square(off))) > 0.6
+
+
 def test_a_line_that_does_not_change_is_said() -> None:
     with pytest.raises(ReadingError, match="does not change"):
         find_edge(0.02 * np.random.default_rng(1).normal(size=1000), 1e-6)
