@@ -2,10 +2,11 @@
 the fixture hangs on its ports' pins.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 from functools import lru_cache, partial
 from math import sqrt
+from typing import Literal
 
 from harness.circuit.elements import (
     JOINT_OHM,
@@ -89,6 +90,25 @@ def contacts(module: Module, state: State) -> Iterator[Element]:
     operated = {pole.name: is_operated(relay, state) for relay in module.relays for pole in relay.poles}
     for (pole, throw), (closed, opened) in throws_of(module).items():
         yield closed if operated[pole] == (throw == "operated") else opened
+
+
+Place = Literal["old", "open", "new"]
+PLACES: tuple[Place, Place, Place] = ("old", "open", "new")
+
+
+def contacts_between(
+    module: Module, before: State, after: State, moving: Collection[str], places: tuple[Place, Place]
+) -> Iterator[Element]:
+    """The same while relays move from one state to another: by the places of hot and of cold legs' poles."""
+    old, new = (
+        {pole.name: is_operated(relay, state) for relay in module.relays for pole in relay.poles}
+        for state in (before, after)
+    )
+    poles = {pole.name: pole for relay in module.relays for pole in relay.poles}
+    for (name, throw), (closed, opened) in throws_of(module).items():
+        place = places[LEGS.index(poles[name].leg)] if poles[name].relay in moving else "new"
+        operated = old[name] if place == "old" else new[name]
+        yield closed if place != "open" and operated == (throw == "operated") else opened
 
 
 @lru_cache(maxsize=32)

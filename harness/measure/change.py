@@ -8,10 +8,11 @@ from typing import Literal
 
 import numpy as np
 
-from harness.arrays import Floats
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
+from harness.measure.contact_motion import smallest_interruption
 from harness.measure.leg_changes import (
     Excess,
     LegChanges,
@@ -21,10 +22,8 @@ from harness.measure.leg_changes import (
     excess_of,
     find_leg_changes,
     measure_click,
-    smallest_interruption,
     switching_time,
 )
-from harness.measure.segments import Floating
 from harness.measure.sides import UNIFORM, Instant, find_edge
 from harness.measure.tones import MAINS_HZ
 from harness.reading import Contribution, Estimate
@@ -65,18 +64,18 @@ def find_change(
     *,
     step_v: Sequence[float],
     joined: bool,
-    floating: Sequence[Floating] | None = None,
+    routes: Complex | None = None,
     edge: Instant | str,
     clock: ClockRatio = NOMINAL_CLOCK,
 ) -> Change:
     """Find what the legs do across a change; mains that makes its sides unsteady is taken out as tones are.
 
-    joined: whether a load lies across each pair; floating: what it does then, see `find_leg_changes`. clock:
+    joined: whether a load lies across each pair; routes: what it does then, see `find_leg_changes`. clock:
     what is known of it before.
     Raises ReadingError if the record is not steady on either side.
     """
     find = partial(
-        find_leg_changes, legs_v, interval_s, step_v=step_v, joined=joined, floating=floating, clock=clock
+        find_leg_changes, legs_v, interval_s, step_v=step_v, joined=joined, routes=routes, clock=clock
     )
     try:
         leg_changes = find(tones_hz)
@@ -84,7 +83,7 @@ def find_change(
         hum = mains_in(legs_v, interval_s, tones_hz)
         if not hum:
             raise
-        leg_changes = find((*tones_hz, *hum))
+        leg_changes = find((*tones_hz, *hum), mains=len(hum))
     end_s = legs_v.shape[1] * interval_s
     return Change(leg_changes=leg_changes, edge=edge, end_s=end_s, step_v=tuple(step_v))
 

@@ -14,33 +14,14 @@ from functools import cached_property
 
 import numpy as np
 
-from harness.arrays import Floats
+from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below, estimate
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
-from harness.measure.segments import CHANGE_COST, PLAIN, Floating, SignalPath, follow
+from harness.measure.contact_motion import LegChange, follow
 from harness.measure.sides import UNIFORM, Instant, SteadySides, between, steady_sides
 from harness.measure.spectrum import band_pass
 from harness.reading import Contribution, Estimate
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class LegChange:
-    """What one leg did. The instants are None if the leg did not change.
-
-    left: it leaves its old course. arrived: it first follows its new one. settled: it does so for good.
-    dropped: there was a signal on either side and none between. openings: how often it opened again after
-    arriving.
-    smallest_s: the longest interruption that could have gone unseen, at the tone's weakest instant.
-    """
-
-    path: SignalPath
-    left: Instant | None
-    arrived: Instant | None
-    settled: Instant | None
-    dropped: bool
-    openings: int
-    smallest_s: float
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -58,29 +39,30 @@ def find_leg_changes(
     *,
     step_v: Sequence[float],
     joined: bool,
-    floating: Sequence[Floating] | None = None,
+    routes: Complex | None = None,
+    mains: int = 0,
     clock: ClockRatio = NOMINAL_CLOCK,
 ) -> LegChanges:
     """Find what each leg of a record does across a change of state.
 
     volts: hot, cold, hot, cold…, shape (legs, samples), or a single leg; frequencies_hz: of the tones in it,
-    known; none in silence, in which there are no drops or bounces to be seen and only clicks. joined: whether
-    a load lies across each pair, through which an open leg shows a copy of the other one.
-    floating: for each leg, what that load does while one of its pair is open; a plain copy for None.
+    known; none in silence, in which there are no drops or bounces to be seen and only clicks. mains: how many
+    of them, the last ones, are no signal. joined: whether a load lies across each pair, through which an open
+    leg shows a copy of the other one.
+    routes: what the circuit predicts of every leg in each place of the contacts, complex, shape (3, 3, legs,
+    signals): by the places of the hot legs' contacts and of the cold legs', as in `contact_motion`.
     Raises ReadingError if the record is too short or not steady on either side.
     """
     sides = steady_sides(volts, interval_s, frequencies_hz, step_v=step_v, clock=clock)
     if sides.first is None:
         return LegChanges(sides=sides, legs=())
-    legs = len(volts)
-    pairs = joined and legs % 2 == 0
-    loads = [PLAIN] * legs if floating is None else floating
-    return LegChanges(
-        sides=sides,
-        legs=tuple(
-            _leg(sides, leg, leg + 1 - 2 * (leg % 2) if pairs else None, loads[leg]) for leg in range(legs)
-        ),
-    )
+    size = 1 if len(volts) % 2 else 2
+    result: list[LegChange] = []
+    for first in range(0, len(volts), size):
+        rows = range(first, first + size)
+        own = None if routes is None or size == 1 else routes[:, :, first : first + size]
+        result += follow(sides, rows, joined=joined, routes=own, signals=len(frequencies_hz) - mains)
+    return LegChanges(sides=sides, legs=tuple(result))
 
 
 def drop(leg: LegChange, k: float = 2.0) -> Estimate:
@@ -103,7 +85,7 @@ def switching_time(legs: Sequence[LegChange], edge: Instant, k: float = 2.0) -> 
     edge: `find_edge` on a control line's input, or an instant otherwise known, on the record's time.
     Raises ReadingError if a leg did not change, or changed before the edge: then it isn't its cause.
     """
-    arrivals = [leg.arrived for leg in legs if leg.arrived is not None]
+    arrivals = [leg.all_arrived for leg in legs if leg.all_arrived is not None]
     if not arrivals or len(arrivals) < len(legs):
         raise ReadingError("a leg shows no change of route in this record: it has no operate or release time")
     last = max(arrivals, key=lambda instant: instant.time_s)
@@ -114,57 +96,6 @@ def switching_time(legs: Sequence[LegChange], edge: Instant, k: float = 2.0) -> 
             "cause"
         )
     return result
-
-
-def smallest_interruption(sides: SteadySides, leg: int, start: int = 0, stop: int | None = None) -> float:
-    """Longest interruption of a leg's new course, s, that costs less than the two changes that would show it.
-
-    It is that long at the tone's weakest instant between two samples (to the record's end for None).
-    """
-    offset = sides.after.coefficients[leg, 0]
-    volts = sides.after.volts(start, sides.volts.shape[1] if stop is None else stop)[leg]
-    worth = (volts - offset) ** 2 / (2 * sides.noise_v[leg] ** 2)
-    summed = np.concatenate([[0.0], np.cumsum(worth)])
-    ends = np.searchsorted(summed, summed + 2 * CHANGE_COST)
-    seen = ends < len(summed)
-    if not seen.any():
-        return len(worth) * sides.interval_s
-    return float(np.max((ends - np.arange(len(summed)))[seen])) * sides.interval_s
-
-
-def _leg(sides: SteadySides, leg: int, partner: int | None, floating: Floating) -> LegChange:
-    path = follow(sides, leg, partner, floating)
-    labels = [segment.label for segment in path.segments]
-    new = [index for index, label in enumerate(labels) if label == "after"]
-    changed = bool(new) and new[0] > 0
-    between_courses = labels[1 : new[0]] if changed else []
-    sounding = all(
-        float(np.sum(course.coefficients[leg, 1:] ** 2)) / 2 > sides.noise_v[leg] ** 2
-        for course in (sides.before, sides.after)
-    )
-    return LegChange(
-        path=path,
-        left=_instant(path, 0) if changed else None,
-        arrived=_instant(path, new[0] - 1) if changed else None,
-        settled=_instant(path, new[-1] - 1) if changed else None,
-        dropped=sounding and any(label in ("open", "copy") for label in between_courses),
-        openings=sum(labels[index - 1] != "other" or labels[index - 2] != "after" for index in new[1:]),
-        smallest_s=smallest_interruption(sides, leg, path.start, path.stop),
-    )
-
-
-def _instant(path: SignalPath, index: int) -> Instant:
-    """Instant at which a segment ends; beside a stretch that follows no course, anywhere in that."""
-    instant = path.instants[index]
-    for other in (index, index + 1):
-        if path.segments[other].label == "other" and 0 < other < len(path.segments) - 1:
-            start, stop = path.instants[other - 1], path.instants[other]
-            width = stop.time_s - start.time_s
-            return Instant(
-                time_s=(start.time_s + stop.time_s) / 2,
-                standard_s=math.hypot(width * UNIFORM, start.standard_s, stop.standard_s),
-            )
-    return instant
 
 
 LOW_HZ, HIGH_HZ, ORDER = 22.0, 22_000.0, 3
@@ -307,9 +238,9 @@ def _left(leg_changes: LegChanges, leg: int) -> Floats:
     samples = sides.volts.shape[1]
     expected = sides.before.volts(0, samples)[leg]
     if leg_changes.legs:
-        path = leg_changes.legs[leg].path
-        expected[path.start : path.stop] = path.expected
-        expected[path.stop :] = sides.after.volts(path.stop, samples)[leg]
+        change = leg_changes.legs[leg]
+        expected[change.start : change.stop] = change.expected
+        expected[change.stop :] = sides.after.volts(change.stop, samples)[leg]
     return np.asarray(sides.volts[leg] - expected)
 
 

@@ -131,27 +131,6 @@ def _gentle(at: Indices, level: Floats, noise: float, off: float, interval_s: fl
     return Instant(time_s=(middle + reach * root) * interval_s, standard_s=interval_s * reach * standard)
 
 
-def boundary(gone: Floats, to_come: Floats, first_sample: int, interval_s: float) -> Instant:
-    """When one course of a waveform changes to another, by how badly each fits what lies on its side.
-
-    gone: half the squared, normalised residual of the left course, summed over the samples before each one;
-    to_come: of the right course, summed from each one on; both of shape (samples + 1,), for samples from
-    `first_sample` of the record. The change comes before a sample by the probability exp(-(gone + to_come)):
-    where the courses cross one another it is less sure. Within a sample's interval it is anywhere.
-    """
-    cost = gone + to_come
-    chance = np.exp(-(cost - cost.min()))
-    chance /= chance.sum()
-    samples = np.arange(len(cost))
-    mean = float(chance @ samples)
-    variance = float(chance @ (samples - mean) ** 2)
-    return Instant(
-        time_s=(first_sample + mean - 0.5) * interval_s,
-        standard_s=interval_s * math.sqrt(variance + UNIFORM**2),
-        even_s=interval_s * UNIFORM,
-    )
-
-
 STARTLING = 6.0  # times the noise: one sample in 500 million
 UNREST = 5.0  # times the noise's power, over a block; no less, as the notches make neighbours alike
 BLOCK = 32

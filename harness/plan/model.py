@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
+from harness.arrays import Complex
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import Prediction
 from harness.errors import UsageError, nearest
 from harness.job.fixture import Setup
 from harness.job.state import State, StateChange
-from harness.measure.segments import Floating
 from harness.measure.tones import Stimulus
 from harness.quantities.change import OfRecordAcross
 from harness.quantities.cycle import OfOperations
@@ -39,11 +39,12 @@ class Acquisition:
     stimulus: Stimulus
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class ChangeAcquisition:
     """One record of every viewed leg across a change of state.
 
-    peaks_v: expected on each leg, volts. floating: what each leg shows while it, or its partner, is open.
+    peaks_v: expected on each leg, volts. places: what each leg shows by
+    the places of the contacts that move, complex, (3, 3, legs, 2), None in silence; see `contact_motion`.
     """
 
     number: int
@@ -51,7 +52,7 @@ class ChangeAcquisition:
     change: StateChange
     stimulus: Stimulus
     peaks_v: tuple[float, ...]
-    floating: tuple[Floating, ...]
+    places: Complex | None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,14 +8,13 @@ import numpy as np
 
 from harness.arrays import Complex
 from harness.circuit.elements import BenchImpedances, Circuit
-from harness.circuit.expand import build_wiring, in_state
+from harness.circuit.expand import PLACES, Place, build_wiring, contacts_between, in_state
 from harness.circuit.solve import transfer
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
 from harness.job.state import IDLE_STATE, State, StateChange, named_change, single_control_changes
-from harness.measure.segments import Floating
 from harness.measure.tones import TERMINATED, Stimulus, choose_tones
 from harness.plan.model import ChangeAcquisition, SetupVisit
 from harness.plan.states import distance, energised
@@ -59,6 +58,26 @@ class Routes:
             if wiring not in self.wired:
                 self.wired[wiring] = build_wiring(module, self.job.fixture, setup, self.impedances)
             circuit = in_state(self.wired[wiring], module, setup, state)
+            self.known[key] = transfer(circuit, choose_tones(frequency_hz).frequencies_hz)
+        return self.known[key]
+
+    def between(
+        self, setup: Setup, change: StateChange, frequency_hz: float, places: tuple[Place, Place]
+    ) -> Complex:
+        """(legs, 2) while the hot and the cold legs' contacts that move stand at these places."""
+        if places == ("old", "old"):
+            return self.transfer(setup, change.before, frequency_hz)
+        if places == ("new", "new"):
+            return self.transfer(setup, change.after, frequency_hz)
+        key = (setup.name, f"{change.before.name} > {change.after.name}", places, "", frequency_hz)
+        if key not in self.known:
+            wiring = (setup.name, (), "")
+            if wiring not in self.wired:
+                self.wired[wiring] = build_wiring(self.job.module, self.job.fixture, setup, self.impedances)
+            circuit = self.wired[wiring]
+            moving = self.movers(change)
+            contacts = contacts_between(self.job.module, change.before, change.after, moving, places)
+            circuit = replace(circuit, elements=(*circuit.elements, *contacts))
             self.known[key] = transfer(circuit, choose_tones(frequency_hz).frequencies_hz)
         return self.known[key]
 
@@ -239,7 +258,7 @@ def add_changes(
                     change=change,
                     stimulus=stimulus,
                     peaks_v=_peaks(routes, visit.setup, change, stimulus),
-                    floating=_floating(routes, visit.setup, change, stimulus),
+                    places=_places(routes, visit.setup, change, stimulus),
                 )
             )
             number += 1
@@ -266,24 +285,18 @@ def _peaks(routes: Routes, setup: Setup, change: StateChange, stimulus: Stimulus
     return tuple(float(level) for level in pairs * stimulus.level_vrms / sqrt(2.0))
 
 
-def _floating(routes: Routes, setup: Setup, change: StateChange, stimulus: Stimulus) -> tuple[Floating, ...]:
-    """What each leg shows while its own poles that move are open, or its partner's: (old, new) route."""
-    legs = 2 * len(setup.view)
-    copy, alone = np.ones((legs, 2)), np.ones((legs, 2))
-    hz, opened = stimulus.frequency_hz, routes.movers(change)
-    for index, state in enumerate((change.before, change.after)):
-        closed = routes.transfer(setup, state, hz)
-        for column, leg in enumerate(LEGS):  # the one that is open
-            partner = 1 - column
-            seen = routes.transfer(setup, state, hz, opened, leg)
-            for row in range(column, legs, 2):
-                other = row + partner - column
-                if abs(closed[other, partner]) > 0:
-                    copy[row, index] = (seen[row, partner] / closed[other, partner]).real
-                    alone[other, index] = (seen[other, partner] / closed[other, partner]).real
-    return tuple(
-        Floating(copy=(float(c[0]), float(c[1])), alone=(float(a[0]), float(a[1])))
-        for c, a in zip(copy, alone, strict=True)
+def _places(routes: Routes, setup: Setup, change: StateChange, stimulus: Stimulus) -> Complex | None:
+    """What the legs show in each place of the contacts that move, (3, 3, legs, 2); None in silence.
+
+    By the place of the hot legs' contacts and that of the cold legs', as `contact_motion` has them.
+    """
+    if not stimulus.has_tone:
+        return None
+    return np.array(
+        [
+            [routes.between(setup, change, stimulus.frequency_hz, (hot, cold)) for cold in PLACES]
+            for hot in PLACES
+        ]
     )
 
 

@@ -238,7 +238,7 @@ class ChangeWalk:
                 planned.stimulus.tones.frequencies_hz,
                 step_v=[capture.step_v[row] for row in rows],
                 joined=any(load is not None and load.across_ohm is not None for load in loads),
-                floating=planned.floating,
+                routes=planned.places,
                 edge=self._edge(planned, capture, raw.times),
                 clock=self._context.recorder.clock,
             )

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.leg_changes import LegChange
+from harness.measure.contact_motion import LegChange
 
 RATE_HZ = 200_000
 SAMPLES = 40_000
@@ -32,9 +32,8 @@ class Change:
 
 
 def kinds(leg: LegChange) -> tuple[str, ...]:
-    """What a leg shows of drops, bounces and courses that are none of those known."""
-    unexplained = any(segment.label == "other" for segment in leg.path.segments)
-    shown = {"drop": leg.dropped, "bounce": leg.openings > 0, "unexplained": unexplained}
+    """What a leg shows of drops and bounces."""
+    shown = {"drop": leg.dropped, "bounce": leg.openings > 0}
     return tuple(kind for kind, is_shown in shown.items() if is_shown)
 
 

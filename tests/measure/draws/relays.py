@@ -6,7 +6,11 @@ from pathlib import Path
 
 import numpy as np
 
+from harness.arrays import Complex
+from harness.circuit.elements import BenchImpedances
+from harness.circuit.expand import PLACES
 from harness.job.job import Job, load_job
+from harness.job.state import IDLE_STATE, State, StateChange
 from harness.measure.change import (
     control_edge,
     find_change,
@@ -14,8 +18,8 @@ from harness.measure.change import (
     read_switching,
     read_transfer_time,
 )
-from harness.measure.segments import Floating
 from harness.measure.tones import choose_tones
+from harness.plan.state_changes import Routes
 from harness.reading import Estimate
 from simulator.acquisition import Frontend, Grid, InputSetting, input_signal
 from simulator.dynamics import SupplySetting
@@ -46,6 +50,17 @@ class Standing(Clock):
 @cache
 def _job() -> Job:
     return load_job(JOB)
+
+
+@cache
+def _places(operates: bool) -> Complex:
+    """What the circuit predicts in each place of the contacts, in the setup that `SETUP` selects."""
+    job, states = _job(), (IDLE_STATE, State(on=("loop_a",)))
+    routes = Routes(job=job, impedances=BenchImpedances())
+    setup = next(setup for setup in job.fixture.setups if setup.select == (SETUP,))
+    change = StateChange(before=states[not operates], after=states[operates])
+    places = [[routes.between(setup, change, 2e3, (hot, cold)) for cold in PLACES] for hot in PLACES]
+    return np.array(places)[:, :, :2]
 
 
 def relays(seed: int) -> dict[str, list[Drawn]]:
@@ -90,7 +105,7 @@ def _read(
         TONES.frequencies_hz,
         step_v=(8 * RANGE_V / 256,) * 2,
         joined=True,
-        floating=(Floating(copy=(0.42, 0.42)), Floating(copy=(0.43, 0.43))),
+        routes=_places(name == "operate_time"),
         edge=control_edge(volts[2], INTERVAL_S, 8 * 5.0 / 256),
     )
     k1 = world._motions[0]

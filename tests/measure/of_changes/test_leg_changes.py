@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.leg_changes import LegChanges, bounce_time, drop, find_leg_changes, switching_time
-from harness.measure.segments import cheapest_way, one_way
 from harness.measure.sides import Instant, find_edge, state_levels
 from harness.reading import Estimate
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw, kinds
@@ -140,37 +139,6 @@ def test_a_line_that_does_not_change_is_said() -> None:
         find_edge(0.02 * np.random.default_rng(1).normal(size=1000), 1e-6)
 
 
-def test_the_cheapest_way_is_the_cheapest_of_all() -> None:
-    """Against every possible sequence of three courses over seven samples."""
-    random = np.random.default_rng(4)
-    for _ in range(20):
-        costs = random.uniform(0, 4, size=(3, 7))
-        ways = np.array(np.meshgrid(*[range(3)] * 7)).reshape(7, -1).T
-
-        def price(way: NDArray[np.int64], costs: NDArray[np.float64] = costs) -> float:
-            return float(costs[way, np.arange(7)].sum()) + 1.5 * np.count_nonzero(np.diff(way))
-
-        best = min(price(way) for way in ways)
-        assert price(cheapest_way(costs, 1.5)) == pytest.approx(best)
-
-
-def test_the_cheapest_way_without_going_back_is_the_cheapest_of_those() -> None:
-    """Against every sequence of four courses over six samples that begin before 1, and no 0 follows it."""
-    random = np.random.default_rng(5)
-    ways = np.array(np.meshgrid(*[range(4)] * 6)).reshape(6, -1).T
-    after = np.cumsum(ways == 1, axis=1) > 0
-    allowed = ways[~np.any(after & (ways == 0), axis=1) & (ways[:, 0] != 1)]
-    for _ in range(20):
-        costs = random.uniform(0, 4, size=(4, 6))
-
-        def price(way: NDArray[np.int64], costs: NDArray[np.float64] = costs) -> float:
-            return float(costs[way, np.arange(6)].sum()) + 1.5 * np.count_nonzero(np.diff(way))
-
-        result = one_way(costs, 1.5, [0], [1])
-        assert result.tolist() in allowed.tolist()
-        assert price(result) == pytest.approx(min(price(way) for way in allowed))
-
-
 def test_a_change_too_near_the_records_end_is_refused() -> None:
     with pytest.raises(ReadingError, match="Arm a longer record"):
         seen(Change(edge=0.0005, opens=0.0006, closes=0.0009))
@@ -200,20 +168,26 @@ def test_two_changes_in_one_record_are_not_one() -> None:
     offset_v=st.floats(-0.3, 0.3),
     seed=st.integers(0, 10_000),
 )
-def test_a_gap_is_measured_or_warned_of_but_never_wrong(
+def test_a_gap_is_measured_but_never_wrong(
     gap_s: float, level: float, new: float, noise_v: float, copies: bool, offset_v: float, seed: int
 ) -> None:
-    """No plausible wrong number without a warning: inside 5 standard uncertainties, a floor, or warned of."""
+    """No plausible wrong number: inside 5 standard uncertainties, or a floor."""
     change = Change(closes=0.0812 + gap_s, new=new, copies=copies)
     result, _ = seen(change, seed, amplitude_v=level, noise_v=noise_v, offset_v=offset_v)
     for leg in result.legs:
         estimate = drop(leg)
-        if "unexplained" in kinds(leg):
-            continue
         if estimate.floor:
             assert gap_s <= 1.5 * estimate.value
         else:
             assert covers(estimate, gap_s, more=2.5)
+
+
+def test_a_gap_that_was_once_a_third_too_long_is_not_claimed_to_one_percent() -> None:
+    """Two tones of 0.2 V, a pair with a floating load, 20 mV of noise: 2.03 ms was read as 2.70 ± 0.02."""
+    change = Change(closes=0.0812 + 2.03e-3, new=0.9, copies=True)
+    result, _ = seen(change, 108, amplitude_v=0.2, noise_v=0.02, offset_v=0.1016)
+    for leg in result.legs:
+        assert covers(drop(leg), 2.03e-3, more=1.5)
 
 
 @settings(max_examples=25, deadline=None)

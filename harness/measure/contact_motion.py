@@ -1,0 +1,406 @@
+"""Where the contacts of a pair's legs stand at each instant of a change: on the old route, open, on the new.
+
+What a leg shows depends on both: where a load joins the legs, or an amplifier follows them, an open leg shows
+some of its partner's signal. So both are followed at once. The pair is a hidden Markov chain: its states are
+the places of both legs' contacts, its observations both legs' samples. Forward and backward sums (Baum and
+others, Ann. Math. Stat. 41, 1970, from memory) give the probability of every place at every sample, and with
+it that of every instant at which a leg leaves its old route, first reaches its new one, and stays there.
+
+A sample differs from its course by noise, which is white, and by what is not: a coil's click, distortion, the
+offset and the level of a course that is known from the circuit alone. Of that no more is known than a bound:
+a residual inside the bound speaks for no place, however many samples show it.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+
+from harness.arrays import Complex, Floats
+from harness.measure.clock import sine_rows
+from harness.measure.sides import UNIFORM, Instant, SteadySides
+
+OLD, OPEN, NEW = range(3)  # places
+# States of a leg. A contact may touch its old throw again before it has reached its new one (`RETURNED`); it
+# opens again (`BOUNCING`) after it first `REACHED` its new one, and stays once it has `SETTLED`.
+BEFORE, LEFT, RETURNED, REACHED, BOUNCING, SETTLED = range(6)
+PLACES = np.array([OLD, OPEN, OLD, NEW, OPEN, NEW])
+CHANGE_COST = 8.0  # minus log of the probability that a leg changes at a sample: once in 3000
+DIRECT_COST = 14.0  # more, from the old route to the new one at once: a contact leaves one, then arrives
+UNLIKELY_COST = 10.0  # no sample counts for more: 4.5 standard deviations
+SAME = 0.7  # of the noise: courses that differ by less can't be told apart
+INEXACT = 0.02  # of a course that is known from the circuit alone: how far off it may be
+STRAY = 0.005  # of the largest course: what may reach an open leg besides
+AVERAGES_TO = 0.5  # of the noise: by so much a course may be off unseen
+PAD = 128  # samples looked at on either side of the change
+AVERAGED = 16  # samples over which noise is averaged to see what is not noise
+LOCAL = 32  # samples in a block, and so many blocks to either side, in which that is looked for
+NEIGHBOURS = 4
+CLEAR = 2.5  # times its noise: an average that is no higher is nothing but noise
+PLAUSIBLE = 5.0  # times the noise, beyond its bound: a course further off is none
+LIKELY = 0.5
+FAR = 0.01  # probability of an instant earlier, or later, that no interval is for
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LegChange:
+    """What one leg's contacts did, over samples `start` to before `stop` of a record.
+
+    expected: volts that it should have shown. left, arrived, settled: when it left its old route, first
+    reached its new one, and reached it for good; None if it did not change. all_arrived: when the last leg of
+    its pair first had; None if one did not. dropped: whether it was open before it arrived. openings: how
+    often it opened afterwards. smallest_s: the longest interruption that could have gone unseen.
+    """
+
+    expected: Floats
+    start: int
+    stop: int
+    left: Instant | None = None
+    arrived: Instant | None = None
+    settled: Instant | None = None
+    all_arrived: Instant | None = None
+    dropped: bool = False
+    openings: int = 0
+    smallest_s: float
+
+
+def follow(
+    sides: SteadySides, legs: Sequence[int], *, joined: bool, routes: Complex | None, signals: int
+) -> tuple[LegChange, ...]:
+    """Follow the contacts of a pair, or of a single leg, through the change; `sides` must have one.
+
+    joined: whether a load lies across the pair, if routes are not given: then an open leg shows all of its
+    partner's signal. routes: what the circuit predicts, complex, shape (3, 3, 2, tones): by the hot leg's
+    place, the cold leg's, the leg that is seen, the tone. signals: how many of the fitted tones the routes
+    lead; mains, which comes after them, is there wherever the contacts stand.
+    """
+    first, last = sides.first or 0, sides.last or 0
+    start, stop = max(first - PAD, 0), min(last + 1 + PAD, sides.volts.shape[1])
+    volts = sides.volts[list(legs), start:stop]
+    courses = _courses(sides, legs, start, stop, joined=joined, routes=routes, signals=signals)
+    moves = [_moves(courses, row) for row in range(len(legs))]
+    if not any(move.breaks or move.closes for move in moves):
+        return tuple(_without_route(volts, courses, row, start, sides.interval_s) for row in range(len(legs)))
+    for row, move in enumerate(moves):
+        courses.merge(row, move)
+    bounds_v = _bounds(volts, courses) + _disturbance(volts, courses)
+    chances = place_chances(_costs(volts, courses, bounds_v), moves)
+    times = partial(_instant, start=start, interval_s=sides.interval_s)
+    moved = [_of_leg(chances, row)[-1, SETTLED] > LIKELY for row in range(len(legs))]
+    arrived = np.ix_(range(len(chances)), *[HAVE_ARRIVED] * len(legs), *[[0]] * (2 - len(legs)))
+    all_arrived = times(chances[arrived].sum(axis=(1, 2))) if all(moved) else None
+    places = chances @ BY_PLACE if len(legs) > 1 else chances
+    places = np.einsum("sap,ax->sxp", places, BY_PLACE)
+    most = places.reshape(len(places), -1).argmax(axis=1)
+    flat = courses.volts.reshape(-1, len(legs), stop - start)
+    result = []
+    for row in range(len(legs)):
+        expected = flat[most, row, np.arange(stop - start)]
+        smallest_s = _smallest(courses, bounds_v, row) * sides.interval_s
+        change = LegChange(expected=expected, start=start, stop=stop, smallest_s=smallest_s)
+        if moved[row]:
+            own = _of_leg(chances, row)
+            opened, bouncing = own[:, [LEFT]].sum(axis=1) > LIKELY, own[:, BOUNCING] > LIKELY
+            change = replace(
+                change,
+                left=times(1 - own[:, BEFORE]),
+                arrived=times(own[:, HAVE_ARRIVED].sum(axis=1)),
+                settled=times(own[:, SETTLED]),
+                all_arrived=all_arrived,
+                dropped=bool(opened.any()) and moves[row].breaks and moves[row].closes,
+                openings=int(np.count_nonzero(np.diff(bouncing.astype(int)) > 0)),
+            )
+        result.append(change)
+    return tuple(result)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Moves:
+    """Which places a leg's contacts can be told in. breaks: its old route from none; closes: its new one.
+
+    alike: its old and its new route can't be told apart, so that it may have stayed.
+    """
+
+    breaks: bool = True
+    closes: bool = True
+    alike: bool = False
+
+    @property
+    def chances(self) -> Floats:
+        """Of each state after each, (from, to), 1 for staying; they need not add up to 1."""
+        once = math.exp(-CHANGE_COST)
+        direct = 0.0 if self.alike else once * math.exp(-DIRECT_COST)
+        ways = {
+            (BEFORE, LEFT): once,
+            (BEFORE, REACHED): direct,
+            (LEFT, RETURNED): 0.0 if self.alike else once,
+            (LEFT, REACHED): once,
+            (RETURNED, LEFT): once,
+            (RETURNED, REACHED): direct,
+            (REACHED, BOUNCING): once,
+            (BOUNCING, REACHED): once,
+        }
+        if not (self.breaks and self.closes):  # no route on one side: it is open there, and never between
+            ways = {(BEFORE, REACHED): once}
+            if self.closes:
+                ways |= {(REACHED, BOUNCING): once, (BOUNCING, REACHED): once}
+        if not (self.breaks or self.closes):
+            ways = {}
+        result = np.eye(len(PLACES))
+        for (old, new), chance in ways.items():
+            result[old, new] = chance
+            if new == REACHED:
+                result[old, SETTLED] = chance
+        return result
+
+    @property
+    def ends(self) -> Floats:
+        """1 for each state in which it may end."""
+        result = np.zeros(len(PLACES))
+        result[SETTLED] = self.breaks or self.closes
+        result[BEFORE] = self.alike or not (self.breaks or self.closes)
+        return result
+
+
+def place_chances(costs: Floats, moves: Sequence[Moves]) -> Floats:
+    """Probability of the pair's states at each sample, (samples, 6, 6); of a single leg's (samples, 6, 1).
+
+    costs: minus log of the probability of a sample, (samples, 3, 3) or (samples, 3, 1), by the legs' places.
+    """
+    one, other = moves[0].chances, moves[1].chances if len(moves) > 1 else np.eye(1)
+    costs = costs - costs.min(axis=(1, 2), keepdims=True)
+    weights = np.exp(-costs)[:, PLACES][:, :, PLACES if len(moves) > 1 else [0]]
+    samples = len(weights)
+    forward = np.empty_like(weights)
+    now = np.zeros(weights.shape[1:])
+    now[BEFORE, 0] = 1.0
+    for n in range(samples):
+        if n:
+            now = one.T @ now @ other
+        now = now * weights[n]
+        now /= now.sum()
+        forward[n] = now
+    later = np.multiply.outer(moves[0].ends, moves[1].ends if len(moves) > 1 else np.ones(1))
+    for n in range(samples - 1, -1, -1):
+        forward[n] *= later
+        forward[n] /= forward[n].sum()
+        later = one @ (later * weights[n]) @ other.T
+        later /= later.sum()
+    return forward
+
+
+BY_PLACE = (PLACES[:, None] == np.arange(3)).astype(np.float64)  # (states, places)
+HAVE_ARRIVED = [REACHED, BOUNCING, SETTLED]
+
+
+def _of_leg(chances: Floats, row: int) -> Floats:
+    """Of one leg's states, (samples, 6)."""
+    return np.asarray(chances.sum(axis=2 - row))
+
+
+def _instant(passed: Floats, start: int, interval_s: float) -> Instant:
+    """When something happened for good: its probability before each sample is that of the sample after it.
+
+    passed: that it had happened, by each sample. Within a sample's interval it is anywhere. What is unlikely
+    is left out at both ends: a far way off, it would outweigh all else in the variance.
+    """
+    passed = passed / passed[-1]
+    chance = np.maximum(np.diff(np.clip(passed, FAR, 1 - FAR), prepend=FAR), 0.0)
+    chance /= chance.sum()
+    at = np.arange(len(chance))
+    mean = float(chance @ at)
+    variance = float(chance @ (at - mean) ** 2)
+    return Instant(
+        time_s=(start + mean - 0.5) * interval_s,
+        standard_s=interval_s * math.sqrt(variance + UNIFORM**2),
+        even_s=interval_s * UNIFORM,
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Courses:
+    """What a pair shows in each place of its legs' contacts, over the samples looked at.
+
+    volts: (3, 3, legs, samples); of a single leg (3, 1, 1, samples). bounds_v: how far off they may be,
+    besides by noise, (3, 3, legs). noise_v: (legs,).
+    """
+
+    volts: Floats
+    bounds_v: Floats
+    noise_v: Floats
+
+    def merge(self, row: int, moves: "Moves") -> None:
+        """Give a leg that no route leads to on one side the same course there, whether it is open or not."""
+        for array in (self.volts, self.bounds_v):
+            places = array if row == 0 else array.swapaxes(0, 1)
+            if not (moves.breaks and moves.closes):
+                places[OPEN] = places[NEW if moves.breaks else OLD]
+
+
+def _courses(
+    sides: SteadySides,
+    legs: Sequence[int],
+    start: int,
+    stop: int,
+    *,
+    joined: bool,
+    routes: Complex | None,
+    signals: int,
+) -> _Courses:
+    """Courses of all places: those of both sides as they were fitted, all others by the circuit.
+
+    Each tone of a circuit's courses has the level and phase that fit what was measured on a side best.
+    """
+    rows, fits = list(legs), (sides.before, sides.after)
+    tones = [fit.coefficients[rows, 1 : 1 + 2 * signals] for fit in fits]
+    phasors = [tone[:, ::2] - 1j * tone[:, 1::2] for tone in tones]  # (legs, signals) of each side
+    partners = 3 if len(rows) > 1 else 1
+    parts = np.zeros((3, partners, len(rows), 2, signals), dtype=np.complex128)  # of the sides' tones
+    steady = np.zeros((3, partners, len(rows), 2))  # of their offsets, and mains
+    for hot in range(3):
+        for cold in range(partners):
+            for row in range(len(rows)):
+                own = (hot, cold)[row]
+                steady[hot, cold, row] = {OLD: (1, 0), OPEN: (0.5, 0.5), NEW: (0, 1)}[own]
+                if routes is None:
+                    shown, leg = (own, row) if own != OPEN or not joined else ((cold, hot)[row], 1 - row)
+                    if shown != OPEN and leg < len(rows):
+                        parts[hot, cold, row, shown // 2] = phasors[shown // 2][leg]
+    if routes is not None:
+        parts = _predicted(routes, phasors)
+    for place, side in ((OLD, 0), (NEW, 1)):
+        parts[place, min(place, partners - 1)] = 0.0
+        parts[place, min(place, partners - 1), :, side] = phasors[side]
+    volts = np.zeros((3, partners, len(rows), stop - start))
+    for side, fit in enumerate(fits):
+        basis = sine_rows(stop - start, fit.radians, start - fit.middle)
+        mains = fit.coefficients[rows].copy()
+        mains[:, 1 : 1 + 2 * signals] = 0.0
+        volts += steady[..., side, None] * (mains @ basis)
+        volts += parts[..., side, :].real @ basis[1 : 1 + 2 * signals : 2]
+        volts -= parts[..., side, :].imag @ basis[2 : 2 + 2 * signals : 2]
+    uneven = [np.sqrt(2 * np.maximum(fit.noise_v**2 - fit.quiet_v**2, 0.0))[rows] for fit in fits]
+    noise = np.sqrt((sides.before.quiet_v**2 + sides.after.quiet_v**2) / 2)[rows]
+    peaks = np.abs(parts.sum(axis=3)).sum(axis=-1)  # (3, partners, legs)
+    offset_v = max(float(np.abs(fits[1].coefficients[rows, 0] - fits[0].coefficients[rows, 0]).max()), 0.0)
+    bounds = np.maximum(*uneven) + offset_v + INEXACT * peaks + STRAY * peaks.max()
+    for place, side in ((OLD, 0), (NEW, 1)):
+        bounds[place, min(place, partners - 1)] = uneven[side]
+        if partners > 1:  # no signal of the other side is near
+            bounds[place, OPEN] -= STRAY * (peaks.max() - peaks[place, place].max())
+            bounds[OPEN, place] -= STRAY * (peaks.max() - peaks[place, place].max())
+    return _Courses(volts=volts, bounds_v=bounds + AVERAGES_TO * noise, noise_v=noise)
+
+
+def _predicted(routes: Complex, phasors: Sequence[Complex]) -> Complex:
+    """Shares of both sides' tones in every course, (3, 3, legs, sides, tones).
+
+    What stands on one route alone has that side's tones; what stands on both, or on none, those of the side
+    that shows more of them.
+    """
+    fitted, powers = [], []
+    for place, measured in zip((OLD, NEW), phasors, strict=True):
+        predicted = routes[place, place]
+        power = np.sum(np.abs(predicted) ** 2, axis=0)
+        fitted.append(np.sum(predicted.conj() * measured, axis=0) / np.maximum(power, 1e-30))
+        powers.append(power)
+    shares = np.empty((3, 3, 1, 2, routes.shape[-1]))
+    total = np.maximum(powers[0] + powers[1], 1e-30)
+    for hot in range(3):
+        for cold in range(3):
+            on = {hot, cold} - {OPEN}
+            for side, place in enumerate((OLD, NEW)):
+                shares[hot, cold, 0, side] = powers[side] / total if len(on) != 1 else float(place in on)
+    return np.asarray(routes[:, :, :, None, :] * shares * np.stack(fitted))
+
+
+def _moves(courses: _Courses, row: int) -> Moves:
+    """What can be told of a leg's places: by its volts, wherever its partner's contacts stand."""
+    volts = courses.volts[..., row, :] if row == 0 else courses.volts[..., row, :].swapaxes(0, 1)
+    bounds = courses.bounds_v[..., row] if row == 0 else courses.bounds_v[..., row].T
+    noise = float(courses.noise_v[row])
+
+    def differ(place: int, other: int) -> bool:
+        apart = np.sqrt(np.mean((volts[place] - volts[other]) ** 2, axis=-1))
+        return bool((apart > SAME * noise + np.maximum(bounds[place], bounds[other])).any())
+
+    same = 0 if volts.shape[1] == 1 else NEW
+    apart_v = math.sqrt(float(np.mean((volts[OLD, 0] - volts[NEW, same]) ** 2)))
+    return Moves(breaks=differ(OLD, OPEN), closes=differ(NEW, OPEN), alike=apart_v <= SAME * noise)
+
+
+def _bounds(volts: Floats, courses: _Courses) -> Floats:
+    """How far off any course may be that is near the legs' volts at a sample, (legs, samples).
+
+    One bound for all courses, so that of those that are alike there none is the likelier.
+    """
+    reach = courses.bounds_v + PLAUSIBLE * courses.noise_v
+    near = (np.abs(volts - courses.volts) <= reach[..., None]).all(axis=2, keepdims=True)
+    return np.asarray(np.where(near, courses.bounds_v[..., None], 0.0).max(axis=(0, 1)))
+
+
+def _disturbance(volts: Floats, courses: _Courses) -> Floats:
+    """How far the legs are from every course, by more than noise: a click, for one. Shape (samples,).
+
+    Averages before and after each sample are looked at, so that a jump between two courses is none.
+    """
+    samples = volts.shape[1]
+    blocks = samples // LOCAL
+    if blocks == 0:
+        return np.zeros(samples)
+    summed = np.cumsum(np.pad(volts - courses.volts, ((0, 0),) * 3 + ((AVERAGED, 0),)), axis=-1)
+    averages = np.abs(summed[..., AVERAGED:] - summed[..., :-AVERAGED]) / AVERAGED
+    over = averages - courses.bounds_v[..., None] - (CLEAR / math.sqrt(AVERAGED) * courses.noise_v)[:, None]
+    past = np.maximum(over.max(axis=2), 0.0).min(axis=(0, 1))
+    coming = np.concatenate([past[AVERAGED - 1 :], past[: AVERAGED - 1][::-1]])
+    least = np.minimum(past, coming)[: blocks * LOCAL].reshape(blocks, LOCAL)
+    middle = np.pad(np.median(least, axis=1), NEIGHBOURS, mode="edge")
+    near = np.max([middle[n : n + blocks] for n in range(2 * NEIGHBOURS + 1)], axis=0)
+    return np.asarray(np.pad(near.repeat(LOCAL), (0, samples - blocks * LOCAL), mode="edge"))
+
+
+def _cost(off: Floats, bounds_v: Floats, noise_v: Floats) -> Floats:
+    """Half the square of what is beyond a bound, in the noise's terms; all legs' together, over axis -2."""
+    beyond = np.maximum(np.abs(off) - bounds_v, 0.0) / noise_v[:, None]
+    return np.asarray(np.minimum(beyond**2 / 2, UNLIKELY_COST).sum(axis=-2))
+
+
+def _costs(volts: Floats, courses: _Courses, bounds_v: Floats) -> Floats:
+    """Of every place at every sample: (samples, 3, 3)."""
+    return np.moveaxis(_cost(volts - courses.volts, bounds_v, courses.noise_v), -1, 0)
+
+
+def smallest_interruption(sides: SteadySides, leg: int) -> float:
+    """Longest interruption of a leg's course, s, that could have gone unseen where nothing changes."""
+    course, noise_v = sides.after, sides.after.noise_v[[leg]]
+    off = course.volts(0, sides.volts.shape[1])[[leg]] - course.coefficients[leg, 0]
+    return _longest_unseen(_cost(off, AVERAGES_TO * noise_v[:, None], noise_v)) * sides.interval_s
+
+
+def _smallest(courses: _Courses, bounds_v: Floats, row: int) -> int:
+    """Longest opening, in samples, that could have gone unseen after the leg, and its partner, arrived."""
+    opened = (OPEN, min(NEW, courses.volts.shape[1] - 1)) if row == 0 else (NEW, OPEN)
+    closed = (NEW, opened[1]) if row == 0 else (NEW, NEW)
+    off = courses.volts[opened] - courses.volts[closed]
+    bounds_v = np.maximum(bounds_v, np.maximum(courses.bounds_v[opened], courses.bounds_v[closed])[:, None])
+    return _longest_unseen(_cost(off, bounds_v, courses.noise_v))
+
+
+def _longest_unseen(worth: Floats) -> int:
+    """Most samples in a row that together cost less than the two changes that would show them."""
+    summed = np.concatenate([[0.0], np.cumsum(worth)])
+    ends = np.searchsorted(summed, summed + 2 * CHANGE_COST)
+    seen = ends < len(summed)
+    return int(np.max((ends - np.arange(len(summed)))[seen])) if seen.any() else len(worth)
+
+
+def _without_route(volts: Floats, courses: _Courses, row: int, start: int, interval_s: float) -> LegChange:
+    """A leg that no route leads to: from its one offset to the other where that leaves least."""
+    samples = volts.shape[1]
+    old, new = courses.volts[OLD, 0, row], courses.volts[NEW, -1, row]
+    gone = np.concatenate([[0.0], np.cumsum((volts[row] - old) ** 2 - (volts[row] - new) ** 2)])
+    step = int(np.argmin(gone))
+    expected = np.where(np.arange(samples) < step, old, new)
+    return LegChange(expected=expected, start=start, stop=start + samples, smallest_s=samples * interval_s)

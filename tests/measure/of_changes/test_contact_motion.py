@@ -1,0 +1,196 @@
+"""Both legs of a pair followed at once: against every possible way, and records worked out in closed form."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise, product
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from harness.measure.contact_motion import BEFORE, SETTLED, LegChange, Moves, place_chances
+from harness.measure.leg_changes import bounce_time, drop, find_leg_changes, switching_time
+from harness.measure.sides import Instant
+from harness.reading import Estimate
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+@pytest.mark.parametrize("moves", [Moves(), Moves(alike=True), Moves(breaks=False), Moves(closes=False)])
+def test_the_chances_of_places_are_those_of_all_ways(moves: Moves) -> None:
+    """Against the sum over every sequence of a leg's six states over five samples."""
+    random = np.random.default_rng(3)
+    costs = random.uniform(0, 20, size=(5, 3, 1))
+    place = [0, 1, 0, 2, 1, 2]
+    wanted = np.zeros((5, 6))
+    for way in product(range(6), repeat=5):
+        if way[0] != BEFORE:
+            continue
+        chance = math.exp(-sum(costs[n, place[state], 0] for n, state in enumerate(way)))
+        chance *= moves.ends[way[-1]]
+        for old, new in pairwise(way):
+            chance *= moves.chances[old, new]
+        wanted[range(5), way] += chance
+    wanted /= wanted.sum(axis=1, keepdims=True)
+    assert place_chances(costs, [moves])[:, :, 0] == pytest.approx(wanted, abs=1e-12)
+
+
+def test_the_chances_of_a_pair_are_those_of_all_ways() -> None:
+    """Against the sum over every sequence of a pair's thirty-six states over three samples."""
+    random = np.random.default_rng(4)
+    costs = random.uniform(0, 20, size=(3, 3, 3))
+    place = [0, 1, 0, 2, 1, 2]
+    moves = (Moves(), Moves(breaks=False))
+    wanted = np.zeros((3, 6, 6))
+    pairs = list(product(range(6), repeat=2))
+    for way in product([(BEFORE, BEFORE)], pairs, [(SETTLED, SETTLED)]):
+        chance = math.exp(-sum(costs[n, place[a], place[b]] for n, (a, b) in enumerate(way)))
+        for (a, b), (c, d) in pairwise(way):
+            chance *= moves[0].chances[a, c] * moves[1].chances[b, d]
+        for n, (a, b) in enumerate(way):
+            wanted[n, a, b] += chance
+    wanted /= wanted.sum(axis=(1, 2), keepdims=True)
+    assert place_chances(costs, moves) == pytest.approx(wanted, abs=1e-12)
+
+
+RATE_HZ, SAMPLES = 500_000, 40_000
+AT = np.arange(SAMPLES) / RATE_HZ
+TONES_HZ = (980.0, 1010.0)
+STEP_V = 1 / 64
+OLD, OPEN, NEW = range(3)
+LOAD_OHM, SOURCE_OHM, DRIVER_OHM = 10e3, 50.0, 50.0
+
+
+def shown(gain: float) -> Complex:
+    """What a pair shows in each place of its contacts, worked out by hand.
+
+    The old route is bare: each leg its own e.m.f. behind 50 ohm. The new one is a balanced amplifier, whose
+    legs each carry half the amplified difference of both e.m.f.s behind 50 ohm. A load lies across the pair;
+    what is open shows what comes through it. Shape (hot's place, cold's, leg, tone).
+    """
+    half = gain / 2
+    emf = {(OLD, 0): (1.0, 0.0), (OLD, 1): (0.0, 1.0), (NEW, 0): (half, -half), (NEW, 1): (-half, half)}
+    result = np.zeros((3, 3, 2, 2), dtype=np.complex128)
+    for places in product(range(3), repeat=2):
+        closed = [leg for leg in (0, 1) if places[leg] != OPEN]
+        for tone in (0, 1):
+            volts = [emf[places[leg], leg][tone] if leg in closed else 0.0 for leg in (0, 1)]
+            if len(closed) == 1:  # no current: the open leg shows its partner's volts
+                volts = [volts[closed[0]]] * 2
+            if len(closed) == 2:
+                current = (volts[0] - volts[1]) / (LOAD_OHM + 2 * SOURCE_OHM)
+                volts = [volts[0] - SOURCE_OHM * current, volts[1] + SOURCE_OHM * current]
+            result[*places, :, tone] = volts
+    return result
+
+
+@dataclass(frozen=True, kw_only=True)
+class Leg:
+    left: float
+    first: float
+    last: float
+    bounces: Sequence[tuple[float, float]] = ()
+
+    def place(self) -> NDArray[np.intp]:
+        place = np.select([self.left > AT, self.first > AT], [OLD, OPEN], NEW)
+        for opens, closes in self.bounces:
+            place[(opens <= AT) & (closes > AT)] = OPEN
+        return place
+
+
+def leg(random: np.random.Generator, *, bounces: int) -> Leg:
+    left = 0.0409 + random.uniform(0, 4e-5)
+    first = last = left + random.uniform(3e-4, 9e-4)
+    openings = []
+    for _ in range(bounces):
+        opens = last + random.uniform(1e-4, 3e-4)
+        last = opens + random.uniform(6e-5, 3e-4)
+        openings.append((opens, last))
+    return Leg(left=left, first=first, last=last, bounces=openings)
+
+
+def record(
+    legs: tuple[Leg, Leg], routes: Complex, random: np.random.Generator, *, click_v: float = 0.0
+) -> Floats:
+    """Two legs' volts; with a coil's click on both, 0.4 ms before either opens."""
+    clock = 1 + random.uniform(-3e-5, 3e-5)
+    phases = random.uniform(0, 2 * np.pi, 2)
+    tones = np.exp(1j * (2 * np.pi * clock * np.multiply.outer(TONES_HZ, AT) + phases[:, None]))
+    places = legs[0].place(), legs[1].place()
+    volts = np.einsum("slt,ts->ls", routes[places[0], places[1]], 0.8 * tones).imag
+    since = np.maximum(AT - 0.0405, 0)
+    volts += click_v * (np.exp(-since / 4e-4) - np.exp(-since / 5e-5))
+    volts += np.array([[0.02], [-0.03]]) + 0.008 * random.standard_normal(volts.shape)
+    return np.asarray(np.round(volts / STEP_V) * STEP_V)
+
+
+def follow(volts: Floats, routes: Complex) -> tuple[LegChange, ...]:
+    return find_leg_changes(
+        volts, 1 / RATE_HZ, TONES_HZ, step_v=(STEP_V, STEP_V), joined=True, routes=routes
+    ).legs
+
+
+def inside(result: Estimate, true: float) -> bool:
+    """Within three standard uncertainties, or below the bound."""
+    if result.standard is None:
+        return true <= result.high
+    return abs(result.value - true) <= 3 * result.standard
+
+
+@pytest.mark.parametrize("gain", [0.8, 2.0, -0.8])
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("way", ["to the amplifier", "from the amplifier"])
+def test_a_leg_behind_an_amplifier_carries_both_tones_and_so_does_its_copy(
+    gain: float, seed: int, way: str
+) -> None:
+    """Gaps and bounces of a change-over between a bare route and an amplifier, in closed form."""
+    random = np.random.default_rng(seed)
+    routes = shown(gain)
+    if way == "from the amplifier":
+        routes = routes[::-1, ::-1]
+    true = leg(random, bounces=seed % 3), leg(random, bounces=(seed + 1) % 3)
+    for found, made in zip(follow(record(true, routes, random), routes), true, strict=True):
+        assert found.dropped
+        assert inside(drop(found), made.first - made.left)
+        assert inside(bounce_time(found), made.last - made.first)
+        assert (found.openings > 0) == bool(made.bounces)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_last_closing_is_that_of_both_legs_however_vague_one_is(seed: int) -> None:
+    random = np.random.default_rng(100 + seed)
+    routes = shown(0.8)
+    true = leg(random, bounces=0), leg(random, bounces=1)
+    edge = Instant(time_s=0.04, standard_s=1e-7)
+    result = switching_time(follow(record(true, routes, random), routes), edge)
+    assert inside(result, max(made.first for made in true) - 0.04)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_coils_click_opens_no_contact(seed: int) -> None:
+    """15 mV on both legs before either contact moves, beside tones of 0.8 V and 8 mV of noise."""
+    random = np.random.default_rng(200 + seed)
+    routes = shown(0.8)
+    true = leg(random, bounces=0), leg(random, bounces=0)
+    for found, made in zip(follow(record(true, routes, random, click_v=0.015), routes), true, strict=True):
+        assert found.left is not None
+        assert abs(found.left.time_s - made.left) < 2e-5
+        assert inside(drop(found), made.first - made.left)
+
+
+def test_a_leg_that_opens_first_has_a_gap_though_its_copy_looks_like_its_new_route() -> None:
+    """The new route of either leg is the other leg's old one: a copy looks just like it."""
+    random = np.random.default_rng(7)
+    routes = shown(0.8)
+    crossed = routes.copy()
+    for hot, cold in product(range(3), repeat=2):
+        swap = {OLD: OLD, OPEN: OPEN, NEW: OLD}
+        crossed[hot, cold] = routes[swap[hot], swap[cold]]
+    crossed[NEW, NEW] = routes[OLD, OLD][::-1]
+    true = Leg(left=0.0409, first=0.0415, last=0.0415), Leg(left=0.040912, first=0.04153, last=0.04153)
+    for found, made in zip(follow(record(true, crossed, random), crossed), true, strict=True):
+        assert found.dropped
+        assert found.openings == 0
+        assert abs(drop(found).value - (made.first - made.left)) < 5e-5
