@@ -15,7 +15,7 @@ from harness.job.job import Job
 from harness.job.module import LEGS, Relay
 from harness.job.sequence import Check
 from harness.job.state import IDLE_STATE, State, StateChange, named_change, single_control_changes
-from harness.measure.tones import TERMINATED, Stimulus, choose_tones
+from harness.measure.tones import SILENCE, Stimulus, choose_tones
 from harness.plan.model import ChangeAcquisition, SetupVisit
 from harness.plan.states import distance, energised
 from harness.quantities.change import Leg, LegMoves, OfRecordAcross, as_of_change
@@ -270,13 +270,15 @@ def add_changes(
 
 def _stimulus(check: Check) -> Stimulus:
     if check.tone.level_vrms == 0.0:
-        return TERMINATED
+        return SILENCE
     return Stimulus(kind="pair", frequency_hz=check.tone.frequency_hz, level_vrms=check.tone.level_vrms)
 
 
 def _peaks(routes: Routes, setup: Setup, change: StateChange, stimulus: Stimulus) -> tuple[float, ...]:
     """Peak volts of each leg: in either state, or a copy of its partner while a contact is open."""
     hz = stimulus.frequency_hz
+    if not stimulus.has_tone:
+        return (0.0,) * (2 * len(setup.view))
     levels = np.maximum(
         np.abs(routes.transfer(setup, change.before, hz)).sum(axis=1),
         np.abs(routes.transfer(setup, change.after, hz)).sum(axis=1),

@@ -235,7 +235,7 @@ class ChangeWalk:
             return find_change(
                 capture.volts[rows],
                 capture.interval_s,
-                planned.stimulus.tones.frequencies_hz,
+                _tones_hz(planned),
                 step_v=[capture.step_v[row] for row in rows],
                 joined=any(load is not None and load.across_ohm is not None for load in loads),
                 routes=planned.places,
@@ -291,7 +291,7 @@ class ChangeWalk:
     def _as_record(
         self, planned: ChangeAcquisition, raw: _RawChange, change: Change | None
     ) -> AcquisitionRecord:
-        capture, tones_hz = raw.capture, planned.stimulus.tones.frequencies_hz
+        capture, tones_hz = raw.capture, _tones_hz(planned)
         phasors = np.zeros((len(capture.inputs), len(tones_hz)), dtype=np.complex128)
         residuals = np.zeros(len(capture.inputs))
         if change is not None:
@@ -310,6 +310,11 @@ class ChangeWalk:
             started=raw.started,
             duration_s=(datetime.now(UTC) - raw.started).total_seconds(),
         )
+
+
+def _tones_hz(planned: ChangeAcquisition) -> tuple[float, ...]:
+    """The tones that are in a record: none in silence."""
+    return planned.stimulus.tones.frequencies_hz if planned.stimulus.has_tone else ()
 
 
 def _phasors(sides: SteadySides, tones: int) -> NDArray[np.complex128]:

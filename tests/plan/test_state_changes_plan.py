@@ -96,6 +96,13 @@ def test_the_open_leg_copies_what_the_load_lets_through(plan: Plan) -> None:
     assert own == pytest.approx(1.0048, abs=5e-4)
 
 
+def test_in_silence_no_route_leads_anything_to_a_leg(plan: Plan) -> None:
+    silent = [one for one in plan.changes if not one.stimulus.has_tone]
+    assert silent
+    assert {str(one.stimulus) for one in silent} == {"silence"}
+    assert all(one.places is None for one in silent)
+
+
 def test_a_line_that_moves_no_contact_of_a_route_gives_no_times_there(job: Job) -> None:
     """At a send that is always live, loop A's relay changes nothing: a missing gap would be no fault."""
     states = next(check.states for check in job.sequence.checks if check.name == "Operate time")
