@@ -40,7 +40,9 @@ LOCAL = 32  # samples in a block, and so many blocks to either side, in which th
 NEIGHBOURS = 4
 CLEAR = 2.5  # times its noise: an average that is no higher is nothing but noise
 PLAUSIBLE = 5.0  # times the noise, beyond its bound: a course further off is none
+UNHEARD = 1e-6  # probability of a place that need not be thought of
 LIKELY = 0.5
+SCALED = 4  # samples after which chances are scaled, long before they are too small for a float
 FAR = 0.01  # probability of an instant earlier, or later, that no interval is for
 
 
@@ -85,15 +87,16 @@ def follow(
         return tuple(_without_route(volts, courses, row, start, sides.interval_s) for row in range(len(legs)))
     for row, move in enumerate(moves):
         courses.merge(row, move)
-    bounds_v = _bounds(volts, courses) + _disturbance(volts, courses)
+    disturbance_v = _disturbance(volts, courses)
+    bounds_v = _bounds(volts, courses, None) + disturbance_v
+    chances = place_chances(_costs(volts, courses, bounds_v), moves)
+    bounds_v = _bounds(volts, courses, _of_places(chances)) + disturbance_v
     chances = place_chances(_costs(volts, courses, bounds_v), moves)
     times = partial(_instant, start=start, interval_s=sides.interval_s)
     moved = [_of_leg(chances, row)[-1, SETTLED] > LIKELY for row in range(len(legs))]
     arrived = np.ix_(range(len(chances)), *[HAVE_ARRIVED] * len(legs), *[[0]] * (2 - len(legs)))
     all_arrived = times(chances[arrived].sum(axis=(1, 2))) if all(moved) else None
-    places = chances @ BY_PLACE if len(legs) > 1 else chances
-    places = np.einsum("sap,ax->sxp", places, BY_PLACE)
-    most = places.reshape(len(places), -1).argmax(axis=1)
+    most = _of_places(chances).reshape(len(chances), -1).argmax(axis=1)
     flat = courses.volts.reshape(-1, len(legs), stop - start)
     result = []
     for row in range(len(legs)):
@@ -173,26 +176,36 @@ def place_chances(costs: Floats, moves: Sequence[Moves]) -> Floats:
     costs = costs - costs.min(axis=(1, 2), keepdims=True)
     weights = np.exp(-costs)[:, PLACES][:, :, PLACES if len(moves) > 1 else [0]]
     samples = len(weights)
-    forward = np.empty_like(weights)
+    result = np.empty_like(weights)
     now = np.zeros(weights.shape[1:])
     now[BEFORE, 0] = 1.0
+    into = one.T.copy()
     for n in range(samples):
         if n:
-            now = one.T @ now @ other
-        now = now * weights[n]
-        now /= now.sum()
-        forward[n] = now
+            now = into @ now @ other
+        now *= weights[n]
+        if n % SCALED == 0:
+            now /= now.sum()
+        result[n] = now
     later = np.multiply.outer(moves[0].ends, moves[1].ends if len(moves) > 1 else np.ones(1))
+    out_of = other.T.copy()
     for n in range(samples - 1, -1, -1):
-        forward[n] *= later
-        forward[n] /= forward[n].sum()
-        later = one @ (later * weights[n]) @ other.T
-        later /= later.sum()
-    return forward
+        result[n] *= later
+        later = one @ (later * weights[n]) @ out_of
+        if n % SCALED == 0:
+            later /= later.sum()
+    result /= result.sum(axis=(1, 2), keepdims=True)
+    return result
 
 
 BY_PLACE = (PLACES[:, None] == np.arange(3)).astype(np.float64)  # (states, places)
 HAVE_ARRIVED = [REACHED, BOUNCING, SETTLED]
+
+
+def _of_places(chances: Floats) -> Floats:
+    """Of the places of both legs' contacts, (samples, 3, 3); of a single leg's (samples, 3, 1)."""
+    places = chances @ BY_PLACE if chances.shape[2] > 1 else chances
+    return np.asarray(np.einsum("sap,ax->sxp", places, BY_PLACE))
 
 
 def _of_leg(chances: Floats, row: int) -> Floats:
@@ -331,13 +344,16 @@ def _moves(courses: _Courses, row: int) -> Moves:
     return Moves(breaks=differ(OLD, OPEN), closes=differ(NEW, OPEN), alike=apart_v <= SAME * noise)
 
 
-def _bounds(volts: Floats, courses: _Courses) -> Floats:
+def _bounds(volts: Floats, courses: _Courses, chances: Floats | None) -> Floats:
     """How far off any course may be that is near the legs' volts at a sample, (legs, samples).
 
-    One bound for all courses, so that of those that are alike there none is the likelier.
+    One bound for all courses, so that of those that are alike there none is the likelier. chances: of the
+    places, as far as they are known; a course that was left long before is none.
     """
     reach = courses.bounds_v + PLAUSIBLE * courses.noise_v
     near = (np.abs(volts - courses.volts) <= reach[..., None]).all(axis=2, keepdims=True)
+    if chances is not None:
+        near &= np.moveaxis(chances, 0, -1)[:, :, None] > UNHEARD
     return np.asarray(np.where(near, courses.bounds_v[..., None], 0.0).max(axis=(0, 1)))
 
 
