@@ -112,9 +112,17 @@ def leg(random: np.random.Generator, *, bounces: int) -> Leg:
 
 
 def record(
-    legs: tuple[Leg, Leg], routes: Complex, random: np.random.Generator, *, click_v: float = 0.0
+    legs: tuple[Leg, Leg],
+    routes: Complex,
+    random: np.random.Generator,
+    *,
+    click_v: float = 0.0,
+    coarser: int = 1,
 ) -> Floats:
-    """Two legs' volts; with a coil's click on both, 0.4 ms before either opens."""
+    """Two legs' volts; with a coil's click on both, 0.4 ms before either opens.
+
+    coarser: times as coarse a range of the scope.
+    """
     clock = 1 + random.uniform(-3e-5, 3e-5)
     phases = random.uniform(0, 2 * np.pi, 2)
     tones = np.exp(1j * (2 * np.pi * clock * np.multiply.outer(TONES_HZ, AT) + phases[:, None]))
@@ -122,14 +130,13 @@ def record(
     volts = np.einsum("slt,ts->ls", routes[places[0], places[1]], 0.8 * tones).imag
     since = np.maximum(AT - 0.0405, 0)
     volts += click_v * (np.exp(-since / 4e-4) - np.exp(-since / 5e-5))
-    volts += np.array([[0.02], [-0.03]]) + 0.008 * random.standard_normal(volts.shape)
-    return np.asarray(np.round(volts / STEP_V) * STEP_V)
+    volts += np.array([[0.02], [-0.03]]) + 0.008 * coarser * random.standard_normal(volts.shape)
+    return np.asarray(np.round(volts / STEP_V / coarser) * STEP_V * coarser)
 
 
-def follow(volts: Floats, routes: Complex) -> tuple[LegChange, ...]:
-    return find_leg_changes(
-        volts, 1 / RATE_HZ, TONES_HZ, step_v=(STEP_V, STEP_V), joined=True, routes=routes
-    ).legs
+def follow(volts: Floats, routes: Complex, coarser: int = 1) -> tuple[LegChange, ...]:
+    steps = (coarser * STEP_V,) * 2
+    return find_leg_changes(volts, 1 / RATE_HZ, TONES_HZ, step_v=steps, joined=True, routes=routes).legs
 
 
 def inside(result: Estimate, true: float) -> bool:
@@ -156,6 +163,23 @@ def test_a_leg_behind_an_amplifier_carries_both_tones_and_so_does_its_copy(
         assert inside(drop(found), made.first - made.left)
         assert inside(bounce_time(found), made.last - made.first)
         assert (found.openings > 0) == bool(made.bounces)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("way", ["to the amplifier", "from the amplifier"])
+def test_an_amplifier_of_20_db_whose_range_is_ten_times_as_coarse_hides_no_closing(
+    seed: int, way: str
+) -> None:
+    """0.8 V of the bare route beside 80 mV of noise: a course that was left does not hide the new ones."""
+    random = np.random.default_rng(300 + seed)
+    routes = shown(10.0)
+    if way == "from the amplifier":
+        routes = routes[::-1, ::-1]
+    true = leg(random, bounces=seed % 3), leg(random, bounces=(seed + 1) % 3)
+    volts = record(true, routes, random, coarser=10)
+    for found, made in zip(follow(volts, routes, coarser=10), true, strict=True):
+        assert inside(drop(found), made.first - made.left)
+        assert inside(bounce_time(found), made.last - made.first)
 
 
 @pytest.mark.parametrize("seed", range(6))
