@@ -27,7 +27,7 @@ OLD, OPEN, NEW = range(3)  # places
 # opens again (`BOUNCING`) after it first `REACHED` its new one, and stays once it has `SETTLED`.
 BEFORE, LEFT, RETURNED, REACHED, BOUNCING, SETTLED = range(6)
 PLACES = np.array([OLD, OPEN, OLD, NEW, OPEN, NEW])
-CHANGE_COST = 8.0  # minus log of the probability that a leg changes at a sample: once in 3000
+CHANGE_COST = 9.0  # minus log of the probability that a leg changes at a sample: once in 8000
 DIRECT_COST = 14.0  # more, from the old route to the new one at once: a contact leaves one, then arrives
 UNLIKELY_COST = 10.0  # no sample counts for more: 4.5 standard deviations
 SAME = 0.7  # of the noise: courses that differ by less can't be told apart
