@@ -106,8 +106,9 @@ SMOOTHED = 8  # samples that are averaged to tell where the peak is
 NEAR_TOP = 2.0  # times the noise: averages so near the highest one are of the peak
 DURATION_LEVEL = 0.1
 AVERAGED_OVER = (1, 2, 4, 8, 16, 32, 64, 128, 256, 512)  # samples
-SHORT = 0.1  # of a click's duration: an average over so much of its tail leaves that as it is
+SHORT = 0.05  # of a click's duration: an average over so much of its tail leaves that as it is
 ABOVE_NOISE = 4.0  # times the noise: noise alone gets there once in 30,000 samples
+LOST = 0.5  # of a peak: a click of which averages show no more is too short for them
 AVERAGED_SHIFT = 0.4  # of the averaged samples: an abrupt flank passes a tenth so much too early
 
 
@@ -344,31 +345,36 @@ def _duration(peak: Estimate, excess: Excess, k: float) -> Estimate | str:
     for samples in AVERAGED_OVER:
         noise_v = excess.noise_v * math.sqrt(min(0.5 / (samples * dt * excess.bandwidth_hz), 1.0))
         off_v = math.hypot(noise_v, by_peak_v)
-        if level < ABOVE_NOISE * noise_v + k * off_v or (span is not None and samples > SHORT * span):
-            if span is None:
-                continue
+        if level < ABOVE_NOISE * noise_v + k * off_v:
+            continue
+        if span is not None and samples > SHORT * span:
             break
         begin = max(excess.first - 2 * samples, 0)
         magnitude = np.abs(_average(excess.volts, samples)[begin : excess.last])
+        if span is None and magnitude.max() < LOST * peak.value:
+            break
         levels = [level, level + k * off_v, level - k * off_v]
         above = [np.flatnonzero(magnitude > each) for each in levels]
         if any(each[0] == 0 or each[-1] == len(magnitude) - 1 for each in above):
-            return "the click has no end in this record. Arm a longer one"
+            if span is None:
+                return "the click has no end in this record. Arm a longer one"
+            break
         if span is None:
-            blur = samples
+            first_samples = samples
             firsts = [int(each[0]) for each in above]
             starts = [begin + _passage(magnitude, n, -1, v) for n, v in zip(firsts, levels, strict=True)]
+        last_samples = samples
         lasts = [int(each[-1]) for each in above]
         ends = [begin + _passage(magnitude, n, 1, v) for n, v in zip(lasts, levels, strict=True)]
         span = ends[0] - starts[0]
     if span is None:
         return below((excess.last - excess.first) * dt, k=k)
     value, shorter, longer = (end - start for start, end in zip(starts, ends, strict=True))
-    # By the averages an abrupt rise begins 0.4 of them too early, a gentle one does not; between two samples
+    # By the averages an abrupt end lies 0.4 of them too far out, a gentle one does not; between two samples
     # it is anywhere.
-    shift = AVERAGED_SHIFT * blur if blur > 1 else 0.0
-    sampling = math.hypot(shift, 1.0) * UNIFORM * dt
-    value_s, low_s, high_s = (value - shift / 2) * dt, (value - shorter) * dt, (longer - value) * dt
+    shifts = [AVERAGED_SHIFT * samples if samples > 1 else 0.0 for samples in (first_samples, last_samples)]
+    sampling = math.hypot(*shifts, 1.0, 1.0) * UNIFORM * dt
+    value_s, low_s, high_s = (value - sum(shifts) / 2) * dt, (value - shorter) * dt, (longer - value) * dt
     lines = [
         Contribution(name="sampling", standard=sampling),
         Contribution(name="noise and peak", standard=(low_s + high_s) / 2 / k),

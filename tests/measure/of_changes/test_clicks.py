@@ -120,6 +120,19 @@ def test_small_clicks_have_their_peak_energy_and_duration_by_scipy(band: str) ->
     assert sum(off) <= 9  # of 72 at 95 %: less than one chance in a hundred of more
 
 
+@pytest.mark.parametrize("samples", [1, 2, 5, 20])
+@pytest.mark.parametrize("times_the_noise", [6, 10, 30, 300])
+def test_a_short_spike_has_a_duration_or_a_bound_of_one(samples: int, times_the_noise: int) -> None:
+    first = round(EDGE_S / INTERVAL_S)
+    spike = np.zeros(SAMPLES)
+    spike[first : first + samples] = times_the_noise * 5e-4
+    result = measure_click(excess_of(silence(5, spike, noise_v=5e-4), {0: 1.0}, step_v=FINE_STEP_V))
+    duration = result.duration_s
+    assert duration.high >= (samples - 1) * INTERVAL_S
+    if not duration.floor:
+        assert duration.low <= (samples + 1) * INTERVAL_S
+
+
 def test_a_click_on_both_legs_alike_is_none_of_the_pair() -> None:
     volts = 2e-4 * np.random.default_rng(4).normal(size=(2, SAMPLES)) + decay(0.1, 1e-3)
     result = find_leg_changes(volts, INTERVAL_S, (), step_v=(FINE_STEP_V, FINE_STEP_V), joined=False)
