@@ -337,7 +337,7 @@ def _moves(courses: _Courses, row: int) -> Moves:
 
     def differ(place: int, other: int) -> bool:
         apart = np.sqrt(np.mean((volts[place] - volts[other]) ** 2, axis=-1))
-        return bool((apart > SAME * noise + np.maximum(bounds[place], bounds[other])).any())
+        return bool((apart > np.maximum(bounds[place], bounds[other])).any())
 
     same = 0 if volts.shape[1] == 1 else NEW
     apart_v = math.sqrt(float(np.mean((volts[OLD, 0] - volts[NEW, same]) ** 2)))

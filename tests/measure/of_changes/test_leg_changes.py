@@ -150,6 +150,16 @@ def test_a_side_that_is_not_steady_is_refused() -> None:
         seen(Change(), added=beating)
 
 
+def test_a_change_that_noise_nearly_hides_is_found() -> None:
+    """Tones of 0.36 V become 0.11 V beside 50 mV of noise, which hides where: no fit holds both sides."""
+    change = Change(closes=0.0812 + 0.148e-3, new=0.3)
+    result, _ = seen(change, 2850, amplitude_v=0.3637, noise_v=0.05, offset_v=0.1138)
+    for leg in result.legs:
+        assert leg.arrived is not None
+        assert abs(leg.arrived.time_s - change.closes) < 5 * leg.arrived.standard_s
+        assert drop(leg).floor or covers(drop(leg), 0.148e-3, more=2.5)
+
+
 def test_two_changes_in_one_record_are_not_one() -> None:
     """A gap, then the tone of the new route for 40 ms, then a second gap: an unsteady stretch between two."""
     change = Change(bounces=[(0.1200, 0.1210)])
