@@ -88,11 +88,13 @@ class SecondMeasurement:
         """Measure again what passed in a setup, if a lead that came off since then would explain the rest."""
         failed = [self._as_failed(pair) for pair in self._walk.failed]
         setups = self._walk.leads.came_later(failed, self._walk.measured)
-        again = {id(planned) for planned, _ in self._walk.failed}
+        made_twice = {id(planned) for planned, _ in self._walk.failed}
         rest = [
             planned
             for planned in self._context.plan.state_readings
-            if id(planned) not in again and self._setups_of(planned) and self._setups_of(planned) <= setups
+            if id(planned) not in made_twice
+            and self._setups_of(planned)
+            and self._setups_of(planned) <= setups
         ]
         if rest:
             again = self._measured_again(only_these(self._context.plan, rest))

@@ -285,7 +285,7 @@ class Walk:
         )
 
     def _at_one(self, visit: SetupVisit, acquisition: Acquisition) -> Prediction:
-        return self._context.predict_at_one(visit.setup, acquisition.state, acquisition.stimulus)
+        return self.context.predict_at_one(visit.setup, acquisition.state, acquisition.stimulus)
 
     def _transfer(
         self, visit: SetupVisit, acquisition: Acquisition, fitted: FittedCapture
