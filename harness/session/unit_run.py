@@ -22,7 +22,7 @@ from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.model import Plan
 from harness.plan.setups import input_numbers
-from harness.reading import Reading
+from harness.reading import LeadOrUnit, Reading
 from harness.records.run import (
     BenchMoved,
     CurrentsDrawn,
@@ -367,12 +367,29 @@ class UnitRun:
         self._currents_a = now_a
         self._context.record(CurrentsDrawn(currents_a=now_a))
 
+    def _setups_in_doubt(self) -> set[str]:
+        """The setups whose leads the unit's run before this one asked to be looked at."""
+        header = self._store.run(self.run_id).header
+        earlier = [
+            record
+            for record in self._store.runs(serial=header.serial)
+            if record.run_id < self.run_id
+            and (record.header.part, record.header.simulated) == (header.part, header.simulated)
+        ]
+        readings = self._store.readings(earlier[-1].run_id) if earlier else []
+        return {
+            reading.setup
+            for reading in readings
+            if any(isinstance(fact, LeadOrUnit) for fact in reading.facts)
+        }
+
     def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
         """Supply and control lines, then setup after setup; every reading made is kept, however it ends."""
         prove_controls = partial(self._energise, context)
         self._tried_twice(prove_controls)
         walk = Walk(context, self.reference, prove_controls)
         second = SecondMeasurement(walk)
+        walk.leads.asked_before(self._setups_in_doubt())
         try:
             for number, visit in enumerate(context.plan.visits, start=1):
                 context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))

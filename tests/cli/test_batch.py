@@ -176,11 +176,11 @@ def test_a_job_too_large_to_keep_a_person_waiting_is_diagnosed_where_nobody_wait
 ) -> None:
     monkeypatch.setattr("harness.report.run_report.LARGEST_AT_RUN_END", 0)
     place.serials.write_text("OB-0031\n", encoding="utf-8")
-    (unit,) = json.loads(place.batch(capsys, "--faulty", "1", "--seed", "5", "--json").out)["units"]
+    (unit,) = json.loads(place.batch(capsys, "--faulty", "1", "--seed", "9", "--json").out)["units"]
     assert unit["outcome"] == "fail"
     assert unit["injected"] in unit["faults"]
     alone = switchwalk(
-        capsys, "run", str(place.job), "--serial", "OB-0032", "--fault", unit["injected"], "--simulate",
+        capsys, "run", str(place.job), "--serial", "OB-0032", "--fault", "K1 never operates", "--simulate",
         "--speed", "20", "--records", str(place.records),
     )  # fmt: skip
     run = re.search(r"run (\d+): ", alone.out)

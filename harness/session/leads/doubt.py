@@ -5,7 +5,7 @@ A fixture's wires stop the run if they alone explain what failed. If a fault of 
 the readings are unproven and name both.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -40,6 +40,10 @@ class LeadDoubts:
         self._context = context
         self._low_looks: dict[str, Look] = {}  # by setup, before anything was measured there
         self._looked_at: dict[str, str] = {}  # what hands did after readings failed, "" if before
+
+    def asked_before(self, setups: Iterable[str]) -> None:
+        """The unit's last run asked for a look at leads of these: what is the same now is the unit's."""
+        self._looked_at |= dict.fromkeys(setups, "")
 
     def saw(self, setup: Setup, look: Look | None) -> None:
         """What a setup showed at the low level."""
@@ -111,7 +115,10 @@ class LeadDoubts:
                 "again",
                 instrument="the wiring",
             )
-        text = f"setup {setup.name!r}: {both_in_words(setup, found)}"
+        text = (
+            f"setup {setup.name!r}: {both_in_words(setup, found)}. Look at the lead and test the unit again: "
+            "what is the same then is the unit's"
+        )
         context.observe(Remark(text=text))
         context.record(LeadsLookedAt(setup=setup.name, leads=named_leads(setup, found.slips)), text)
         return doubtful, None
