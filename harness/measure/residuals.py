@@ -27,6 +27,8 @@ from harness.reading import Contribution, Estimate
 
 LOW_HZ, HIGH_HZ = 20.0, 20_000.0
 BLOCK_BINS = 64  # the noise round a bin is the median of so many
+FLICKER = 2.0  # an octave of 1/f
+FIRST_BINS = 3  # and of so many at the lower end of the band
 QUIET_DIVISIONS = 0.02  # RMS of an 8-bit scope, a quiet one: common practice is 0.03 to 0.065, no source
 WHITE_NOISE_DB = MappingProxyType({"none": 0.0, "A": -2.05, "quasi-peak": 11.3})  # over unweighted RMS
 DITHERED_STEPS = 0.5  # RMS of a record, in codes, from which on quantisation is noise and nothing else
@@ -175,15 +177,18 @@ def least_noise_vrms(
 
 
 def _noise_levels(power: Floats) -> Floats:
-    """Mean power of the noise alone in each bin, by the median of its block (an exponential's is ln 2)."""
+    """Mean power of the noise alone in each bin, by the median of its block (an exponential's is ln 2).
+
+    The first block is divided again, each part twice as long as the one before: noise like 1/f rises there.
+    Where hum fills a part, its noise is no more than FLICKER times the part above.
+    """
     bins = len(power)
-    blocks = max(bins // BLOCK_BINS, 1)
-    edges = np.linspace(0, bins, blocks + 1).astype(int)
-    whole = bins // blocks
-    if whole * blocks == bins:
-        medians = np.median(power.reshape(blocks, whole), axis=1)
-    else:
-        medians = np.array([np.median(power[a:b]) for a, b in itertools.pairwise(edges)])
+    edges = np.linspace(0, bins, max(bins // BLOCK_BINS, 1) + 1).astype(int).tolist()
+    low = [FIRST_BINS * (2**n - 1) for n in range(1, 16) if FIRST_BINS * (2**n - 1) < edges[1] / 2]
+    edges[1:1] = low
+    medians = np.array([np.median(power[first:last]) for first, last in itertools.pairwise(edges)])
+    for block in reversed(range(len(low))):
+        medians[block] = min(medians[block], FLICKER * medians[block + 1])
     return np.repeat(medians / math.log(2), np.diff(edges))
 
 

@@ -75,10 +75,12 @@ def test_a_good_attenuator_passes_with_its_contacts_noise_and_response_as_they_m
         # Resistors alone: flat, by the closed form.
         assert abs(value(reading)) <= RARELY * standard(reading)
         assert reading.key.measurand.frequency_hz in (20.0, 100.0, 10e3, 20e3)
-    for reading in of(readings, "noise"):
-        # Thermal noise of 700 ohm is -125 dBu (Nyquist): what is read is where the bench's own noise ends.
-        assert known(reading.estimate).floor
-        assert reading.unit == "dBu"
+    noise = of(readings, "noise")
+    # Thermal noise of 700 ohm is -125 dBu (Nyquist): what is read is where the bench's own noise ends. One in
+    # 44 stands two standard uncertainties above that by chance, and all share the bench's record.
+    assert sum(known(reading.estimate).floor for reading in noise) >= 0.8 * len(noise)
+    assert all(known(reading.estimate).high < -85 for reading in noise)
+    assert {reading.unit for reading in noise} == {"dBu"}
     assert all(reading.unit == "%" for reading in of(readings, "distortion"))
 
 
