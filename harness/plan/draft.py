@@ -126,7 +126,7 @@ def _refuse_other_parts(
 
 
 def coupled_into(
-    job: Job, setup: Setup, state: State, port: PortName, impedances: BenchImpedances
+    job: Job, setup: Setup, state: State, port: PortName, impedances: BenchImpedances, frequency_hz: float
 ) -> KnownOhm:
     """Differential volts at a port per ampere that flows through two equal capacitances, one to each leg.
 
@@ -144,7 +144,7 @@ def coupled_into(
     )
     probed = replace(circuit, elements=(*circuit.elements, *ends), generator=feeds)
     index = setup.view.index(port)
-    made = predict_circuit(probed, frequencies_hz=PROBE_HZ)
+    made = predict_circuit(probed, frequencies_hz=(frequency_hz, frequency_hz))
     # Per volt of differential e.m.f. half a volt drives each leg's current
     ohm = abs(complex(differential(made.transfer)[index])) * PROBE_OHM
     spreads = np.abs(differential(made.spreads)[:, index]) * PROBE_OHM
@@ -370,9 +370,10 @@ class CheckInState(Need):
         draft = self.draft
         return path_between(draft.job, self.judged, self.setup, self.in_state, self.port, draft.impedances)
 
-    def coupled_into(self) -> KnownOhm:
+    def coupled_into(self, frequency_hz: float) -> KnownOhm:
         """See `coupled_into`."""
-        return coupled_into(self.draft.job, self.setup, self.in_state, self._port, self.draft.impedances)
+        draft = self.draft
+        return coupled_into(draft.job, self.setup, self.in_state, self._port, draft.impedances, frequency_hz)
 
     def coupled_from_drive(self, frequency_hz: float) -> float:
         """See `coupled_from_drive`."""

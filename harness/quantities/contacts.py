@@ -176,9 +176,10 @@ class CouplingCapacitance(Steady):
         if not across and min(levels) <= LEAST_COUPLING:
             return
         captures = [need.capture(pair_tone(need, hz)) for hz in frequencies_hz]
-        load = need.coupled_into()
+        highest_hz = max(frequencies_hz)  # where most comes through, and which counts most
+        load = need.coupled_into(highest_hz)
         if not across:
-            ohm = need.coupled_from_drive(math.sqrt(min(frequencies_hz) * max(frequencies_hz)))
+            ohm = need.coupled_from_drive(highest_hz)
             load = KnownOhm(ohm=ohm, standard_ohm=load.standard_ohm * ohm / load.ohm)
         yield self.planned(need, captures, None, load=load)
 

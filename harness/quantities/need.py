@@ -101,7 +101,7 @@ class Need(ABC):
         """What a path of contacts lies between: source and load. Raises JobError if it isn't alone."""
 
     @abstractmethod
-    def coupled_into(self) -> KnownOhm:
+    def coupled_into(self, frequency_hz: float) -> KnownOhm:
         """Differential at the port per ampere that two equal capacitances feed to its legs."""
 
     @abstractmethod
