@@ -21,6 +21,7 @@ from typer.core import TyperCommand, TyperGroup
 from typer.main import get_command
 
 from harness.cli.terminal import (
+    open_closed_streams,
     output_may_be_gone,
     printable,
     say,
@@ -251,6 +252,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     # A command keeps most of the objects that it makes. Collecting garbage at every 700 objects, and again at
     # the end of the process, costs a fifth of a second and frees next to nothing.
     gc.set_threshold(10_000)
+    open_closed_streams()
     atexit.register(gc.freeze)
     show_on_any_terminal()
     # The end of a process of its own is cut off by no signal either.

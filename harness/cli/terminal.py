@@ -50,6 +50,13 @@ ON_TERMINAL_S = 1.0
 SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
+def open_closed_streams() -> None:
+    """Put a stream to nowhere in place of each standard stream that was closed before the start."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115  # until the end
+
+
 def say(text: str, *, indent: int = 0, hang: int = 2, err: bool = False) -> None:
     """Print a text in lines of at most eighty columns: the first indented, the others by `hang` more.
 

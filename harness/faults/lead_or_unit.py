@@ -20,7 +20,7 @@ from harness.faults.effects import FaultSet, FaultyCircuits
 from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults
 from harness.job.fixture import Setup
 from harness.job.job import Job
-from harness.job.module import GROUND, LEGS
+from harness.job.module import LEGS
 from harness.job.state import State
 from harness.plan.setups import input_numbers
 
@@ -31,6 +31,7 @@ ROUGHLY, ROUGHLY_ABSOLUTE = 0.25, 0.02  # where nothing failed, or before anythi
 WEAK = 0.02  # of the e.m.f.: less is made by strays, of which the order of magnitude is known
 OF_STRAYS = 0.75  # of the larger of two weak levels: a factor of four
 UNFORESEEN = 3e-3  # of the e.m.f.: what a leg that nothing drives picks up by strays
+NEARER = 0.5  # times as far from what was seen as a good unit, is what explains it
 SIGMAS = 3.0
 FLOOR = 1e-5  # of the e.m.f.
 MOST_NAMED = 3  # slips in one sentence
@@ -75,8 +76,8 @@ def fits_roughly(seen: Complex, predicted: Complex) -> bool:
 def fits(look: Look, predicted: Complex, within: float, good: Complex | None = None) -> bool:
     """Whether a capture shows a prediction within a fraction and its uncertainty; weak levels by size.
 
-    good: of a good unit with right leads. A leg that has lost the signal it should have may float, and pick
-    up a little of anything.
+    good: of a good unit with right leads, which does not fit, and must be twice as far from what is seen. A
+    leg that has lost the signal it should have may float, and pick up a little of anything.
     """
     seen, largest = look.values, np.maximum(np.abs(look.values), np.abs(predicted))
     weak = largest < WEAK
@@ -85,6 +86,9 @@ def fits(look: Look, predicted: Complex, within: float, good: Complex | None = N
     if good is not None:
         lost = (np.abs(good).max(axis=1) > WEAK) & (np.abs(seen).max(axis=1) < WEAK)
         allowed = allowed + UNFORESEEN * lost[:, None]
+        wrong = np.linalg.norm(seen - turned(good, seen))
+        if np.linalg.norm(seen - turned(predicted, seen)) > NEARER * wrong + FLOOR:
+            return False
     return bool(np.all(apart <= allowed))
 
 
@@ -139,7 +143,7 @@ class LeadsPredicted:
             return LeadExplanation(slips=(), faults=())
         faults = tuple(self._faults(failed, others))
         if faults and failed[0].setup.select is not None:
-            slips = tuple(slip for slip in slips if comes_of_itself(slip, setups.values()))
+            slips = tuple(slip for slip in slips if comes_of_itself(slip))
         return LeadExplanation(slips=slips, faults=faults)
 
     def _slips_of(self, setups: Sequence[Setup]) -> tuple[Slip, ...]:
@@ -183,14 +187,12 @@ class LeadsPredicted:
         return fits(look, predicted, EXPLAINED, good)
 
 
-def comes_of_itself(slip: Slip, setups: Iterable[Setup]) -> bool:
-    """Whether a fixture's wires could come to this: one is off or on a pin of others, or two are exchanged.
+def comes_of_itself(slip: Slip) -> bool:
+    """Whether a fixture's wires come to this by themselves: off, or shorted to ground or to the other leg.
 
-    None leaves its pin for a connector that has no wires, and two move together only by coming off.
+    Exchanged wires, or wires on another connector, are there from the start and in every unit.
     """
-    own = {lead.pin for setup in setups for lead in leads_of(setup)} | {GROUND}
-    together = len(slip.places) > 1 and not is_exchange(slip) and any(pins for _, pins in slip.places)
-    return not together and all(set(pins) <= own for _, pins in slip.places)
+    return all(not pins or lead.pin in pins for lead, pins in slip.places)
 
 
 def without_repeats(slips: Iterable[Slip]) -> tuple[Slip, ...]:
@@ -220,6 +222,6 @@ def named_leads(setup: Setup, slips: Sequence[Slip]) -> tuple[str, ...]:
 
 def slips_in_words(setup: Setup, slips: Sequence[Slip]) -> str:
     """The first few of several possible slips."""
-    names = lead_names(setup)
-    known = [slip for slip in slips if all(lead in names for lead in slip.leads)]
-    return ", or ".join(dict.fromkeys(in_words(slip, names) for slip in known[:MOST_NAMED]))
+    leads = [lead for slip in slips for lead in slip.leads]
+    names = {lead: f"{lead.end} on {lead.pin}" for lead in leads} | lead_names(setup)
+    return ", or ".join(dict.fromkeys(in_words(slip, names) for slip in slips[:MOST_NAMED]))

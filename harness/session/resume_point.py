@@ -6,13 +6,13 @@ from pathlib import Path
 
 from harness.errors import UsageError, WrongInstrument
 from harness.plan.model import Plan, remaining_plan
-from harness.reading import Reading
+from harness.reading import LeadOrUnit, Reading
 from harness.records.evidence import refuse_upgraded
 from harness.records.run import BenchMoved, CurrentsDrawn, RunHeader, RunRecord
 from harness.records.store import RunStore
 from harness.roles import Bench
-from harness.session.confirmation import is_lost
 from harness.session.planned_job import PlannedJob
+from harness.session.repeats.confirmation import is_lost
 from harness.units import counted
 
 BENCH_FILE = 3  # its index in the files that a run records; a person's own profiles come after it
@@ -69,6 +69,11 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
         raise UsageError(
             f"run {record.run_id} was stopped since the bench had changed, so its readings say nothing "
             "of the unit. Start a new run"
+        )
+    if any(isinstance(fact, LeadOrUnit) for reading in readings for fact in reading.facts):
+        raise UsageError(
+            f"run {record.run_id} has readings that a lead on a wrong pin would explain, so it can't reach a "
+            "verdict. Look at the lead, and start a new run"
         )
     if record.header.purpose == "custom tests":
         raise UsageError(

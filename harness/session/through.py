@@ -209,10 +209,21 @@ LIVE = 0.1  # of the e.m.f.: an input that is to show less says little of itself
 TURNED_DEG = 20.0  # between two inputs of one leg: what no lead does at an audio frequency
 
 
+def have_through_made_again(context: RunContext, setup: Setup) -> None:
+    """Ask hands for the through setup once more."""
+    text = (
+        "some readings failed. Make the through setup once more: it shows whether the bench has changed "
+        "since the run began"
+    )
+    context.observe(Remark(text=text))
+    context.make_safe()
+    context.hands.make(setup)
+
+
 def bench_moved(context: RunContext, reference: Reference) -> str:
     """What has changed at the bench since its through reference was taken; "" if nothing has.
 
-    A quick look at the first tone of the plan, in the through setup; hands are asked to make it again if no
+    A quick look at the first tone of the plan, in the through setup, which hands have made again if no
     channels do.
     """
     setup = context.plan.through
@@ -223,13 +234,6 @@ def bench_moved(context: RunContext, reference: Reference) -> str:
     before = reference.at(stimulus.tones.frequencies_hz, emf_vrms)
     if before is None:
         return ""
-    if setup.select is None:
-        text = (
-            "before the unit fails, the through setup shows whether the bench has changed: make it once more"
-        )
-        context.observe(Remark(text=text))
-        context.make_safe()
-        context.hands.make(setup)
     context.set_state(setup, UNPOWERED_STATE)
     try:
         _prove_until_right(context, setup, stimulus.frequency_hz)
@@ -280,12 +284,15 @@ def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup)
     levels = abs(prediction.transfer).sum(axis=1) * peak_v
     peaks_v = dict(zip(input_numbers(setup), map(float, levels), strict=True))
     context.drive.apply(stimulus)
-    fitted = context.recorder.take(
-        CaptureRequest(
-            setup=setup, state=IDLE_STATE, stimulus=stimulus, peaks_v=peaks_v, purpose="driven port"
-        )
+    request = CaptureRequest(
+        setup=setup, state=IDLE_STATE, stimulus=stimulus, peaks_v=peaks_v, purpose="driven port"
     )
-    context.drive.silence()
+    try:
+        fitted = context.recorder.take(request)
+    except ReadingError as error:
+        raise SetupError(f"setup {setup.name!r}: {error}", instrument="the wiring") from error
+    finally:
+        context.drive.silence()
     seen = make_transfer(
         fitted.capture,
         fitted.fit,

@@ -36,19 +36,20 @@ from harness.records.run import (
     SetupProven,
 )
 from harness.records.store import RunStore
-from harness.session.confirmation import is_lost
 from harness.session.context import RunContext, run_context
 from harness.session.control_currents import check_same_unit, energise, make_idle
 from harness.session.events import Hands, Observer, SetupBegun
 from harness.session.instruments import TRANSIENT
 from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
 from harness.session.open_bench import OpenBench, unobserved
+from harness.session.repeats.confirmation import is_lost
+from harness.session.repeats.second_measurement import SecondMeasurement
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
-from harness.session.second_measurement import SecondMeasurement
 from harness.session.simulated import fault_notes
 from harness.session.through import (
     LOW_LEVEL_VRMS,
     bench_moved,
+    have_through_made_again,
     kept_reference,
     look_at_driven_port,
     take_reference,
@@ -125,6 +126,7 @@ class UnitRun:
         self._lock = lock
         self._begun_s = time.monotonic()
         self._ended = False
+        self._made: Setup | None = None  # last
         self._bench_is_measured = False
         self._currents_a = None if resumed is None else resumed.currents_a
         self._over_current: OverCurrentError | None = None
@@ -185,7 +187,7 @@ class UnitRun:
         with self._lock:
             if error is not None and not self._ended:
                 self.stop(error)
-                if self._resumable:
+                if self._resumable and not isinstance(error, LeadInDoubt):
                     error.add_note(
                         f"run {self.run_id} is recorded, without a verdict on unit {self._serial}; "
                         f"`switchwalk resume {self.run_id}` continues it"
@@ -226,13 +228,18 @@ class UnitRun:
 
     def _moved_since(self, first: Reference) -> str:
         """Hands are asked for the through setup only if what is driven, in view, cannot tell."""
-        context, through = self._context, self.plan.through
-        if through is not None and through.select is None and self.plan.visits:
-            setup = self.plan.visits[-1].setup  # which is still made
+        context, through, setup = self._context, self.plan.through, self._made
+        if through is None or through.select is not None:
+            return self._tried_twice(lambda: bench_moved(context, first))
+        if setup is not None:
             port = self._tried_twice(lambda: look_at_driven_port(context, first, setup))
-            failed = [each for each in self._readings if each.verdict == "fail" and each.key.measurand.port]
-            if port.moved or all(_inputs_of(reading, setup) <= port.as_before for reading in failed):
+            failed = [each for each in self._readings if each.verdict == "fail"] or [
+                each for each in self._readings if any(isinstance(fact, LeadOrUnit) for fact in each.facts)
+            ]
+            at_ports = [each for each in failed if each.key.measurand.port]
+            if port.moved or all(_inputs_of(reading, setup) <= port.as_before for reading in at_ports):
                 return port.moved
+        have_through_made_again(context, through)
         return self._tried_twice(lambda: bench_moved(context, first))
 
     def carry_out(self, part: Plan) -> tuple[Reading, ...]:
@@ -368,20 +375,27 @@ class UnitRun:
         self._context.record(CurrentsDrawn(currents_a=now_a))
 
     def _setups_in_doubt(self) -> set[str]:
-        """The setups whose leads the unit's run before this one asked to be looked at."""
+        """The fixture's setups whose leads the unit's run before this one asked to be looked at.
+
+        On the same bench; of leads that a fault of the unit would explain as well.
+        """
         header = self._store.run(self.run_id).header
+        same = (header.part, header.simulated, header.bench_name)
         earlier = [
             record
             for record in self._store.runs(serial=header.serial)
             if record.run_id < self.run_id
-            and (record.header.part, record.header.simulated) == (header.part, header.simulated)
+            and (record.header.part, record.header.simulated, record.header.bench_name) == same
         ]
+        while earlier and earlier[-1].outcome == "fail":  # by what was the same after a look
+            earlier.pop()
         readings = self._store.readings(earlier[-1].run_id) if earlier else []
-        return {
+        asked = {
             reading.setup
             for reading in readings
-            if any(isinstance(fact, LeadOrUnit) for fact in reading.facts)
+            if any(isinstance(fact, LeadOrUnit) and fact.faults for fact in reading.facts)
         }
+        return {visit.setup.name for visit in self.plan.visits if visit.setup.select is not None} & asked
 
     def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
         """Supply and control lines, then setup after setup; every reading made is kept, however it ends."""
@@ -393,6 +407,7 @@ class UnitRun:
         try:
             for number, visit in enumerate(context.plan.visits, start=1):
                 context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))
+                self._made = visit.setup
                 if visit.setup.select is None:
                     context.recorder.catch_up()
                     found = make_by_hand(context, visit.setup, [each.state for each in visit.states])

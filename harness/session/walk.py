@@ -5,6 +5,7 @@ reading is shown before it is committed. A run that is killed loses at most the 
 and the readings that wait to be measured again.
 """
 
+import time
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -28,9 +29,6 @@ from harness.plan.model import (
 from harness.plan.setups import drive_rows, input_numbers
 from harness.reading import Reading
 from harness.roles import SupplyReading
-from harness.session.confirmation import (
-    is_doubtful,
-)
 from harness.session.context import RunContext
 from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.leads.doubt import LeadDoubts
@@ -42,6 +40,9 @@ from harness.session.recorder import (
     make_reading,
     make_state_reading,
     missing_reading,
+)
+from harness.session.repeats.confirmation import (
+    is_doubtful,
 )
 from harness.session.setup_check import check_setup
 from harness.session.state_changes import ChangeWalk, cycle_reading
@@ -76,6 +77,14 @@ class Walk:
         """A walk through a part of the plan, in which every reading is held back."""
         context = replace(self.context, plan=part)
         return Walk(context, self._reference, self._prove_controls, is_held=lambda reading: True)
+
+    def release(self) -> None:
+        """Open every channel of the switchboard, until the relays have settled."""
+        try:
+            self.context.board.set(frozenset())
+        except TRANSIENT as error:
+            self._recover(error)
+        self.context.wait_until(time.monotonic() + self.context.settle_s)
 
     def measure_setup(self, visit: SetupVisit) -> None:
         """Walk through the states of a setup that is made; leaves the relay supply on."""
@@ -119,11 +128,7 @@ class Walk:
             doing = f"{cycle.given.control} on and off {cycle.given.operations} times"
             context.begin_recording(visit.setup, operated, self.begun, doing)
             reading = cycle_reading(context, visit, cycle, recover=self._recover_in)
-            if reading.verdict == "fail":
-                self.failed.append((cycle, reading))
-                continue
-            context.add_readings(operated, self.begun, [reading])
-            self.readings.append(reading)
+            self._keep(operated, self.begun, [(cycle, reading)])
 
     def _through_changes(self, visit: SetupVisit, *, proven: bool) -> None:
         """The changes of state of a setup, after its levels."""

@@ -79,14 +79,14 @@ def test_the_plan_is_printed_within_eighty_columns(capsys: pytest.CaptureFixture
         (
             "-120 dBu",
             "1x",
-            "1 mV per division, tells none below -108.0 dBu, its floor. Expected a more sensitive",
+            "1 mV per division, tells none below -116.3 dBu, its floor. Expected a more sensitive",
         ),
         (
-            "-95 dBu",
+            "-97 dBu",
             "10x",
-            "10 mV per division, tells none below -88.0 dBu, its floor. Expected a 1x probe in",
+            "10 mV per division, tells none below -96.3 dBu, its floor. Expected a 1x probe in",
         ),
-        ("-95 dBu", "1x", ""),
+        ("-97 dBu", "1x", ""),
     ],
 )
 def test_noise_that_the_scopes_own_hides_is_refused_with_the_floor(

@@ -17,7 +17,7 @@ from harness.reading import (
     ReadingKey,
     Verdict,
 )
-from harness.session.confirmation import agree, confirmed, is_doubtful, unconfirmed
+from harness.session.repeats.confirmation import agree, confirmed, is_doubtful, unconfirmed
 from tests.known import known
 
 LIMIT = Limit(kind="between", unit="dB", low=-0.5, high=0.5)

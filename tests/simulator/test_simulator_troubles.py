@@ -130,7 +130,7 @@ def test_an_unknown_trouble_is_refused_with_what_there_is(text: str) -> None:
         ({"unit": 3}, "expected a text"),
         ({"setup": "nowhere"}, "the fixture has: through, outputs, by hand"),
         ({"trouble": "tea"}, "expected INSTRUMENT"),
-        ({"what": "do you see"}, "expected one of unit, empty, setup, trouble, quit"),
+        ({"what": "do you see"}, "expected one of unit, empty, setup, wires, trouble, quit"),
     ],
 )
 def test_the_control_port_says_what_it_did_not_understand(

@@ -15,7 +15,7 @@ import numpy as np
 from harness.arrays import Complex
 from harness.circuit.lead_slips import Lead, Slip, pins_of
 from harness.circuit.predict import predict_states
-from harness.errors import CircuitError, SetupError
+from harness.errors import CircuitError, ReadingError, SetupError
 from harness.faults.lead_levels import Levels, Misplaced, PredictedLevels, misplaced, unmoved
 from harness.faults.lead_or_unit import (
     LeadsPredicted,
@@ -88,17 +88,20 @@ def make_by_hand(context: RunContext, setup: Setup, states: Sequence[State] = ()
     if setup.drive is None or not setup.view or not context.plan.stimuli:
         return LeadsFound(not_proven=dict.fromkeys(lead_names(setup).values(), "nothing is driven"))
     check = _LeadCheck(context, setup, states)
-    for time in range(CHECKS):
-        result = check.look()
+    for number in range(CHECKS):
+        try:
+            result = check.look()
+        except ReadingError as error:
+            raise SetupError(f"setup {setup.name!r}: {error}", instrument="the wiring") from error
         if result is None:
-            if time > 0:
+            if number > 0:
                 _report(context, setup, (), "now every lead is right")
-            return check.found(looked_at=time == CHECKS - 1)
-        if time < CHECKS - 1:
+            return check.found(looked_at=number == CHECKS - 1)
+        if number < CHECKS - 1:
             context.make_safe()
             message = f"{result.message}. Nothing is measured until this is corrected"
             _report(context, setup, result.leads, message)
-            context.hands.correct(setup, () if time > 0 else result.leads, result.message)
+            context.hands.correct(setup, () if number > 0 else result.leads, result.message)
         elif not result.leads:
             raise SetupError(f"setup {setup.name!r}: {result.message}", instrument="the wiring")
         else:

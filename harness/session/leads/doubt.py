@@ -73,17 +73,18 @@ class LeadDoubts:
         """
         if setup.select is not None or setup.name in self._looked_at:
             return None
-        found = self._explanation(failed, measured, {setup.name})
+        found = self._explanation(self._in_question(failed), measured, {setup.name})
         if found is None or not found.slips:
             return None
         context, leads = self._context, named_leads(setup, found.slips)
         context.make_safe()
         message = f"{slips_in_words(setup, found.slips)}: this would explain what failed here"
-        text = f"setup {setup.name!r}: {message}. It is measured again when the lead was looked at"
+        text = f"setup {setup.name!r}: {message}. It is measured again once somebody has looked at the lead"
         context.observe(Remark(text=text))
         context.record(LeadsLookedAt(setup=setup.name, leads=leads), text)
         context.hands.correct(setup, leads, message)
-        self._looked_at[setup.name] = f"hands looked at {', '.join(leads)}"
+        # If a fault explains it as well, a reading that passes then may be of a contact that comes and goes.
+        self._looked_at[setup.name] = "" if found.faults else f"hands looked at {', '.join(leads)}"
         return found
 
     def settled(
@@ -101,7 +102,7 @@ class LeadDoubts:
             return plain, None
         names = {name for each in in_question for name in each.setups}
         setups = [visit.setup for visit in context.plan.visits if visit.setup.name in names]
-        setup = next((each for each in setups if slips_in_words(each, found.slips)), setups[0])
+        setup = next((each for each in setups if named_leads(each, found.slips)), setups[0])
         doubtful = [
             (each.planned, doubted(each.reading, setup, found) if each in in_question else each.reading)
             for each in failed

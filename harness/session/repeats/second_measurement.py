@@ -1,15 +1,14 @@
 """What did not pass is measured again before it counts, and held against leads on wrong pins."""
 
-import time
 from collections.abc import Sequence
 
 from harness.errors import SetupError
 from harness.job.state import IDLE_STATE, State
 from harness.plan.model import Acquisition, ChangeAcquisition, Plan, Planned, SetupVisit, only_these
 from harness.reading import Reading
-from harness.session.confirmation import confirmed, is_lost, same_value, unconfirmed
 from harness.session.events import Remark
 from harness.session.leads.doubt import Failed, doubted
+from harness.session.repeats.confirmation import confirmed, is_lost, same_value, unconfirmed
 from harness.session.walk import Walk
 from harness.units import counted
 
@@ -75,8 +74,8 @@ class SecondMeasurement:
         part = only_these(self._context.plan, [planned for planned in wanted if planned.key in before])
         again = self._measured_again(part).held if part.count else []
         for planned, reading in again:
-            if not same_value(before[planned.key], reading):
-                happened = self._walk.leads.cause(visit.setup.name)
+            if not is_lost(reading) and not same_value(before[planned.key], reading):
+                happened = self._walk.leads.cause(visit.setup.name) or "hands looked at the leads"
                 raise SetupError(
                     f"setup {visit.setup.name!r}: {planned.key.check} at {planned.measurand.where} in "
                     f"{planned.measurand.state} was recorded before {happened}, "
@@ -134,14 +133,15 @@ class SecondMeasurement:
         readings = counted(part.count, "reading")
         context.observe(Remark(text=f"{readings}: measured again, all channels opened before"))
         again = self._walk.again(part)
-        context.board.set(frozenset())
-        context.wait_until(time.monotonic() + context.settle_s)
+        again.release()
         for visit in part.visits:
             again.measure_setup(visit)
         context.recorder.catch_up()
         for number, made in again.measured.items():  # for readings that wait for another setup
             if made.fitted is not None:
                 self._walk.measured[number] = made
+        for name, troubles in again.troubles.items():
+            self._walk.troubles[name] += troubles
         return again
 
     def _settle(self, part: Plan, again: "Walk") -> None:

@@ -89,10 +89,18 @@ def agree(one: Estimate | None, other: Estimate | None) -> bool:
 
 
 def same_value(one: Reading, other: Reading) -> bool:
-    """Whether two readings agree: in value, in that nothing was found, or in that there is no value."""
+    """Whether two readings agree: in value, in that there is none, or a value within a bound of the other.
+
+    Many are compared at once: values differ by twice what `agree` allows before they count as different.
+    """
     if one.estimate is None or other.estimate is None:
         return one.estimate is other.estimate
-    return (one.estimate.floor and other.estimate.floor) or agree(one.estimate, other.estimate)
+    bounds = [each for each in (one.estimate, other.estimate) if each.floor]
+    if bounds:
+        lows = [each.low for each in (one.estimate, other.estimate) if not each.floor]
+        return all(low <= bound.high for low in lows for bound in bounds)
+    apart = abs(one.estimate.value - other.estimate.value)
+    return apart <= 2 * math.hypot(_half_width(one.estimate), _half_width(other.estimate))
 
 
 def _averaged(first: Reading, again: Reading, limit: Limit | None, decision: Decision) -> Reading:

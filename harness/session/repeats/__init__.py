@@ -1,0 +1,1 @@
+"""What did not pass is measured a second time before it counts."""
