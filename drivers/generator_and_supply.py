@@ -2,17 +2,15 @@
 
 import logging
 import math
-import re
 import time
 
 from drivers.profile import GeneratorProfile, SupplyProfile
-from drivers.session import ON_OFF, Session, Settings
-from harness.errors import BenchError, BenchTimeout, InstrumentError
+from drivers.session import COMMAND_ERROR, ON_OFF, QUERY_ERROR, Session, Settings
+from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError
 from harness.roles import SupplyReading
 
 FREQUENCY_WITHIN = 1e-6  # an instrument may round in its last digit; clamping is far more than this
 LEVEL_WITHIN = 0.01  # 0.09 dB: instruments round a level to four digits, small ones to three
-COMMAND_ERROR = re.compile(r"\s*-1\d\d\b")  # SCPI-1999 21.8: -1xx, the command isn't understood
 log = logging.getLogger(__name__)
 
 
@@ -35,15 +33,22 @@ class ScpiGenerator:
         self._try_amplitude_query()
 
     def _try_amplitude_query(self) -> None:
-        """Do without the query if the instrument does not know it, which it says by a command error."""
+        """Do without the query if the instrument does not know it, which it says by a command error.
+
+        It may answer nothing or an empty line. On a bus with messages (USB, GPIB, VXI-11) the attempt to read
+        is a query error of its own: -420, query unterminated.
+        """
         if self._amplitude_query is None:
             return
         query = self._amplitude_query(n=1)
         try:
             self._session.query_number(query)
-        except BenchTimeout:
+        except (BenchTimeout, BadReply):
             errors = self._session.resync()
-            if not errors or not all(COMMAND_ERROR.match(error) for error in errors):
+            is_unknown = any(COMMAND_ERROR.match(error) for error in errors)
+            if not is_unknown or not all(
+                COMMAND_ERROR.match(error) or QUERY_ERROR.match(error) for error in errors
+            ):
                 raise
             self._amplitude_query = None
             what = f"does not know {query} ({'; '.join(errors)}): the levels that it gives are not read back"

@@ -43,6 +43,10 @@ QUIET_S = 0.3
 REOPEN_AFTER_S = (0.0, 0.1, 0.5)  # instruments with a single connection need a moment to let the old one go
 ERROR_QUERY = "SYSTem:ERRor?"
 ON_OFF = {"1": True, "ON": True, "0": False, "OFF": False}
+# Classes of errors, SCPI-1999 volume 2, 21.8.
+COMMAND_ERROR = re.compile(r"\s*-1\d\d\b")  # the command is not understood
+EXECUTION_ERROR = re.compile(r"\s*-2\d\d\b")
+QUERY_ERROR = re.compile(r"\s*-4\d\d\b")  # such as -420: an answer was read where there is none
 log = logging.getLogger(__name__)
 Connection = TypeVar("Connection")
 
@@ -263,15 +267,14 @@ class Session:
     def check_errors(self, commands: Sequence[str] = ()) -> None:
         """Raise InstrumentError if the error queue isn't empty; `commands` are what may have caused it.
 
-        SettingRefused if it holds execution errors alone, UnknownCommand if it holds a command error
-        (SCPI-1999 volume 2, 21.8).
+        SettingRefused if it holds execution errors alone, UnknownCommand if it holds a command error.
         """
         errors = self.drain_errors()
         if errors:
             kind: type[InstrumentError] = InstrumentError
-            if any(re.match(r"\s*-1\d\d\b", error) for error in errors):
+            if any(COMMAND_ERROR.match(error) for error in errors):
                 kind = UnknownCommand
-            elif all(re.match(r"\s*-2\d\d\b", error) for error in errors):
+            elif all(EXECUTION_ERROR.match(error) for error in errors):
                 kind = SettingRefused
             raise self.error(f"reports {'; '.join(errors)}", " | ".join(commands), kind)
 

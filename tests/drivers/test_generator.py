@@ -1,12 +1,12 @@
 """The generator's driver against a strict instrument on a real socket."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import pytest
 
 from drivers.generator_and_supply import ScpiGenerator
 from drivers.session import Session
-from harness.errors import BenchError, BenchTimeout, Desynchronised, SettingRefused
+from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, SettingRefused
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import Connection, Peer, peer
 from tests.drivers.strict_instruments import Generator
@@ -188,11 +188,29 @@ def test_a_level_that_is_rounded_is_what_was_set(rig: Rig, amplitude_vpp: float)
     generator.sine(1, frequency_hz=1e3, amplitude_vpp=amplitude_vpp)
 
 
+UNKNOWN, UNTERMINATED = '-113,"Undefined header"', '-420,"Query UNTERMINATED"'
+
+
+def answer_to_level_query(instrument: Generator, errors: Sequence[str], answer: str | None) -> None:
+    def ask(n: str) -> str | None:
+        instrument.errors += errors
+        return answer
+
+    instrument.table[r"SOURce#:VOLTage?"] = ask
+
+
+@pytest.mark.parametrize("answer", [None, ""], ids=["silent", "an empty line"])
+@pytest.mark.parametrize(
+    "errors",
+    [(UNKNOWN,), (UNKNOWN, UNTERMINATED), (UNTERMINATED, UNKNOWN)],
+    ids=["-113", "-113 -420", "-420 -113"],
+)
 def test_a_generator_that_does_not_know_the_query_of_its_level_is_said_and_used(
-    caplog: pytest.LogCaptureFixture,
+    errors: Sequence[str], answer: str | None, caplog: pytest.LogCaptureFixture
 ) -> None:
+    """Which errors it leaves on a bus with messages: IEEE 488.2 and SCPI-1999 21.8, from memory."""
     instrument = Generator()
-    del instrument.table[r"SOURce#:VOLTage?"]
+    answer_to_level_query(instrument, errors, answer)
     with peer(instrument.script) as served:
         session = Session(served.address, instrument="generator", timeout_s=0.2)
         session.start()
@@ -200,10 +218,33 @@ def test_a_generator_that_does_not_know_the_query_of_its_level_is_said_and_used(
         generator.sine(1, frequency_hz=1e3, amplitude_vpp=1.0)
         generator.recover()
         generator.sine(1, frequency_hz=1e3, amplitude_vpp=1.0)
+        assert served.heard.count(b"SOURce1:VOLTage?") == 1
         session.close()
-    assert instrument.unknown == ["SOURce1:VOLTage?"]
     (said,) = [record.getMessage() for record in caplog.records]
-    assert said.startswith(f"generator at {served.address}: does not know SOURce1:VOLTage? (-113,")
+    what = f"does not know SOURce1:VOLTage? ({'; '.join(errors)})"
+    assert said.startswith(f"generator at {served.address}: {what}")
+
+
+@pytest.mark.parametrize(
+    ("errors", "answer", "expected"),
+    [
+        ((UNTERMINATED,), None, BenchTimeout),  # an answer that was lost
+        ((UNKNOWN, '-350,"Queue overflow"'), None, BenchTimeout),
+        ((UNKNOWN, '-222,"Data out of range"'), "", BadReply),
+        ((), "one volt", BadReply),
+    ],
+)
+def test_what_may_be_another_trouble_is_not_taken_for_an_unknown_query(
+    errors: Sequence[str], answer: str | None, expected: type[BenchError]
+) -> None:
+    instrument = Generator()
+    answer_to_level_query(instrument, errors, answer)
+    with peer(instrument.script) as served:
+        session = Session(served.address, instrument="generator", timeout_s=0.2)
+        session.start()
+        with pytest.raises(expected):
+            ScpiGenerator(session, profile("scpi-generator"), profile_name="scpi-generator")
+        session.close()
 
 
 def test_a_generator_that_is_silent_once_is_not_taken_for_one_that_does_not_know() -> None:
