@@ -319,6 +319,6 @@ def shown_progress(
 
 
 def _write_progress(text: str) -> None:
-    with output_may_be_gone():
+    with contextlib.suppress(OSError, ValueError):  # a pipe that is full or closed; the result goes elsewhere
         sys.stderr.write(text)
         sys.stderr.flush()

@@ -1,5 +1,6 @@
 """A run on a real terminal, a pty: what stands on its screen meanwhile, and what is left of it."""
 
+import errno
 import sys
 import threading
 from collections.abc import Mapping
@@ -234,6 +235,29 @@ def test_work_that_takes_long_says_which_step_it_is_at(monkeypatch: pytest.Monke
             err.some.clear()
             assert err.some.wait(10)
     assert err.getvalue().splitlines()[-1] == "coverage: step 2 of 2, weighing; 0 s so far"
+
+
+class Full(Written):
+    """Standard error on a disk that is full, as /dev/full is."""
+
+    def flush(self) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+
+@pytest.mark.parametrize("closed", [False, True], ids=["full", "closed"])
+def test_progress_that_cannot_be_shown_takes_no_result_away(
+    closed: bool, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    err = Full()
+    monkeypatch.setattr("sys.stderr", err)
+    with shown_progress("plan", "planning", first_s=0.0, every_s=0.01):
+        if closed:
+            err.close()
+        for _ in range(2):
+            err.some.clear()
+            assert err.some.wait(10)
+    print("{}", flush=True)
+    assert capfd.readouterr().out == "{}\n"
 
 
 def test_work_that_is_soon_done_says_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
