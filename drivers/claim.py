@@ -77,10 +77,8 @@ def _locked(path: Path) -> IO[bytes] | str:
 
 
 def _is_at(file: IO[bytes], path: Path) -> bool:
-    try:
-        return os.path.samestat(os.fstat(file.fileno()), path.lstat())
-    except FileNotFoundError:
-        return False
+    found = _lstat(path)
+    return found is not None and os.path.samestat(os.fstat(file.fileno()), found)
 
 
 def _remove_stale(folder: Path) -> None:
@@ -157,13 +155,15 @@ class LeftOnMarker:
         try:
             self._path = path_of(address, f".{_user()}.open")
             self._marks = f"{path_of(address, '').name}.*open"
-            newest = max(self._all(), key=_age, default=None)
-            self.left_by = "" if newest is None else _read(newest)
+            marks = self._all()
+            self.left_by = _read(max(marks, key=lambda path: marks[path].st_mtime_ns)) if marks else ""
         except OSError as error:
             raise self._refused(error) from error
 
-    def _all(self) -> list[Path]:
-        return list(self._path.parent.glob(self._marks))
+    def _all(self) -> dict[Path, os.stat_result]:
+        """Every user's mark of the instrument; another process may remove its own at any moment."""
+        found = {path: _lstat(path) for path in self._path.parent.glob(self._marks)}
+        return {path: status for path, status in found.items() if status is not None}
 
     def put(self) -> None:
         """Put the mark on disk, in place of an earlier run's. Raises BenchError if it cannot be."""
@@ -172,8 +172,7 @@ class LeftOnMarker:
 
     def remove(self) -> None:
         """Take the mark away: the instrument is off, verified. Another user's is outlived by an empty one."""
-        others = [path for path in self._all() if path != self._path]
-        if any(path.lstat().st_size for path in others):
+        if any(status.st_size for path, status in self._all().items() if path != self._path):
             self._write(b"")
             return
         _remove(self._path)
@@ -183,7 +182,7 @@ class LeftOnMarker:
 
     def _write(self, content: bytes) -> None:
         try:
-            newest_ns = max((path.lstat().st_mtime_ns for path in self._all()), default=0)
+            newest_ns = max((status.st_mtime_ns for status in self._all().values()), default=0)
             with _opened(self._path, make=True) as file:
                 file.write(content)
                 file.truncate()
@@ -203,8 +202,12 @@ class LeftOnMarker:
         )
 
 
-def _age(path: Path) -> int:
-    return path.lstat().st_mtime_ns
+def _lstat(path: Path) -> os.stat_result | None:
+    """What the system says of a file, None if it is gone. Raises OSError for any other reason."""
+    try:
+        return path.lstat()
+    except FileNotFoundError:
+        return None
 
 
 def _read(path: Path) -> str:

@@ -173,3 +173,21 @@ def test_another_users_mark_is_outlived_by_ones_own_empty_one(folder: Path) -> N
     assert theirs.read_bytes() == content
     os.utime(theirs, ns=(0, time.time_ns() + 2 * 10**12))  # and they left it on again
     assert f"process {os.getpid()}" in mark().left_by
+
+
+def test_a_mark_that_another_user_takes_away_meanwhile_is_no_trouble(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mark().put()
+    (own,) = folder.iterdir()
+    glob = Path.glob
+
+    def with_one_that_is_gone(path: Path, pattern: str) -> list[Path]:
+        return [own.with_name(own.name.replace(f".{os.geteuid()}.", ".0815.")), *glob(path, pattern)]
+
+    monkeypatch.setattr(Path, "glob", with_one_that_is_gone)
+    made = mark()
+    assert f"process {os.getpid()}" in made.left_by
+    made.put()
+    made.remove()
+    assert list(folder.iterdir()) == []
