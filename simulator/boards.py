@@ -15,10 +15,8 @@ from simulator.world import Clock, World
 
 FRAME_START, FRAME_LENGTH = 0xA0, 4
 LINE_MAX = 64
-LATE_SHARE, LATE_S = (
-    2e-4,
-    (0.05, 0.5),
-)  # a serial board on a busy computer: once in some ten runs, wall seconds
+# A serial board on a busy computer: once in 5000 commands that change something, by so many wall seconds.
+LATE_SHARE, LATE_S = 2e-4, (0.05, 0.5)
 UNIT_ADDRESS = 1
 READ_COILS, WRITE_COIL, WRITE_COILS = 1, 5, 15
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
@@ -49,7 +47,7 @@ class Coils:
         changes = closed != self.closed
         self.closed = closed
         wait_s, self._late_ms = self._late_ms / 1000, 0
-        if self._rng.random() < self._late_share:
+        if changes and self._rng.random() < self._late_share:
             wait_s = max(wait_s, self._rng.uniform(*LATE_S))
         if changes and self._misses:
             self._misses = False

@@ -159,7 +159,7 @@ class Switched:
 
 
 def test_a_serial_board_is_late_now_and_then(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A fiftieth of the commands here, in place of a five-thousandth, and none of them lost."""
+    """A fiftieth of the changes here, in place of a five-thousandth, and none of them lost."""
     waits: list[float] = []
 
     class AtOnce:
@@ -174,9 +174,10 @@ def test_a_serial_board_is_late_now_and_then(monkeypatch: pytest.MonkeyPatch) ->
     coils = boards.Coils(cast(World, world), 16, late_share=0.02, seed=1)
     for number in range(1000):
         coils.set(1, closed=number % 2 == 0)
+        coils.set(2, closed=False)  # changes nothing
     assert 5 <= len(waits) <= 50
     assert all(0.05 <= wait_s <= 0.5 for wait_s in waits)
-    assert len(world.done) == 1000
+    assert len(world.done) == 2000
 
 
 def test_the_legs_of_a_relay_have_times_of_their_own(job_folder: Path) -> None:
