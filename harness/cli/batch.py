@@ -5,6 +5,7 @@ import sys
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -110,7 +111,8 @@ def batch(
     )
     tell_new_folder(records)
     with open_records(records) as store:
-        _check_wanted(store, described, wanted or [], simulated=simulate, again=again, operator=operator)
+        check = partial(_check_wanted, store, described, wanted or [], again=again, operator=operator)
+        check(simulated=simulate)
         with at_bench(
             described,
             bench_file=bench,
@@ -120,7 +122,11 @@ def batch(
             tell=tell,
         ) as opened:
             opened.instruments()  # which say whether they are simulated
-            made.simulated = opened.simulated
+            if (
+                opened.simulated != made.simulated
+            ):  # a simulated bench at addresses: its units have other runs
+                made.simulated = opened.simulated
+                check(simulated=opened.simulated)
             overridden = check_bench_block(
                 store, opened.job, simulated=opened.simulated, override=override, who=operator
             )
@@ -372,7 +378,7 @@ def _check_faulty(faulty: float, serials: Path | None, *, simulate: bool) -> Non
 def _check_wanted(
     store: RunStore, job: Job, wanted: Sequence[str], *, simulated: bool, again: str, operator: str | None
 ) -> None:
-    """Refuse a list with units in it that may not be run again, before anything is opened; all at once."""
+    """Refuse a list with units in it that may not be run again, all at once."""
     mistakes: list[str] = []
     cures: set[str] = set()
     for serial in wanted:

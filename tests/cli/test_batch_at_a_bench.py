@@ -220,6 +220,28 @@ def test_a_stop_in_the_middle_of_a_unit_leaves_the_bench_safe_and_the_records_wh
         assert run.reason == "stopped by SIGINT"
 
 
+def test_a_list_with_units_that_were_run_at_a_simulated_bench_is_refused_at_once_there(
+    bench: StandingBench,
+) -> None:
+    folder = bench.bench_file.parent
+    (folder / "run_before.txt").write_text("OB-0031\nOB-0032\n", encoding="utf-8")
+    with open_records(folder / "run_before.sqlite") as store:
+        header = replace(HEADER, serial="OB-0032", part="LMX-TLS", simulated=True)
+        store.finish(store.begin(header), "pass", "", HEADER.started)
+    terminal = Terminal(
+        "batch", str(folder / "tiny"), "--bench", str(bench.bench_file),
+        "--serials", str(folder / "run_before.txt"), "--records", str(folder / "run_before.sqlite"),
+    )  # fmt: skip
+    try:
+        assert terminal.ended() == 2
+    finally:
+        terminal.end()
+    assert "unit OB-0032: PASS in run 1" in terminal.seen
+    assert "--operator NAME --again REASON" in " ".join(terminal.seen.split())
+    assert "OB-0031" not in terminal.seen
+    assert bench.left_on() == []
+
+
 def test_the_end_of_input_is_no_enter_and_what_is_said_next_has_its_own_line(bench: StandingBench) -> None:
     folder = bench.bench_file.parent
     (folder / "listed.txt").write_text("OB-0006\n", encoding="utf-8")
