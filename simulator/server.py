@@ -7,8 +7,8 @@ which leads to look at the hands put these right; told to look at all, they put 
 The control port takes lines of JSON, each answered by one:
 `{"unit": "S1", "faults": ["K3 never operates"]}` puts another unit into the fixture, `{"empty": true}` takes
 it out, `{"wires": {"input pin left.out.hot": []}}` puts wires of the fixture on other nodes (`[]`: on none),
-`{"setup": "name"}` moves the leads, with `"look_at": ["input 1"]` besides sees to these leads of it (`[]`: to
-all), with `"leads": {"input 1": ["ground"]}` instead puts these on other nodes,
+`{"setup": "name"}` moves the leads, with `"look_at": ["input 1"]` puts these leads right (`[]`: all), with
+`"leads": {"input 1": ["ground"]}` instead puts these on other nodes,
 `{"trouble": "oscilloscope late 800 ms"}` lets an instrument misbehave (`"none"` ends it), `{"quit": true}`
 ends the simulator. The answer is `{"ok": true}`, or `{"ok": false, "error": "…"}`. Nothing can be asked here:
 what a bench shows, its instruments show.

@@ -149,7 +149,7 @@ def parse_trouble(text: str) -> Trouble:
 
 
 class Agenda:
-    """The troubles that one instrument still has before it. Safe to use from several threads."""
+    """The troubles of one instrument that are still to come. Safe to use from several threads."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()

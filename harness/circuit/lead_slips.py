@@ -99,7 +99,7 @@ def _shifted(inputs: list[Lead]) -> Iterator[Slip]:
 def slipped(circuit: Circuit, setup: Setup, slip: Slip) -> Circuit:
     """The circuit of a setup, as `build_wiring` or a state makes it, with its leads as in a slip.
 
-    What the slip says of leads that the setup hasn't is left out.
+    Leads of the slip that the setup does not have are left out.
     """
     rows = {lead.pin: row for row, lead in enumerate(x for x in leads_of(setup) if x.end == "input")}
     view, generator = list(circuit.view), list(circuit.generator)

@@ -28,7 +28,7 @@ def tell(text: str) -> None:
 
 
 def tell_new_folder(records: str) -> None:
-    """Say that a folder is made for the records: it may be a slip of the pen. The usual one is no news."""
+    """Say that a folder is made for the records: it may be a slip of the pen."""
     folder = Path(records).parent
     if "://" not in records and records != RECORDS and not folder.exists():
         tell(f"{folder}: a new folder, for new records")

@@ -45,11 +45,10 @@ def check_time(name: str, time: datetime) -> None:
 class RunHeader:
     """Everything that is known of a run before its first reading.
 
-    `planned_readings` is how many there will be if nothing stops the run. `notes` is free text of a
-    person. `simulated_faults` are those of a simulated unit. `started` is in UTC. `job_folder` and
-    `bench_file` are where the files were read, "" if that is not known, or of a bench that the run started.
-    `batch` is the name of the batch
-    that the unit was tested in, "" without one.
+    `planned_readings` is how many there will be if nothing stops the run. `notes` is free text of a person.
+    `simulated_faults` are those of a simulated unit. `started` is in UTC. `job_folder` and `bench_file` are
+    where the files were read, "" if that is not known; bench_file also if the run started its bench itself.
+    `batch` is the name of the batch that the unit was tested in, "" without one.
     """
 
     serial: str

@@ -55,7 +55,8 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> Look | None:
             context.observe(
                 Remark(
                     text=f"{setup.name}: input {number} sees nothing at {setup.view[row // 2]}.{leg}. "
-                    "A lead or the unit: what fails there is held against both"
+                    "The lead may be off, or the unit may be open there; what fails there is compared "
+                    "with both"
                 )
             )
     return look_of(setup, state, fitted)

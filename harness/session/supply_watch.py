@@ -47,7 +47,7 @@ class Trouble:
 
 
 class SupplyWatch:
-    """Reads the relay supply, and blames the unit by nothing less than two readings that agree.
+    """Reads the relay supply, and counts a current against the unit only if two readings agree.
 
     Before a current counts against the unit, the control lines are opened, the supply's output is switched on
     again and the same state is set once more: an output that a hand, a plug or its own protection switched
