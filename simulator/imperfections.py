@@ -52,7 +52,6 @@ class Imperfections:
 
 USUAL = Imperfections()
 KINDS = tuple(field.name for field in fields(Imperfections))
-NO_IMPERFECTIONS = Imperfections(**dict.fromkeys(KINDS, 0.0))
 
 
 def parse_imperfections(texts: Sequence[str]) -> Imperfections:

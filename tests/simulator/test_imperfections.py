@@ -17,15 +17,12 @@ from harness.job.job import load_job
 from simulator import boards
 from simulator.acquisition import Frontend, InputSetting
 from simulator.circuit import GROUND, Element, Network, Parts
-from simulator.imperfections import (
-    NO_IMPERFECTIONS,
-    USUAL,
-    Imperfections,
-    parse_imperfections,
-)
+from simulator.imperfections import USUAL, Imperfections, parse_imperfections
 from simulator.unit import Damage, build
 from simulator.wiring import Leads, Plugs, connect
 from simulator.world import World
+
+NONE = parse_imperfections(["all=0"])
 
 
 def parts_of(
@@ -85,7 +82,7 @@ def test_every_unit_has_nets_of_its_own_and_every_bench_its_cables(job_folder: P
 
 
 def test_an_exact_bench_has_no_strays(job_folder: Path) -> None:
-    assert sum(e.value for e in strays(parts_of(job_folder, NO_IMPERFECTIONS))) == 0
+    assert sum(e.value for e in strays(parts_of(job_folder, NONE))) == 0
 
 
 def test_the_cables_alone_can_be_left_out(job_folder: Path) -> None:
@@ -186,6 +183,6 @@ def test_the_legs_of_a_relay_have_times_of_their_own(job_folder: Path) -> None:
         assert len(set(timing.skew_s)) == len(set(timing.shares)) == len(timing.shares)
         assert all(0.85 <= share <= 1 for share in timing.shares)
         assert max(timing.skew_s) <= 0.15e-3
-    for timing in build(module, "S1", Damage(), NO_IMPERFECTIONS).timings:
+    for timing in build(module, "S1", Damage(), NONE).timings:
         assert set(timing.skew_s) == {0}
         assert set(timing.shares) == {1}

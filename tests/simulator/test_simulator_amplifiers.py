@@ -8,7 +8,7 @@ from scipy.signal import welch
 
 from simulator.amplifiers import Noise, OwnSignals, own_signals, products
 from simulator.circuit import GROUND, Balanced, Element, Network, Parts, Source
-from simulator.imperfections import NO_IMPERFECTIONS, USUAL
+from simulator.imperfections import USUAL, parse_imperfections
 
 OWN = OwnSignals(
     offset_v=1e-3,
@@ -69,7 +69,7 @@ def test_every_unit_has_amplifiers_of_its_own_and_an_exact_one_adds_nothing() ->
     first, other = (own_signals("P", serial, "A1 left", USUAL) for serial in ("S1", "S2"))
     assert first.offset_v != other.offset_v
     assert abs(first.offset_v) <= 5e-3
-    exact = own_signals("P", "S1", "A1 left", NO_IMPERFECTIONS)
+    exact = own_signals("P", "S1", "A1 left", parse_imperfections(["all=0"]))
     assert replace(exact, corner_hz=OWN.corner_hz) == replace(
         OWN, offset_v=0.0, square_per_v=0.0, cube_per_v2=0.0, white_v=0.0
     )
