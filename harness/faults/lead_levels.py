@@ -11,6 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.arrays import Complex
+
+# WITHIN and FLOOR are common practice, no source.
 WITHIN = 0.25  # of what is expected: a unit that is a little off has its leads right all the same
 FLOOR = 0.02  # of the e.m.f.: couplings and hum, which no lead is known by
 SHARED = 0.003  # of the e.m.f.: what a load across a pair brings of one leg to the other, if it is to tell
@@ -43,20 +46,20 @@ class PredictedLevels:
     generator_leads: Mapping[str, tuple[str, ...]]
 
 
-def _fits(seen: Levels, expected: Levels) -> bool:
-    """Whether two arrays of levels (states, 2) could be the same."""
-    return bool(np.all(np.abs(seen - expected) <= WITHIN * expected + FLOOR))
+def are_near(seen: Levels | Complex, expected: Levels | Complex) -> bool:
+    """Whether what was seen, over the e.m.f., could be what is expected of a unit that is a little off."""
+    return bool(np.all(np.abs(seen - expected) <= WITHIN * np.abs(expected) + FLOOR))
 
 
 def _all_fit(levels: Levels, predicted: PredictedLevels, seen: Levels) -> bool:
-    return all(_fits(seen[:, row], levels[:, own]) for row, own in enumerate(predicted.own))
+    return all(are_near(seen[:, row], levels[:, own]) for row, own in enumerate(predicted.own))
 
 
 def misplaced(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -> Misplaced | None:
     """Name the leads on wrong pins; None if all are right. seen: (states, rows, 2)."""
     right = predicted.levels[""][list(states)]
     own_levels = {row: right[:, own] for row, own in enumerate(predicted.own)}
-    wrong = [row for row, own in own_levels.items() if not _fits(seen[:, row], own)]
+    wrong = [row for row, own in own_levels.items() if not are_near(seen[:, row], own)]
     pins = {row: _pins_that_fit(predicted, seen[:, row], right) for row in wrong}
     wrong = [row for row in wrong if pins[row] or not _fits_once(seen[:, row], own_levels[row])]
     if not wrong:
@@ -95,14 +98,14 @@ def unmoved(predicted: PredictedLevels, seen: Levels) -> str:
 
 def _fits_once(seen: Levels, expected: Levels) -> bool:
     """Whether a leg shows what it should in one state in which that is a signal: its lead is right then."""
-    return any(now.max() > SHOWS and _fits(was, now) for was, now in zip(seen, expected, strict=True))
+    return any(now.max() > SHOWS and are_near(was, now) for was, now in zip(seen, expected, strict=True))
 
 
 def _pins_that_fit(predicted: PredictedLevels, seen: Levels, right: Levels) -> tuple[str, ...]:
     """The pins that a lead could be on by its levels in all states; ("nothing",) if it shows no signal."""
-    if _fits(seen, np.zeros_like(seen)):
+    if are_near(seen, np.zeros_like(seen)):
         return ("nothing",)
-    return tuple(name for pin, name in enumerate(predicted.pins) if _fits(seen, right[:, pin]))
+    return tuple(name for pin, name in enumerate(predicted.pins) if are_near(seen, right[:, pin]))
 
 
 def _swapped(predicted: PredictedLevels, seen: Levels, right: Levels, wrong: Sequence[int]) -> str:
@@ -111,7 +114,7 @@ def _swapped(predicted: PredictedLevels, seen: Levels, right: Levels, wrong: Seq
         return ""
     a, b = wrong
     own_a, own_b = predicted.own[a], predicted.own[b]
-    if not (_fits(seen[:, a], right[:, own_b]) and _fits(seen[:, b], right[:, own_a])):
+    if not (are_near(seen[:, a], right[:, own_b]) and are_near(seen[:, b], right[:, own_a])):
         return ""
     first, second = predicted.inputs[a], predicted.inputs[b]
     return (

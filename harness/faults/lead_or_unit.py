@@ -17,6 +17,7 @@ from harness.circuit.lead_slips import Lead, Slip, in_words, is_exchange, leads_
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
 from harness.faults.effects import FaultSet, FaultyCircuits
+from harness.faults.lead_levels import are_near
 from harness.job.faults import ONE_RESISTANCE_OHM, Fault, single_faults
 from harness.job.fixture import Setup
 from harness.job.job import Job
@@ -27,7 +28,6 @@ from harness.plan.setups import input_numbers
 # How far a capture may be from a prediction, as a fraction of it. Common practice, no source.
 AS_GOOD = 0.02  # a good unit, where a reading failed: 0.2 dB
 EXPLAINED = 0.05  # a slip or a fault, where a reading failed: parts have tolerances
-ROUGHLY, ROUGHLY_ABSOLUTE = 0.25, 0.02  # where nothing failed, or before anything is measured; of the e.m.f.
 WEAK = 0.02  # of the e.m.f.: less is made by strays, of which the order of magnitude is known
 OF_STRAYS = 0.75  # of the larger of two weak levels: a factor of four
 UNFORESEEN = 3e-3  # of the e.m.f.: what a leg that nothing drives picks up by strays
@@ -68,9 +68,8 @@ def turned(predicted: Complex, seen: Complex) -> Complex:
 
 
 def fits_roughly(seen: Complex, predicted: Complex) -> bool:
-    """Whether a capture could show a prediction, of a unit that is a little off."""
-    apart = np.abs(seen - turned(predicted, seen))
-    return bool(np.all(apart <= ROUGHLY * np.abs(predicted) + ROUGHLY_ABSOLUTE))
+    """Whether a capture in which nothing failed, or at the low level, could show a prediction."""
+    return are_near(seen, turned(predicted, seen))
 
 
 def fits(look: Look, predicted: Complex, within: float, good: Complex | None = None) -> bool:
