@@ -55,9 +55,9 @@ def _all_fit(levels: Levels, predicted: PredictedLevels, seen: Levels) -> bool:
     return all(are_near(seen[:, row], levels[:, own]) for row, own in enumerate(predicted.own))
 
 
-def misplaced(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -> Misplaced | None:
+def misplaced(predicted: PredictedLevels, seen: Levels) -> Misplaced | None:
     """Name the leads on wrong pins; None if all are right. seen: (states, rows, 2)."""
-    right = predicted.levels[""][list(states)]
+    right = predicted.levels[""]
     own_levels = {row: right[:, own] for row, own in enumerate(predicted.own)}
     wrong = [row for row, own in own_levels.items() if not are_near(seen[:, row], own)]
     pins = {row: _pins_that_fit(predicted, seen[:, row], right) for row in wrong}
@@ -67,7 +67,7 @@ def misplaced(predicted: PredictedLevels, seen: Levels, states: Sequence[int]) -
     generator = [
         message
         for message in predicted.levels
-        if message and _all_fit(predicted.levels[message][list(states)], predicted, seen)
+        if message and _all_fit(predicted.levels[message], predicted, seen)
     ][:1]
     leads = [lead for message in generator for lead in predicted.generator_leads[message]]
     inputs: list[str] = []

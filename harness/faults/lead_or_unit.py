@@ -54,10 +54,14 @@ class Look:
 
 @dataclass(frozen=True, kw_only=True)
 class LeadExplanation:
-    """Slips that each explain everything that failed, and the faults of a unit that do so too."""
+    """Slips that each explain everything that failed, and the faults of a unit that do so too.
+
+    of_fixture: slips of a fixture's wires that are there in every unit, or in none; they raise no doubt.
+    """
 
     slips: tuple[Slip, ...]
     faults: tuple[Fault, ...]
+    of_fixture: tuple[Slip, ...] = ()
 
 
 def turned(predicted: Complex, seen: Complex) -> Complex:
@@ -141,9 +145,11 @@ class LeadsPredicted:
         if not slips:
             return LeadExplanation(slips=(), faults=())
         faults = tuple(self._faults(failed, others))
+        of_fixture: tuple[Slip, ...] = ()
         if faults and failed[0].setup.select is not None:
+            of_fixture = tuple(slip for slip in slips if not comes_of_itself(slip))
             slips = tuple(slip for slip in slips if comes_of_itself(slip))
-        return LeadExplanation(slips=slips, faults=faults)
+        return LeadExplanation(slips=slips, faults=faults, of_fixture=of_fixture)
 
     def _slips_of(self, setups: Sequence[Setup]) -> tuple[Slip, ...]:
         """Every slip of some setups, and every exchange of two inputs' leads that no setup has both of."""

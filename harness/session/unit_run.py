@@ -41,6 +41,7 @@ from harness.session.control_currents import check_same_unit, energise, make_idl
 from harness.session.events import Hands, Observer, SetupBegun
 from harness.session.instruments import TRANSIENT
 from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
+from harness.session.leads.doubt import setups_in_doubt
 from harness.session.open_bench import OpenBench, unobserved
 from harness.session.repeats.confirmation import is_lost
 from harness.session.repeats.second_measurement import SecondMeasurement
@@ -374,36 +375,13 @@ class UnitRun:
         self._currents_a = now_a
         self._context.record(CurrentsDrawn(currents_a=now_a))
 
-    def _setups_in_doubt(self) -> set[str]:
-        """The fixture's setups whose leads the unit's run before this one asked to be looked at.
-
-        On the same bench; of leads that a fault of the unit would explain as well.
-        """
-        header = self._store.run(self.run_id).header
-        same = (header.part, header.simulated, header.bench_name)
-        earlier = [
-            record
-            for record in self._store.runs(serial=header.serial)
-            if record.run_id < self.run_id
-            and (record.header.part, record.header.simulated, record.header.bench_name) == same
-        ]
-        while earlier and earlier[-1].outcome == "fail":  # by what was the same after a look
-            earlier.pop()
-        readings = self._store.readings(earlier[-1].run_id) if earlier else []
-        asked = {
-            reading.setup
-            for reading in readings
-            if any(isinstance(fact, LeadOrUnit) and fact.faults for fact in reading.facts)
-        }
-        return {visit.setup.name for visit in self.plan.visits if visit.setup.select is not None} & asked
-
     def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
         """Supply and control lines, then setup after setup; every reading made is kept, however it ends."""
         prove_controls = partial(self._energise, context)
         self._tried_twice(prove_controls)
         walk = Walk(context, self.reference, prove_controls)
         second = SecondMeasurement(walk)
-        walk.leads.asked_before(self._setups_in_doubt())
+        walk.leads.asked_before(setups_in_doubt(self._store, self.run_id, self.plan))
         try:
             for number, visit in enumerate(context.plan.visits, start=1):
                 context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))

@@ -86,7 +86,7 @@ def test_every_slip_that_changes_a_capture_is_explained_by_its_leads(job: Job) -
         if found is None:
             continue  # nothing that a reading could fail by
         changed += 1
-        named = {lead for each in found.slips for lead in each.leads}
+        named = {lead for each in (*found.slips, *found.of_fixture) for lead in each.leads}
         assert named & set(slip.leads), (setup.name, slip)
     assert changed
 
@@ -107,7 +107,7 @@ def test_exchanged_legs_behind_an_amplifier_are_seen_against_the_driven_port(
     assert abs(wrong.values) == pytest.approx(abs(right.values), abs=0.02)
     found = LeadsPredicted(job, BenchImpedances()).explain([wrong])
     assert found is not None
-    assert "inputs 3 and 4 are swapped" in slips_in_words(setup, found.slips)
+    assert "inputs 3 and 4 are swapped" in slips_in_words(setup, found.of_fixture)
     assert "left.out legs swapped" in {fault.name for fault in found.faults}  # at the pins the same
 
 

@@ -27,21 +27,21 @@ def seen(*rows: int) -> Levels:
 
 
 def test_leads_on_their_own_pins_are_right() -> None:
-    assert misplaced(PREDICTED, seen(2, 3), (0, 1)) is None
+    assert misplaced(PREDICTED, seen(2, 3)) is None
 
 
 @pytest.mark.parametrize(
     ("rows", "lead", "pin"), [((0, 3), "input 1", "in.hot"), ((2, 1), "input 2", "in.cold")]
 )
 def test_a_lead_on_the_input_is_told_by_the_second_state(rows: tuple[int, int], lead: str, pin: str) -> None:
-    result = misplaced(PREDICTED, seen(*rows), (0, 1))
+    result = misplaced(PREDICTED, seen(*rows))
     assert result is not None
     assert result.leads == (lead,)
     assert f"{lead} shows what is on {pin}" in result.message
 
 
 def test_swapped_leads_may_be_the_generators_or_the_scopes_where_only_one_port_is_viewed() -> None:
-    result = misplaced(PREDICTED, seen(3, 2), (0, 1))
+    result = misplaced(PREDICTED, seen(3, 2))
     assert result is not None
     assert set(result.leads) == {"generator hot", "generator cold", "input 1", "input 2"}
 
@@ -49,11 +49,11 @@ def test_swapped_leads_may_be_the_generators_or_the_scopes_where_only_one_port_i
 def test_a_route_that_breaks_in_one_state_is_the_units_and_no_leads() -> None:
     broken = seen(2, 3)
     broken[1] = 0.0
-    assert misplaced(PREDICTED, broken, (0, 1)) is None
+    assert misplaced(PREDICTED, broken) is None
 
 
 def test_a_level_that_no_place_explains_is_told_in_figures() -> None:
     odd = np.asarray(0.5 * RIGHT[:, [2, 3]])
-    result = misplaced(PREDICTED, odd, (0, 1))
+    result = misplaced(PREDICTED, odd)
     assert result is not None
     assert "input 1 on out.hot shows 0.50 of the hot output and 0.00 of the cold one" in result.message

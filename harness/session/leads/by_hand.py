@@ -161,7 +161,7 @@ class _LeadCheck:
                     seen[state] = self._capture(state)
             context.set_state(setup, IDLE_STATE)
         levels = np.stack([np.abs(seen[state]) for state in self._singles])
-        return misplaced(self._by_level(), levels, range(len(self._singles)))
+        return misplaced(self._by_level(), levels)
 
     def found(self, *, looked_at: bool) -> LeadsFound:
         """Which leads are proven by the last look."""

@@ -16,6 +16,7 @@ from harness.job.fixture import Setup
 from harness.plan.model import Plan, Planned
 from harness.reading import LeadOrUnit, Reading
 from harness.records.run import LeadsLookedAt
+from harness.records.store import RunStore
 from harness.session.context import RunContext
 from harness.session.events import Remark
 from harness.session.leads.by_hand import LeadsFound
@@ -98,11 +99,21 @@ class LeadDoubts:
         plain = [(each.planned, each.reading) for each in failed]
         in_question = self._in_question([*failed, *unproven])
         found = self._explanation(in_question, measured, None)
-        if found is None or not found.slips:
+        if found is None or not (found.slips or found.of_fixture):
             return plain, None
         names = {name for each in in_question for name in each.setups}
         setups = [visit.setup for visit in context.plan.visits if visit.setup.name in names]
-        setup = next((each for each in setups if named_leads(each, found.slips)), setups[0])
+        setup = next(
+            (each for each in setups if named_leads(each, found.slips or found.of_fixture)), setups[0]
+        )
+        if not found.slips:
+            text = (
+                f"setup {setup.name!r}: what failed counts as the unit's. If no good unit has passed on this "
+                f"fixture, look at its wires too: {slips_in_words(setup, found.of_fixture)}"
+            )
+            context.observe(Remark(text=text))
+            context.record(LeadsLookedAt(setup=setup.name, leads=named_leads(setup, found.of_fixture)), text)
+            return plain, None
         doubtful = [
             (each.planned, doubted(each.reading, setup, found) if each in in_question else each.reading)
             for each in failed
@@ -157,6 +168,30 @@ class LeadDoubts:
         looks = looks_at(plan, failed, measured, self._low_looks)
         wanted = [look for look in looks if setups is None or look.setup.name in setups]
         return LeadsPredicted(self._context.job, plan.impedances).explain(wanted)
+
+
+def setups_in_doubt(store: RunStore, run_id: int, plan: Plan) -> set[str]:
+    """The fixture's setups whose leads the unit's run before this one asked to be looked at.
+
+    On the same bench; of leads that a fault of the unit would explain as well.
+    """
+    header = store.run(run_id).header
+    same = (header.part, header.simulated, header.bench_name)
+    earlier = [
+        record
+        for record in store.runs(serial=header.serial)
+        if record.run_id < run_id
+        and (record.header.part, record.header.simulated, record.header.bench_name) == same
+    ]
+    while earlier and earlier[-1].outcome == "fail":  # by what was the same after a look
+        earlier.pop()
+    readings = store.readings(earlier[-1].run_id) if earlier else []
+    asked = {
+        reading.setup
+        for reading in readings
+        if any(isinstance(fact, LeadOrUnit) and fact.faults for fact in reading.facts)
+    }
+    return {visit.setup.name for visit in plan.visits if visit.setup.select is not None} & asked
 
 
 def looks_at(
