@@ -370,7 +370,7 @@ def _disturbance(volts: Floats, courses: _Courses) -> Floats:
     averages = np.abs(summed[..., AVERAGED:] - summed[..., :-AVERAGED]) / AVERAGED
     over = averages - courses.bounds_v[..., None] - (CLEAR / math.sqrt(AVERAGED) * courses.noise_v)[:, None]
     past = np.maximum(over.max(axis=2), 0.0).min(axis=(0, 1))
-    coming = np.concatenate([past[AVERAGED - 1 :], past[: AVERAGED - 1][::-1]])
+    coming = np.concatenate([past[AVERAGED - 1 :], past[-1:].repeat(AVERAGED - 1)])
     least = np.minimum(past, coming)[: blocks * LOCAL].reshape(blocks, LOCAL)
     middle = np.pad(np.median(least, axis=1), NEIGHBOURS, mode="edge")
     near = np.max([middle[n : n + blocks] for n in range(2 * NEIGHBOURS + 1)], axis=0)

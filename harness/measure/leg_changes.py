@@ -355,6 +355,8 @@ def _duration(peak: Estimate, excess: Excess, k: float) -> Estimate | str:
             break
         levels = [level, level + k * off_v, level - k * off_v]
         above = [np.flatnonzero(magnitude > each) for each in levels]
+        if any(each.size == 0 for each in above):
+            break  # the averages of a click so short are no longer above the noise
         if any(each[0] == 0 or each[-1] == len(magnitude) - 1 for each in above):
             if span is None:
                 return "the click has no end in this record. Arm a longer one"
@@ -381,7 +383,7 @@ def _duration(peak: Estimate, excess: Excess, k: float) -> Estimate | str:
     ]
     return replace(
         estimate(value_s, lines, k),
-        low=value_s - math.hypot(low_s, k * sampling),
+        low=max(value_s - math.hypot(low_s, k * sampling), 0.0),
         high=value_s + math.hypot(high_s, k * sampling),
     )
 

@@ -14,7 +14,6 @@ from dataclasses import dataclass, field, is_dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.clock import ClockRatio
@@ -80,8 +79,6 @@ def _harmonics_from_dict(stored: Mapping[str, Any]) -> Harmonics:
     }
     return Harmonics(**values)
 
-
-Floats = NDArray[np.float64]
 
 STRAGGLER = 0.05  # how often one of series that are alike is taken for unlike: ISO 5725-2, 7.3.2
 LEAST = 1e-300  # a variance that is none

@@ -64,7 +64,13 @@ def path_between(
     source_ohm = 2 * impedances.source_ohm
     made = predict_circuit(ideal, frequencies_hz=PROBE_HZ)
     level = abs(complex(differential(made.transfer)[index]))
-    load_ohm = source_ohm * level / (1 - level) if level < 1 else math.inf
+    if level >= 1:
+        message = (
+            f"contact resistance is not observable here: in {setup.name!r} the port shows {level:.3g} of the "
+            "drive, so that what its path feeds can't be told. Choose a passive port"
+        )
+        raise JobError([check.mistake(message)])
+    load_ohm = source_ohm * level / (1 - level)
     spreads = np.abs(differential(made.spreads)[:, index])
     outputs = {leg.name for leg in circuit.generator}
     is_part = np.array([not _is_contact(name) and name not in outputs for name in made.spread_names])

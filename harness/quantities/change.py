@@ -194,7 +194,7 @@ class ChangeOptions(Options):
 
     @property
     def races(self) -> tuple[str, ...]:
-        """Those."""
+        """Control lines that change at the same time."""
         return self.also
 
 
@@ -267,7 +267,7 @@ class Click(OfChange):
     weighed = False
     look_for = "coil current in a signal's return or a missing diode"
     default_level_vrms = 0.0
-    """A click is looked for beside nothing, the input ended by the source at its smallest level."""
+    """Nothing is driven: both outputs of the generator are off."""
     figure: ClassVar[Literal["peak", "energy", "duration"]]
 
     def of_change(self, planned: PlannedReading[OfRecordAcross], seen: ChangeSeen, k: float) -> Estimate:

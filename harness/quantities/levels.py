@@ -64,7 +64,7 @@ class GainOptions(Options):
 
     @property
     def silent_ports_below_db(self) -> float | None:
-        """That."""
+        """In dB; None: the usual."""
         return self.silent_ports_below
 
 
