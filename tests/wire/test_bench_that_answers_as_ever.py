@@ -25,9 +25,9 @@ def outcome(bench: Bench, serial: str) -> tuple[str, str]:
     return record.outcome, record.reason
 
 
-@pytest.mark.parametrize("after", [30, 60, 90])
+@pytest.mark.parametrize("after", [30, 90])
 @pytest.mark.parametrize(
-    "trouble", ["oscilloscope stale", "supply off", "switchboard slow 60", "switchboard slow 400"]
+    "trouble", ["oscilloscope stale", "supply off", "switchboard slow 60", "switchboard misses"]
 )
 def test_what_passes_by_costs_a_good_unit_nothing(bench: Bench, trouble: str, after: int) -> None:
     answers = after if trouble.startswith("oscilloscope") else after // 3
@@ -58,9 +58,7 @@ def test_what_passes_by_hides_no_fault(bench: Bench, trouble: str) -> None:
 @pytest.mark.parametrize(
     "trouble",
     [
-        "switchboard slow 400 after 22",
         "switchboard slow 400 after 26",
-        "switchboard slow 400 after 31",
         "supply off after 9",
     ],
 )
