@@ -86,6 +86,25 @@ def with_checks_of(job: Path, folder: Path, *quantities: str) -> Path:
     return folder
 
 
+# Every line on at least once, and all together: what other combinations add tells none of these apart.
+TELLING_STATES = {
+    "two_loop_switcher": ("idle", "loop_a", "loop_b", "swap", "loop_a+loop_b+swap", "unpowered"),
+    "source_selector": (
+        *("idle", "select_low", "select_high", "select_low+select_high", "mute", "dim", "unpowered"),
+    ),
+    "stepped_attenuator": (
+        *("idle", "db_1", "db_2", "db_4", "db_8", "db_16", "db_32", "db_1+db_2+db_4+db_8+db_16+db_32"),
+        "unpowered",
+    ),
+}
+
+
+def in_states(job: Path, states: tuple[str, ...]) -> Path:
+    """Cut a copy of a shipped job down to these states."""
+    edit(job / "sequence.toml", 'states = ["all", "unpowered"]', f"states = {json.dumps(states)}")
+    return job
+
+
 INSERT_SWITCH = """
 [module]
 name = "Insert switch"
