@@ -56,7 +56,8 @@ class Look:
 class LeadExplanation:
     """Slips that each explain everything that failed, and the faults of a unit that do so too.
 
-    of_fixture: slips of a fixture's wires that are there in every unit, or in none; they raise no doubt.
+    of_fixture: slips of a fixture's wires that a fault of the unit explains as well. They raise no doubt:
+    what the fault coverage says is detected fails.
     """
 
     slips: tuple[Slip, ...]
@@ -147,8 +148,7 @@ class LeadsPredicted:
         faults = tuple(self._faults(failed, others))
         of_fixture: tuple[Slip, ...] = ()
         if faults and failed[0].setup.select is not None:
-            of_fixture = tuple(slip for slip in slips if not comes_of_itself(slip))
-            slips = tuple(slip for slip in slips if comes_of_itself(slip))
+            slips, of_fixture = (), tuple(slips)
         return LeadExplanation(slips=slips, faults=faults, of_fixture=of_fixture)
 
     def _slips_of(self, setups: Sequence[Setup]) -> tuple[Slip, ...]:
@@ -190,14 +190,6 @@ class LeadsPredicted:
         if good is None:
             return fits_roughly(look.values, predicted)
         return fits(look, predicted, EXPLAINED, good)
-
-
-def comes_of_itself(slip: Slip) -> bool:
-    """Whether a fixture's wires come to this by themselves: off, or shorted to ground or to the other leg.
-
-    Exchanged wires, or wires on another connector, are there from the start and in every unit.
-    """
-    return all(not pins or lead.pin in pins for lead, pins in slip.places)
 
 
 def without_repeats(slips: Iterable[Slip]) -> tuple[Slip, ...]:

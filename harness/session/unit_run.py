@@ -41,7 +41,6 @@ from harness.session.control_currents import check_same_unit, energise, make_idl
 from harness.session.events import Hands, Observer, SetupBegun
 from harness.session.instruments import TRANSIENT
 from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
-from harness.session.leads.doubt import setups_in_doubt
 from harness.session.open_bench import OpenBench, unobserved
 from harness.session.repeats.confirmation import is_lost
 from harness.session.repeats.second_measurement import SecondMeasurement
@@ -381,7 +380,6 @@ class UnitRun:
         self._tried_twice(prove_controls)
         walk = Walk(context, self.reference, prove_controls)
         second = SecondMeasurement(walk)
-        walk.leads.asked_before(setups_in_doubt(self._store, self.run_id, self.plan))
         try:
             for number, visit in enumerate(context.plan.visits, start=1):
                 context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))

@@ -5,7 +5,7 @@ A fixture's wires stop the run if they alone explain what failed. If a fault of 
 the readings are unproven and name both.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +16,6 @@ from harness.job.fixture import Setup
 from harness.plan.model import Plan, Planned
 from harness.reading import LeadOrUnit, Reading
 from harness.records.run import LeadsLookedAt
-from harness.records.store import RunStore
 from harness.session.context import RunContext
 from harness.session.events import Remark
 from harness.session.leads.by_hand import LeadsFound
@@ -41,10 +40,6 @@ class LeadDoubts:
         self._context = context
         self._low_looks: dict[str, Look] = {}  # by setup, before anything was measured there
         self._looked_at: dict[str, str] = {}  # what hands did after readings failed, "" if before
-
-    def asked_before(self, setups: Iterable[str]) -> None:
-        """The unit's last run asked for a look at leads of these: what is the same now is the unit's."""
-        self._looked_at |= dict.fromkeys(setups, "")
 
     def saw(self, setup: Setup, look: Look | None) -> None:
         """What a setup showed at the low level."""
@@ -108,8 +103,8 @@ class LeadDoubts:
         )
         if not found.slips:
             text = (
-                f"setup {setup.name!r}: what failed counts as the unit's. If no good unit has passed on this "
-                f"fixture, look at its wires too: {slips_in_words(setup, found.of_fixture)}"
+                f"setup {setup.name!r}: what failed counts as the unit's. Look at the fixture's wires and "
+                f"plugs as well, which could show the same: {slips_in_words(setup, found.of_fixture)}"
             )
             context.observe(Remark(text=text))
             context.record(LeadsLookedAt(setup=setup.name, leads=named_leads(setup, found.of_fixture)), text)
@@ -127,10 +122,7 @@ class LeadDoubts:
                 "again",
                 instrument="the wiring",
             )
-        text = (
-            f"setup {setup.name!r}: {both_in_words(setup, found)}. Look at the lead and test the unit again: "
-            "what is the same then is the unit's"
-        )
+        text = f"setup {setup.name!r}: {both_in_words(setup, found)}"
         context.observe(Remark(text=text))
         context.record(LeadsLookedAt(setup=setup.name, leads=named_leads(setup, found.slips)), text)
         return doubtful, None
@@ -168,30 +160,6 @@ class LeadDoubts:
         looks = looks_at(plan, failed, measured, self._low_looks)
         wanted = [look for look in looks if setups is None or look.setup.name in setups]
         return LeadsPredicted(self._context.job, plan.impedances).explain(wanted)
-
-
-def setups_in_doubt(store: RunStore, run_id: int, plan: Plan) -> set[str]:
-    """The fixture's setups whose leads the unit's run before this one asked to be looked at.
-
-    On the same bench; of leads that a fault of the unit would explain as well.
-    """
-    header = store.run(run_id).header
-    same = (header.part, header.simulated, header.bench_name)
-    earlier = [
-        record
-        for record in store.runs(serial=header.serial)
-        if record.run_id < run_id
-        and (record.header.part, record.header.simulated, record.header.bench_name) == same
-    ]
-    while earlier and earlier[-1].outcome == "fail":  # by what was the same after a look
-        earlier.pop()
-    readings = store.readings(earlier[-1].run_id) if earlier else []
-    asked = {
-        reading.setup
-        for reading in readings
-        if any(isinstance(fact, LeadOrUnit) and fact.faults for fact in reading.facts)
-    }
-    return {visit.setup.name for visit in plan.visits if visit.setup.select is not None} & asked
 
 
 def looks_at(
