@@ -13,7 +13,7 @@ from benchmarks.lead_slips import Bench
 def test_no_good_unit_fails_by_leads_on_wrong_pins_and_they_are_named(tmp_path: Path, kind: str) -> None:
     with ExitStack() as stack:
         bench = Bench(kind, tmp_path, stack)
-        results = [bench.run(random.Random(f"test {number}")) for number in range(5)]
+        results = [bench.run(random.Random(f"test {number}")) for number in range(3)]
     failed = [result for result in results if result.outcome == "fail"]
     assert failed == [] or "by hand" not in kind
     assert [result for result in failed if not result.named] == []  # a fault of the unit would show the same
