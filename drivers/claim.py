@@ -196,7 +196,7 @@ class LeftOnMarker:
 
     def _refused(self, error: OSError) -> BenchError:
         return BenchError(
-            f"its mark cannot be kept ({_why(error)}), by which a later start knows whether it was left safe",
+            f"the mark that tells a later start whether it was left safe cannot be written ({_why(error)})",
             instrument=self._instrument,
             address=self._address,
         )
@@ -249,7 +249,7 @@ def _folder() -> Path:
         folder.mkdir()
     found = folder.lstat()
     if not stat.S_ISDIR(found.st_mode):
-        raise NotADirectoryError(errno.ENOTDIR, "expected a folder and no link; remove it", str(folder))
+        raise NotADirectoryError(errno.ENOTDIR, "expected a folder, not a link; remove it", str(folder))
     if found.st_uid == _user() and stat.S_IMODE(found.st_mode) != SHARED:
         folder.chmod(SHARED)
     return folder
@@ -274,7 +274,7 @@ def _opened(path: Path, *, make: bool = False) -> IO[bytes]:
             return os.fdopen(descriptor, "rb+")
     found = path.lstat()
     if not stat.S_ISREG(found.st_mode) or found.st_nlink > 1:
-        raise PermissionError(errno.EPERM, "expected a file of one name and no link; remove it", str(path))
+        raise PermissionError(errno.EPERM, "expected a plain file with one name; remove it", str(path))
     if found.st_uid != _user():
         return os.fdopen(os.open(path, flags | os.O_RDONLY), "rb")
     descriptor = os.open(path, flags | os.O_RDWR)
@@ -289,5 +289,5 @@ def _why(error: OSError) -> str:
     said = f"{path}: {error.strerror}" if path else str(error)
     with contextlib.suppress(OSError):
         if path and path.lstat().st_uid != _user():
-            said += f"; it belongs to user number {path.lstat().st_uid}, who must see to it"
+            said += f"; it belongs to user number {path.lstat().st_uid}, who must remove it"
     return said

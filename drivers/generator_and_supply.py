@@ -51,7 +51,7 @@ class ScpiGenerator:
             ):
                 raise
             self._amplitude_query = None
-            what = f"does not know {query} ({'; '.join(errors)}): the levels that it gives are not read back"
+            what = f"does not know {query} ({'; '.join(errors)}): its levels are not read back"
             log.warning("%s", f"{self._session.instrument} at {self._session.address}: {what}")
 
     def _prepare(self) -> None:
@@ -115,7 +115,7 @@ class ScpiGenerator:
             by = f", {20.0 * math.log10(result / sent):+.1f} dB" if what == "level" and result > 0.0 else ""
             raise self._session.error(
                 f"the {what} of output {output} was set to {sent:g} and reads back {result:g}{by}; see "
-                "whether a hand, its limits or another program changed it",
+                "whether somebody at its front panel, one of its limits or another program changed it",
                 query(n=output),
             )
 

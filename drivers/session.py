@@ -443,7 +443,7 @@ class Session:
 
     def _say_not_cleared(self, why: str) -> None:
         what = (
-            f"takes no device clear ({why}); its identity and its error queue show whether old answers wait"
+            f"takes no device clear ({why}); whether old answers wait is seen by its identity and error queue"
         )
         self._note(what)
         if not self._has_said:

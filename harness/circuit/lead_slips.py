@@ -182,7 +182,7 @@ def _place(lead: Lead, pins: Pins, names: Mapping[Lead, str]) -> str:
             return f"{name} is off, or not on {lead.pin}"
         case (one,):
             shared = [_which(names[each]) for each in names if each == Lead(end="generator", pin=one)]
-            with_other = f" with the {shared[0]} one" if shared else ""
+            with_other = f" with the {shared[0]} lead" if shared else ""
             return f"{name} is on {one}{with_other}, and belongs on {lead.pin}"
         case _:
             return f"{name} shorts {' to '.join(pins)}"

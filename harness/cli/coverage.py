@@ -36,7 +36,7 @@ from harness.session.planned_job import impedances_of, read_job
 from harness.units import counted, format_value
 
 ANSWERS_WITHIN = "10s"  # a scheduler
-STEPS = ("planning", "weighing every fault", "trying additions", "trying heavier loads")
+STEPS = ("planning", "predicting every fault", "trying more checks", "trying heavier loads")
 STEP_MINIMAL = "searching for the fewest steps"
 CONTACT_LOADS_OHM = (600.0, 20.0)
 FEW = 12  # names in a line of text before "and more"

@@ -188,8 +188,8 @@ def known_bad_lines(result: Sequence[KnownBad], missed: Mapping[tuple[str, str],
     if not missed:
         return
     yield from wrapped(
-        f"{counted(len(missed), 'fault')} not tested: the sequence misses them, which says nothing of the "
-        "bench. `switchwalk coverage` prints what would detect them."
+        f"{counted(len(missed), 'fault')} missed by the sequence and not tested, which says nothing about "
+        "the bench. `switchwalk coverage` prints what would detect them."
     )
     for (serial, fault_name), why in missed.items():
         yield from hanging("  ", f"{serial}, {fault_name}: {why}")

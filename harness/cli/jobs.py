@@ -63,7 +63,7 @@ def new(
     ask = template is None and sys.stdin.isatty()
     if template is None and not ask and None in (channels, loops, controls, relays) and answers_piped():
         raise UsageError(
-            "questions are asked at a terminal alone, and standard input brings something else. Give the "
+            "questions are asked only at a terminal, and standard input is not a terminal. Give the "
             "answers as --channels, --loops, --controls and --relays-per-line, or name a --template"
         )
     many = _answer(ask, "Audio channels (1 or 2)", channels, usual.channels)

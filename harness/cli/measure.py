@@ -244,8 +244,8 @@ def _show(result: RunResult, traces: list[Trace], *, as_json: bool) -> None:
     if len(traces) > MOST_DRAWN:
         typer.echo()
         say(
-            f"Drawn are the waveforms of {MOST_DRAWN} of {counted(len(traces), 'setup')}; --setup NAME draws "
-            "those of one, and --png FILE all."
+            f"The waveforms of {MOST_DRAWN} of {counted(len(traces), 'setup')} are drawn; --setup NAME draws "
+            "those of one setup, --png FILE those of all."
         )
     if any(trace.stimulus.kind == "pair" for trace in traces):
         typer.echo()

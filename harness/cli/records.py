@@ -316,7 +316,7 @@ def export(
     ],
     out: Annotated[Path, typer.Option(metavar="PATH", help="The file; for wav a folder.")],
     records: options.RecordsLocation = options.RECORDS,
-    replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Overwrite an existing file.")] = False,
 ) -> None:
     """Write a run's readings or waveforms to a file: a table, a test report, or audio."""
     known = next((name for name in FORMATS if name == form), None)

@@ -99,7 +99,7 @@ def diagnose(
     ] = True,
 ) -> None:
     """Name the faults that explain a run best, from its recorded job files and phasors."""
-    pairs = "weighing every fault, and pairs of them if none fits" if double else "weighing every fault"
+    pairs = "comparing every fault, and pairs if none fits" if double else "comparing every fault"
     with (
         open_records(records, read_only=True) as store,
         shown_progress("diagnose", "reading the run back", pairs) as done,

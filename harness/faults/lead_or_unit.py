@@ -126,7 +126,7 @@ class LeadsPredicted:
 
         A slip must fit each capture of a failed reading that a good unit does not explain, and roughly all
         others of these setups; in other setups, whose leads may be other wires, it may as well not be there.
-        If a fault of the unit explains it as well, no wire is looked for on a connector that has none.
+        If a fault of the unit explains it as well, slips of a fixture's wires are returned in `of_fixture`.
         """
         failed = [look for look in looks if look.failed and not fits(look, self._at(look), AS_GOOD)]
         if not failed:

@@ -359,7 +359,7 @@ def _write_wav(capture: Capture, target: Path) -> None:
 
 def _refuse_to_replace(path: Path) -> None:
     if path.is_file():
-        raise UsageError(f"{path}: already there. Give another --out, or --replace to write over it")
+        raise UsageError(f"{path}: already exists. Give another --out, or --replace to overwrite it")
 
 
 def _put(path: Path, write: Callable[[Path], object]) -> Path:

@@ -147,7 +147,7 @@ def bench_context(
 
     def report(trouble: str) -> None:
         record(SupplyTrouble(), trouble)
-        observe(Remark(text=f"{trouble}. It counts as the bench's"))
+        observe(Remark(text=f"{trouble}. It counts as a fault of the bench"))
 
     settle_s = job.sequence.settle_s + board.settle_s
     return BenchContext(

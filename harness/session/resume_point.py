@@ -67,13 +67,13 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
     events = [made.event for made in store.events(record.run_id)]
     if any(isinstance(event, BenchMoved) for event in events):
         raise UsageError(
-            f"run {record.run_id} was stopped since the bench had changed, so its readings say nothing "
-            "of the unit. Start a new run"
+            f"run {record.run_id} was stopped because the bench had changed, so its readings say "
+            "nothing about the unit. Start a new run"
         )
     if any(isinstance(fact, LeadOrUnit) for reading in readings for fact in reading.facts):
         raise UsageError(
             f"run {record.run_id} has readings that a lead on a wrong pin would explain, so it can't reach a "
-            "verdict. Look at the lead, and start a new run"
+            "verdict. Check the lead, and start a new run"
         )
     if record.header.purpose == "custom tests":
         raise UsageError(

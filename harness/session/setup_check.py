@@ -55,8 +55,8 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> Look | None:
             context.observe(
                 Remark(
                     text=f"{setup.name}: input {number} sees nothing at {setup.view[row // 2]}.{leg}. "
-                    "The lead may be off, or the unit may be open there; what fails there is compared "
-                    "with both"
+                    "The lead may be off, or the unit may be open there; readings that fail are "
+                    "checked against both causes"
                 )
             )
     return look_of(setup, state, fitted)
@@ -150,9 +150,9 @@ def _refuse_other(setup: Setup, seen: np.ndarray, expected: np.ndarray) -> None:
     crossed = seen[rows][:, ::-1].diagonal() - mean * expected[rows][:, ::-1].diagonal()
     if alike and abs(mean - 1) > OTHER_LEVEL and np.all(np.abs(crossed) < SAME_LEVEL):
         raise SetupError(
-            f"setup {setup.name!r}: both legs of the driven port {setup.drive} show {mean:.2f} of what is "
-            "driven: check the generator's level, its load setting and the probes there. This is not a fault "
-            "of the unit",
+            f"setup {setup.name!r}: both legs of the driven port {setup.drive} show {mean:.2f} times "
+            "the driven level: check the generator's level, its load setting and the probes there. This is "
+            "not a fault of the unit",
             instrument="the wiring",
         )
 

@@ -218,9 +218,9 @@ class SupplyWatch:
         problem = ""
         if self._is_limited(opened, limit_a) and (idle_a is not None or opened.current_a < limit_a / 2):
             problem = (
-                f"{current} at {opened.voltage_v:.2f} V with its output on and all control lines open: its "
-                "output is off, or its own protection switches it off. Look at its front panel and its "
-                "leads, and for a short at the unit's supply pins"
+                f"{current} at {opened.voltage_v:.2f} V after it was switched on with all control lines "
+                "open: its output is off, or its own protection switches it off. Look at its front panel and "
+                "its leads, and for a short at the unit's supply pins"
             )
         # Without the unit's own idle current, a unit that draws too much when idle looks the same.
         elif idle_a is not None and opened.current_a - idle_a > self._half_a_control_a():

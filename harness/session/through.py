@@ -322,8 +322,8 @@ def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup)
         LEAST_DB, 0.1 * abs(changes_db[0])
     ):
         moved = (
-            f"both legs of the driven port {setup.drive} show the generator {changes_db.mean():+.2f} dB from "
-            "what it showed in the through reference"
+            f"the level at both legs of the driven port {setup.drive} is {changes_db.mean():+.2f} dB from "
+            "that in the through reference"
         )
     return DrivenPort(moved=moved, as_before=as_before)
 

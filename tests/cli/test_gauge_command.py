@@ -169,7 +169,7 @@ def test_a_fault_that_the_sequence_misses_is_its_fault_and_not_the_benchs(
     alone = place.gauge(capsys, "known-bad", str(faults))
     assert alone.code == 2
     said = " ".join(alone.out.split())
-    assert "1 fault not tested: the sequence misses them, which says nothing of the bench." in said
+    assert "1 fault missed by the sequence and not tested, which says nothing about the bench." in said
     assert f"OB-9002, {UNSEEN}: " in said
     faults.write_text(f"OB-9002, {UNSEEN}\nOB-9002, K1 never operates\n", encoding="utf-8")
     both = place.gauge(capsys, "known-bad", str(faults), "--json")

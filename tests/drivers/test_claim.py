@@ -128,7 +128,7 @@ def test_a_trap_in_place_of_a_file_is_not_written_and_is_named(
     victim.write_text("precious", encoding="utf-8")
     path = path_of(ADDRESS, ending)
     trap(path, victim)
-    with pytest.raises(BenchError, match="expected a file of one name and no link; remove it") as caught:
+    with pytest.raises(BenchError, match="expected a plain file with one name; remove it") as caught:
         act()
     assert str(path) in str(caught.value)
     assert victim.read_text(encoding="utf-8") == "precious"
@@ -139,11 +139,11 @@ def test_a_link_in_place_of_the_folder_is_not_followed_and_is_named(tmp_path: Pa
     elsewhere.mkdir(mode=0o700)
     folder.symlink_to(elsewhere)
     with (
-        pytest.raises(BenchError, match="switchwalk-benches: expected a folder and no link; remove it"),
+        pytest.raises(BenchError, match="switchwalk-benches: expected a folder, not a link; remove it"),
         claim(ADDRESS, instrument="supply"),
     ):
         pass
-    with pytest.raises(BenchError, match="expected a folder and no link; remove it"):
+    with pytest.raises(BenchError, match="expected a folder, not a link; remove it"):
         mark()
     assert mode(elsewhere) == 0o700
 

@@ -87,7 +87,7 @@ def test_a_file_that_is_there_is_not_written_over_unless_it_is_asked_for(
     (file,) = out.iterdir() if out.is_dir() else [out]
     file.write_text("somebody's own", encoding="utf-8")
     refusal = export(form, out, expect=2)
-    assert refusal == f"{file}: already there. Give another --out, or --replace to write over it\n"
+    assert refusal == f"{file}: already exists. Give another --out, or --replace to overwrite it\n"
     assert file.read_text(encoding="utf-8") == "somebody's own"
     assert (
         exit_code("export", "1", "--format", form, "--out", str(out), "--records", str(place), "--replace")

@@ -100,7 +100,7 @@ def test_what_stays_stops_the_run_and_is_named(bench: Bench, trouble: str) -> No
     run, _ = kept(bench, "GOOD")
     code, message = bench.nursery.run(*bench.resume_arguments(run, "GOOD"))
     assert code == 2
-    assert "was stopped since the bench had changed" in " ".join(message.split())
+    assert "was stopped because the bench had changed" in " ".join(message.split())
     assert bench.standing.left_on() == []
 
 

@@ -77,7 +77,7 @@ def test_a_bench_that_has_not_changed_shows_every_input_as_before(scene: Scene) 
 def test_a_generator_that_fell_is_seen_on_both_legs_of_the_driven_port(scene: Scene) -> None:
     """Closed form: 20 log(1/1.122) is -1.00 dB."""
     result = scene.look(then=1.122)
-    assert "both legs of the driven port left.in show the generator -1.0" in result.moved
+    assert "the level at both legs of the driven port left.in is -1.0" in result.moved
 
 
 def test_a_setup_without_the_driven_port_in_view_decides_nothing(scene: Scene) -> None:

@@ -35,7 +35,8 @@ from tests.wire.standing_bench import standing_bench
 ROOT = Path(__file__).resolve().parents[2]
 LEFT = "drive left, probe left output"
 PROVEN = "proven electrically, at 50 mV every lead showed what belongs on its pin"
-NOT_PROVEN = "not proven: generator hot (reads alike on "  # through straight plugs every port shows the same
+# Through straight plugs every port shows the same.
+NOT_PROVEN = "not proven: generator hot (shows the same on "
 
 
 def hand_job(folder: Path) -> Path:
@@ -138,7 +139,7 @@ DRIVE_HOT, DRIVE_COLD = "pin left.in.hot", "pin left.in.cold"
         ({"generator cold": None}, {"generator cold"}, "the generator's cold lead is off"),
         ({"generator cold": "ground"}, {"generator cold"}, "the generator's cold lead is off"),
         ({"generator hot": "pin right.in.hot"}, {"generator hot"}, "the generator's hot lead is off"),
-        ({"generator hot": DRIVE_COLD}, {"generator hot"}, "hot lead is on left.in.cold with the cold one"),
+        ({"generator hot": DRIVE_COLD}, {"generator hot"}, "hot lead is on left.in.cold with the cold lead"),
         (
             {"generator hot": DRIVE_COLD, "generator cold": DRIVE_HOT},
             {"generator hot", "generator cold"},
@@ -263,7 +264,7 @@ def test_a_run_with_lead_errors_finds_them_out_and_ends_right(
     for setup in ("through reference", LEFT, LEFT.replace("left", "right")):
         messages = [text.removeprefix(f"setup {setup!r}: ") for text in by_hand if repr(setup) in text]
         assert messages[0] == "made by hand, says simulated hands"
-        assert sum(text.endswith(" looked at, says simulated hands") for text in messages) == 1
+        assert sum(text.endswith(" checked, says simulated hands") for text in messages) == 1
         assert messages[-1].startswith(PROVEN if "through" in setup else NOT_PROVEN)
     page = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
     assert "Setups made by hand" in page
@@ -331,11 +332,11 @@ def test_a_person_is_shown_a_drawing_told_what_is_wrong_and_waited_for(
         asked = store.run(1).header.started
     assert [event.text.partition(": ")[2] for event in by_hand if repr(LEFT) in event.text] == [
         "made by hand, says Ada",
-        "every lead looked at, says Ada",
+        "every lead checked, says Ada",
         f"{NOT_PROVEN}left.out.hot, left.a_send.hot, left.a_return.hot and 2 more); "
-        "generator cold (reads alike on left.out.cold, left.a_send.cold, left.a_return.cold and 2 more); "
-        "input 1 (reads alike on left.in.hot, left.a_send.hot, left.a_return.hot and 2 more); "
-        "input 2 (reads alike on left.in.cold, left.a_send.cold, left.a_return.cold and 2 more)",
+        "generator cold (shows the same on left.out.cold, left.a_send.cold, left.a_return.cold and 2 more); "
+        "input 1 (shows the same on left.in.hot, left.a_send.hot, left.a_return.hot and 2 more); "
+        "input 2 (shows the same on left.in.cold, left.a_send.cold, left.a_return.cold and 2 more)",
     ]
     assert all(earlier.at <= later.at for earlier, later in itertools.pairwise(by_hand))
     assert by_hand[0].at >= asked

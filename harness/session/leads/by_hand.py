@@ -73,7 +73,7 @@ class RecordedHands:
         self._hands.correct(setup, leads, message)
         seen_to = LeadsSeenTo(setup=setup.name, who=self._who, leads=tuple(leads))
         which = ", ".join(leads) or "every lead"
-        self._record(seen_to, f"setup {setup.name!r}: {which} looked at, says {self._who}")
+        self._record(seen_to, f"setup {setup.name!r}: {which} checked, says {self._who}")
 
 
 def make_by_hand(context: RunContext, setup: Setup, states: Sequence[State] = ()) -> LeadsFound:
@@ -182,10 +182,10 @@ class _LeadCheck:
         pins = [pins[0] for pins in alone if len(pins) == 1]
         if pins:
             more = f" and {len(pins) - MOST_NAMED} more" if len(pins) > MOST_NAMED else ""
-            return f"reads alike on {', '.join(pins[:MOST_NAMED])}{more}"
+            return f"shows the same on {', '.join(pins[:MOST_NAMED])}{more}"
         names = lead_names(self._setup)
         others = dict.fromkeys(names[other] for slip in untold for other in slip.leads if other != lead)
-        return f"reads alike if exchanged with {', '.join(others)}" if others else ""
+        return f"shows the same if swapped with {', '.join(others)}" if others else ""
 
     def _telling(self) -> Iterator[State]:
         """States that tell slips from the right leads which idle and those before did not."""
@@ -267,7 +267,7 @@ def _predict_levels(context: RunContext, setup: Setup, states: Sequence[State]) 
         other = LEGS[1 - column]
         for message, result in (
             (f"the generator's {leg} lead is off, or not on {setup.drive}.{leg}", off),
-            (f"the generator's {leg} lead is on {setup.drive}.{other} with the {other} one", both),
+            (f"the generator's {leg} lead is on {setup.drive}.{other} with the {other} lead", both),
         ):
             by_message[message], leads[message] = result, (f"generator {leg}",)
     return PredictedLevels(

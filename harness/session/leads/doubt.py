@@ -1,8 +1,8 @@
 """Readings that failed: whether a lead on a wrong pin explains them, and what follows from that.
 
-If hands made the setup they are asked to look, once, and it is measured again: what fails then is the unit's.
-A fixture's wires stop the run if they alone explain what failed. If a fault of the unit explains it as well,
-the readings are unproven and name both.
+If a person made the setup, they are asked to check the leads, once, and it is measured again: what fails then
+is the unit's. A fixture's wires stop the run if they alone explain what failed. If a fault of the unit
+explains it as well, the unit fails, and a remark names the wires.
 """
 
 from collections.abc import Mapping, Sequence
@@ -74,13 +74,13 @@ class LeadDoubts:
             return None
         context, leads = self._context, named_leads(setup, found.slips)
         context.make_safe()
-        message = f"{slips_in_words(setup, found.slips)}: this would explain what failed here"
-        text = f"setup {setup.name!r}: {message}. It is measured again once somebody has looked at the lead"
+        message = f"{slips_in_words(setup, found.slips)}: this would explain the readings that failed"
+        text = f"setup {setup.name!r}: {message}. They are measured again once somebody has checked it"
         context.observe(Remark(text=text))
         context.record(LeadsLookedAt(setup=setup.name, leads=leads), text)
         context.hands.correct(setup, leads, message)
         # If a fault explains it as well, a reading that passes then may be of a contact that comes and goes.
-        self._looked_at[setup.name] = "" if found.faults else f"hands looked at {', '.join(leads)}"
+        self._looked_at[setup.name] = "" if found.faults else f"a person checked {', '.join(leads)}"
         return found
 
     def settled(
@@ -103,8 +103,9 @@ class LeadDoubts:
         )
         if not found.slips:
             text = (
-                f"setup {setup.name!r}: what failed counts as the unit's. Look at the fixture's wires and "
-                f"plugs as well, which could show the same: {slips_in_words(setup, found.of_fixture)}"
+                f"setup {setup.name!r}: the readings that failed count as the unit's. Look at the "
+                "fixture's wires and plugs as well, which could show the same: "
+                f"{slips_in_words(setup, found.of_fixture)}"
             )
             context.observe(Remark(text=text))
             context.record(LeadsLookedAt(setup=setup.name, leads=named_leads(setup, found.of_fixture)), text)

@@ -75,7 +75,7 @@ class SecondMeasurement:
         again = self._measured_again(part).held if part.count else []
         for planned, reading in again:
             if not is_lost(reading) and not same_value(before[planned.key], reading):
-                happened = self._walk.leads.cause(visit.setup.name) or "hands looked at the leads"
+                happened = self._walk.leads.cause(visit.setup.name) or "a person checked the leads"
                 raise SetupError(
                     f"setup {visit.setup.name!r}: {planned.key.check} at {planned.measurand.where} in "
                     f"{planned.measurand.state} was recorded before {happened}, "
