@@ -30,6 +30,7 @@ from drivers.serial_wire import is_serial, serial_port
 from harness.errors import BenchError, InUse
 
 HOLDER_AT = 1  # byte 0 is what Windows locks; what is locked there cannot be read
+ATTEMPTS = 1000  # to lock a file that others remove when they give it back
 STALE_AFTER_S = 86_400.0
 SHARED, FILE = 0o1777, 0o644  # modes of the folder and of its files
 LASTING = Path("/var/tmp")  # kept over a restart (Filesystem Hierarchy Standard, 5.15)
@@ -61,7 +62,7 @@ def claim(address: str, *, instrument: str) -> Iterator[None]:
 
 def _locked(path: Path) -> IO[bytes] | str:
     """The file, locked; or who holds it. Raises OSError."""
-    while True:
+    for _ in range(ATTEMPTS):
         try:
             file = _opened(path, make=True)
         except FileNotFoundError:
@@ -74,6 +75,7 @@ def _locked(path: Path) -> IO[bytes] | str:
         if _is_at(file, path):
             return file
         file.close()  # it was removed, by the process that held it, before it could be locked
+    raise FileNotFoundError(errno.ENOENT, "it is removed again and again", str(path))
 
 
 def _is_at(file: IO[bytes], path: Path) -> bool:

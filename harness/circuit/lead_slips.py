@@ -154,6 +154,11 @@ def in_words(slip: Slip, names: Mapping[Lead, str]) -> str:
     return "; ".join(_place(lead, pins, names) for lead, pins in slip.places)
 
 
+def is_one_mistake(slip: Slip) -> bool:
+    """Whether a slip is of one lead, of two that are exchanged, or of leads that are all off."""
+    return len(slip.places) == 1 or is_exchange(slip) or not any(pins for _, pins in slip.places)
+
+
 def is_exchange(slip: Slip) -> bool:
     """Whether two leads are each on the other's pin: one mistake of two leads."""
     if len(slip.places) != 2:

@@ -128,26 +128,25 @@ class LeadsPredicted:
         others of these setups; in other setups, whose leads may be other wires, it may as well not be there.
         If a fault of the unit explains it as well, slips of a fixture's wires are returned in `of_fixture`.
         """
-        failed = [look for look in looks if look.failed and not fits(look, self._at(look), AS_GOOD)]
+        failed, others = self._shared_out(looks)
         if not failed:
             return None
-        troubled = {look.setup.name for look in failed}
-        others = [look for look in looks if not any(look is one for one in failed)]
         setups = {look.setup.name: look.setup for look in failed}
         slips: Sequence[Slip] = self._slips_of(list(setups.values()))
         for look in failed:
             good = self._at(look)
             slips = [slip for slip in slips if self._slip_fits(slip, look, good)]
         for look in others:
-            if look.setup.name not in troubled and fits_roughly(look.values, self._at(look)):
+            if look.setup.name not in setups and fits_roughly(look.values, self._at(look)):
                 continue
             slips = [slip for slip in slips if self._slip_fits(slip, look)]
         slips = without_repeats(slips)
         if not slips:
             return LeadExplanation(slips=(), faults=())
-        faults = tuple(self._faults(failed, others))
+        every = single_faults(self._job.module, self._job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
+        faults = tuple(self._that_fit(every, failed, others))
         of_fixture: tuple[Slip, ...] = ()
-        if faults and failed[0].setup.select is not None:
+        if faults and all(setup.select is not None for setup in setups.values()):
             slips, of_fixture = (), tuple(slips)
         return LeadExplanation(slips=slips, faults=faults, of_fixture=of_fixture)
 
@@ -160,9 +159,20 @@ class LeadsPredicted:
         listed = [*(slip for setup in setups for slip in self.slips(setup)), *exchanged]
         return tuple({frozenset(slip.places): slip for slip in reversed(listed)}.values())[::-1]
 
-    def _faults(self, failed: Sequence[Look], others: Sequence[Look]) -> Iterable[Fault]:
-        module, fixture = self._job.module, self._job.fixture
-        for fault in single_faults(module, fixture, contact_ohm=ONE_RESISTANCE_OHM):
+    def any_explains(self, faults: Sequence[Fault], looks: Sequence[Look]) -> bool:
+        """Whether one of these faults explains everything that failed, and roughly all other captures."""
+        failed, others = self._shared_out(looks)
+        return any(True for _ in self._that_fit(faults, failed, others))
+
+    def _shared_out(self, looks: Sequence[Look]) -> tuple[list[Look], list[Look]]:
+        """The captures of failed readings that a good unit does not explain, and all others."""
+        failed = [look for look in looks if look.failed and not fits(look, self._at(look), AS_GOOD)]
+        return failed, [look for look in looks if look not in failed]
+
+    def _that_fit(
+        self, faults: Iterable[Fault], failed: Sequence[Look], others: Sequence[Look]
+    ) -> Iterable[Fault]:
+        for fault in faults:
             try:
                 if all(
                     fits(look, self._at(look, (fault,)), EXPLAINED, self._at(look)) for look in failed

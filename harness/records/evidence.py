@@ -353,6 +353,8 @@ def _rejudged(planned: Planned, reading: Reading, sequence: CheckSequence) -> Re
     if result is None:
         return replace(renamed, verdict="missing")
     expected = reading.expected.value if reading.expected else None
+    if planned.quantity.limits is None and _is_uncertain(reading):
+        return replace(renamed, verdict="unproven", reason=reading.reason)
     if planned.quantity.limits is None:
         return replace(renamed, verdict=judge_polarity(result.value, expected or 0.0))
     limit = planned.limit or Limit(kind="between", unit=reading.unit)

@@ -178,7 +178,7 @@ class OverCurrent(Event):
 
 @dataclass(frozen=True, kw_only=True)
 class LeadsLookedAt(Event):
-    """What was seen of a setup's leads by the levels on them; no leads are named where every one is right."""
+    """Leads that look misplaced, or that would explain what failed; none are named if all are right."""
 
     kind = "leads"
     setup: str

@@ -91,7 +91,7 @@ class CustomTests:
     def finish(self, *, interrupted: bool = False) -> None:
         """End the run by its readings and by how the tests ended."""
         moved = ""
-        if self._is_open and self._end is None:
+        if self._is_open and self._end is None and not interrupted:
             with self._stopping():
                 moved = self._run.look_for_change()
         self._close_bench()

@@ -204,6 +204,7 @@ def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
 
 
 SURE = 4.0  # standard uncertainties: of some eight inputs, none moves that far by chance
+CROSSED = 0.05  # of the drive, in the other leg: what is not the same as before
 LEAST_DB = 0.1  # less is a bench that warms up, and fails no unit: common practice, no source
 LIVE = 0.1  # of the e.m.f.: an input that is to show less says little of itself
 TURNED_DEG = 20.0  # between two inputs of one leg: what no lead does at an audio frequency
@@ -307,8 +308,8 @@ def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup)
     )
     square = sum((np.abs(each.delta) ** 2 for each in seen.components), np.zeros(seen.values.shape))
     square = square + (np.abs(prediction.spreads) ** 2).sum(axis=0)
-    legs = np.arange(len(seen.values)) % 2
     every = np.arange(len(seen.values))
+    legs = every % 2
     own, expected = seen.values[every, legs], prediction.transfer[every, legs]
     allowed = np.maximum((10 ** (LEAST_DB / 20) - 1) * np.abs(expected), SURE * np.sqrt(square[every, legs]))
     right = np.abs(own - expected) <= allowed
@@ -318,9 +319,11 @@ def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup)
     driven = list(rows)
     changes_db = 20 * np.log10(np.maximum(np.abs(own[driven] / expected[driven]), 1e-6))
     moved = ""
-    if not right[driven].any() and abs(changes_db[0] - changes_db[1]) < max(
-        LEAST_DB, 0.1 * abs(changes_db[0])
-    ):
+    alike = abs(changes_db[0] - changes_db[1]) < max(LEAST_DB, 0.1 * abs(changes_db[0]))
+    # Legs that the unit shorts are alike as well, and show each other's tone.
+    others = (every[driven], 1 - legs[driven])
+    crossed = np.abs(seen.values[others]) - np.abs(prediction.transfer[others])
+    if not right[driven].any() and alike and np.all(np.abs(crossed) < CROSSED):
         moved = (
             f"the level at both legs of the driven port {setup.drive} is {changes_db.mean():+.2f} dB from "
             "that in the through reference"

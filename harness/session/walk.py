@@ -138,6 +138,7 @@ class Walk:
         self.begun = changes.walk()
 
     def _check_at_idle(self, visit: SetupVisit) -> None:
+        self._power(IDLE_STATE)
         self.context.set_state(visit.setup, IDLE_STATE)
         self._check_setup(visit, IDLE_STATE)
 

@@ -11,6 +11,7 @@ import pytest
 from benchmarks.lead_slips import KINDS, make_job
 from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
+from harness.job.faults import parse_fault
 from harness.job.fixture import Setup
 from harness.job.job import load_job
 from harness.measure.reference import Reference
@@ -28,8 +29,8 @@ from tests.wire.test_setups_by_hand import SlippingHands
 class Scene:
     """An open bench with its through reference, and the setup that is made."""
 
-    def __init__(self, context: RunContext, reference: Reference, setup: Setup) -> None:
-        self.context, self.reference, self.setup = context, reference, setup
+    def __init__(self, context: RunContext, reference: Reference, setup: Setup, simulator: Simulator) -> None:
+        self.context, self.reference, self.setup, self.simulator = context, reference, setup, simulator
 
     def look(self, *, then: float = 1.0) -> DrivenPort:
         """Look at the driven port; then: what the reference showed, over what the bench gives now."""
@@ -65,7 +66,7 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scene]:
             energise(context)
             setup = plan.visits[0].setup
             hands.make(setup)
-            yield Scene(context, reference, setup)
+            yield Scene(context, reference, setup, simulator)
 
 
 def test_a_bench_that_has_not_changed_shows_every_input_as_before(scene: Scene) -> None:
@@ -78,6 +79,16 @@ def test_a_generator_that_fell_is_seen_on_both_legs_of_the_driven_port(scene: Sc
     """Closed form: 20 log(1/1.122) is -1.00 dB."""
     result = scene.look(then=1.122)
     assert "the level at both legs of the driven port left.in is -1.0" in result.moved
+
+
+def test_legs_that_the_unit_shorts_are_no_change_of_the_bench(scene: Scene) -> None:
+    """Both show half of each tone, -6.02 dB by the closed form, and so the other leg's as well."""
+    faults = parse_fault("left.in legs shorted", scene.context.job.module, scene.context.job.fixture)
+    scene.simulator.place_unit("OB-0001", faults)
+    result = scene.look()
+    scene.simulator.place_unit("OB-0001")
+    assert result.moved == ""
+    assert not result.as_before & {1, 2}
 
 
 def test_a_setup_without_the_driven_port_in_view_decides_nothing(scene: Scene) -> None:

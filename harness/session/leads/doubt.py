@@ -2,16 +2,27 @@
 
 If a person made the setup, they are asked to check the leads, once, and it is measured again: what fails then
 is the unit's. A fixture's wires stop the run if they alone explain what failed. If a fault of the unit
-explains it as well, the unit fails, and a remark names the wires.
+explains it as well, the unit fails, and a remark names the wires. But no fault explains that pins showed what
+they should earlier in the run, and later, in the same states, did not: a wire came off, or a joint of the
+unit opened. That stops the run.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
+from harness.circuit.lead_slips import is_one_mistake
 from harness.errors import LeadInDoubt
-from harness.faults.lead_or_unit import LeadExplanation, LeadsPredicted, Look, named_leads, slips_in_words
+from harness.faults.lead_or_unit import (
+    LeadExplanation,
+    LeadsPredicted,
+    Look,
+    fits_roughly,
+    named_leads,
+    slips_in_words,
+)
 from harness.job.fixture import Setup
 from harness.plan.model import Plan, Planned
 from harness.reading import LeadOrUnit, Reading
@@ -40,6 +51,12 @@ class LeadDoubts:
         self._context = context
         self._low_looks: dict[str, Look] = {}  # by setup, before anything was measured there
         self._looked_at: dict[str, str] = {}  # what hands did after readings failed, "" if before
+        self._to_compare: set[str] = set()  # setups that are measured again as a whole
+        self._unlike: dict[str, Look] = {}  # what setups showed the second time, other than the first
+
+    @cached_property
+    def _predicted(self) -> LeadsPredicted:
+        return LeadsPredicted(self._context.job, self._context.plan.impedances)
 
     def saw(self, setup: Setup, look: Look | None) -> None:
         """What a setup showed at the low level."""
@@ -51,6 +68,15 @@ class LeadDoubts:
         before = {name: look for name, look in self._low_looks.items() if name not in setups}
         self._low_looks = before | again._low_looks
 
+    def saw_second(self, again: "LeadDoubts") -> None:
+        """What setups showed when a part of each was measured a second time: kept if it is something else."""
+        for name, look in again._low_looks.items():
+            first = None if name in self._looked_at else self._low_looks.get(name)
+            if first is None or (first.state, first.frequencies_hz) != (look.state, look.frequencies_hz):
+                continue
+            if not fits_roughly(look.values, first.values):
+                self._unlike[name] = replace(look, failed=True)
+
     def made_by_hand(self, setup: Setup, found: LeadsFound) -> None:
         """Hands made a setup: what differs after they looked at every lead is the unit's."""
         if found.looked_at:
@@ -60,18 +86,16 @@ class LeadDoubts:
         """What hands did in a setup that changed its readings, "" if nothing."""
         return self._looked_at.get(setup, "")
 
-    def looked_at(
-        self, setup: Setup, failed: Sequence[Failed], measured: Mapping[int, Measured]
-    ) -> LeadExplanation | None:
+    def looked_at(self, setup: Setup, failed: Sequence[Failed], measured: Mapping[int, Measured]) -> bool:
         """Have leads of a setup that hands made put right, once, if they explain what failed there.
 
-        Returns what explained it; None if hands were not asked.
+        Returns whether hands were asked.
         """
         if setup.select is not None or setup.name in self._looked_at:
-            return None
+            return False
         found = self._explanation(self._in_question(failed), measured, {setup.name})
         if found is None or not found.slips:
-            return None
+            return False
         context, leads = self._context, named_leads(setup, found.slips)
         context.make_safe()
         message = f"{slips_in_words(setup, found.slips)}: this would explain the readings that failed"
@@ -81,7 +105,7 @@ class LeadDoubts:
         context.hands.correct(setup, leads, message)
         # If a fault explains it as well, a reading that passes then may be of a contact that comes and goes.
         self._looked_at[setup.name] = "" if found.faults else f"a person checked {', '.join(leads)}"
-        return found
+        return True
 
     def settled(
         self, failed: Sequence[Failed], unproven: Sequence[Failed], measured: Mapping[int, Measured]
@@ -93,22 +117,28 @@ class LeadDoubts:
         context = self._context
         plain = [(each.planned, each.reading) for each in failed]
         in_question = self._in_question([*failed, *unproven])
-        found = self._explanation(in_question, measured, None)
-        if found is None or not (found.slips or found.of_fixture):
-            return plain, None
         names = {name for each in in_question for name in each.setups}
+        found = self._explanation(in_question, measured, None)
+        has_changed = found is not None and bool(found.of_fixture) and bool(names & self._to_compare)
+        if found is None or not (found.slips or found.of_fixture):
+            found, has_changed = self._second_explanation(names), True
+        if found is None:
+            return plain, None
+        if has_changed:  # a fault that was there from the start would have shown earlier as well
+            found = replace(found, slips=found.slips or found.of_fixture, of_fixture=(), faults=())
+        slips = found.slips or tuple(slip for slip in found.of_fixture if is_one_mistake(slip))
+        if not slips:
+            return plain, None
         setups = [visit.setup for visit in context.plan.visits if visit.setup.name in names]
-        setup = next(
-            (each for each in setups if named_leads(each, found.slips or found.of_fixture)), setups[0]
-        )
+        setup = next((each for each in setups if named_leads(each, slips)), setups[0])
         if not found.slips:
             text = (
                 f"setup {setup.name!r}: the readings that failed count as the unit's. Look at the "
                 "fixture's wires and plugs as well, which could show the same: "
-                f"{slips_in_words(setup, found.of_fixture)}"
+                f"{slips_in_words(setup, slips)}"
             )
             context.observe(Remark(text=text))
-            context.record(LeadsLookedAt(setup=setup.name, leads=named_leads(setup, found.of_fixture)), text)
+            context.record(LeadsLookedAt(setup=setup.name, leads=named_leads(setup, slips)), text)
             return plain, None
         doubtful = [
             (each.planned, doubted(each.reading, setup, found) if each in in_question else each.reading)
@@ -117,10 +147,12 @@ class LeadDoubts:
         if not found.faults:
             channels = ", ".join(map(str, setup.select or ()))
             relays = f" and at the relays of the switchboard's channels {channels}" if channels else ""
+            why = "no single fault of the unit does"
+            if has_changed:
+                why = "earlier in this run the same pins showed what they should"
             return doubtful, LeadInDoubt(
-                f"setup {setup.name!r}: {slips_in_words(setup, found.slips)}. This explains all that did not "
-                f"pass, and no single fault of the unit does: look at the lead{relays}, and test the unit "
-                "again",
+                f"setup {setup.name!r}: {slips_in_words(setup, slips)}. This explains all that did not pass, "
+                f"and {why}: look at the lead{relays}, and test the unit again",
                 instrument="the wiring",
             )
         text = f"setup {setup.name!r}: {both_in_words(setup, found)}"
@@ -140,8 +172,21 @@ class LeadDoubts:
         looks = looks_at(self._context.plan, in_question, measured, self._low_looks)
         troubled = {look.setup.name for look in looks if look.failed}
         rest = [look for look in looks if look.failed or look.setup.name not in troubled]
-        later = LeadsPredicted(self._context.job, self._context.plan.impedances).explain(rest)
-        return troubled if later is not None and later.slips else set()
+        later = self._predicted.explain(rest)
+        if later is None or not (later.slips or later.of_fixture):
+            return set()
+        if self._predicted.any_explains(later.faults, looks):
+            return set()  # from the start, and it shows in some states alone
+        self._to_compare |= troubled
+        return troubled
+
+    def _second_explanation(self, names: set[str]) -> LeadExplanation | None:
+        """Which leads explain what one of these setups showed the second time, and did not the first."""
+        for name in sorted(names & self._unlike.keys()):
+            found = self._predicted.explain([self._unlike[name]])
+            if found is not None and (found.slips or found.of_fixture):
+                return found
+        return None
 
     def _in_question(self, failed: Sequence[Failed]) -> list[Failed]:
         """Readings that a lead may explain which nobody has looked at yet."""
@@ -160,7 +205,7 @@ class LeadDoubts:
         plan = self._context.plan
         looks = looks_at(plan, failed, measured, self._low_looks)
         wanted = [look for look in looks if setups is None or look.setup.name in setups]
-        return LeadsPredicted(self._context.job, plan.impedances).explain(wanted)
+        return self._predicted.explain(wanted)
 
 
 def looks_at(

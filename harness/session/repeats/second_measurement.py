@@ -7,7 +7,7 @@ from harness.job.state import IDLE_STATE, State
 from harness.plan.model import Acquisition, ChangeAcquisition, Plan, Planned, SetupVisit, only_these
 from harness.reading import Reading
 from harness.session.events import Remark
-from harness.session.leads.doubt import Failed, doubted
+from harness.session.leads.doubt import Failed
 from harness.session.repeats.confirmation import confirmed, is_lost, same_value, unconfirmed
 from harness.session.walk import Walk
 from harness.units import counted
@@ -41,18 +41,9 @@ class SecondMeasurement:
     def _have_leads_looked_at(self, visits: Sequence[SetupVisit]) -> None:
         """If leads of a setup that hands made explain what did not pass there, have them put right, once."""
         for visit in visits:
-            name = visit.setup.name
-            held = [self._as_failed(pair) for pair in (*self._walk.held, *self._walk.failed)]
-            here = [each for each in held if name in each.setups]
-            found = self._walk.leads.looked_at(visit.setup, here, self._walk.measured)
-            if found is not None:
-                self._walk.failed = [
-                    (
-                        each,
-                        doubted(reading, visit.setup, found) if self._setups_of(each) == {name} else reading,
-                    )
-                    for each, reading in self._walk.failed
-                ]
+            held = [self._as_failed(pair) for pair in self._walk.held]
+            here = [each for each in held if visit.setup.name in each.setups]
+            if self._walk.leads.looked_at(visit.setup, here, self._walk.measured):
                 self._check_earlier(visit)
 
     def _as_failed(self, pair: tuple[Planned, Reading]) -> Failed:
@@ -95,6 +86,8 @@ class SecondMeasurement:
             and self._setups_of(planned)
             and self._setups_of(planned) <= setups
         ]
+        if setups and not rest:  # all of it failed: the look at the low level says what it shows now
+            rest = [each for each, _ in self._walk.failed if self._setups_of(each) <= setups]
         if rest:
             again = self._measured_again(only_these(self._context.plan, rest))
             self._walk.leads.saw_again(setups, again.leads)
@@ -127,7 +120,7 @@ class SecondMeasurement:
         doubtful = [planned for planned, _ in self._walk.held if self._setups_of(planned) <= setups]
         return only_these(self._context.plan, doubtful)
 
-    def _measured_again(self, part: Plan) -> "Walk":
+    def _measured_again(self, part: Plan) -> Walk:
         """Make a part of the plan again, nothing of it recorded."""
         context = self._context
         readings = counted(part.count, "reading")
@@ -140,11 +133,12 @@ class SecondMeasurement:
         for number, made in again.measured.items():  # for readings that wait for another setup
             if made.fitted is not None:
                 self._walk.measured[number] = made
+        self._walk.leads.saw_second(again.leads)
         for name, troubles in again.troubles.items():
             self._walk.troubles[name] += troubles
         return again
 
-    def _settle(self, part: Plan, again: "Walk") -> None:
+    def _settle(self, part: Plan, again: Walk) -> None:
         """Record what two measurements of each of these readings come to."""
         context = self._context
         second = {id(planned): reading for planned, reading in again.held}
