@@ -87,7 +87,11 @@ def test_a_job_gives_the_plan_that_it_gave(job: str) -> None:
 @pytest.mark.parametrize("job", JOBS)
 def test_captures_give_the_readings_that_they_gave(job: str) -> None:
     wanted = [row for row in expected("readings")[job] if row[1] not in OF_CHANGES]
-    assert_same(reading_rows(job), wanted, job)
+    rows = reading_rows(job)
+    assert len(rows) == len(wanted)
+    for row, kept in zip(rows, wanted, strict=True):
+        # Decibels and degrees of a ratio near 1 end where doubles do; another processor rounds otherwise.
+        assert_same(row, kept, f"{job} {kept}", 1e-13 if kept[6] in ("dB", "dBu", "deg") else 1e-20)
 
 
 def test_a_bench_record_on_another_range_is_not_taken_off_a_units_noise() -> None:

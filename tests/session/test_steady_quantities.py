@@ -107,7 +107,11 @@ def test_a_bad_contact_shows_as_ohms(capsys: pytest.CaptureFixture[str]) -> None
         "right": "pass",
     }
     bad, good = (left, right) if left.key.measurand.channel == "left" else (right, left)
-    assert value(bad) - value(good) == pytest.approx(3.0, abs=0.6)
+    for reading, ohm in ((bad, 3.0), (good, 0.0)):
+        # Twelve contacts a leg, each of 50 to 95 mohm by the simulated unit's own draw; up to three have the
+        # fault's ohms in their place.
+        assert known(reading.estimate).low < ohm + 24 * 0.095
+        assert known(reading.estimate).high > ohm + 21 * 0.050
 
 
 def test_a_line_that_does_not_come_is_caught_in_every_operation(capsys: pytest.CaptureFixture[str]) -> None:
@@ -131,10 +135,10 @@ def test_a_good_switcher_passes_and_ten_ohm_in_a_leg_convert_what_the_circuit_sa
     assert len(readings) == 4
     for reading in readings:
         assert reading.expected is not None
-        # Of four intervals of k = 2 one lies beside the truth once in six runs; of k = 3, once in a hundred.
+        # Of four intervals of k = 2 one lies beside the truth once in six runs; of k = 4, once in thousands.
         below, above = (
-            1.5 * (value(reading) - known(reading.estimate).low),
-            1.5 * (known(reading.estimate).high - value(reading)),
+            2 * (value(reading) - known(reading.estimate).low),
+            2 * (known(reading.estimate).high - value(reading)),
         )
         assert value(reading) - below < reading.expected.value < value(reading) + above
     unequal = [reading for reading in readings if "10 ohm" in reading.key.check]
