@@ -13,16 +13,13 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks.diagnosis import share
 from benchmarks.diagnosis_cases import SEED, SEQUENCES, Case, diagnose_unit
 from harness.job.faults import single_faults
 from harness.job.job import load_job
 
 FAULTS, GOOD_UNITS = 100, 20  # of each job
 JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
-
-
-def share(count: int, total: int) -> str:
-    return f"{count:4d} of {total:4d}  {100 * count / max(total, 1):6.1f} %"
 
 
 def print_cases(title: str, cases: list[Case]) -> None:

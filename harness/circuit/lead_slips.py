@@ -47,10 +47,14 @@ def leads_of(setup: Setup) -> tuple[Lead, ...]:
     )
 
 
+def ports_of(module: Module) -> tuple[PortName, ...]:
+    """Every port of every channel."""
+    return tuple(PortName(channel=c, net=port.net) for c in module.channels for port in module.ports)
+
+
 def pins_of(module: Module) -> Pins:
     """Every leg of every port, where a lead can be."""
-    ports = [PortName(channel=c, net=port.net) for c in module.channels for port in module.ports]
-    return tuple(f"{port}.{leg}" for port in ports for leg in LEGS)
+    return tuple(f"{port}.{leg}" for port in ports_of(module) for leg in LEGS)
 
 
 def possible_slips(module: Module, setup: Setup) -> tuple[Slip, ...]:

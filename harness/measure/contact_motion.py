@@ -105,7 +105,7 @@ def follow(
         change = LegChange(expected=expected, start=start, stop=stop, smallest_s=smallest_s)
         if moved[row]:
             own = _of_leg(chances, row)
-            opened, bouncing = own[:, [LEFT]].sum(axis=1) > LIKELY, own[:, BOUNCING] > LIKELY
+            opened, bouncing = own[:, LEFT] > LIKELY, own[:, BOUNCING] > LIKELY
             change = replace(
                 change,
                 left=times(1 - own[:, BEFORE]),
@@ -244,7 +244,7 @@ class _Courses:
     bounds_v: Floats
     noise_v: Floats
 
-    def merge(self, row: int, moves: "Moves") -> None:
+    def merge(self, row: int, moves: Moves) -> None:
         """Give a leg that no route leads to on one side the same course there, whether it is open or not."""
         for array in (self.volts, self.bounds_v):
             places = array if row == 0 else array.swapaxes(0, 1)
@@ -297,7 +297,7 @@ def _courses(
     uneven = [np.sqrt(2 * np.maximum(fit.noise_v**2 - fit.quiet_v**2, 0.0))[rows] for fit in fits]
     noise = np.sqrt((sides.before.quiet_v**2 + sides.after.quiet_v**2) / 2)[rows]
     peaks = np.abs(parts.sum(axis=3)).sum(axis=-1)  # (3, partners, legs)
-    offset_v = max(float(np.abs(fits[1].coefficients[rows, 0] - fits[0].coefficients[rows, 0]).max()), 0.0)
+    offset_v = float(np.abs(fits[1].coefficients[rows, 0] - fits[0].coefficients[rows, 0]).max())
     bounds = np.maximum(*uneven) + offset_v + INEXACT * peaks + STRAY * peaks.max()
     for place, side in ((OLD, 0), (NEW, 1)):
         bounds[place, min(place, partners - 1)] = uneven[side]

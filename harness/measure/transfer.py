@@ -43,6 +43,11 @@ class Transfer:
     made: Literal["measured", "referenced", "predicted"] = "measured"
     anchors: tuple[int | None, ...] = (None, None)
 
+    @property
+    def square(self) -> Floats:
+        """Square of the standard uncertainty of each entry, (legs, 2), by all components."""
+        return sum((np.abs(each.delta) ** 2 for each in self.components), np.zeros(self.values.shape))
+
 
 def predicted_transfer(values: Complex, spreads: Complex, names: Sequence[str] = ()) -> Transfer:
     """Dress a prediction as a transfer, so that what is expected is computed as what is measured is.

@@ -12,7 +12,7 @@ from harness.circuit.expand import PLACES, Place, build_wiring, contacts_between
 from harness.circuit.solve import transfer
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
-from harness.job.module import LEGS, Relay
+from harness.job.module import LEGS, Module, Relay
 from harness.job.sequence import Check
 from harness.job.state import IDLE_STATE, State, StateChange, named_change, single_control_changes
 from harness.measure.tones import SILENCE, Stimulus, choose_tones
@@ -54,10 +54,7 @@ class Routes:
                     for relay in module.relays
                 )
                 module = replace(module, relays=tuple(relay for relay in relays if relay.poles))
-            wiring = (setup.name, opened, leg or "")
-            if wiring not in self.wired:
-                self.wired[wiring] = build_wiring(module, self.job.fixture, setup, self.impedances)
-            circuit = in_state(self.wired[wiring], module, setup, state)
+            circuit = in_state(self._wiring(setup, module, opened, leg or ""), module, setup, state)
             self.known[key] = transfer(circuit, choose_tones(frequency_hz).frequencies_hz)
         return self.known[key]
 
@@ -71,15 +68,19 @@ class Routes:
             return self.transfer(setup, change.after, frequency_hz)
         key = (setup.name, f"{change.before.name} > {change.after.name}", places, "", frequency_hz)
         if key not in self.known:
-            wiring = (setup.name, (), "")
-            if wiring not in self.wired:
-                self.wired[wiring] = build_wiring(self.job.module, self.job.fixture, setup, self.impedances)
-            circuit = self.wired[wiring]
+            circuit = self._wiring(setup, self.job.module)
             moving = self.movers(change)
             contacts = contacts_between(self.job.module, change.before, change.after, moving, places)
             circuit = replace(circuit, elements=(*circuit.elements, *contacts))
             self.known[key] = transfer(circuit, choose_tones(frequency_hz).frequencies_hz)
         return self.known[key]
+
+    def _wiring(self, setup: Setup, module: Module, opened: tuple[str, ...] = (), leg: str = "") -> Circuit:
+        """A setup's circuit outside all contacts, of a module without those that are opened."""
+        key = (setup.name, opened, leg)
+        if key not in self.wired:
+            self.wired[key] = build_wiring(module, self.job.fixture, setup, self.impedances)
+        return self.wired[key]
 
     def movers(self, change: StateChange) -> tuple[str, ...]:
         """Relays that change sides at a change of state."""

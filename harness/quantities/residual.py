@@ -95,14 +95,14 @@ class Noise(Residual):
         """In dBu."""
         capture, rows = seen[0].capture, planned.given.rows
         options, own = planned.given.options, own_noise(seen[0], rows)
-        pair = None if own is None else own.inputs.index(capture.inputs[rows[0]]) // 2
+        at = [] if own is None else [own.inputs.index(capture.inputs[row]) for row in rows]
         gain_standard = (seen[0].gain_accuracy / sqrt(3), seen[0].gain_accuracy / sqrt(3))
         result = noise(
             capture.volts[list(rows)],
             capture.interval_s,
-            own_volts=None if own is None else own.volts[[own.inputs.index(capture.inputs[r]) for r in rows]],
+            own_volts=None if own is None else own.volts[at],
             own_interval_s=None if own is None else own.interval_s,
-            own_above_v2_hz=None if own is None or pair is None else own.above_v2_hz[pair],
+            own_above_v2_hz=None if own is None else own.above_v2_hz[at[0] // 2],
             step_v=(capture.step_v[rows[0]], capture.step_v[rows[1]]),
             weighting=options.weighting if isinstance(options, NoiseOptions) else "none",
             gain_standard=gain_standard,

@@ -4,6 +4,9 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from math import sqrt
+
+import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import Prediction, predict
@@ -12,6 +15,7 @@ from harness.job.job import Job
 from harness.job.state import IDLE_STATE, State
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
+from harness.plan.setups import input_numbers
 from harness.reading import Reading
 from harness.records.run import Event, SupplyTrouble
 from harness.records.store import RunStore
@@ -20,6 +24,12 @@ from harness.session.events import Hands, Observer, ReadingsMade, Remark, StateB
 from harness.session.instruments import CountedSwitchboard, Drive, Recovery, operations_of
 from harness.session.recorder import Recorder
 from harness.session.supply_watch import SupplyWatch
+
+
+def peaks_of(setup: Setup, prediction: Prediction, level_vrms: float) -> dict[int, float]:
+    """Peak volts that each input is to show, by its number, of two tones at this level."""
+    levels = np.abs(prediction.transfer).sum(axis=1) * level_vrms / sqrt(2.0)
+    return dict(zip(input_numbers(setup), map(float, levels), strict=True))
 
 
 def impedances(generator: Generator, oscilloscope: Oscilloscope) -> BenchImpedances:

@@ -1,7 +1,5 @@
 """Whether a setup is as it should be: no DC on its pins, and what is driven arrives at the driven port."""
 
-from math import sqrt
-
 import numpy as np
 
 from harness.errors import BenchError, SetupError
@@ -9,11 +7,11 @@ from harness.faults.lead_or_unit import Look
 from harness.job.fixture import Setup
 from harness.job.state import State
 from harness.measure.tones import SILENCE, Stimulus
-from harness.plan.setups import input_numbers
-from harness.session.context import RunContext
+from harness.plan.setups import drive_rows, input_numbers
+from harness.session.context import RunContext, peaks_of
 from harness.session.events import Remark
 from harness.session.recorder import CaptureRequest, FittedCapture
-from harness.session.through import LOW_LEVEL_VRMS
+from harness.session.through import LOW_LEVEL_VRMS, low_stimulus
 
 PURPOSE = "leads"
 LARGEST_DC_V = 0.5  # common practice, no source: above this, phantom power or an amplifier is connected
@@ -36,21 +34,19 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> Look | None:
         return None
     stimulus = low_stimulus(context)
     prediction = context.predict(setup, state, stimulus)
-    levels = np.abs(prediction.transfer).sum(axis=1) * LOW_LEVEL_VRMS / sqrt(2.0)
-    numbers = input_numbers(setup)
-    peaks_v = {number: float(level) for number, level in zip(numbers, levels, strict=True)}
-    fitted = capture_low(context, setup, state, stimulus, peaks_v)
-    seen = np.abs(fitted.fit.phasors) / (LOW_LEVEL_VRMS / 2)
-    try:
-        _refuse_silent(setup, seen, np.abs(prediction.transfer))
-        _refuse_swapped(setup, seen)
-        _refuse_other(setup, seen, np.abs(prediction.transfer))
-    except SetupError:
-        context.drive.set_again(stimulus)  # a generator that reads back another level is named first
-        raise
-    for row, number in enumerate(numbers):
-        expected = np.abs(prediction.transfer[row])
-        if expected.max() > 0.01 and seen[row].max() < NOTHING * expected.max():
+    fitted = capture_low(context, setup, state, stimulus, peaks_of(setup, prediction, LOW_LEVEL_VRMS))
+    seen, expected = np.abs(fitted.fit.phasors) / (LOW_LEVEL_VRMS / 2), np.abs(prediction.transfer)
+    rows = drive_rows(setup)
+    if rows is not None:
+        try:
+            _refuse_silent(setup, seen[list(rows)], expected[list(rows)])
+            _refuse_swapped(setup, seen[list(rows)])
+            _refuse_other(setup, seen[list(rows)], expected[list(rows)])
+        except SetupError:
+            context.drive.set_again(stimulus)  # a generator that reads back another level is named first
+            raise
+    for row, number in enumerate(input_numbers(setup)):
+        if expected[row].max() > 0.01 and seen[row].max() < NOTHING * expected[row].max():
             leg = "hot" if row % 2 == 0 else "cold"
             context.observe(
                 Remark(
@@ -109,11 +105,11 @@ def refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
 
 
 def _refuse_silent(setup: Setup, seen: np.ndarray, expected: np.ndarray) -> None:
-    """No single fault of a unit keeps the drive from both legs of the port that it is connected to."""
-    if setup.drive is None or setup.drive not in setup.view:
-        return
-    rows = list(setup.rows(setup.drive))
-    if expected[rows].max() > 0.1 and np.all(seen[rows] < NOTHING * expected[rows].max()):
+    """No single fault of a unit keeps the drive from both legs of the port that it is connected to.
+
+    seen, expected: of the two legs of the driven port, (2, 2), as in the functions below.
+    """
+    if expected.max() > 0.1 and np.all(seen < NOTHING * expected.max()):
         channels = ", ".join(map(str, setup.select or ()))
         by = f"switchboard channels {channels}" if channels else "its leads"
         raise SetupError(
@@ -125,11 +121,7 @@ def _refuse_silent(setup: Setup, seen: np.ndarray, expected: np.ndarray) -> None
 
 def _refuse_swapped(setup: Setup, seen: np.ndarray) -> None:
     """The driven port's own pins can't be swapped by the unit: generator or scope leads are."""
-    if setup.drive is None or setup.drive not in setup.view:
-        return
-    hot, cold = setup.rows(setup.drive)
-    own = seen[hot, 0], seen[cold, 1]
-    other = seen[hot, 1], seen[cold, 0]
+    own, other = np.diagonal(seen), (seen[0, 1], seen[1, 0])
     if all(wrong > FOREIGN_LEG * right and wrong > 0.1 for wrong, right in zip(other, own, strict=True)):
         raise SetupError(
             f"setup {setup.name!r}: {setup.drive} shows the cold output on its hot pin and the hot output "
@@ -141,13 +133,10 @@ def _refuse_swapped(setup: Setup, seen: np.ndarray) -> None:
 
 def _refuse_other(setup: Setup, seen: np.ndarray, expected: np.ndarray) -> None:
     """No single fault of a unit changes both legs of the driven port alike, with nothing between them."""
-    if setup.drive is None or setup.drive not in setup.view:
-        return
-    rows = list(setup.rows(setup.drive))
-    own = np.diagonal(seen[rows]) / np.maximum(np.diagonal(expected[rows]), NOTHING)
+    own = np.diagonal(seen) / np.maximum(np.diagonal(expected), NOTHING)
     mean = float(own.mean())
     alike = bool(np.all(np.abs(own - mean) < SAME_LEVEL * mean))
-    crossed = seen[rows][:, ::-1].diagonal() - mean * expected[rows][:, ::-1].diagonal()
+    crossed = seen[:, ::-1].diagonal() - mean * expected[:, ::-1].diagonal()
     if alike and abs(mean - 1) > OTHER_LEVEL and np.all(np.abs(crossed) < SAME_LEVEL):
         raise SetupError(
             f"setup {setup.name!r}: both legs of the driven port {setup.drive} show {mean:.2f} times "
@@ -155,8 +144,3 @@ def _refuse_other(setup: Setup, seen: np.ndarray, expected: np.ndarray) -> None:
             "not a fault of the unit",
             instrument="the wiring",
         )
-
-
-def low_stimulus(context: RunContext) -> Stimulus:
-    """The first tone of the plan, at a level that no contact film minds."""
-    return Stimulus(kind="pair", frequency_hz=context.plan.stimuli[0].frequency_hz, level_vrms=LOW_LEVEL_VRMS)

@@ -41,7 +41,7 @@ from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.model import Plan
 from harness.plan.setups import drive_rows, input_numbers
 from harness.roles import Capture
-from harness.session.context import RunContext
+from harness.session.context import RunContext, peaks_of
 from harness.session.events import Remark, SetupBegun
 from harness.session.recorder import CaptureRequest, FittedCapture, RawCapture
 
@@ -164,8 +164,8 @@ def _reference_in(context: RunContext, setup: Setup) -> Reference:
     if setup.select is None:
         context.hands.make(setup)
     context.set_state(setup, UNPOWERED_STATE)
-    for stimulus in context.plan.stimuli[:1]:
-        _prove_until_right(context, setup, stimulus.frequency_hz)
+    if context.plan.stimuli:
+        _prove_until_right(context, setup)
     tones = [_tone_reference(context, setup, stimulus) for stimulus in context.plan.stimuli]
     offsets = measure_offsets([(fitted.capture, fitted.fit) for fitted in _zeros(context, setup)])
     residuals = _take_residuals(context, setup)
@@ -237,7 +237,7 @@ def bench_moved(context: RunContext, reference: Reference) -> str:
         return ""
     context.set_state(setup, UNPOWERED_STATE)
     try:
-        _prove_until_right(context, setup, stimulus.frequency_hz)
+        _prove_until_right(context, setup)
         prediction = context.predict(setup, UNPOWERED_STATE, stimulus)
         shots = [
             _shot(context.recorder.fit(_capture(context, setup, stimulus, prediction)), stimulus.level_vrms)
@@ -281,9 +281,7 @@ def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup)
     emf_vrms = (stimulus.level_vrms / 2, stimulus.level_vrms / 2)
     context.set_state(setup, IDLE_STATE)
     prediction = context.predict(setup, IDLE_STATE, stimulus)
-    peak_v = stimulus.level_vrms / sqrt(2.0)
-    levels = abs(prediction.transfer).sum(axis=1) * peak_v
-    peaks_v = dict(zip(input_numbers(setup), map(float, levels), strict=True))
+    peaks_v = peaks_of(setup, prediction, stimulus.level_vrms)
     context.drive.apply(stimulus)
     request = CaptureRequest(
         setup=setup, state=IDLE_STATE, stimulus=stimulus, peaks_v=peaks_v, purpose="driven port"
@@ -306,8 +304,7 @@ def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup)
         acquisition="driven port",
         passive=not context.job.module.amplifiers,
     )
-    square = sum((np.abs(each.delta) ** 2 for each in seen.components), np.zeros(seen.values.shape))
-    square = square + (np.abs(prediction.spreads) ** 2).sum(axis=0)
+    square = seen.square + (np.abs(prediction.spreads) ** 2).sum(axis=0)
     every = np.arange(len(seen.values))
     legs = every % 2
     own, expected = seen.values[every, legs], prediction.transfer[every, legs]
@@ -338,20 +335,25 @@ def _why_no_reference(context: RunContext) -> str:
     return f"no through setup in fixture.toml: {lost}. Add a [[setup]] with through = true"
 
 
-def _prove_until_right(context: RunContext, setup: Setup, frequency_hz: float) -> None:
+def low_stimulus(context: RunContext) -> Stimulus:
+    """The first tone of the plan, at a level that no contact film minds."""
+    return Stimulus(kind="pair", frequency_hz=context.plan.stimuli[0].frequency_hz, level_vrms=LOW_LEVEL_VRMS)
+
+
+def _prove_until_right(context: RunContext, setup: Setup) -> None:
     """Prove the leads; if hands made the setup, let them correct it and prove it again."""
     for _ in range(CORRECTIONS if setup.select is None else 0):
         try:
-            return _prove_leads(context, setup, frequency_hz)
+            return _prove_leads(context, setup)
         except SetupError as error:
             context.drive.silence()
             context.observe(Remark(text=str(error)))
             context.hands.correct(setup, (), str(error))
-    return _prove_leads(context, setup, frequency_hz)
+    return _prove_leads(context, setup)
 
 
-def _prove_leads(context: RunContext, setup: Setup, frequency_hz: float) -> None:
-    stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=LOW_LEVEL_VRMS)
+def _prove_leads(context: RunContext, setup: Setup) -> None:
+    stimulus = low_stimulus(context)
     prediction = context.predict(setup, UNPOWERED_STATE, stimulus)
     fitted = context.recorder.fit(_capture(context, setup, stimulus, prediction))
     problems = lead_problems(fitted.capture, stimulus, prediction)

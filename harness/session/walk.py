@@ -10,11 +10,7 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
-from math import sqrt
 
-import numpy as np
-
-from harness.circuit.predict import Prediction
 from harness.errors import BenchError, ReadingError, SetupError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.reference import Reference
@@ -29,7 +25,7 @@ from harness.plan.model import (
 from harness.plan.setups import drive_rows, input_numbers
 from harness.reading import Reading
 from harness.roles import SupplyReading
-from harness.session.context import RunContext
+from harness.session.context import RunContext, peaks_of
 from harness.session.instruments import TRANSIENT, NotTaken
 from harness.session.leads.doubt import LeadDoubts
 from harness.session.recorder import (
@@ -41,9 +37,7 @@ from harness.session.recorder import (
     make_state_reading,
     missing_reading,
 )
-from harness.session.repeats.confirmation import (
-    is_doubtful,
-)
+from harness.session.repeats.confirmation import is_doubtful
 from harness.session.setup_check import check_setup
 from harness.session.state_changes import ChangeWalk, cycle_reading
 from harness.session.supply_watch import Trouble
@@ -211,10 +205,9 @@ class Walk:
     def _capture(self, visit: SetupVisit, acquisition: Acquisition) -> RawCapture | NotTaken:
         setup, stimulus = visit.setup, acquisition.stimulus
         prediction = self.context.plan.predictions.get(acquisition.number)
-        levels = np.zeros(2 * len(setup.view))
+        peaks_v = dict.fromkeys(input_numbers(setup), 0.0)
         if prediction is not None:
-            levels = np.abs(prediction.transfer).sum(axis=1) * stimulus.level_vrms / sqrt(2.0)
-        peaks_v = dict(zip(input_numbers(setup), map(float, levels), strict=True))
+            peaks_v = peaks_of(setup, prediction, stimulus.level_vrms)
         number, state = acquisition.number, acquisition.state
         request = CaptureRequest(setup=setup, state=state, stimulus=stimulus, peaks_v=peaks_v, number=number)
         try:
@@ -280,6 +273,9 @@ class Walk:
                 transfer = self._transfer(visit, acquisition, fitted)
         except ReadingError as error:
             missing = NotTaken(reason=str(error))
+        at_one = None
+        if transfer is not None:
+            at_one = self.context.predict_at_one(visit.setup, acquisition.state, acquisition.stimulus)
         self.measured[acquisition.number] = Measured(
             setup=visit.setup,
             stimulus=acquisition.stimulus,
@@ -287,11 +283,8 @@ class Walk:
             transfer=transfer,
             prediction=self.context.plan.predictions.get(acquisition.number),
             missing=missing,
-            at_one=self._at_one(visit, acquisition) if transfer is not None else None,
+            at_one=at_one,
         )
-
-    def _at_one(self, visit: SetupVisit, acquisition: Acquisition) -> Prediction:
-        return self.context.predict_at_one(visit.setup, acquisition.state, acquisition.stimulus)
 
     def _transfer(
         self, visit: SetupVisit, acquisition: Acquisition, fitted: FittedCapture

@@ -7,13 +7,14 @@ these leads not proven. Where no single slip explains what is seen, each lead is
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from itertools import islice
 from math import sqrt
 
 import numpy as np
 
 from harness.arrays import Complex
-from harness.circuit.lead_slips import Lead, Slip, pins_of
+from harness.circuit.lead_slips import Lead, Slip, pins_of, ports_of
 from harness.circuit.predict import predict_states
 from harness.errors import CircuitError, ReadingError, SetupError
 from harness.faults.lead_levels import Levels, Misplaced, PredictedLevels, misplaced, unmoved
@@ -25,15 +26,15 @@ from harness.faults.lead_or_unit import (
     slips_in_words,
     without_repeats,
 )
-from harness.job.fixture import PortName, Setup, SourceAdded
+from harness.job.fixture import Setup, SourceAdded
 from harness.job.module import LEGS
 from harness.job.state import IDLE_STATE, State, single_control_states
 from harness.plan.setups import input_numbers
 from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
 from harness.session.context import RunContext, impedances
 from harness.session.events import Hands, Remark
-from harness.session.setup_check import capture_low, look_of, low_stimulus, refuse_dc
-from harness.session.through import LOW_LEVEL_VRMS
+from harness.session.setup_check import capture_low, look_of, refuse_dc
+from harness.session.through import LOW_LEVEL_VRMS, low_stimulus
 
 CHECKS = 3  # as made; with the named leads corrected; with all leads checked: a difference then is the unit's
 MOST_STATES = 8  # that are looked at beside idle, and their number is only so large if they tell leads apart
@@ -129,7 +130,6 @@ class _LeadCheck:
         more = (state for state in states if state.powered and state not in self._singles)
         self._states = (*self._singles, *islice(more, max(0, MOST_TRIED - len(self._singles))))
         self._at: dict[tuple[Slip | None, State], Complex] = {}
-        self._levels: PredictedLevels | None = None
         self._untold: tuple[Slip, ...] = self._slips
 
     def look(self) -> Misplaced | None:
@@ -149,7 +149,7 @@ class _LeadCheck:
         }
         self._untold = self._not_told(as_they_should)
         if len(as_they_should) == len(seen):
-            alone = unmoved(self._by_level(), np.abs(seen[IDLE_STATE]))
+            alone = unmoved(self._by_level, np.abs(seen[IDLE_STATE]))
             return Misplaced(leads=(), message=alone) if alone else None
         slips = without_repeats(slip for slip in self._slips if self._fits(slip, seen))
         if slips:
@@ -161,7 +161,7 @@ class _LeadCheck:
                     seen[state] = self._capture(state)
             context.set_state(setup, IDLE_STATE)
         levels = np.stack([np.abs(seen[state]) for state in self._singles])
-        return misplaced(self._by_level(), levels)
+        return misplaced(self._by_level, levels)
 
     def found(self, *, looked_at: bool) -> LeadsFound:
         """Which leads are proven by the last look."""
@@ -227,10 +227,9 @@ class _LeadCheck:
             self._at[key] = self._predicted.of(self._setup, state, frequencies_hz, slip=slip)
         return self._at[key]
 
+    @cached_property
     def _by_level(self) -> PredictedLevels:
-        if self._levels is None:
-            self._levels = _predict_levels(self._context, self._setup, self._singles)
-        return self._levels
+        return _predict_levels(self._context, self._setup, self._singles)
 
     def _capture(self, state: State) -> Complex:
         peaks_v = dict.fromkeys(input_numbers(self._setup), LOW_LEVEL_VRMS / sqrt(2.0))
@@ -242,9 +241,8 @@ class _LeadCheck:
 def _predict_levels(context: RunContext, setup: Setup, states: Sequence[State]) -> PredictedLevels:
     """The levels at each pin for each position of the generator's leads."""
     module = context.job.module
-    ports = [PortName(channel=c, net=port.net) for c in module.channels for port in module.ports]
     pins = pins_of(module)
-    whole = replace(setup, view=tuple(ports), controls_viewed={})
+    whole = replace(setup, view=ports_of(module), controls_viewed={})
 
     def levels(source: SourceAdded | None) -> Levels:
         result = predict_states(

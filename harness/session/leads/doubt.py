@@ -224,16 +224,13 @@ def looks_at(
         transfer = made.get(acquisition.number)
         if transfer is None:
             continue
-        square = np.zeros(transfer.values.shape)
-        for component in transfer.components:
-            square += np.abs(component.delta) ** 2
         looks.append(
             Look(
                 setup=measured[acquisition.number].setup,
                 state=acquisition.state,
                 frequencies_hz=acquisition.stimulus.tones.frequencies_hz,
                 values=transfer.values,
-                standard=np.sqrt(square),
+                standard=np.sqrt(transfer.square),
                 failed=acquisition.number in captures or acquisition.setup in whole,
             )
         )
