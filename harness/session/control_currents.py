@@ -48,6 +48,7 @@ def energise(context: BenchContext) -> dict[str, float]:
     """
     currents_a: dict[str, float] = {}
     module, supply = context.job.module, context.bench.supply
+    context.supply_watch.learn(currents_a)
     for state in single_control_states(module.control_names):
         limit_a = limit_of(module, state)
         supply.set(voltage_v=module.supply.voltage_v, limit_a=limit_a)
@@ -55,6 +56,7 @@ def energise(context: BenchContext) -> dict[str, float]:
             supply.switch(on=True)
         context.set_state(None, state)
         currents_a[state.name] = context.supply_watch.check(state, limit_a=limit_a).current_a
+        context.supply_watch.learn(currents_a)
     context.begin_state(None, IDLE_STATE)  # whatever comes next settles by itself
     supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
     controls = counted(len(module.control_names), "control line")

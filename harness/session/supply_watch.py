@@ -10,7 +10,7 @@ from typing import NoReturn, Protocol
 from harness.errors import BadReply, OverCurrentError
 from harness.job.module import Module
 from harness.job.state import IDLE_STATE, State
-from harness.plan.states import LIMIT_REACHED, expected_current_a
+from harness.plan.states import LIMIT_REACHED, expected_current_a, limit_of
 from harness.roles import Supply, SupplyReading
 
 VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
@@ -22,6 +22,7 @@ LATER = 4.0  # settling times: until a second reading of what a late switchboard
 LATEST_S = 2.5  # a board that has not acted by then does not act
 PATIENCE_S = 10.0  # in all of a run: a coil that fails during it is not waited for in every state
 FROZEN = 1.5  # times half a control line's current: further off than a coarse meter's last digit
+LIKE_A_LINE = 0.25  # of what a control line adds: coils within 10 %, their copper warm or cold, and the meter
 READINGS = 5  # of a current that is judged: meters of supplies are noisy near the bottom of their range
 
 
@@ -74,13 +75,14 @@ class SupplyWatch:
         self.troubles: list[Trouble] = []
 
     def learn(self, currents_a: Mapping[str, float]) -> None:
-        """Take what this unit draws idle and with each control line alone, by the name of the state.
+        """Take what this unit draws, by the name of the state, as far as it is known yet.
 
-        From then on a current is compared with the unit's own: an open coil is known, so that a current that
-        is wrong later is a relay board that is late.
+        If it is known idle and with each control line alone, a current is compared with the unit's own: an
+        open coil is known, so that a current that is wrong later is a relay board that is late.
         """
-        self._own_a = currents_a
-        self._patience_s = PATIENCE_S
+        self._own_a = dict(currents_a)
+        if all(control in currents_a for control in self._module.control_names):
+            self._patience_s = PATIENCE_S
 
     def _expected_a(self, state: State) -> float:
         """What the unit draws in a state: by its own currents if they are known, else by its module."""
@@ -123,6 +125,7 @@ class SupplyWatch:
         reading = self._read(state, limit_a)
         if self._may_be_late(reading, state):
             reading = self._when_in_time(reading, state, limit_a)
+            self._refuse_a_line_that_is_on(reading, state, limit_a)
         if self._is_over(reading, state):
             reading = self._restored(reading, state, limit_a)
         if self._is_over(reading, state):
@@ -203,6 +206,7 @@ class SupplyWatch:
         self._last = None
         again = self._once_unlimited(limit_a)
         if self._is_limited(again, limit_a):
+            self._refuse_a_line_that_is_on(again, state, limit_a)
             self._blame(again, state, limit_a)
         self._note(
             f"the relay supply gave {limited.current_a * 1e3:.1f} mA at {limited.voltage_v:.2f} V in state "
@@ -230,6 +234,39 @@ class SupplyWatch:
             )
         if problem:
             raise BadReply(f"gives {problem}", instrument="supply", address=self._supply.identity.address)
+
+    def _refuse_a_line_that_is_on(self, reading: SupplyReading, state: State, limit_a: float) -> None:
+        """Raise BadReply if the unit draws idle what one of its control lines would add.
+
+        Told only of a state in which no line is on, before the unit's own idle current is known.
+        """
+        if state.on or IDLE_STATE.name in self._own_a:
+            return
+        module, supply = self._module, self._supply
+        lines = [State(on=(control,)) for control in module.control_names]
+        if self._is_limited(reading, limit_a):  # what it would draw, within what the lines are proven with
+            supply.set(
+                voltage_v=module.supply.voltage_v, limit_a=max(limit_of(module, line) for line in lines)
+            )
+            self._wait(LATER * self._settle_s)
+            reading = supply.measure()
+        idle_a = expected_current_a(module, IDLE_STATE)
+        excess_a = reading.current_a - idle_a
+        alike = [
+            line.name
+            for line in lines
+            if abs(excess_a - (added_a := expected_current_a(module, line) - idle_a)) < LIKE_A_LINE * added_a
+        ]
+        if alike:
+            names = " or ".join(alike)
+            raise BadReply(
+                f"gives {1e3 * reading.current_a:.1f} mA with all channels of the switchboard open, "
+                f"{1e3 * excess_a:.1f} mA more than the unit should draw, as much as {names} adds: "
+                "that channel does not open, or the line is shorted to ground in the unit. "
+                "Unplug the control lead: if the current stays, the unit is at fault",
+                instrument="supply",
+                address=supply.identity.address,
+            )
 
     def _once_unlimited(self, limit_a: float) -> SupplyReading:
         """Read the supply until it is not at its limit, or a late board has had its time."""

@@ -367,7 +367,6 @@ class UnitRun:
 
     def _energise(self, context: RunContext) -> None:
         now_a = energise(context)
-        context.supply_watch.learn(now_a)
         if self._currents_a is not None:
             check_same_unit(self._currents_a, now_a)
             return

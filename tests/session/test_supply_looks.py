@@ -88,8 +88,24 @@ def test_a_board_that_is_late_is_no_over_current() -> None:
 
 
 def test_a_current_that_stays_is_the_units() -> None:
-    with pytest.raises(OverCurrentError, match=r"over-current in state idle: .* 29.9 mA"):
-        Bench([LOOP_A, LOOP_A]).check()
+    with pytest.raises(OverCurrentError, match=r"over-current in state idle: .* 106.0 mA"):
+        Bench([IDLE_A + 0.1]).check()
+
+
+@pytest.mark.parametrize("added", [0.8, 1.0, 1.2])
+def test_a_unit_that_draws_idle_what_a_control_line_adds_is_not_failed(added: float) -> None:
+    """A channel that stays closed and a line shorted in the unit draw the same."""
+    with pytest.raises(BadReply, match="as much as loop_a or loop_b adds"):
+        Bench([IDLE_A + added * (LOOP_A - IDLE_A)]).check()
+
+
+def test_a_channel_that_stays_closed_while_the_lines_are_proven_is_the_benchs() -> None:
+    """Idle is known by then: 53 mA with all channels open are none of the unit's."""
+    bench = Bench([2 * LOOP_A], once_on_a=[LOOP_A])
+    watch = bench.watch()
+    watch.learn({"idle": IDLE_A})
+    with pytest.raises(BadReply, match="the switchboard did not open a channel"):
+        watch.check(LOOP_A_ON, limit_a=0.049)
 
 
 def test_a_supply_at_its_limit_is_the_units_once_its_output_was_switched_off_and_on() -> None:
