@@ -35,6 +35,8 @@ NOTHING = 0.03  # of what its own leg should show: less is none of it
 FACTOR_DB = 1.5  # how near a wrong level is to a known factor to be named as that
 LEVEL_DB = 1.0  # beyond what a good scope and generator can be wrong
 LARGEST_DC_V = 0.5
+LEG_NAMES = ("hot", "cold")
+OPPOSED = math.pi / 2  # of phase between two inputs of one leg: no lead and no range shifts it so far
 LARGEST_MAINS_VRMS = 2e-3
 
 
@@ -159,7 +161,20 @@ def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, Floats]:
         if not abs(own[row]) > 20 * standard[row]:
             raise ReadingError(f"input {number} does not see its source in the through setup")
     own = own * np.exp(-1j * np.angle(own[rows % 2]))
+    for problem in _opposed(inputs, own):
+        raise ReadingError(problem)
     return own, standard
+
+
+def _opposed(inputs: tuple[int, ...], own: Complex) -> Iterator[str]:
+    """Say which inputs see their output in the opposite phase of the first input that sees it too."""
+    for row, number in enumerate(inputs):
+        first = row % 2
+        if abs(np.angle(own[row] * own[first].conj())) > OPPOSED:
+            yield (
+                f"inputs {inputs[first]} and {number} see the {LEG_NAMES[first]} output in opposite phase: "
+                "one of them inverts. Look at the invert setting of both in the oscilloscope's menu"
+            )
 
 
 def _spread(levels: Floats, noise: Floats) -> RecordSpread:
@@ -240,14 +255,20 @@ def through_problems(
     fit: of tones hot, cold and then perhaps the mains (50 and 60 Hz), at a low level; emf_vrms as set.
     through_prediction: (legs, 2), from the circuit of the through setup.
     Looks for: swapped leads, a lead on nothing, hot and cold joined, a probe's factor of 10, a generator
-    set for a 50 ohm load, any other wrong level, DC, hum.
+    set for a 50 ohm load, any other wrong level, an inverted input, DC, hum.
     """
     rows = np.arange(len(inputs))
     expected = np.abs(through_prediction[rows, rows % 2]) * np.asarray(emf_vrms)[rows % 2]
-    own = np.abs(fit.phasors[rows, rows % 2]) / expected
+    phasors = fit.phasors[rows, rows % 2]
+    own = np.abs(phasors) / expected
     other = np.abs(fit.phasors[rows, 1 - rows % 2]) / expected
     good = (own > NOTHING) & (other < OTHER_LEG * np.maximum(own, 0.1))
-    return (*_leads(inputs, own, other), *_levels(inputs, own, good), *_offsets_and_mains(inputs, fit))
+    return (
+        *_leads(inputs, own, other),
+        *_levels(inputs, own, good),
+        *(_opposed(inputs, phasors) if good.all() else ()),
+        *_offsets_and_mains(inputs, fit),
+    )
 
 
 def _offsets_and_mains(inputs: tuple[int, ...], fit: ToneFit) -> Iterator[str]:
@@ -274,7 +295,7 @@ def _leads(inputs: tuple[int, ...], own: Floats, other: Floats) -> Iterator[str]
     # a generator at a wrong level or a probe's factor still shows a tenth: nothing is less than that
     nothing = (own < NOTHING) & (other < NOTHING)
     for row, number in enumerate(inputs):
-        leg, wrong = ("hot", "cold") if row % 2 == 0 else ("cold", "hot")
+        leg, wrong = LEG_NAMES[row % 2], LEG_NAMES[1 - row % 2]
         partner = row + 1 - 2 * (row % 2)
         if swapped[row] and swapped[partner]:
             if row % 2 == 0:
@@ -293,7 +314,7 @@ def _leads(inputs: tuple[int, ...], own: Floats, other: Floats) -> Iterator[str]
 def _levels(inputs: tuple[int, ...], own: Floats, good: Flags) -> Iterator[str]:
     """Say which inputs, of those that see the right output, see it at a level that can't be."""
     level_db = 20 * np.log10(np.maximum(own, 1e-9))
-    for k, leg in enumerate(("hot", "cold")):
+    for k, leg in enumerate(LEG_NAMES):
         rows = [row for row in range(k, len(inputs), 2) if good[row]]
         doubled = [row for row in rows if abs(abs(level_db[row]) - 6.02) < FACTOR_DB]
         if rows and len(doubled) == len(rows):

@@ -87,8 +87,15 @@ def test_right_leads_are_not_remarked_upon() -> None:
                 "high impedance, or the reverse"
             ],
         ),
+        (
+            changed(i4=[0, -1]),
+            [
+                "inputs 2 and 4 see the cold output in opposite phase: one of them inverts. Look at the "
+                "invert setting of both in the oscilloscope's menu"
+            ],
+        ),
     ],
-    ids=["inputs_swapped", "wrong leg", "open", "joined", "probe", "odd level", "load setting"],
+    ids=["inputs_swapped", "wrong leg", "open", "joined", "probe", "odd level", "load setting", "inverted"],
 )
 def test_a_wrong_lead_is_named(transfer: NDArray[np.complex128], sentences: list[str]) -> None:
     def rough(sentence: str) -> list[str]:  # the decibels depend on the bench's own errors
@@ -230,3 +237,16 @@ def test_an_input_that_sees_no_source_makes_no_reference() -> None:
     shot = Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=(1.0, 1.0))
     with pytest.raises(ReadingError, match="input 3 does not see its source"):
         tone_reference([shot], [], through_prediction=through(4), identity="r")
+
+
+def test_an_input_that_inverts_in_a_part_of_the_records_makes_no_reference() -> None:
+    """Its ranges would be tied to each other by -1, and every reading on one of them inverted."""
+    bench = SyntheticBench(2)
+
+    def shot(volts_per_division: float, transfer: NDArray[np.complex128]) -> Shot:
+        capture = bench.capture(transfer, TONES, (0.5, 0.5), dict.fromkeys(bench.inputs, volts_per_division))
+        return Shot(capture=capture, fit=fit_of(capture, TONES), emf_vrms=(0.5, 0.5))
+
+    ladder = [shot(0.2, through(4)), shot(0.5, changed(i1=[-1, 0]))]
+    with pytest.raises(ReadingError, match="inputs 1 and 3 see the hot output in opposite phase"):
+        tone_reference([shot(0.5, through(4))], ladder, through_prediction=through(4), identity="r")
