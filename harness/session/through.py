@@ -44,6 +44,7 @@ from harness.roles import Capture
 from harness.session.context import RunContext, peaks_of
 from harness.session.events import Remark, SetupBegun
 from harness.session.recorder import CaptureRequest, FittedCapture, RawCapture
+from harness.session.supply_watch import LATEST_S
 
 PURPOSE = "through reference"
 
@@ -135,6 +136,9 @@ def _through_inputs(context: RunContext, setup: Setup) -> range:
 
 LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
 CORRECTIONS = 2  # by hands, before leads that are still wrong end it
+SWITCHED_AGAIN = (
+    1  # times, before a switchboard's connections that are still wrong end it: it may be late once
+)
 REPEATS = 3  # captures at the drive level: their spread is the reference's repeatability
 WEAKEST_LIVE = 1e-4  # of the drive: below this a leg's gain accuracy is not what limits a reading
 RUNG_SHARES = (1.0, 0.5, 0.25)  # of the level that fills the finer range, tried in turn
@@ -341,14 +345,20 @@ def low_stimulus(context: RunContext) -> Stimulus:
 
 
 def _prove_until_right(context: RunContext, setup: Setup) -> None:
-    """Prove the leads; if hands made the setup, let them correct it and prove it again."""
-    for _ in range(CORRECTIONS if setup.select is None else 0):
+    """Prove the leads. If that fails, hands correct what they made, or the board switches once more."""
+    for _ in range(CORRECTIONS if setup.select is None else SWITCHED_AGAIN):
         try:
             return _prove_leads(context, setup)
         except SetupError as error:
             context.drive.silence()
-            context.observe(Remark(text=str(error)))
-            context.hands.correct(setup, (), str(error))
+            if setup.select is None:
+                context.observe(Remark(text=str(error)))
+                context.hands.correct(setup, (), str(error))
+            else:
+                context.observe(Remark(text=f"{error}. All channels are opened and switched once more"))
+                context.make_safe()
+                context.set_state(setup, UNPOWERED_STATE)
+                context.wait_until(time.monotonic() + LATEST_S)
     return _prove_leads(context, setup)
 
 
