@@ -159,6 +159,35 @@ class LeadsPredicted:
         listed = [*(slip for setup in setups for slip in self.slips(setup)), *exchanged]
         return tuple({frozenset(slip.places): slip for slip in reversed(listed)}.values())[::-1]
 
+    def shown_instead(self, looks: Sequence[Look]) -> tuple[Setup | None, ...]:
+        """Which other setup's connections these setups showed in place of their own; None: no connection.
+
+        A relay of the switchboard that stays open or closed does this to every setup that needs it. Empty if
+        no other setup explains all that failed, and roughly all else in the same setups, or if a single fault
+        of the unit explains it as well.
+        """
+        failed, others = self._shared_out(looks)
+        setups = {look.setup.name for look in failed}
+        if not failed or any(look.setup.select is None for look in failed):
+            return ()
+        here = [look for look in others if look.setup.name in setups]
+        found = tuple(
+            setup
+            for setup in (None, *self._job.fixture.setups)
+            if all(fits(look, self._instead(look, setup), EXPLAINED, self._at(look)) for look in failed)
+            and all(fits_roughly(look.values, self._instead(look, setup)) for look in here)
+        )
+        every = single_faults(self._job.module, self._job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
+        return () if found and any(True for _ in self._that_fit(every, failed, others)) else found
+
+    def _instead(self, look: Look, setup: Setup | None) -> Complex:
+        """What the inputs of a setup would show with another one's connections, or with none: (legs, 2)."""
+        result = np.zeros_like(look.values)
+        if setup is not None:
+            shown = self.of(setup, look.state, look.frequencies_hz)[: len(result)]
+            result[: len(shown)] = shown
+        return result
+
     def any_explains(self, faults: Sequence[Fault], looks: Sequence[Look]) -> bool:
         """Whether one of these faults explains everything that failed, and roughly all other captures."""
         failed, others = self._shared_out(looks)
@@ -212,6 +241,19 @@ def without_repeats(slips: Iterable[Slip]) -> tuple[Slip, ...]:
     listed = [slip for slip in listed if len(slip.places) == fewest or is_exchange(slip)]
     off = {slip.leads for slip in listed if not any(pins for _, pins in slip.places)}
     return tuple(slip for slip in listed if slip.leads not in off or not any(pins for _, pins in slip.places))
+
+
+def instead_in_words(setups: Iterable[Setup], instead: Sequence[Setup | None]) -> str:
+    """What some setups showed in place of their own connections, and which relays may be the cause."""
+    setups = list(setups)
+    shown = " or ".join("no connection" if one is None else f"those of setup {one.name!r}" for one in instead)
+    selected = {channel for setup in (*setups, *filter(None, instead)) for channel in setup.select or ()}
+    channels = ", ".join(map(str, sorted(selected)))
+    names = ", ".join(repr(setup.name) for setup in setups)
+    return (
+        f"in place of the connections of setup {names} the inputs show {shown}: "
+        f"look at the relays of the switchboard's channels {channels}"
+    )
 
 
 def lead_names(setup: Setup) -> dict[Lead, str]:

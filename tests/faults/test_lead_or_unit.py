@@ -5,6 +5,7 @@ The two share no solver. Units are drawn with tolerances, so the program knows n
 
 import random
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,13 @@ import pytest
 from benchmarks.lead_slips import KINDS, make_job
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.lead_slips import Lead, Slip, leads_of
-from harness.faults.lead_or_unit import LeadsPredicted, Look, lead_names, slips_in_words
+from harness.faults.lead_or_unit import (
+    LeadsPredicted,
+    Look,
+    instead_in_words,
+    lead_names,
+    slips_in_words,
+)
 from harness.job.faults import parse_fault
 from harness.job.fixture import Setup
 from harness.job.job import Job
@@ -148,3 +155,34 @@ def test_wires_exchanged_between_two_setups_are_found_in_both(tmp_path: Path) ->
     assert slips_in_words(second, found.slips) == (
         "inputs 1 and 4 are swapped: input 1 belongs on left.out.hot and input 4 on right.out.cold"
     )
+
+
+def test_a_through_connection_that_stays_is_found_in_every_setup_that_needs_another(tmp_path: Path) -> None:
+    job = make_job(KINDS["two-loop switcher"], tmp_path / "job")
+    through = next(setup for setup in job.fixture.setups if setup.through)
+    setups = [setup for setup in job.fixture.setups if setup.drive is not None][:2]
+    values = (
+        np.tile(np.eye(2), (2, 1)) * 1e6 / (1e6 + 50)
+    )  # closed form: inputs of 1 Mohm on outputs of 50 ohm
+    looks = [
+        replace(look, setup=setup, values=values.astype(complex))
+        for setup in setups
+        for look in looks_at(job, setup, single_control_states(job.module.control_names)[:2])
+    ]
+    found = LeadsPredicted(job, BenchImpedances()).shown_instead(looks)
+    assert found == (through,)
+    assert "those of setup 'through reference'" in instead_in_words(setups, found)
+
+
+def test_setups_that_show_nothing_are_not_connected_unless_a_fault_silences_them(tmp_path: Path) -> None:
+    job = make_job(KINDS["two-loop switcher"], tmp_path / "job")
+    predicted = LeadsPredicted(job, BenchImpedances())
+    outputs = [
+        setup for setup in job.fixture.setups if setup.name.endswith("view both outputs")
+    ]  # the driven port is not in view
+    looks = [look for setup in outputs for look in looks_at(job, setup, (IDLE_STATE,))]
+    silent = [replace(look, values=np.zeros_like(look.values)) for look in looks]
+    assert predicted.shown_instead(silent) == (None,)
+    assert "channels 11, 14" in instead_in_words(outputs, (None,))
+    shorted = looks_at(job, outputs[0], (IDLE_STATE,), fault="left.out legs shorted")
+    assert predicted.shown_instead(shorted) == ()

@@ -20,6 +20,7 @@ from harness.faults.lead_or_unit import (
     LeadsPredicted,
     Look,
     fits_roughly,
+    instead_in_words,
     named_leads,
     slips_in_words,
 )
@@ -123,7 +124,7 @@ class LeadDoubts:
         if found is None or not (found.slips or found.of_fixture):
             found, has_changed = self._second_explanation(names), True
         if found is None:
-            return plain, None
+            return self._settled_by_connections(failed, in_question, measured)
         if has_changed:  # a fault that was there from the start would have shown earlier as well
             found = replace(found, slips=found.slips or found.of_fixture, of_fixture=(), faults=())
         slips = found.slips or tuple(slip for slip in found.of_fixture if is_one_mistake(slip))
@@ -160,6 +161,24 @@ class LeadDoubts:
         context.record(LeadsLookedAt(setup=setup.name, leads=named_leads(setup, found.slips)), text)
         return doubtful, None
 
+    def _settled_by_connections(
+        self, failed: Sequence[Failed], in_question: Sequence[Failed], measured: Mapping[int, Measured]
+    ) -> tuple[list[tuple[Planned, Reading]], LeadInDoubt | None]:
+        """As `settled`, for readings that no lead explains: a fixture's relays may not have made a setup."""
+        looks = looks_at(self._context.plan, in_question, measured, self._low_looks)
+        instead = self._predicted.shown_instead(looks) if in_question else ()
+        if not instead:
+            return [(each.planned, each.reading) for each in failed], None
+        setups = {look.setup.name: look.setup for look in looks if look.failed}
+        message = instead_in_words(setups.values(), instead)
+        doubtful = [
+            (each.planned, _unproven(each.reading, message) if each in in_question else each.reading)
+            for each in failed
+        ]
+        return doubtful, LeadInDoubt(
+            f"{message}. No single fault of the unit explains this", instrument="the wiring"
+        )
+
     def came_later(self, failed: Sequence[Failed], measured: Mapping[int, Measured]) -> set[str]:
         """The setups where a lead that came off after a while would explain what failed.
 
@@ -173,7 +192,7 @@ class LeadDoubts:
         troubled = {look.setup.name for look in looks if look.failed}
         rest = [look for look in looks if look.failed or look.setup.name not in troubled]
         later = self._predicted.explain(rest)
-        if later is None or not (later.slips or later.of_fixture):
+        if later is None or not (later.slips or later.of_fixture or self._predicted.shown_instead(rest)):
             return set()
         if self._predicted.any_explains(later.faults, looks):
             return set()  # from the start, and it shows in some states alone
@@ -247,9 +266,15 @@ def doubted(reading: Reading, setup: Setup, found: LeadExplanation) -> Reading:
     """A reading that failed, which a lead of a setup explains: unproven, with what else would explain it."""
     faults = tuple(fault.name for fault in found.faults)
     leads = named_leads(setup, found.slips)
+    return _unproven(reading, f"setup {setup.name!r}: {both_in_words(setup, found)}", leads, faults)
+
+
+def _unproven(
+    reading: Reading, reason: str, leads: tuple[str, ...] = (), faults: tuple[str, ...] = ()
+) -> Reading:
     return replace(
         reading,
         verdict="unproven",
-        reason=f"setup {setup.name!r}: {both_in_words(setup, found)}",
+        reason=reason,
         facts=(*reading.facts, LeadOrUnit(leads=leads, faults=faults)),
     )
