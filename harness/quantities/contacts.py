@@ -129,7 +129,8 @@ def series_resistance(
     return SeriesResistance(estimate=result, smallest_ohm=smallest_ohm)
 
 
-FEWEST = 3
+FEWEST = 3  # frequencies that a check has
+FEWEST_SEEN = 2  # of them above the floor, if nothing need show at the others
 CAPACITANCE_HZ = (20e3, 50e3, 100e3)
 LEAST_COUPLING = 1e-6  # of the drive: what a record of a known tone resolves on the most sensitive range
 LEAST_SLOPE_DB, MOST_SLOPE_DB = 5.0, 7.0  # per octave: common practice, no source; a capacitance has 6.02
@@ -211,16 +212,18 @@ def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float
     transfer resistance that the circuit has there: what the quiet port's differential is, in volts, per
     ampere that flows through the capacitance, while the coupled level is small. The level is then
     |h| = w R C / sqrt(1 + (w R C)²), from which each frequency gives a capacitance; the logarithms of these
-    are averaged by their weights. Frequencies at which the port shows nothing are left out.
-    Raises ReadingError if fewer than three are left, where the slope is not a capacitance's (a leak or a
-    shared return is flat), or where the slope is too unsure.
+    are averaged by their weights. A frequency at which the port shows nothing is left out, if the capacitance
+    need not show there.
+    Raises ReadingError if fewer than two are left, where the slope is not a capacitance's (a leak or a
+    shared return is flat), where the slope is too unsure, or where more should have shown at one left out.
     """
-    seen = [port for port in ports if not _is_floor(port, k)]
+    floors = {port.view.frequency_hz: _level_db(port, k) for port in ports}
+    seen = [port for port in ports if not floors[port.view.frequency_hz].floor]
     frequencies = {round(port.view.frequency_hz, 6) for port in seen}
-    if len(frequencies) < FEWEST:
+    if len(frequencies) < FEWEST_SEEN:
         raise ReadingError(
             f"{len(frequencies)} of {len(ports)} frequencies show anything above the floor, and a slope "
-            f"needs {FEWEST}. Drive a higher level, or measure at higher frequencies"
+            f"needs {FEWEST_SEEN}. Drive a higher level, or measure at higher frequencies"
         )
     stack = Stack.of([port.transfer for port in seen])
     values, components = stack.with_known({"tolerance of the circuit": load})
@@ -244,17 +247,34 @@ def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float
         return np.asarray(np.exp(np.sum(weights * np.log(each), axis=-1)))
 
     result = propagate(capacitance, values, components, coverage_factor=k)
+    for port in ports:
+        if port not in seen:
+            _check_may_be_unseen(port, floors[port.view.frequency_hz], result.low * load.ohm)
     return Coupling(capacitance_f=result, slope_db_per_octave=slope)
 
 
-def _is_floor(port: PortTransfer, k: float) -> bool:
+def _level_db(port: PortTransfer, k: float) -> Estimate:
     return propagate(
         lambda h: differential(h, port.view.rows),
         port.transfer.values,
         port.transfer.components,
         coverage_factor=k,
         scale="db",
-    ).floor
+    )
+
+
+def _check_may_be_unseen(port: PortTransfer, level_db: Estimate, least_rc_s: float) -> None:
+    """Raise ReadingError where a port is quieter than the least R C of the other frequencies makes it."""
+    w_rc = 2 * math.pi * port.view.frequency_hz * least_rc_s
+    least = w_rc / math.hypot(1.0, w_rc)
+    if port.view.driven_rows is not None:
+        least *= abs(complex(differential(port.transfer.values, port.view.driven_rows)))
+    if 20 * math.log10(least) > level_db.high:
+        raise ReadingError(
+            f"at {port.view.frequency_hz:g} Hz the level is below {level_db.high:.1f} dB, and the other "
+            f"frequencies show a capacitance that would make it {20 * math.log10(least):.1f} dB: "
+            "more than one couples, or a resonance does"
+        )
 
 
 def _levels(ports: Sequence[PortTransfer], h: Sequence[Complex]) -> Floats:

@@ -72,10 +72,27 @@ def test_two_in_a_row_are_no_capacitance() -> None:
         coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=0.0))
 
 
-def test_two_frequencies_above_the_floor_are_too_few() -> None:
-    points = [quiet(hz, coupled(hz, 1e-12, 600), noise=1e-5) for hz in (100.0, 1e3, 1e4, 2e4)]
-    with pytest.raises(ReadingError, match="2 of 4 frequencies"):
+def test_two_frequencies_above_the_floor_tell_a_capacitance_if_it_need_not_show_at_the_others() -> None:
+    points = [quiet(hz, coupled(hz, 1e-12, 600), noise=3e-6) for hz in (100.0, 1e3, 1e4, 2e4)]
+    result = coupling_capacitance(points, KnownOhm(ohm=600, standard_ohm=0.0))
+    assert result.capacitance_f.low < 1e-12 < result.capacitance_f.high
+
+
+def test_one_frequency_above_the_floor_is_too_few() -> None:
+    points = [quiet(hz, coupled(hz, 1e-12, 600), noise=2e-5) for hz in (100.0, 1e3, 2e3, 2e4)]
+    with pytest.raises(ReadingError, match="1 of 4 frequencies"):
         coupling_capacitance(points, KnownOhm(ohm=600, standard_ohm=0.0))
+
+
+def test_a_capacitance_that_should_show_at_a_silent_frequency_is_none() -> None:
+    """Two in a row, seen where the slope is too unsure to tell: 12 dB an octave, closed form."""
+    points = [quiet(hz, 1e-3 * (hz / 20e3) ** 2, noise=8e-6) for hz in (1e3, 15e3, 20e3)]
+    with pytest.raises(ReadingError, match="more than one couples"):
+        coupling_capacitance(points, KnownOhm(ohm=10e3, standard_ohm=0.0))
+    quiet_at_5_khz = [quiet(hz, coupled(hz, 1e-12, 10e3), noise=1e-6) for hz in (10e3, 20e3)]
+    quiet_at_5_khz.append(quiet(5e3, 0.0, noise=1e-6))
+    with pytest.raises(ReadingError, match="at 5000 Hz the level is below"):
+        coupling_capacitance(quiet_at_5_khz, KnownOhm(ohm=10e3, standard_ohm=0.0))
 
 
 def test_a_slope_lost_in_noise_is_refused() -> None:
