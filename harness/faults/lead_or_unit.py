@@ -102,7 +102,7 @@ class LeadsPredicted:
     def __init__(self, job: Job, impedances: BenchImpedances) -> None:
         self._job = job
         self._circuits = FaultyCircuits(job.module, job.fixture, impedances)
-        self._good: dict[tuple[str, State, tuple[float, float]], Complex] = {}
+        self._made: dict[tuple[str, State, tuple[float, float], Slip | None, FaultSet], Complex] = {}
 
     def slips(self, setup: Setup) -> tuple[Slip, ...]:
         """Every slip that a setup can have."""
@@ -118,8 +118,12 @@ class LeadsPredicted:
         faults: FaultSet = (),
     ) -> Complex:
         """The transfer, (legs, 2). Raises CircuitError if the circuit has no solution."""
-        circuit = self._circuits.of(faults, setup, state)
-        return transfer(circuit if slip is None else slipped(circuit, setup, slip), frequencies_hz)
+        key = setup.name, state, frequencies_hz, slip, faults
+        if key not in self._made:  # the readings of a run are held against the same slips and faults again
+            circuit = self._circuits.of(faults, setup, state)
+            circuit = circuit if slip is None else slipped(circuit, setup, slip)
+            self._made[key] = transfer(circuit, frequencies_hz)
+        return self._made[key]
 
     def explain(self, looks: Sequence[Look]) -> LeadExplanation | None:
         """Which single slips and which single faults explain what failed; None where a good unit does.
@@ -211,12 +215,7 @@ class LeadsPredicted:
                 continue
 
     def _at(self, look: Look, faults: FaultSet = ()) -> Complex:
-        if faults:
-            return self.of(look.setup, look.state, look.frequencies_hz, faults=faults)
-        key = look.setup.name, look.state, look.frequencies_hz
-        if key not in self._good:
-            self._good[key] = self.of(look.setup, look.state, look.frequencies_hz)
-        return self._good[key]
+        return self.of(look.setup, look.state, look.frequencies_hz, faults=faults)
 
     def _slip_fits(self, slip: Slip, look: Look, good: Complex | None = None) -> bool:
         """Whether a slip fits a capture of a failed reading, closely; roughly without `good`."""
