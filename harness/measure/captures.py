@@ -1,5 +1,6 @@
 """Whether a capture can be believed, and which range suits the next one."""
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -14,6 +15,8 @@ LEAST_FILL = 0.25
 DETECTION = 3.5  # times the standard uncertainty; noise alone exceeds it twice in a thousand tones
 SMALL = 0.03  # of the tone: lines under that do it no harm
 AUDIBLE = 0.5  # of the noise: lines under that are no signal, however small the tone is
+
+WITHIN_A_LINE = 1.5  # lines of the spectrum: so far off, the strongest of a harmonic may lie
 
 Kind = Literal["clipped", "underfilled", "too_few_cycles", "no_tone", "hum", "foreign"]
 
@@ -33,8 +36,11 @@ class Problem:
     refuses: bool
 
 
-def examine(capture: Capture, fit: ToneFit) -> Iterator[Problem]:
-    """Everything wrong with a capture. `fit` is the fit of that capture."""
+def examine(capture: Capture, fit: ToneFit, *, of_harmonics: bool = False) -> Iterator[Problem]:
+    """Everything wrong with a capture. `fit` is the fit of that capture.
+
+    of_harmonics: readings of the tone's harmonics are made of it, so that these are no other signal.
+    """
     fewest, wanted_s = min(fit.cycles), capture.setting.duration_s
     if fewest < FEWEST_CYCLES or fit.duration_s < 0.95 * wanted_s:
         length = f"{fewest:.2g} cycles in {fit.duration_s:.3g} s, of the {wanted_s:.3g} s asked for"
@@ -48,10 +54,10 @@ def examine(capture: Capture, fit: ToneFit) -> Iterator[Problem]:
         elif fill < LEAST_FILL:
             sentence = f"input {number} fills {100 * fill:.0f} % of its {range_v}"
             yield Problem(kind="underfilled", input=number, sentence=sentence, refuses=False)
-        yield from _spectrum(fit, row, number)
+        yield from _spectrum(fit, row, number, of_harmonics)
 
 
-def _spectrum(fit: ToneFit, row: int, number: int) -> Iterator[Problem]:
+def _spectrum(fit: ToneFit, row: int, number: int, of_harmonics: bool) -> Iterator[Problem]:
     """Find a missing tone, and anything besides the tones."""
     levels, floors = np.abs(fit.phasors[row]), DETECTION * fit.standard[row]
     missing = bool((levels <= floors).all())
@@ -65,7 +71,8 @@ def _spectrum(fit: ToneFit, row: int, number: int) -> Iterator[Problem]:
     if fit.hum_v[row] > harmless:
         sentence = f"input {number} shows {fit.hum_v[row]:.2g} V RMS of mains hum {besides}"
         yield Problem(kind="hum", input=number, sentence=sentence, refuses=False)
-    if fit.lines_v[row] > harmless:
+    off_hz = abs(math.remainder(float(fit.line_hz[row]), fit.frequencies_hz[0]))
+    if fit.lines_v[row] > harmless and not (of_harmonics and off_hz * fit.duration_s < WITHIN_A_LINE):
         sentence = (
             f"input {number} shows {fit.lines_v[row]:.2g} V RMS {besides}, most at "
             f"{fit.line_hz[row]:.6g} Hz: another signal, distortion, or a tone that is wrong or unsteady"

@@ -120,7 +120,9 @@ def measured_errors(
     Arguments as those of `make_transfer`. Raises ReadingError for a reference of other inputs or tones.
     """
     if reference is None:
-        factor, sources = _unreferenced(capture.inputs, emf_vrms, gain_accuracy, generator_accuracy)
+        factor, sources = _unreferenced(
+            capture, fit.frequencies_hz[:2], emf_vrms, gain_accuracy, generator_accuracy
+        )
     else:
         reference.check_serves(capture.inputs, fit.frequencies_hz[:2])
         factor, sources = _referenced(capture, reference, emf_vrms, gain_accuracy, generator_accuracy)
@@ -198,16 +200,28 @@ def _noise(standard: Floats, inputs: Sequence[int], acquisition: str = "") -> li
 
 
 def _unreferenced(
-    inputs: tuple[int, ...], emf_vrms: tuple[float, float], gain_accuracy: float, generator_accuracy: float
+    capture: Capture,
+    frequencies_hz: Sequence[float],
+    emf_vrms: tuple[float, float],
+    gain_accuracy: float,
+    generator_accuracy: float,
 ) -> tuple[Complex, list[ErrorSource]]:
-    """By the specifications of scope and generator alone: anywhere between two limits."""
+    """By the specifications of scope and generator alone: anywhere between two limits.
+
+    They do not say that the error at one frequency, or on one range, is that at another.
+    """
     gain, level = gain_accuracy / math.sqrt(3), generator_accuracy / math.sqrt(3)
-    sources = [
-        _of_input("input gain", f"gain of input {number}", row, gain, even=True)
-        for row, number in enumerate(inputs)
+    at = f"at {frequencies_hz[0]:g} Hz"
+    sources = []
+    for row, number in enumerate(capture.inputs):
+        setting = capture.setting.inputs[number].volts_per_division
+        source = f"gain of input {number} on {setting:g} V per division {at}"
+        sources.append(_of_input("input gain", source, row, gain, even=True))
+    sources += [
+        _of_output("generator level", k, level, even=True, source=f"generator level {LEGS[k]} {at}")
+        for k in (0, 1)
     ]
-    sources += [_of_output("generator level", k, level, even=True) for k in (0, 1)]
-    return np.ones((len(inputs), 2)) / np.asarray(emf_vrms) + 0j, sources
+    return np.ones((len(capture.inputs), 2)) / np.asarray(emf_vrms) + 0j, sources
 
 
 def _referenced(

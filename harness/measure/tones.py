@@ -95,6 +95,7 @@ def is_mains(frequency_hz: float, duration_s: float) -> bool:
 
 TERMINATED_HZ = 60e3
 NOISE_SAMPLES = 200_000  # a scope has no filter: what lies above a megahertz folds, and little noise does
+HARMONICS_SA_S = 200e3  # of a record in which distortion up to 20 kHz is looked for, whatever its tone
 SILENT_RECORD_HZ = 1e3  # with the outputs off nothing is looked for, but mains is averaged as with a tone
 
 
@@ -117,7 +118,11 @@ class Stimulus:
     def tones(self) -> TonePair:
         """The two frequencies, and the record that holds both in whole cycles."""
         tones = choose_tones(SILENT_RECORD_HZ if self.kind == "silence" else self.frequency_hz)
-        return replace(tones, samples=NOISE_SAMPLES) if self.kind == "terminated" else tones
+        if self.kind == "terminated":
+            return replace(tones, samples=NOISE_SAMPLES)
+        if self.kind == "antiphase":
+            return replace(tones, samples=max(tones.samples, round(HARMONICS_SA_S * tones.duration_s)))
+        return tones
 
     @property
     def has_tone(self) -> bool:

@@ -195,7 +195,9 @@ class Recorder:
             ),
         )
         problems = tuple(
-            problem for problem in examine(capture, fit) if not request.silent or problem.kind == "clipped"
+            problem
+            for problem in examine(capture, fit, of_harmonics=request.stimulus.kind == "antiphase")
+            if not request.silent or problem.kind == "clipped"
         )
         return FittedCapture(capture=capture, fit=fit, record=record, problems=problems)
 

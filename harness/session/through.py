@@ -5,7 +5,7 @@ The bench's noise and harmonics are measured in the same setup, and subtracted f
 
 import time
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import sqrt
 
 import numpy as np
@@ -13,7 +13,7 @@ import numpy as np
 from harness.circuit.predict import Prediction
 from harness.errors import ReadingError, SettingRefused, SetupError
 from harness.job.fixture import Setup
-from harness.job.state import IDLE_STATE, UNPOWERED_STATE
+from harness.job.state import UNPOWERED_STATE
 from harness.measure.captures import pick_range
 from harness.measure.own_noise import OwnNoise
 from harness.measure.reference import (
@@ -37,11 +37,9 @@ from harness.measure.through import (
 )
 from harness.measure.tone import fit_tones
 from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus
-from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.model import Plan
-from harness.plan.setups import drive_rows, input_numbers
 from harness.roles import Capture
-from harness.session.context import RunContext, peaks_of
+from harness.session.context import RunContext
 from harness.session.events import Remark, SetupBegun
 from harness.session.recorder import CaptureRequest, FittedCapture, RawCapture
 from harness.session.supply_watch import LATEST_S
@@ -208,9 +206,7 @@ def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
 
 
 SURE = 4.0  # standard uncertainties: of some eight inputs, none moves that far by chance
-CROSSED = 0.05  # of the drive, in the other leg: what is not the same as before
 LEAST_DB = 0.1  # less is a bench that warms up, and fails no unit: common practice, no source
-LIVE = 0.1  # of the e.m.f.: an input that is to show less says little of itself
 TURNED_DEG = 20.0  # between two inputs of one leg: what no lead does at an audio frequency
 
 
@@ -263,73 +259,6 @@ def bench_moved(context: RunContext, reference: Reference) -> str:
                 "the through reference"
             )
     return ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class DrivenPort:
-    """What a setup with the driven port in view says of the bench since the through reference.
-
-    moved: what has changed, "" if nothing is seen. as_before: the inputs that show what they should.
-    """
-
-    moved: str
-    as_before: frozenset[int]
-
-
-def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup) -> DrivenPort:
-    """Compare what is driven, and what arrives, with the reference: complex, in the setup that is made."""
-    rows = drive_rows(setup)
-    stimulus = next(iter(context.plan.stimuli), None)
-    if rows is None or stimulus is None:
-        return DrivenPort(moved="", as_before=frozenset())
-    emf_vrms = (stimulus.level_vrms / 2, stimulus.level_vrms / 2)
-    context.set_state(setup, IDLE_STATE)
-    prediction = context.predict(setup, IDLE_STATE, stimulus)
-    peaks_v = peaks_of(setup, prediction, stimulus.level_vrms)
-    context.drive.apply(stimulus)
-    request = CaptureRequest(
-        setup=setup, state=IDLE_STATE, stimulus=stimulus, peaks_v=peaks_v, purpose="driven port"
-    )
-    try:
-        fitted = context.recorder.take(request)
-    except ReadingError as error:
-        raise SetupError(f"setup {setup.name!r}: {error}", instrument="the wiring") from error
-    finally:
-        context.drive.silence()
-    seen = make_transfer(
-        fitted.capture,
-        fitted.fit,
-        emf_vrms=emf_vrms,
-        reference=reference.at(fitted.fit.frequencies_hz[:2], emf_vrms),
-        prediction=prediction.transfer,
-        drive_rows=rows,
-        gain_accuracy=context.gain_accuracy,
-        generator_accuracy=GENERATOR_ACCURACY,
-        acquisition="driven port",
-        passive=not context.job.module.amplifiers,
-    )
-    square = seen.square + (np.abs(prediction.spreads) ** 2).sum(axis=0)
-    every = np.arange(len(seen.values))
-    legs = every % 2
-    own, expected = seen.values[every, legs], prediction.transfer[every, legs]
-    allowed = np.maximum((10 ** (LEAST_DB / 20) - 1) * np.abs(expected), SURE * np.sqrt(square[every, legs]))
-    right = np.abs(own - expected) <= allowed
-    live = np.abs(expected) > LIVE
-    numbers = input_numbers(setup)
-    as_before = frozenset(numbers[row] for row in every if right[row] and live[row])
-    driven = list(rows)
-    changes_db = 20 * np.log10(np.maximum(np.abs(own[driven] / expected[driven]), 1e-6))
-    moved = ""
-    alike = abs(changes_db[0] - changes_db[1]) < max(LEAST_DB, 0.1 * abs(changes_db[0]))
-    # Legs that the unit shorts are alike as well, and show each other's tone.
-    others = (every[driven], 1 - legs[driven])
-    crossed = np.abs(seen.values[others]) - np.abs(prediction.transfer[others])
-    if not right[driven].any() and alike and np.all(np.abs(crossed) < CROSSED):
-        moved = (
-            f"the level at both legs of the driven port {setup.drive} is {changes_db.mean():+.2f} dB from "
-            "that in the through reference"
-        )
-    return DrivenPort(moved=moved, as_before=as_before)
 
 
 def _why_no_reference(context: RunContext) -> str:

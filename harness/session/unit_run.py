@@ -41,6 +41,7 @@ from harness.session.control_currents import check_same_unit, energise, make_idl
 from harness.session.events import Hands, Observer, SetupBegun
 from harness.session.instruments import TRANSIENT
 from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
+from harness.session.leads.driven_port import look_at_driven_port
 from harness.session.open_bench import OpenBench, unobserved
 from harness.session.repeats.confirmation import is_lost
 from harness.session.repeats.second_measurement import SecondMeasurement
@@ -51,7 +52,6 @@ from harness.session.through import (
     bench_moved,
     have_through_made_again,
     kept_reference,
-    look_at_driven_port,
     take_reference,
 )
 from harness.session.walk import Walk

@@ -244,3 +244,15 @@ def test_noise_that_rises_to_low_frequencies_and_ends_at_a_high_one_is_no_other_
         capture = replace(shoot(), inputs=(1,), volts=volts[None], interval_s=1 / rate_hz, clipped=(0,))
         wrong += refused(capture, fit_tones(capture.volts, 1 / rate_hz, tones.frequencies_hz))
     assert wrong == 0
+
+
+def test_a_tones_own_harmonics_are_no_other_signal_where_they_are_measured() -> None:
+    """A clipping amplifier makes 10 % of third harmonic: a reading, and no record to be refused."""
+    angle = 2 * np.pi * TONES.hot_hz * INSTANTS
+    third = shoot((0.4, 0.0), added=0.04 * math.sqrt(2) * np.sin(3 * angle))
+    other = shoot((0.4, 0.0), added=0.04 * math.sqrt(2) * np.sin(2.71 * angle))
+    for capture, own in ((third, set()), (other, {"foreign"})):
+        fit = fit_tones(capture.volts, capture.interval_s, (TONES.hot_hz,), step_v=capture.step_v)
+        found = {problem.kind for problem in examine(capture, fit, of_harmonics=True)}
+        assert found - {"underfilled", "no_tone"} == own
+        assert "foreign" in kinds(capture, fit)

@@ -12,7 +12,7 @@ import pytest
 from harness.errors import ReadingError
 from harness.measure.reference import InputOffset
 from harness.measure.through import Shot, tone_reference
-from harness.measure.tones import TonePair
+from harness.measure.tones import TonePair, choose_tones
 from harness.measure.transfer import Transfer, make_transfer, predicted_transfer
 from harness.quantities.residual import direct_voltage
 from tests.measure.measured import (
@@ -27,6 +27,7 @@ from tests.measure.measured import (
     near_deg,
     phase,
     polarity,
+    response,
 )
 from tests.measure.synthetic import SyntheticBench, fit_of, through
 
@@ -294,3 +295,14 @@ def test_offsets_are_corrected_by_the_input_s_own_zero(zeroed: bool) -> None:
     assert result.budget[0].name == ("input gain" if zeroed else "input offset")
     pair = direct_voltage(fit, {0: 1.0, 1: -1.0}, dict(enumerate(zeros)), **accuracy)
     assert pair.low <= 0.0 <= pair.high
+
+
+def test_without_a_reference_a_response_has_the_scopes_accuracy_at_both_frequencies() -> None:
+    """A data sheet's limit at one frequency says nothing of the error at another: sqrt(2) of one level's."""
+    other = choose_tones(10e3)
+    at_1_khz, at_10_khz = (
+        port(transfer_of(straight(0.5), referenced=False, tones=tones)) for tones in (TONES, other)
+    )
+    alone = gain(at_1_khz).standard
+    assert alone is not None
+    assert response(at_10_khz, at_1_khz).standard == pytest.approx(math.sqrt(2) * alone, rel=0.02)

@@ -20,7 +20,8 @@ from harness.records.store import open_records
 from harness.session.context import RunContext, run_context
 from harness.session.control_currents import energise
 from harness.session.events import Event
-from harness.session.through import DrivenPort, look_at_driven_port, take_reference
+from harness.session.leads.driven_port import DrivenPort, look_at_driven_port
+from harness.session.through import take_reference
 from simulator.server import Simulator
 from tests.records.outside_broadcast import HEADER
 from tests.wire.test_setups_by_hand import SlippingHands

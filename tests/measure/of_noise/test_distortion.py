@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from harness.errors import ReadingError
 from harness.measure.residuals import Harmonics, measure_harmonics, thd
+from harness.measure.tones import Stimulus
 
 RATE_HZ, SAMPLES = 400_000, 40_000
 HZ = 1000.0
@@ -180,3 +181,17 @@ def test_a_through_setup_of_another_tone_is_refused() -> None:
     other = measure_harmonics(record(PURE), 1 / RATE_HZ, HZ, step_v=STEPS, highest_hz=9000)
     with pytest.raises(ReadingError, match="harmonics are of"):
         thd(harmonics(PURE), other)
+
+
+@pytest.mark.parametrize("hz", [20.0, 50.0, 1000.0, 10_000.0])
+def test_a_record_of_distortion_holds_harmonics_up_to_20_khz(hz: float) -> None:
+    """Sampling theorem: more than twice the highest frequency. IEC 60268-3 asks for it at 20 Hz too."""
+    tones = Stimulus(kind="antiphase", frequency_hz=hz, level_vrms=1.0).tones
+    rate_hz, own_hz = tones.samples / tones.duration_s, tones.hot_hz
+    assert rate_hz >= 200e3
+    angle = 2 * np.pi * own_hz * np.arange(tones.samples) / rate_hz
+    wave = np.sin(angle) + 0.05 * np.sin(2 * angle)
+    noise_v = 1e-6 * np.random.default_rng(1).normal(size=(2, tones.samples))
+    found = measure_harmonics(np.stack([wave / 2, -wave / 2]) + noise_v, 1 / rate_hz, own_hz, step_v=STEPS)
+    if 2 * own_hz < 20e3:
+        assert thd(found, None).value == pytest.approx(0.05, abs=2e-4)
