@@ -11,27 +11,28 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo
 
+from harness.job.part_entries import (
+    AmplifierEntry,
+    CapacitorEntry,
+    NamedEntry,
+    ResistorEntry,
+)
 from harness.job.state import IDLE, UNPOWERED
 from harness.toml_files.messages import shown_value
 from harness.toml_files.source import Source
 from harness.toml_files.values import (
     NAME,
-    Capacitance,
     Current,
     CurrentLimit,
-    Decibel,
-    Flag,
-    Fraction,
     LegName,
     Name,
+    NetEnd,
     NotAKey,
-    PartName,
     Resistance,
     StandIn,
     StrayCapacitance,
     Table,
     Text,
-    Throw,
     Time,
     Voltage,
 )
@@ -212,21 +213,16 @@ class ModuleHead(Table):
 
 @dataclass(frozen=True, kw_only=True)
 class ContactEntry(Table):
-    """One of a relay's contacts; beside a `leg`, a throw may be the other leg: `operated = "bus.cold"`."""
+    """One of a relay's contacts; beside a `leg`, a throw may be the other leg: `operated = "bus.cold"`.
 
-    common: Name
-    released: Throw | None = None
-    operated: Throw | None = None
+    A net may be that of one channel: `left.bus`.
+    """
+
+    common: NetEnd
+    released: NetEnd | None = None
+    operated: NetEnd | None = None
     channel: Name | None = None
     leg: LegName | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class NamedEntry(Table):
-    """One part for every channel, or with `names` a part for each."""
-
-    name: PartName | None = None
-    names: Mapping[str, PartName] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -240,47 +236,6 @@ class RelayEntry(NamedEntry):
     contacts: Annotated[
         tuple[ContactEntry, ...], Field(min_length=1, description="a list of contacts"), StandIn(())
     ]
-
-
-@dataclass(frozen=True, kw_only=True)
-class PartEntry(NamedEntry):
-    """What [[resistor]] and [[capacitor]] have in common."""
-
-    series: tuple[Name, ...] | None = None
-    across: Name | None = None
-    to_ground: Name | None = None
-    channel: Name | None = None
-    leg: LegName | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class ResistorEntry(PartEntry):
-    """[[resistor]]."""
-
-    value: Resistance
-    tolerance: Fraction = 0.01
-
-
-@dataclass(frozen=True, kw_only=True)
-class CapacitorEntry(PartEntry):
-    """[[capacitor]]."""
-
-    value: Capacitance
-    tolerance: Fraction = 0.10
-
-
-@dataclass(frozen=True, kw_only=True)
-class AmplifierEntry(NamedEntry):
-    """[[amplifier]]."""
-
-    channel: Name | None = None
-    from_net: Annotated[Name, Field(alias="from")]
-    to_net: Annotated[Name, Field(alias="to")]
-    gain_db: Annotated[Decibel, Field(alias="gain")]
-    inverting: Flag = False
-    input_ohm: Annotated[Resistance, Field(alias="input_impedance")]
-    output_ohm: Annotated[Resistance, Field(alias="output_impedance")]
-    common_mode_rejection_db: Annotated[Decibel | None, Field(alias="common_mode_rejection")] = None
 
 
 @dataclass(frozen=True, kw_only=True)

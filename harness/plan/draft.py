@@ -338,6 +338,11 @@ class CheckInState(Need):
         return self.draft.is_live(self.setup, self.in_state, self._heard)
 
     @property
+    def led_here(self) -> bool:
+        """See Need."""
+        return self.draft.is_live(self.setup, self.in_state, self._port)
+
+    @property
     def route(self) -> str:
         """To the same port."""
         return self.draft.route(self.setup, self.in_state, self._heard)

@@ -171,7 +171,7 @@ class CouplingCapacitance(Steady):
         """Where one open contact couples; through two in a row nothing comes that a bench could see."""
         frequencies_hz = need.options.several_hz
         across = self.across(need.options)
-        if need.live != across:
+        if need.live != across or need.led_here:
             return
         levels = [abs(complex(differential(need.predicted(hz), (0, 1)))) for hz in frequencies_hz]
         if not across and min(levels) <= LEAST_COUPLING:

@@ -27,6 +27,7 @@ from harness.quantities.forms import Stack, StateSeen, converted, differential, 
 from harness.quantities.need import Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.quantity import (
     DECIBELS,
+    KINDS,
     SILENCE,
     Decision,
     Frequencies,
@@ -51,6 +52,7 @@ RESPONSE_HZ = (
 
 OPEN_CONTACT_F = 1e-12  # of a signal relay's open contact: common practice, no source
 SCOPE_OHM = 1e6
+THROUGH_OR_SILENT = LimitRule(dimension="ratio_db", unit="dB", kinds=KINDS, example='below = "-80 dB"')
 ROOM_DB = 12.0  # over what the circuit predicts, for strays: common practice, no source
 
 
@@ -199,9 +201,14 @@ class ChannelGainDifference(OfChannels):
 
 
 class Crosstalk(Ratio):
-    """Differential at a channel that is not driven over that at the same port of the one that is."""
+    """Differential at a channel that is not driven over that at the same port of the one that is.
 
-    name, label, unit, limits = "crosstalk", "crosstalk", "dB", SILENCE
+    An upper limit is of what should not be there: it is read in states in which no path leads from the driven
+    channel to the other. Where parts join them (a mono sum, a balance control), what comes through is wanted:
+    the other limits are read there, and there alone.
+    """
+
+    name, label, unit, limits = "crosstalk", "crosstalk", "dB", THROUGH_OR_SILENT
     suggested = Suggestion(rank=4, limit=Limit(kind="below", unit="dB", high=-60.0))
     matrix_rank = 2
     only_with_signal = True
@@ -210,6 +217,19 @@ class Crosstalk(Ratio):
     def across(self, options: Options) -> bool:
         """Always."""
         return True
+
+    def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
+        """One, if its limit is of what the circuit leads to the other channel in this state, or of none."""
+        unwanted = need.limit is not None and need.limit.kind == "below"
+        if need.led_here != unwanted:
+            yield from super().readings(need)
+
+    def unread(self, options: Options) -> str:
+        """See Quantity."""
+        return (
+            "`below` is read where the drive reaches the port and no path joins the channels, the other "
+            "limits where one does; expected such states, or such a limit"
+        )
 
     def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
         """The driven channel's."""

@@ -78,6 +78,11 @@ class Need(ABC):
 
     @property
     @abstractmethod
+    def led_here(self) -> bool:
+        """Whether the circuit leads the drive to the port itself, whatever is heard elsewhere."""
+
+    @property
+    @abstractmethod
     def route(self) -> str:
         """From the driven port to this one, in words; to the driven channel's if that is what is heard."""
 

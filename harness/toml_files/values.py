@@ -25,7 +25,7 @@ PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 _VISA = re.compile(r"(TCPIP|USB|GPIB|ASRL|VXI)\d*(::|/)")
 # Other kinds of pyserial's URLs write files ("spy://…?file=…") or search for ports.
 _REMOTE_PORT = re.compile(r"(socket|rfc2217)://[A-Za-z0-9.\-\[\]:]+:\d{1,5}/?")
-THROW = re.compile(r"[a-z][a-z0-9_]*(\.(hot|cold))?")
+NET_END = re.compile(r"[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)?(\.(hot|cold))?")
 
 
 class Table:
@@ -147,9 +147,14 @@ Fraction = Annotated[float, InQuantity("fraction"), NOTHING]
 Accuracy = Annotated[float, InQuantity("fraction", "positive"), NOTHING]
 Text = Annotated[str, StandIn(""), Field(description="text in quotes")]
 _NAME, _PART_NAME = "a name in lower case with underscores", 'a part\'s name such as "K1"'
-_THROW = 'a net in lower case with underscores, or its leg as in "bus.cold"'
+_NET_END = 'a net in lower case with underscores, "left.bus" of one channel, or its leg as in "bus.cold"'
 Name = Annotated[str, _matching(NAME, _NAME), StandIn(""), Field(description=_NAME)]
-Throw = Annotated[str, _matching(THROW, _THROW), StandIn(""), Field(description="a net, or one leg of it")]
+NetEnd = Annotated[
+    str,
+    _matching(NET_END, _NET_END),
+    StandIn(""),
+    Field(description="a net, one channel's, or its leg"),
+]
 PartName = Annotated[str, _matching(PART_NAME, _PART_NAME), StandIn(""), Field(description=_PART_NAME)]
 Pattern = Annotated[str, BeforeValidator(_pattern), StandIn("")]
 Address = Annotated[

@@ -29,17 +29,8 @@ from harness.job.fixture import (
     Termination,
 )
 from harness.job.job import load_job
-from harness.job.module import (
-    AmplifierEntry,
-    CapacitorEntry,
-    ContactEntry,
-    ModuleFile,
-    ModuleHead,
-    ModuleSupply,
-    RelayEntry,
-    RelayType,
-    ResistorEntry,
-)
+from harness.job.module import ContactEntry, ModuleFile, ModuleHead, ModuleSupply, RelayEntry, RelayType
+from harness.job.part_entries import AmplifierEntry, CapacitorEntry, ResistorEntry
 from harness.job.read_fixture import FixtureFile, FixtureHead
 from harness.job.sequence import CHECK_OF_ANY, CheckEntry, SequenceFile, SequenceHead, Tone
 from harness.plan.build import build_plan

@@ -247,7 +247,7 @@ SPOILT = [
         "sequence.toml",
         'frequency = "10 kHz"\nbelow = "-80 dB"',
         'frequency = "10 kHz"',
-        '-4 check[8]: no limit; expected one of below, such as below = "-80 dB"',
+        '-4 check[8]: no limit; expected one of within, below, above, between, such as below = "-80 dB"',
     ),
     (
         "sequence.toml",

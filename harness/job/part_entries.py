@@ -1,0 +1,69 @@
+"""The tables of module.toml that stand for a unit's parts other than relays."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import Field
+
+from harness.toml_files.values import (
+    Capacitance,
+    Decibel,
+    Flag,
+    Fraction,
+    LegName,
+    Name,
+    NetEnd,
+    PartName,
+    Resistance,
+    Table,
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class NamedEntry(Table):
+    """One part for every channel, or with `names` a part for each."""
+
+    name: PartName | None = None
+    names: Mapping[str, PartName] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PartEntry(NamedEntry):
+    """Between which nets a part is. A net may be of one channel, `left.bus`: so a part joins channels."""
+
+    series: tuple[NetEnd, ...] | None = None
+    across: NetEnd | None = None
+    to_ground: NetEnd | None = None
+    channel: Name | None = None
+    leg: LegName | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ResistorEntry(PartEntry):
+    """[[resistor]]."""
+
+    value: Resistance
+    tolerance: Fraction = 0.01
+
+
+@dataclass(frozen=True, kw_only=True)
+class CapacitorEntry(PartEntry):
+    """[[capacitor]]."""
+
+    value: Capacitance
+    tolerance: Fraction = 0.10
+
+
+@dataclass(frozen=True, kw_only=True)
+class AmplifierEntry(NamedEntry):
+    """[[amplifier]]."""
+
+    channel: Name | None = None
+    from_net: Annotated[Name, Field(alias="from")]
+    to_net: Annotated[Name, Field(alias="to")]
+    gain_db: Annotated[Decibel, Field(alias="gain")]
+    inverting: Flag = False
+    input_ohm: Annotated[Resistance, Field(alias="input_impedance")]
+    output_ohm: Annotated[Resistance, Field(alias="output_impedance")]
+    common_mode_rejection_db: Annotated[Decibel | None, Field(alias="common_mode_rejection")] = None
