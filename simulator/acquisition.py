@@ -8,10 +8,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.amplifiers import Noise
 from simulator.circuit import Complex, Floats
 from simulator.dynamics import GONE
 from simulator.imperfections import USUAL, Imperfections
+from simulator.parts.amplifiers import Noise
 from simulator.sources import generator_for
 from simulator.world import Stretch, World
 

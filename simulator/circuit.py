@@ -41,6 +41,25 @@ class Element:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Winding:
+    """A winding between two nodes, on a core of its own or on one with others; its dotted end first."""
+
+    a: str
+    b: str
+    ohm: float
+    henry: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mutual:
+    """What two windings of a network, given by their numbers, have in common; negative: of opposite sense."""
+
+    first: int
+    second: int
+    henry: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Contact:
     """One throw of one pole: `closed_ohm` with a small e.m.f. when closed, `open_f` when open."""
 
@@ -81,6 +100,8 @@ class Parts:
     amplifiers: tuple[Balanced, ...]
     sources: tuple[Source, ...]
     probes: tuple[str, ...]  # nodes whose voltage is asked for
+    windings: tuple[Winding, ...] = ()
+    mutuals: tuple[Mutual, ...] = ()
 
 
 class Still:
@@ -294,7 +315,7 @@ class Network:
         parts, nodes = self._parts, self._size
         closed_at = np.flatnonzero(closed)
         sources_on = [j for j, connected in enumerate(on) if connected]
-        branches = len(closed_at) + len(sources_on) + 2 * len(parts.amplifiers)
+        branches = len(closed_at) + len(sources_on) + 2 * len(parts.amplifiers) + len(parts.windings)
         matrix = np.zeros((nodes + branches + 1, nodes + branches + 1))
         capacitance = np.zeros_like(matrix)
         right = np.zeros((nodes + branches + 1, len(on) + len(parts.amplifiers) + 1))
@@ -318,6 +339,7 @@ class Network:
             self._stamp_amplifier(matrix, amplifier, next_row)
             right[next_row : next_row + 2, len(on) + number] = 0.5, -0.5
             next_row += 2
+        self._stamp_windings(matrix, capacitance, next_row)
 
         # ground's index is -1: its row and column are the last
         return matrix[:-1, :-1], capacitance[:-1, :-1], right[:-1]
@@ -332,6 +354,21 @@ class Network:
             matrix[row + k, row + k] = amplifier.output_ohm / 2
             matrix[row + k, hot] -= half * (1 + amplifier.conversion / 2)
             matrix[row + k, cold] -= half * (-1 + amplifier.conversion / 2)
+
+    def _stamp_windings(self, matrix: Floats, by_omega: Floats, row: int) -> None:
+        """Each current is an unknown: va - vb = R i + jw (L i + M i'), from row `row` on.
+
+        Where capacitors are taken out, what is induced is as well: a winding is its resistance.
+        """
+        for number, winding in enumerate(self._parts.windings, start=row):
+            for name, sign in ((winding.a, 1), (winding.b, -1)):
+                matrix[self._index[name], number] += sign
+                matrix[number, self._index[name]] += sign
+            matrix[number, number] = -winding.ohm
+            by_omega[number, number] = -winding.henry
+        for mutual in self._parts.mutuals:
+            first, second = row + mutual.first, row + mutual.second
+            by_omega[first, second] = by_omega[second, first] = -mutual.henry
 
     def _stamp(self, elements: Iterable[Element], *, reciprocal: bool) -> Floats:
         matrix = np.zeros((self._size + 1, self._size + 1))
@@ -379,6 +416,7 @@ def _merge(parts: Parts) -> Mapping[str, int]:
 def _names(parts: Parts) -> Sequence[str]:
     names = [name for wire in parts.wires for name in wire]
     names += [name for element in (*parts.resistors, *parts.capacitors) for name in (element.a, element.b)]
+    names += [name for winding in parts.windings for name in (winding.a, winding.b)]
     names += [name for contact in parts.contacts for name in (contact.a, contact.b)]
     names += [name for amplifier in parts.amplifiers for name in (*amplifier.inputs, *amplifier.outputs)]
     return [*names, *(source.node for source in parts.sources), *parts.probes]

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from harness.job.faults import Fault
-from harness.job.module import GROUND, LEGS, Module, node_name
+from harness.job.module import GROUND, LEGS, WINDINGS, Module, node_name
 from simulator.circuit import Element
 from simulator.dynamics import OPERATED, RELEASED
 from simulator.unit import Damage, Slowed, pin
@@ -38,6 +38,8 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
             _loopback(plugs, fault, module)
         elif fault.kind.startswith("part"):
             _part(damage, fault, module)
+        elif fault.kind.startswith("winding"):
+            _winding(damage, fault, module)
         else:
             _connector(damage, fault, module)
     return Wrong(damage=damage, plugs=plugs)
@@ -110,11 +112,11 @@ def _loopback(plugs: Plugs, fault: Fault, module: Module) -> None:
 
 
 def _part(damage: Damage, fault: Fault, module: Module) -> None:
-    for part in (*module.resistors, *module.capacitors):
+    for part in module.two_ended:
         if part.name != fault.subject:
             continue
         is_capacitor = part in module.capacitors
-        if is_capacitor and fault.kind == "part shorted":
+        if (is_capacitor or part in module.inductors) and fault.kind == "part shorted":
             damage.bridges.append(Element(a=part.a, b=part.b, value=SHORT_OHM))
             continue
         damage.part_value[part.name] = {
@@ -123,6 +125,17 @@ def _part(damage: Damage, fault: Fault, module: Module) -> None:
             "part tenfold": 10 * part.value,
             "part a tenth": part.value / 10,
         }[fault.kind]
+
+
+def _winding(damage: Damage, fault: Fault, module: Module) -> None:
+    if fault.kind == "winding open":
+        damage.winding_open.add(fault.subject)
+        return
+    for transformer in module.transformers:
+        for winding in WINDINGS:
+            if fault.subject == f"{transformer.name}.{winding}":
+                a, b = transformer.ends(winding)
+                damage.bridges.append(Element(a=a, b=b, value=SHORT_OHM))
 
 
 def _connector(damage: Damage, fault: Fault, module: Module) -> None:

@@ -101,3 +101,8 @@ def hum_of(*, inputs: int, seed: int, size: float = 1.0) -> NDArray[np.complex12
     common = np.array(HUM_V) * np.exp(2j * np.pi * rng.uniform(size=3))
     spread = 1 + HUM_DIFFERENCE * rng.uniform(-1, 1, (inputs, 3))
     return np.asarray(size * common * spread)
+
+
+def within(tolerance: float, rng: np.random.Generator) -> float:
+    """Draw a factor around 1, normal with the tolerance at three sigma, never outside it."""
+    return 1 + tolerance * float(np.clip(rng.normal(0, 1 / 3), -1, 1))

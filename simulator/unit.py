@@ -7,10 +7,11 @@ from typing import Literal
 import numpy as np
 
 from harness.job.module import LEGS, Module, Part, Pole, Relay, node_name
-from simulator.amplifiers import OwnSignals, own_signals
-from simulator.circuit import GROUND, Balanced, Bools, Contact, Element
+from simulator.circuit import GROUND, Balanced, Bools, Contact, Element, Mutual, Winding
 from simulator.imperfections import USUAL, Imperfections
-from simulator.sources import generator_for
+from simulator.parts.amplifiers import OwnSignals, own_signals
+from simulator.parts.magnetics import wind
+from simulator.sources import generator_for, within
 
 Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
 
@@ -85,6 +86,8 @@ class Built:
     coil_f: Mapping[str, tuple[float, ...]]  # relay → from its coil to each of its poles
     misses: Mapping[tuple[int, int], Mapping[int, float]]  # relay, pole → throw → chance not to conduct
     supplied: bool  # whether the supply reaches what draws current beside the coils
+    windings: tuple[Winding, ...]
+    mutuals: tuple[Mutual, ...]
 
     def closed(self, positions: Sequence[Sequence[int]]) -> Bools:
         """Which contacts are closed, faults included; `positions` of every relay's poles as they move."""
@@ -126,6 +129,7 @@ class Damage:
     bridges: list[Element] = field(default_factory=list)
     slowed: dict[str, Slowed] = field(default_factory=dict)
     part_value: dict[str, float] = field(default_factory=dict)  # infinite: left out
+    winding_open: set[str] = field(default_factory=set)
     control_feeds: dict[str, frozenset[str]] = field(default_factory=dict)
     supplied: bool = True  # whether the supply reaches what draws current beside the coils
 
@@ -164,6 +168,8 @@ def build(module: Module, serial: str, damage: Damage, imperfections: Imperfecti
     capacitors = [_element(part, damage, rng) for part in module.capacitors]
     wires, breaks = _pins(module, damage)
     amplifiers, inputs = _amplifiers(module)
+    windings, mutuals = wind(module, serial, values=damage.part_value, broken=damage.winding_open)
+    links = tuple((link.a, link.b) for link in module.links if link.name not in damage.part_value)
     strays = (
         *_between_channels(module, rng, imperfections.channels),
         *_strays(module, serial, imperfections),
@@ -175,7 +181,7 @@ def build(module: Module, serial: str, damage: Damage, imperfections: Imperfecti
         contacts=tuple(contacts),
         always_closed=frozenset(closed),
         always_open=frozenset(opened),
-        wires=wires,
+        wires=(*wires, *links),
         resistors=tuple(r for r in (*resistors, *inputs, *damage.bridges) if np.isfinite(r.value)),
         capacitors=tuple(c for c in (*capacitors, *breaks, *strays) if np.isfinite(c.value)),
         amplifiers=amplifiers,
@@ -195,6 +201,8 @@ def build(module: Module, serial: str, damage: Damage, imperfections: Imperfecti
         coil_f=_coil_capacitances(module, serial),
         misses=misses,
         supplied=damage.supplied,
+        windings=windings,
+        mutuals=mutuals,
         control_feeds={
             control: damage.control_feeds.get(control, frozenset({control}))
             for control in module.control_names
@@ -279,11 +287,6 @@ def _element(part: Part, damage: Damage, rng: np.random.Generator) -> Element:
     return Element(a=part.a, b=part.b, value=damage.part_value.get(part.name, drawn))
 
 
-def within(tolerance: float, rng: np.random.Generator) -> float:
-    """Draw a factor around 1, normal with the tolerance at three sigma, never outside it."""
-    return 1 + tolerance * float(np.clip(rng.normal(0, 1 / 3), -1, 1))
-
-
 def _pins(module: Module, damage: Damage) -> tuple[tuple[tuple[str, str], ...], list[Element]]:
     """The joints between the connectors' pins and the board."""
     wires, breaks = [], []
@@ -326,7 +329,8 @@ def _nets(module: Module) -> Iterator[list[tuple[str, str]]]:
         for pole in relay.poles
         for node in (pole.common, *pole.throws.values())
     ]
-    nodes += [node for part in (*module.resistors, *module.capacitors) for node in (part.a, part.b)]
+    nodes += [node for part in module.two_ended for node in (part.a, part.b)]
+    nodes += [node for each in module.transformers for node in (*each.primary, *each.secondary)]
     for amplifier in module.amplifiers:
         nodes += [f"{amplifier.channel}.{net}.hot" for net in (amplifier.from_net, amplifier.to_net)]
     for channel in module.channels:

@@ -9,8 +9,8 @@ from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup, Terminati
 from harness.job.module import GROUND, LEGS, Leg, Module, node_name
 from simulator.circuit import Element, Parts, Source
 from simulator.imperfections import USUAL, Imperfections
-from simulator.sources import generator_for
-from simulator.unit import LEG_SPREAD, MAINS, Built, log_uniform, pin, within
+from simulator.sources import generator_for, within
+from simulator.unit import LEG_SPREAD, MAINS, Built, log_uniform, pin
 
 GENERATOR_OHM = 50.0
 GENERATOR_TOLERANCE = 0.005  # of each output's resistance
@@ -97,6 +97,8 @@ def connect(
         amplifiers=built.amplifiers,
         sources=(*_outputs(leads), Source(node=MAINS, ohm=MAINS_OHM)),
         probes=tuple(f"scope {number}" for number in range(1, leads.inputs + 1)),
+        windings=built.windings,
+        mutuals=built.mutuals,
     )
 
 

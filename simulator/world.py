@@ -19,7 +19,6 @@ from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Relay
 from simulator import dynamics, wiring
-from simulator.amplifiers import OwnSignals, products
 from simulator.circuit import Bools, Complex, Floats, Network
 from simulator.dynamics import (
     CLAMP_V,
@@ -39,6 +38,7 @@ from simulator.dynamics import (
 )
 from simulator.faults import Wrong
 from simulator.imperfections import USUAL, Imperfections
+from simulator.parts.amplifiers import OwnSignals, products
 from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of, mains_of, seed_of
 from simulator.unit import Built, build
 

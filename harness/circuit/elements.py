@@ -24,7 +24,18 @@ IDEAL_CONTACT_OHM = 1e-8  # of a contact that is taken for none
 PIN = ".pin"
 THROUGH = "through"  # the net that joins generator and scope in a through setup
 
-Kind = Literal["contact", "resistor", "capacitor", "connector", "loopback", "load", "scope"]
+Kind = Literal[
+    "contact",
+    "resistor",
+    "capacitor",
+    "link",
+    "inductor",
+    "winding",
+    "connector",
+    "loopback",
+    "load",
+    "scope",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,10 +50,11 @@ class BenchImpedances:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Element:
-    """A resistance (None: none) in parallel with a capacitance, between two nodes.
+    """A resistance (None: none) in parallel with a capacitance, or in series with an inductance; two nodes.
 
     `part` is what a person calls the thing it belongs to: `R1`, `K1`, a plug's name. The spreads are standard
-    uncertainties of the two values. `conducts` is False for a contact that is open, which only couples.
+    uncertainties of the values; those of a winding's resistance and inductance go together. `conducts` is
+    False for a contact that is open, which only couples.
     """
 
     name: str
@@ -54,6 +66,8 @@ class Element:
     capacitance_f: float = 0.0
     resistance_spread_ohm: float = 0.0
     capacitance_spread_f: float = 0.0
+    inductance_h: float = 0.0
+    inductance_spread_h: float = 0.0
     conducts: bool = True
 
 
@@ -73,6 +87,32 @@ class AmplifierLeg:
     cold: str
     gain_hot: float
     gain_cold: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class IdealTransformer:
+    """What is left of a transformer without its windings' resistances and inductances, which are elements.
+
+    Volts of the secondary are `ratio` times those of the primary, and the currents' powers add up to nothing.
+    ends: of both windings where the unit has them, the primary's first; the elements lie between.
+    """
+
+    name: str
+    primary: tuple[str, str]
+    secondary: tuple[str, str]
+    ratio: float
+    ends: tuple[tuple[str, str], tuple[str, str]]
+
+    @property
+    def nodes(self) -> tuple[str, ...]:
+        """All four."""
+        return (*self.primary, *self.secondary)
+
+    @property
+    def coefficients(self) -> tuple[tuple[str, float], ...]:
+        """Of the nodes' volts in its equation, and of its current in theirs: they are the same."""
+        (a, b), (c, d) = self.primary, self.secondary
+        return (c, 1.0), (d, -1.0), (a, -self.ratio), (b, self.ratio)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -98,6 +138,7 @@ class Circuit:
     amplifiers: tuple[AmplifierLeg, ...]
     generator: tuple[GeneratorLeg, ...]
     view: tuple[str, ...]
+    transformers: tuple[IdealTransformer, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -153,4 +194,21 @@ def resistor(
         b=b,
         resistance_ohm=max(ohm, JOINT_OHM),
         resistance_spread_ohm=ohm * tolerance / sqrt(3),
+    )
+
+
+def inductive(
+    name: str, kind: Kind, a: str, b: str, *, ohm: float, henry: float, tolerance: float, part: str
+) -> Element:
+    """A resistance in series with an inductance, both with the tolerance of a part."""
+    return Element(
+        name=name,
+        part=part,
+        kind=kind,
+        a=a,
+        b=b,
+        resistance_ohm=ohm,
+        resistance_spread_ohm=ohm * tolerance / sqrt(3),
+        inductance_h=henry,
+        inductance_spread_h=henry * tolerance / sqrt(3),
     )

@@ -16,12 +16,27 @@ from harness.circuit.elements import (
     Circuit,
     Element,
     GeneratorLeg,
+    IdealTransformer,
+    inductive,
     pin_name,
     resistor,
     terminal,
 )
 from harness.job.fixture import Fixture, Loopback, PortName, Setup, Termination
-from harness.job.module import GROUND, LEGS, Amplifier, Leg, Module, Part, Relay, ThrowName, node_name
+from harness.job.module import (
+    GROUND,
+    LEGS,
+    WINDINGS,
+    Amplifier,
+    Leg,
+    Module,
+    Part,
+    Relay,
+    ThrowName,
+    Transformer,
+    Winding,
+    node_name,
+)
 from harness.job.state import State
 
 Throw = tuple[str, ThrowName]  # a pole's name and one of its throws
@@ -72,6 +87,7 @@ def build_wiring(module: Module, fixture: Fixture, setup: Setup, impedances: Ben
         amplifiers=tuple(leg for amplifier in module.amplifiers for leg in _amplifier_legs(amplifier)),
         generator=_generator(nodes, impedances),
         view=view,
+        transformers=tuple(_ideal(transformer) for transformer in module.transformers),
     )
 
 
@@ -176,10 +192,64 @@ def _parts(module: Module) -> Iterator[Element]:
             capacitance_f=part.value,
             capacitance_spread_f=part.value * part.tolerance / sqrt(3),
         )
+    for part in module.links:
+        yield resistor(part.name, "link", part.a, part.b, JOINT_OHM, 0.0, part=_reference(part))
+    for coil in module.inductors:
+        yield inductive(
+            coil.name,
+            "inductor",
+            coil.a,
+            coil.b,
+            ohm=coil.resistance_ohm,
+            henry=coil.value,
+            tolerance=coil.tolerance,
+            part=_reference(coil),
+        )
+    for transformer in module.transformers:
+        yield from _windings(transformer)
     for amplifier in module.amplifiers:
         hot, cold = (node_name(amplifier.channel, amplifier.from_net, leg) for leg in LEGS)
         name = f"{amplifier.name}.{amplifier.channel} input"
         yield resistor(name, "resistor", hot, cold, amplifier.input_ohm, 0.0)
+
+
+def _inside(transformer: Transformer, winding: Winding) -> str:
+    """The node behind a winding's resistance."""
+    return f"{transformer.name} inside {winding}"
+
+
+def _windings(transformer: Transformer) -> Iterator[Element]:
+    """Resistance and leakage of the primary, what magnetises the core beside it, and the secondary's
+    resistance: the usual equivalent circuit, with all leakage on the primary's side.
+    """
+    (a, b), (c, _) = transformer.primary, transformer.secondary
+    p, s = (_inside(transformer, winding) for winding in WINDINGS)
+    for name, start, end, ohm, henry in (
+        ("primary", a, p, transformer.primary_ohm, transformer.leakage_h),
+        ("magnetising", p, b, 0.0, transformer.magnetising_h),
+        ("secondary", c, s, transformer.secondary_ohm, 0.0),
+    ):
+        yield inductive(
+            f"{transformer.name}.{name}",
+            "winding",
+            start,
+            end,
+            ohm=ohm,
+            henry=henry,
+            tolerance=transformer.tolerance,
+            part=transformer.name,
+        )
+
+
+def _ideal(transformer: Transformer) -> IdealTransformer:
+    p, s = (_inside(transformer, winding) for winding in WINDINGS)
+    return IdealTransformer(
+        name=transformer.name,
+        primary=(p, transformer.primary[1]),
+        secondary=(s, transformer.secondary[1]),
+        ratio=transformer.ratio,
+        ends=(transformer.primary, transformer.secondary),
+    )
 
 
 def _connectors(module: Module) -> Iterator[Element]:

@@ -183,7 +183,7 @@ def _parameters(circuit: Circuit, equations: Equations, couplings: Couplings | N
     toleranced = [
         element
         for element in circuit.elements
-        if (element.resistance_spread_ohm or element.capacitance_spread_f)
+        if (element.resistance_spread_ohm or element.capacitance_spread_f or element.inductance_spread_h)
         and (element.a in node or element.b in node)
     ]
     a: list[int] = []
@@ -203,7 +203,11 @@ def _parameters(circuit: Circuit, equations: Equations, couplings: Couplings | N
     a += [equations.branch[leg.name] for leg in outputs]
     b += [ground] * len(outputs)
     real += [-leg.output_spread_ohm for leg in outputs]
-    farads = np.array([element.capacitance_spread_f for element in toleranced] + [0.0] * len(outputs))
+    # an inductance stands in a branch's own row, where a capacitance of an admittance would
+    farads = np.array(
+        [element.capacitance_spread_f - element.inductance_spread_h for element in toleranced]
+        + [0.0] * len(outputs)
+    )
     parameters = _Parameters(
         names=(*(element.name for element in toleranced), *(leg.name for leg in outputs)),
         a=np.array(a, dtype=np.intp),

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from heapq import heappop, heappush
+from itertools import product
 
 from harness.circuit.elements import PIN, BenchImpedances, Circuit, pin_name
 from harness.circuit.expand import build_circuit
@@ -15,7 +16,8 @@ from harness.job.state import State
 SILENT = "silent"
 THROUGH_ROUTE = "generator > scope"
 
-SPOKEN = ("loopback", "resistor", "capacitor")
+SPOKEN = ("loopback", "resistor", "capacitor", "inductor")
+CROSSWISE_OHM = 1e-9  # from one leg to the other through a transformer: only where no straight way leads
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, order=True)
@@ -64,12 +66,20 @@ def _steps(circuit: Circuit) -> dict[str, list[_Step]]:
     steps: dict[str, list[_Step]] = {}
     for element in circuit.elements:
         a, b = element.a, element.b
-        if not element.conducts or GROUND in (a, b) or _pair(a) == _pair(b):
+        if not element.conducts or element.kind == "winding" or GROUND in (a, b) or _pair(a) == _pair(b):
             continue
         name = element.part if element.kind in SPOKEN else ""
         cost_ohm = element.resistance_ohm or 0.0
         steps.setdefault(a, []).append(_Step(cost_ohm=cost_ohm, name=name, to=b))
         steps.setdefault(b, []).append(_Step(cost_ohm=cost_ohm, name=name, to=a))
+    for transformer in circuit.transformers:
+        primary, secondary = transformer.ends
+        for (i, a), (j, b) in product(enumerate(primary), enumerate(secondary)):
+            cost_ohm = 0.0 if i == j else CROSSWISE_OHM
+            for start, end in ((a, b), (b, a)):
+                if GROUND not in (start, end):
+                    step = _Step(cost_ohm=cost_ohm, name=transformer.name, to=end)
+                    steps.setdefault(start, []).append(step)
     for leg in circuit.amplifiers:
         steps.setdefault(leg.follows, []).append(_Step(cost_ohm=0.0, name=leg.part, to=leg.output))
     return steps

@@ -3,7 +3,8 @@
 Resistances below `BRANCH_BELOW_OHM` (contacts, joints, straight plugs) keep their current as an unknown,
 v_a - v_b - R·i = 0, and are not added as admittances: 20 S beside the 1e-12 S that hold a floating part in
 place would leave of the latter nothing that a double can carry. In this form no small admittance is ever
-added to a large one, and 0 ohm is a value like any other. (Ho, Ruehli, Brennan, "The modified nodal approach
+added to a large one, and 0 ohm is a value like any other. So does whatever has an inductance, and an ideal
+transformer, which has one current for both windings. (Ho, Ruehli, Brennan, "The modified nodal approach
 to network analysis", IEEE Trans. CAS-22, 1975, from memory.)
 """
 
@@ -72,13 +73,14 @@ class Equations:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Branch:
-    """A current i from a to b, as an unknown: v_a - v_b - R·i - Σ gain·v = e.m.f."""
+    """A current i from a to b, as an unknown: v_a - v_b - (R + jωL)·i - Σ gain·v = e.m.f."""
 
     name: str
     a: str
     b: str
     resistance_ohm: float
     gains: tuple[tuple[str, float], ...] = ()
+    inductance_h: float = 0.0
 
 
 def write_equations(circuit: Circuit, couplings: Couplings | None = None) -> Equations:
@@ -89,7 +91,8 @@ def write_equations(circuit: Circuit, couplings: Couplings | None = None) -> Equ
     reached = _reached(circuit) if couplings is None else _nodes(circuit)
     node = {name: row for row, name in enumerate(sorted(reached))}
     branches = [branch for branch in _branches(circuit) if branch.a in node or branch.b in node]
-    size = len(node) + len(branches)
+    transformers = [each for each in circuit.transformers if not node.keys().isdisjoint(each.nodes)]
+    size = len(node) + len(branches) + len(transformers)
     conductance, capacitance = np.zeros((size, size)), np.zeros((size, size))
     conductance[range(len(node)), range(len(node))] = LEAK_S
     for element in circuit.elements:
@@ -107,6 +110,12 @@ def write_equations(circuit: Circuit, couplings: Couplings | None = None) -> Equ
     branch_row = {branch.name: row for row, branch in enumerate(branches, start=len(node))}
     for branch in branches:
         _add_branch(conductance, node, branch_row[branch.name], branch)
+        capacitance[branch_row[branch.name], branch_row[branch.name]] = -branch.inductance_h
+    for row, transformer in enumerate(transformers, start=len(node) + len(branches)):
+        for name, factor in transformer.coefficients:
+            if name in node:
+                conductance[node[name], row] += factor
+                conductance[row, node[name]] += factor
     source = np.zeros((size, 2))
     for column, leg in enumerate(circuit.generator):
         source[branch_row[leg.name], column] = 1
@@ -122,16 +131,23 @@ def write_equations(circuit: Circuit, couplings: Couplings | None = None) -> Equ
 
 
 def _is_branch(element: Element) -> bool:
-    """Whether an element's current is an unknown: a small resistance, and any contact that conducts."""
+    """Whether an element's current is an unknown: small resistances, inductances, contacts that conduct."""
     if element.resistance_ohm is None:
         return False
-    return element.resistance_ohm < BRANCH_BELOW_OHM or (element.kind == "contact" and element.conducts)
+    small = element.resistance_ohm < BRANCH_BELOW_OHM or element.inductance_h > 0
+    return small or (element.kind == "contact" and element.conducts)
 
 
 def _branches(circuit: Circuit) -> Iterator[_Branch]:
     for element in circuit.elements:
         if element.resistance_ohm is not None and _is_branch(element):
-            yield _Branch(name=element.name, a=element.a, b=element.b, resistance_ohm=element.resistance_ohm)
+            yield _Branch(
+                name=element.name,
+                a=element.a,
+                b=element.b,
+                resistance_ohm=element.resistance_ohm,
+                inductance_h=element.inductance_h,
+            )
     for amplifier in circuit.amplifiers:
         yield _Branch(
             name=amplifier.name,
@@ -201,6 +217,8 @@ def _nodes(circuit: Circuit) -> set[str]:
         nodes.add(element.b)
     for leg in circuit.amplifiers:
         nodes |= {leg.hot, leg.cold, leg.output}
+    for transformer in circuit.transformers:
+        nodes |= set(transformer.nodes)
     return nodes - {GROUND}
 
 
@@ -218,6 +236,11 @@ def _reached(circuit: Circuit) -> set[str]:
         for node in (leg.hot, leg.cold):
             neighbours.setdefault(node, []).append(leg.output)
             neighbours.setdefault(leg.output, []).append(node)
+    for transformer in circuit.transformers:
+        for node in transformer.nodes:
+            if node != GROUND:
+                others = [other for other in transformer.nodes if other not in (GROUND, node)]
+                neighbours.setdefault(node, []).extend(others)
     waiting = [leg.node for leg in circuit.generator]
     reached = set(waiting)
     while waiting:

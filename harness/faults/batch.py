@@ -32,8 +32,8 @@ NO_SOLUTION = (
 class Edit:
     """One change between rows `a` and `b`: of the branch at row `branch`, or (None) an added admittance.
 
-    What is to be there has resistance and capacitance as an element; `held_s` and `held_f` are what the
-    equations hold there as an admittance already.
+    What is to be there has resistance, capacitance and inductance as an element; `held_s` and `held_f` are
+    what the equations hold there as an admittance already.
     """
 
     a: int
@@ -43,6 +43,7 @@ class Edit:
     capacitance_f: float
     held_s: float = 0.0
     held_f: float = 0.0
+    inductance_h: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -189,16 +190,17 @@ def _rows_of(edits: Sequence[Edit], omega: float) -> tuple[Complex, Complex]:
                 edit.capacitance_f,
                 edit.held_s,
                 edit.held_f,
+                edit.inductance_h,
             )
             for edit in edits
         ]
-    ).reshape(-1, 4)
-    ohm, farads, held_s, held_f = values.T
-    low = ohm < BRANCH_BELOW_OHM
+    ).reshape(-1, 5)
+    ohm, farads, held_s, held_f, henry = values.T
+    low = (ohm < BRANCH_BELOW_OHM) | (henry > 0)
     some = np.where(low, 1.0, ohm)
     stray = 1j * omega * farads
     p = np.where(low, 1 + stray * np.where(low, ohm, 0.0), 1 / some + stray)
-    q = np.where(low, ohm, 1.0) + 0j
+    q = np.where(low, ohm, 1.0) + 1j * omega * henry
     return p - q * (held_s + 1j * omega * held_f), q
 
 
@@ -258,7 +260,11 @@ def contact_edits(
 
 
 def _alike(one: Element, other: Element) -> bool:
-    return (one.resistance_ohm, one.capacitance_f) == (other.resistance_ohm, other.capacitance_f)
+    return (one.resistance_ohm, one.capacitance_f, one.inductance_h) == (
+        other.resistance_ohm,
+        other.capacitance_f,
+        other.inductance_h,
+    )
 
 
 def _edit(network: Network, element: Element, *, before: Element | None) -> Edit:
@@ -274,4 +280,5 @@ def _edit(network: Network, element: Element, *, before: Element | None) -> Edit
         capacitance_f=element.capacitance_f,
         held_s=0.0 if held is None or held.resistance_ohm is None else 1 / held.resistance_ohm,
         held_f=0.0 if held is None else held.capacitance_f,
+        inductance_h=element.inductance_h,
     )

@@ -21,13 +21,14 @@ from harness.circuit.expand import (
 )
 from harness.job.faults import USUAL_CHANCE, Fault
 from harness.job.fixture import Fixture, Loopback, Setup
-from harness.job.module import GROUND, LEGS, Module, Relay, ThrowName, node_name
+from harness.job.module import GROUND, LEGS, WINDINGS, Module, Relay, ThrowName, node_name
 from harness.job.state import UNPOWERED_STATE, State
 from harness.plan.states import energised
 
 SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
 OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source
 
+PARTS = ("resistor", "capacitor", "link", "inductor", "winding")  # kinds of elements that fail as parts do
 THROWS: tuple[ThrowName, ...] = ("released", "operated")
 FaultSet = tuple[Fault, ...]  # faults that a unit has at once; () is a good one
 
@@ -290,7 +291,7 @@ def edit_wiring(
     """Apply a fault of connectors, plugs or parts; others leave the wiring as it is."""
     if fault.kind.startswith("loopback"):
         return _edit_loopback(elements, fault, module, fixture.loopbacks[fault.subject])
-    if fault.kind.startswith("part"):
+    if fault.kind.startswith("part") or fault.kind == "winding open":
         return [_edit_part(element, fault) for element in elements]
     if fault.kind in ("leg open", "legs swapped", "channels swapped"):
         return _edit_joints(elements, fault, module)
@@ -298,19 +299,23 @@ def edit_wiring(
 
 
 def _edit_part(element: Element, fault: Fault) -> Element:
-    if element.name != fault.subject or element.kind not in ("resistor", "capacitor"):
+    if element.name != fault.subject or element.kind not in PARTS:
         return element
     factor = {"part tenfold": 10.0, "part a tenth": 0.1}.get(fault.kind, 1.0)
     if element.kind == "capacitor":
         farads = 0.0 if fault.kind == "part open" else factor * element.capacitance_f
         shorted = SHORT_OHM if fault.kind == "part shorted" else None
         return replace(element, capacitance_f=farads, resistance_ohm=shorted, capacitance_spread_f=0.0)
+    if element.inductance_h and fault.kind in ("part tenfold", "part a tenth"):
+        return replace(element, inductance_h=factor * element.inductance_h, inductance_spread_h=0.0)
     ohm: float | None = None
     if fault.kind == "part shorted":
         ohm = SHORT_OHM
-    elif fault.kind != "part open" and element.resistance_ohm is not None:
+    elif factor != 1.0 and element.resistance_ohm is not None:
         ohm = factor * element.resistance_ohm
-    return replace(element, resistance_ohm=ohm, resistance_spread_ohm=0.0)
+    return replace(
+        element, resistance_ohm=ohm, resistance_spread_ohm=0.0, inductance_h=0.0, inductance_spread_h=0.0
+    )
 
 
 def _nodes(fault: Fault, module: Module) -> list[list[str]]:
@@ -343,11 +348,17 @@ def _edit_joints(elements: Sequence[Element], fault: Fault, module: Module) -> l
 
 
 def _bridges(fault: Fault, module: Module) -> Iterator[Element]:
-    """Solder between pins, or from a pin to ground."""
+    """Solder between pins, from a pin to ground, or across a winding."""
     rows = _nodes(fault, module) if fault.kind in ("leg grounded", "legs shorted", "channels bridged") else []
-    pins = [pin_name(node) for row in rows for node in row]
-    if pins:
-        a, b = (pins[0], GROUND) if fault.kind == "leg grounded" else (pins[0], pins[1])
+    ends = [pin_name(node) for row in rows for node in row]
+    if fault.kind == "leg grounded":
+        ends.append(GROUND)
+    for transformer in module.transformers if fault.kind == "winding shorted" else ():
+        for winding in WINDINGS:
+            if fault.subject == f"{transformer.name}.{winding}":
+                ends += transformer.ends(winding)
+    if ends:
+        a, b = ends
         yield Element(
             name=f"short {fault.name}", part=fault.name, kind="resistor", a=a, b=b, resistance_ohm=SHORT_OHM
         )

@@ -1,9 +1,10 @@
 """One setup's circuit as equations that keep their shape from state to state, for the batch solver.
 
 Whatever conducts well and may be opened by a fault keeps its current as an unknown: joints, straight plugs,
-small resistors, and one branch per relay pole, which lies in whichever throw is closed. A branch's row is
-p·(v_a - v_b) - q·i = 0, with (p, q) = (1, R) below one ohm and (y, 1) above, so that no small admittance is
-ever added to a large one and both an open and a short are ordinary rows. All else is an admittance.
+small resistors, whatever has an inductance, and one branch per relay pole, which lies in whichever throw is
+closed. A branch's row is p·(v_a - v_b) - q·i = 0, with (p, q) = (1, R + jωL) below one ohm or with an
+inductance and (y, 1) above, so that no small admittance is ever added to a large one and both an open and a
+short are ordinary rows. All else is an admittance.
 
 Taking an admittance y out of the equations costs the digits of y over all that is left there; `BRANCH_OHM`
 bounds that to 1e10 where the leak of 1e-12 S is all, and to 1e4 at a scope input.
@@ -40,8 +41,8 @@ class Network:
 
     couplings: beside its elements, if there are any.
 
-    Unknowns are the nodes, then the branches of `elements`, of poles, of amplifiers and of the generator;
-    ground is at `size`, a row and column of zeros.
+    Unknowns are the nodes, then the branches of `elements`, of poles, of amplifiers, of transformers and of
+    the generator; ground is at `size`, a row and column of zeros.
     """
 
     wiring: Circuit
@@ -100,13 +101,13 @@ class Network:
     def _static(self, omega: float) -> Complex:
         matrix = np.zeros((self.size + 1, self.size + 1), dtype=complex)
         nodes = self.size - len(self.elements) - len(self.poles)
-        nodes -= len(self.wiring.amplifiers) + len(self.wiring.generator)
+        nodes -= len(self.wiring.amplifiers) + len(self.wiring.transformers) + len(self.wiring.generator)
         matrix[range(nodes), range(nodes)] = LEAK_S
         for element in self.wiring.elements:
             if element.name in self.branch:
                 self._add_branch(matrix, ..., self.row[element.name], element, omega)
             else:
-                p, q = row_of(element.resistance_ohm, element.capacitance_f, omega)
+                p, q = row_of(element, omega)
                 _add_admittance(matrix, ..., self.row[element.a], self.row[element.b], p / q)
         if self.couplings is not None:
             rows = self.couplings.rows(self.row, self.size)
@@ -118,6 +119,11 @@ class Network:
             matrix[row, row] = -leg.output_ohm
             matrix[row, self.row[leg.hot]] -= leg.gain_hot
             matrix[row, self.row[leg.cold]] -= leg.gain_cold
+        for transformer in self.wiring.transformers:
+            row = self.row[transformer.name]
+            for name, factor in transformer.coefficients:
+                matrix[row, self.row[name]] += factor
+                matrix[self.row[name], row] += factor
         for source in self.wiring.generator:
             row, node = self.row[f"generator {source.leg}"], self.row[source.node]
             matrix[node, row] += 1.0
@@ -127,7 +133,7 @@ class Network:
 
     def _add_branch(self, matrix: Complex, at: Any, row: int, element: Element, omega: float) -> None:
         """An element's current as the unknown of a row, in the matrices `at` these indices."""
-        p, q = row_of(element.resistance_ohm, element.capacitance_f, omega)
+        p, q = row_of(element, omega)
         for node, sign in ((self.row[element.a], 1.0), (self.row[element.b], -1.0)):
             matrix[at, row, node] += sign * p
             matrix[at, node, row] += sign
@@ -141,8 +147,11 @@ def _add_admittance(matrix: Complex, at: Any, a: int, b: int, admittance: comple
         matrix[at, one, other] -= admittance
 
 
-def row_of(resistance_ohm: float | None, capacitance_f: float, omega: float) -> tuple[complex, complex]:
-    """(p, q) of a resistance (None: none) beside a capacitance: p·v = q·i."""
+def row_of(element: Element, omega: float) -> tuple[complex, complex]:
+    """(p, q) of a resistance (None: none) beside a capacitance or before an inductance: p·v = q·i."""
+    resistance_ohm, capacitance_f = element.resistance_ohm, element.capacitance_f
+    if element.inductance_h:
+        return 1.0, (resistance_ohm or 0.0) + 1j * omega * element.inductance_h
     if resistance_ohm is None:
         return 1j * omega * capacitance_f, 1.0
     if resistance_ohm < BRANCH_BELOW_OHM:
@@ -165,7 +174,8 @@ def make_network(wiring: Circuit, module: Module, couplings: Couplings | None = 
     elements = tuple(
         element
         for element in wiring.elements
-        if element.resistance_ohm is not None and element.resistance_ohm < BRANCH_OHM
+        if element.resistance_ohm is not None
+        and (element.resistance_ohm < BRANCH_OHM or element.inductance_h)
     )
     contacts = [element for closed_and_open in throws.values() for element in closed_and_open]
     nodes: set[str] = set(wiring.view)
@@ -173,12 +183,15 @@ def make_network(wiring: Circuit, module: Module, couplings: Couplings | None = 
         nodes |= {element.a, element.b}
     for leg in wiring.amplifiers:
         nodes |= {leg.output, leg.hot, leg.cold}
+    for transformer in wiring.transformers:
+        nodes |= set(transformer.nodes)
     nodes |= {leg.node for leg in wiring.generator}
     names = [
         *sorted(nodes - {GROUND}),
         *(element.name for element in elements),
         *(f"pole {index}" for index in range(len(poles))),
         *(leg.name for leg in wiring.amplifiers),
+        *(transformer.name for transformer in wiring.transformers),
         *(f"generator {leg.leg}" for leg in wiring.generator),
     ]
     row = {name: index for index, name in enumerate(names)}

@@ -149,7 +149,8 @@ def _test_points(module: Module) -> Iterator[_TestPoint]:
     ports = [port.net for port in module.ports]
     poles = [pole for relay in module.relays for pole in relay.poles]
     nodes = [node for pole in poles for node in (pole.common, *pole.throws.values())]
-    nodes += [node for part in (*module.resistors, *module.capacitors) for node in (part.a, part.b)]
+    nodes += [node for part in module.two_ended for node in (part.a, part.b)]
+    nodes += [node for each in module.transformers for node in (*each.primary, *each.secondary)]
     inner = [node.split(".")[1] for node in nodes if node.count(".") == 2]
     for net in ports:
         for channel in module.channels:

@@ -40,6 +40,8 @@ WEIGHTS: dict[FaultKind, float] = {
     "part shorted": 2.0,
     "part tenfold": 3.0,
     "part a tenth": 3.0,
+    "winding open": 2.0,
+    "winding shorted": 1.0,
     "leg grounded": 2.0,
     "legs shorted": 2.0,
     "channels bridged": 2.0,

@@ -213,7 +213,7 @@ def signatures(
     )
 
 
-WIRING = ("leg", "channels", "loopback", "part")  # how the kinds that change the wiring begin
+WIRING = ("leg", "channels", "loopback", "part", "winding")  # how the kinds that change the wiring begin
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

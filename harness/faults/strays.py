@@ -88,8 +88,10 @@ def _joined(module: Module) -> Iterator[list[str]]:
         yield [
             node for pole in relay.poles for node in (pole.common, *pole.throws.values()) if node != GROUND
         ]
-    for part in (*module.resistors, *module.capacitors):
+    for part in module.two_ended:
         yield [node for node in (part.a, part.b) if node != GROUND]
+    for transformer in module.transformers:
+        yield [node for node in (*transformer.primary, *transformer.secondary) if node != GROUND]
     for amplifier in module.amplifiers:
         nets = (amplifier.from_net, amplifier.to_net)
         yield [node_name(amplifier.channel, net, leg) for net in nets for leg in LEGS]

@@ -14,7 +14,7 @@ from typing import Literal
 
 from harness.errors import UsageError, nearest
 from harness.job.fixture import Fixture
-from harness.job.module import LEGS, Leg, Module, Part, Relay, ThrowName
+from harness.job.module import LEGS, WINDINGS, Leg, Module, Part, Relay, ThrowName, Transformer
 from harness.units import format_value, parse_quantity
 
 FaultKind = Literal[
@@ -31,6 +31,8 @@ FaultKind = Literal[
     "throw stuck closed",  # conducts in either position
     "throw resistance",  # conducts when closed, through `resistance_ohm`
     "throw intermittent",  # now and then does not conduct, from one operation to the next: `chance` of each
+    "winding open",  # of a transformer
+    "winding shorted",  # at its ends, or between its turns: it takes the whole core's flux
     "leg open",  # one pin of a port's connector; the module and the outside are no longer joined there
     "leg grounded",
     "legs swapped",  # hot and cold swapped at a port's connector
@@ -79,11 +81,14 @@ _TEMPLATES: dict[FaultKind, str] = {
     "part shorted": "{subject} shorted",
     "part tenfold": "{subject} tenfold",
     "part a tenth": "{subject} a tenth",
+    "winding open": "{subject} open",
+    "winding shorted": "{subject} shorted",
 }
 _EXCLUSIVE: tuple[frozenset[FaultKind], ...] = (
     frozenset({"relay never operates", "relay always operated", "coil open", "coil shorted"}),
     frozenset({"pole stuck released", "pole stuck operated"}),
     frozenset({"throw stuck open", "throw stuck closed", "throw resistance"}),
+    frozenset({"winding open", "winding shorted"}),
     frozenset({"part open", "part shorted", "part tenfold", "part a tenth"}),
     frozenset({"loopback missing", "loopback straight"}),
 )
@@ -101,7 +106,7 @@ _CONTACT_FAULT = re.compile(
 @dataclass(frozen=True, kw_only=True)
 class Fault:
     """One fault. `subject` names what is wrong: a relay, a pole (`K1.1.hot`), a net, a line, a loopback, a
-    part.
+    part, a winding (`T1.primary`).
 
     The other fields are set if the kind needs them: `channel`, `leg` of a port's or loopback's fault,
     `throw` of a pole's, `other` of a swap, `resistance_ohm` of a bad contact, `chance` of an intermittent
@@ -149,6 +154,9 @@ def single_faults(
         *_control_faults(module),
         *_loopback_faults(module, fixture),
         *(fault for part in (*module.resistors, *module.capacitors) for fault in _part_faults(part)),
+        *(fault for part in module.inductors for fault in _part_faults(part)),
+        *(Fault(kind="part open", subject=link.name) for link in module.links),
+        *(fault for transformer in module.transformers for fault in _winding_faults(transformer)),
     )
 
 
@@ -276,3 +284,9 @@ def _loopback_faults(module: Module, fixture: Fixture) -> Iterator[Fault]:
 def _part_faults(part: Part) -> Iterator[Fault]:
     kinds: tuple[FaultKind, ...] = ("part open", "part shorted", "part tenfold", "part a tenth")
     yield from (Fault(kind=kind, subject=part.name) for kind in kinds)
+
+
+def _winding_faults(transformer: Transformer) -> Iterator[Fault]:
+    for winding in WINDINGS:
+        yield Fault(kind="winding open", subject=f"{transformer.name}.{winding}")
+        yield Fault(kind="winding shorted", subject=f"{transformer.name}.{winding}")

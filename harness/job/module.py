@@ -14,8 +14,11 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo
 from harness.job.part_entries import (
     AmplifierEntry,
     CapacitorEntry,
+    InductorEntry,
+    LinkEntry,
     NamedEntry,
     ResistorEntry,
+    TransformerEntry,
 )
 from harness.job.state import IDLE, UNPOWERED
 from harness.toml_files.messages import shown_value
@@ -146,6 +149,41 @@ class Part:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Inductor(Part):
+    """An inductor of `value` henries, with the resistance of its winding."""
+
+    resistance_ohm: float
+
+
+Winding = Literal["primary", "secondary"]
+WINDINGS: tuple[Winding, Winding] = ("primary", "secondary")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Transformer:
+    """Two windings on one core, each between two nodes, the dotted end first.
+
+    ratio: the secondary's turns over the primary's; negative where it inverts. leakage_h is that of both
+    windings, seen from the primary. tolerance: of its resistances and inductances, a fraction; turns are
+    counted.
+    """
+
+    name: str
+    primary: tuple[str, str]
+    secondary: tuple[str, str]
+    ratio: float
+    primary_ohm: float
+    secondary_ohm: float
+    magnetising_h: float
+    leakage_h: float
+    tolerance: float
+
+    def ends(self, winding: Winding) -> tuple[str, str]:
+        """The nodes that a winding is between."""
+        return self.primary if winding == "primary" else self.secondary
+
+
+@dataclass(frozen=True, kw_only=True)
 class Amplifier:
     """A balanced line receiver and driver in one: gain is the ratio of differential volts, either sign."""
 
@@ -183,6 +221,19 @@ class Module:
     resistors: tuple[Part, ...]
     capacitors: tuple[Part, ...]
     amplifiers: tuple[Amplifier, ...]
+    links: tuple[Part, ...] = ()  # of 0 ohm
+    inductors: tuple[Inductor, ...] = ()
+    transformers: tuple[Transformer, ...] = ()
+
+    @property
+    def may_invert(self) -> bool:
+        """Whether a signal may be inverted without its legs being swapped."""
+        return bool(self.amplifiers or self.transformers)
+
+    @property
+    def two_ended(self) -> tuple[Part, ...]:
+        """Every part that is between two nodes."""
+        return (*self.resistors, *self.capacitors, *self.links, *self.inductors)
 
     @property
     def title(self) -> str:
@@ -251,6 +302,9 @@ class ModuleFile(Table):
     resistor: tuple[ResistorEntry, ...] = ()
     capacitor: tuple[CapacitorEntry, ...] = ()
     amplifier: tuple[AmplifierEntry, ...] = ()
+    link: tuple[LinkEntry, ...] = ()
+    inductor: tuple[InductorEntry, ...] = ()
+    transformer: tuple[TransformerEntry, ...] = ()
 
 
 def read_tables(source: Source) -> ModuleFile:

@@ -11,12 +11,15 @@ from harness.toml_files.values import (
     Decibel,
     Flag,
     Fraction,
+    Inductance,
     LegName,
     Name,
     NetEnd,
     PartName,
     Resistance,
+    StrayInductance,
     Table,
+    TurnsRatio,
 )
 
 
@@ -53,6 +56,36 @@ class CapacitorEntry(PartEntry):
 
     value: Capacitance
     tolerance: Fraction = 0.10
+
+
+@dataclass(frozen=True, kw_only=True)
+class LinkEntry(PartEntry):
+    """[[link]]: a jumper, a net tie or a part of 0 ohm."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class InductorEntry(PartEntry):
+    """[[inductor]]."""
+
+    value: Inductance
+    resistance_ohm: Annotated[Resistance, Field(alias="resistance")]
+    tolerance: Fraction = 0.20
+
+
+@dataclass(frozen=True, kw_only=True)
+class TransformerEntry(NamedEntry):
+    """[[transformer]]: each winding across a pair, or from one leg, as in `from = "in.hot"`, to ground."""
+
+    channel: Name | None = None
+    from_net: Annotated[NetEnd, Field(alias="from")]
+    to_net: Annotated[NetEnd, Field(alias="to")]
+    ratio: TurnsRatio
+    inverting: Flag = False
+    primary_ohm: Annotated[Resistance, Field(alias="primary_resistance")]
+    secondary_ohm: Annotated[Resistance, Field(alias="secondary_resistance")]
+    magnetising_h: Annotated[Inductance, Field(alias="magnetising_inductance")]
+    leakage_h: Annotated[StrayInductance, Field(alias="leakage_inductance")] = 0.0
+    tolerance: Fraction = 0.20
 
 
 @dataclass(frozen=True, kw_only=True)

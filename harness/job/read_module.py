@@ -19,7 +19,7 @@ from harness.job.module import (
     read_tables,
 )
 from harness.job.nets import End, Nets, channel_of, check_nets, owners
-from harness.job.read_parts import amplifiers_of, parts_of
+from harness.job.read_parts import amplifiers_of, inductors_of, links_of, parts_of, transformers_of
 from harness.toml_files.located import Key
 from harness.toml_files.messages import unknown
 from harness.toml_files.source import Source
@@ -68,6 +68,9 @@ def read_module(source: Source) -> tuple[Module, Names]:
         resistors=tuple(parts_of(nets, "resistor", file.resistor)),
         capacitors=tuple(parts_of(nets, "capacitor", file.capacitor)),
         amplifiers=tuple(amplifiers_of(nets, file)),
+        links=tuple(links_of(nets, file)),
+        inductors=tuple(inductors_of(nets, file)),
+        transformers=tuple(transformers_of(nets, file)),
     )
     _check_controls_used(source, file)
     check_nets(nets)

@@ -1,16 +1,45 @@
 """From the tables of parts in module.toml to single parts between nodes."""
 
 from collections.abc import Iterator, Sequence
+from itertools import product
+from typing import TypeVar
 
-from harness.job.module import GROUND, LEGS, Amplifier, ModuleFile, Part
+from harness.job.module import GROUND, LEGS, Amplifier, Inductor, ModuleFile, Part, Transformer
 from harness.job.nets import End, Nets, channel_of, owners
 from harness.job.part_entries import CapacitorEntry, PartEntry, ResistorEntry
 from harness.toml_files.located import Key
 from harness.toml_files.source import Source
 
+E = TypeVar("E", bound=PartEntry)
+
 
 def parts_of(nets: Nets, kind: str, entries: Sequence[ResistorEntry | CapacitorEntry]) -> Iterator[Part]:
-    """Every single part of a table's entries; notes their mistakes."""
+    """Every single resistor or capacitor of a table's entries; notes their mistakes."""
+    for entry, name, a, b in _placed(nets, kind, entries):
+        yield Part(name=name, a=a, b=b, value=entry.value, tolerance=entry.tolerance)
+
+
+def links_of(nets: Nets, file: ModuleFile) -> Iterator[Part]:
+    """Every link of one leg; notes their mistakes."""
+    for _, name, a, b in _placed(nets, "link", file.link):
+        yield Part(name=name, a=a, b=b, value=0.0, tolerance=0.0)
+
+
+def inductors_of(nets: Nets, file: ModuleFile) -> Iterator[Inductor]:
+    """Every single inductor; notes their mistakes."""
+    for entry, name, a, b in _placed(nets, "inductor", file.inductor):
+        yield Inductor(
+            name=name,
+            a=a,
+            b=b,
+            value=entry.value,
+            tolerance=entry.tolerance,
+            resistance_ohm=entry.resistance_ohm,
+        )
+
+
+def _placed(nets: Nets, kind: str, entries: Sequence[E]) -> Iterator[tuple[E, str, str, str]]:
+    """(entry, name, node, node) of each single part of a table's entries."""
     for index, entry in enumerate(entries):
         key: Key = (kind, index)
         one_shape = _has_one_shape(nets.source, entry, key)
@@ -21,7 +50,7 @@ def parts_of(nets: Nets, kind: str, entries: Sequence[ResistorEntry | CapacitorE
                 nets.complete = False
                 continue
             for part_name, a, b in _ends(nets, entry, name, channel, key):
-                yield Part(name=part_name, a=a, b=b, value=entry.value, tolerance=entry.tolerance)
+                yield entry, part_name, a, b
 
 
 def _written(part: PartEntry) -> list[str]:
@@ -65,6 +94,43 @@ def _ends(nets: Nets, part: PartEntry, name: str, channel: str, key: Key) -> Ite
             yield part_name, a, b
         elif part.to_ground is not None:
             yield part_name, nets.attach_end(part.to_ground, channel, leg, (*key, "to_ground")), GROUND
+
+
+def transformers_of(nets: Nets, file: ModuleFile) -> Iterator[Transformer]:
+    """Every transformer; notes their mistakes."""
+    for index, entry in enumerate(file.transformer):
+        key: Key = ("transformer", index)
+        written = (entry.from_net, entry.to_net)
+        if any(End.of(end).net == GROUND for end in written) or (written[0] and written[0] == written[1]):
+            nets.source.wrong(key, "expected from and to to be two different nets, neither ground")
+        for of_names, name in owners(nets, entry, key):
+            channel = channel_of(nets, of_names, entry.channel, written, key)
+            if channel is None:
+                continue
+            primary = _winding(nets, entry.from_net, channel, (*key, "from"))
+            secondary = _winding(nets, entry.to_net, channel, (*key, "to"))
+            for a, b in product(primary, secondary):
+                nets.join(a, b)
+            yield Transformer(
+                name=name,
+                primary=primary,
+                secondary=secondary,
+                ratio=-entry.ratio if entry.inverting else entry.ratio,
+                primary_ohm=entry.primary_ohm,
+                secondary_ohm=entry.secondary_ohm,
+                magnetising_h=entry.magnetising_h,
+                leakage_h=entry.leakage_h,
+                tolerance=entry.tolerance,
+            )
+
+
+def _winding(nets: Nets, end: str, channel: str, key: Key) -> tuple[str, str]:
+    """The nodes of a winding: both legs of a net, or one leg and ground."""
+    leg = End.of(end).leg
+    if leg is not None:
+        return nets.attach_end(end, channel, leg, key), GROUND
+    hot, cold = (nets.attach_end(end, channel, each, key) for each in LEGS)
+    return hot, cold
 
 
 def amplifiers_of(nets: Nets, file: ModuleFile) -> Iterator[Amplifier]:

@@ -50,7 +50,7 @@ def _viewed_ports(
     amplifier, which can invert without swapping the legs. Crosstalk compares one port of both channels.
     """
     wanted = {PortName(channel=channel, net=port)}
-    if check.quantity.drive_in_view(amplified=bool(module.amplifiers)):
+    if check.quantity.drive_in_view(amplified=module.may_invert):
         wanted.add(drive)
     if check.quantity.across(check.options):
         wanted.add(PortName(channel=drive.channel, net=port))

@@ -232,7 +232,7 @@ def _transfer(
         gain_accuracy=job.bench.oscilloscope.gain_accuracy if job.bench else 0.0,
         generator_accuracy=GENERATOR_ACCURACY,
         acquisition=f"acquisition {acquisition.number}",
-        passive=not job.module.amplifiers,
+        passive=not job.module.may_invert,
     )
 
 

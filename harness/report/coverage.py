@@ -63,6 +63,7 @@ PANELS: dict[str, dict[FaultKind, str]] = {
         "part tenfold": "tenfold",
         "part a tenth": "a tenth",
     },
+    "Transformers": {"winding open": "winding open", "winding shorted": "winding shorted"},
 }
 MOST_TOLD = 12  # missed faults, each with its reason
 WIDTH, NAME, CELL, ROW, HEAD, GAP = 922, 126, 131, 20, 40, 14

@@ -53,6 +53,9 @@ _ADVICE: dict[FaultKind, str] = {
     "part shorted": "shorted: look for a bridge across it, then measure it",
     "part tenfold": "ten times what it should be: read its marking, then measure it",
     "part a tenth": "a tenth of what it should be: read its marking, then measure it",
+    "winding open": "open: look at its joints, then measure its resistance",
+    "winding shorted": "shorted, wholly or between its turns: look for a bridge across it, then measure its "
+    "resistance",
     "leg open": "open at the connector: look at the pin's joint or crimp and its wire",
     "leg grounded": "at 0 V: look for a bridge or a whisker to pin 1 or the screen",
     "legs swapped": "hot and cold are swapped: look at the two wires at the connector",
@@ -93,12 +96,21 @@ def _where(fault: Fault, module: Module, fixture: Fixture) -> str:
             whose = f"{fault.channel} plug" if fault.channel else "plugs"
             return f"{whose} {subject}, {loopback.from_net} to {loopback.to_net}"
         case "part":
-            part = next(each for each in (*module.resistors, *module.capacitors) if each.name == subject)
-            unit = "ohm" if part in module.resistors else "F"
-            return f"part {subject} ({format_value(part.value, unit)})"
+            return _part(subject, module)
+        case "winding":
+            name, winding = subject.split(".")
+            return f"{winding} of transformer {name}"
         case _:
             port = f"{fault.channel}.{subject}" if fault.channel else subject
             return f"port {port}, {fault.leg} leg" if fault.leg else f"port {port}"
+
+
+def _part(name: str, module: Module) -> str:
+    for unit, parts in (("ohm", module.resistors), ("F", module.capacitors), ("H", module.inductors)):
+        for part in parts:
+            if part.name == name:
+                return f"part {name} ({format_value(part.value, unit)})"
+    return f"link {name}"
 
 
 def _relay(name: str, module: Module) -> str:

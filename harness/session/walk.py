@@ -306,5 +306,5 @@ class Walk:
             gain_accuracy=self.context.gain_accuracy,
             generator_accuracy=GENERATOR_ACCURACY,
             acquisition=f"acquisition {acquisition.number}",
-            passive=not self.context.job.module.amplifiers,
+            passive=not self.context.job.module.may_invert,
         )

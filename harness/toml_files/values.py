@@ -18,6 +18,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, core_schema
 
 from harness.toml_files.located import Key
+from harness.toml_files.messages import shown_value
 from harness.units import InQuantity, expected_words
 
 NAME = re.compile(r"[a-z][a-z0-9_]*")
@@ -125,6 +126,19 @@ def _address(value: object) -> object:
     return value
 
 
+def _turns(value: object) -> object:
+    if (
+        not isinstance(value, str)
+        or not (match := re.fullmatch(r"(\d+(?:\.\d+)?) ?: ?(\d+(?:\.\d+)?)", value))
+        or not float(match[1])
+        or not float(match[2])
+    ):
+        raise ValueError(
+            f'found {shown_value(value)}; expected the turns of primary and secondary such as "1:2"'
+        )
+    return float(match[2]) / float(match[1])
+
+
 def _listed(value: object) -> object:
     return [value] if isinstance(value, str) else value
 
@@ -139,6 +153,8 @@ Time = Annotated[float, InQuantity("time"), NOTHING]
 Span = Annotated[float, InQuantity("span"), NOTHING]
 Capacitance = Annotated[float, InQuantity("capacitance"), NOTHING]
 StrayCapacitance = Annotated[float, InQuantity("capacitance", "not negative"), NOTHING]
+Inductance = Annotated[float, InQuantity("inductance"), NOTHING]
+StrayInductance = Annotated[float, InQuantity("inductance", "not negative"), NOTHING]
 Current = Annotated[float, InQuantity("current"), NOTHING]
 CurrentLimit = Annotated[float, InQuantity("current", "positive"), NOTHING]
 Decibel = Annotated[float, InQuantity("ratio_db"), NOTHING]
@@ -164,6 +180,7 @@ Address = Annotated[
     Field(description='an address such as "TCPIP::192.0.2.10::5025::SOCKET"'),
 ]
 Probe = Annotated[float, BeforeValidator(_probe), NOTHING]
+TurnsRatio = Annotated[float, BeforeValidator(_turns), NOTHING]  # of the secondary's over the primary's
 LegName = Annotated[Literal["hot", "cold"], StandIn("")]
 Whole = Annotated[int, Strict(), StandIn(0)]
 Count = Annotated[int, Strict(), Field(ge=1), StandIn(0)]

@@ -1,5 +1,6 @@
 """Netlists for ngspice: from the harness's elements, and in another way straight from the descriptions."""
 
+import math
 import os
 import shutil
 import subprocess
@@ -10,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.circuit.elements import BenchImpedances, Circuit
+from harness.circuit.elements import BenchImpedances, Circuit, IdealTransformer
 from harness.circuit.expand import build_circuit
 from harness.circuit.solve import LEAK_S
 from harness.job.fixture import Fixture, Loopback, Setup
-from harness.job.module import GROUND, LEGS, Amplifier, Module
+from harness.job.module import GROUND, LEGS, Amplifier, Module, Transformer
 from harness.job.state import State
 
 
@@ -90,6 +91,9 @@ def _block(block: Block, suffix: str, driven: int) -> tuple[list[str], dict[str,
         return nodes.setdefault(node, f"n{suffix}_{len(nodes)}")
 
     for count, (letter, *ends, value) in enumerate(block.lines):
+        if letter == "K":  # of the two inductors that stand before it
+            text.append(f"K{suffix}_{count} L{suffix}_{count - 2} L{suffix}_{count - 1} {value}")
+            continue
         text.append(f"{letter}{suffix}_{count} {' '.join(name(end) for end in ends)} {value}")
     for column, node in enumerate(block.drive):
         text.append(f"V{suffix}_{column} e{suffix}_{column} 0 DC 0 AC {int(column == driven)}")
@@ -102,10 +106,17 @@ def from_elements(circuit: Circuit) -> Block:
     """The harness's own elements, one by one."""
     lines: list[tuple[str, ...]] = []
     for element in circuit.elements:
+        if element.inductance_h:
+            inside = f"{element.name} inside"
+            lines.append(("R", element.a, inside, repr(max(element.resistance_ohm or 0.0, 1e-6))))
+            lines.append(("L", inside, element.b, repr(element.inductance_h)))
+            continue
         if element.resistance_ohm is not None:
             lines.append(("R", element.a, element.b, repr(element.resistance_ohm)))
         if element.capacitance_f:
             lines.append(("C", element.a, element.b, repr(element.capacitance_f)))
+    for transformer in circuit.transformers:
+        lines += _ideal(transformer)
     for leg in circuit.amplifiers:
         inside = f"{leg.name} inside"
         lines.append(("E", f"{inside} 1", GROUND, leg.hot, GROUND, repr(leg.gain_hot)))
@@ -115,6 +126,18 @@ def from_elements(circuit: Circuit) -> Block:
     return Block(
         lines=tuple(lines), drive=(hot.node, cold.node), source_ohm=hot.output_ohm, view=circuit.view
     )
+
+
+def _ideal(transformer: IdealTransformer) -> Iterator[tuple[str, ...]]:
+    """A source of volts at the secondary, and of current at the primary, whose sum of powers is nothing.
+
+    The current is read as the volts of a milliohm in series with the secondary.
+    """
+    (a, b), (c, d) = transformer.primary, transformer.secondary
+    inside, ratio = f"{transformer.name} core", transformer.ratio
+    yield ("E", inside, d, a, b, repr(ratio))
+    yield ("R", inside, c, "1e-3")
+    yield ("G", a, b, inside, c, repr(ratio * 1e3))
 
 
 def element_block(
@@ -137,6 +160,12 @@ def described_block(
                     lines.append(("R", pole.common, far, repr(relay.type.contact_ohm)))
                 elif far is not None:
                     lines.append(("C", pole.common, far, repr(relay.type.off_capacitance_f)))
+    lines += [("R", link.a, link.b, "1e-6") for link in module.links]
+    for coil in module.inductors:
+        lines.append(("R", coil.a, f"{coil.name} inside", repr(coil.resistance_ohm)))
+        lines.append(("L", f"{coil.name} inside", coil.b, repr(coil.value)))
+    for transformer in module.transformers:
+        lines += _transformer(transformer)
     for amplifier in module.amplifiers:
         lines += _amplifier(amplifier)
     for channel in module.channels:
@@ -165,6 +194,19 @@ def described_block(
         source_ohm=bench.source_ohm,
         view=view,
     )
+
+
+def _transformer(transformer: Transformer) -> Iterator[tuple[str, ...]]:
+    """Two coupled inductors: k is their mutual inductance over the root of both (any text on circuits)."""
+    (a, b), (c, d) = transformer.primary, transformer.secondary
+    ratio, shared_h = abs(transformer.ratio), transformer.magnetising_h
+    own_h = shared_h + transformer.leakage_h
+    p, s = (f"{transformer.name} winding {number}" for number in (1, 2))
+    yield ("R", a, p, repr(transformer.primary_ohm))
+    yield ("R", c if transformer.ratio > 0 else d, s, repr(transformer.secondary_ohm))
+    yield ("L", p, b, repr(own_h))
+    yield ("L", s, d if transformer.ratio > 0 else c, repr(ratio**2 * shared_h))
+    yield ("K", repr(math.sqrt(shared_h / own_h)))
 
 
 def _amplifier(amplifier: Amplifier) -> Iterator[tuple[str, ...]]:

@@ -28,7 +28,13 @@ JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
 
 
 def compare(
-    module: Module, fixture: Fixture, setups: list[Setup], make_block: Callable[..., Any], folder: Path
+    module: Module,
+    fixture: Fixture,
+    setups: list[Setup],
+    make_block: Callable[..., Any],
+    folder: Path,
+    *,
+    nothing: float = NOTHING,
 ) -> tuple[float, float]:
     """Largest differences in dB, where the path is made and where it is not."""
     states = [*all_states(module.control_names)]
@@ -52,8 +58,8 @@ def compare(
             (ours, theirs),
             (differential(ours), spice.differential(theirs)),
         ):
-            assert (np.abs(a[np.abs(b) < NOTHING]) < 2 * NOTHING).all()
-            heard = np.abs(b) >= NOTHING
+            assert (np.abs(a[np.abs(b) < nothing]) < 2 * nothing).all()
+            heard = np.abs(b) >= nothing
             difference_db = np.abs(20 * np.log10(np.abs(a[heard]) / np.abs(b[heard])))
             made = np.abs(b[heard]) > MADE_ABOVE
             made_db += difference_db[made].tolist()

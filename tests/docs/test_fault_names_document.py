@@ -1,6 +1,7 @@
 """Every name of a fault in docs/faults.md is one, and every kind of fault is named there."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
@@ -9,6 +10,7 @@ import pytest
 from harness.errors import UsageError
 from harness.job.faults import Fault, FaultKind, parse_fault
 from harness.job.job import load_job
+from harness.job.module import Transformer
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXT = (ROOT / "docs" / "faults.md").read_text(encoding="utf-8")
@@ -18,7 +20,27 @@ NAMES = tuple(
     for cell in re.findall(r"^\|[^|]+\|([^|]+)\|", TABLE, flags=re.MULTILINE)
     for name in re.findall(r"`([^`]+)`", cell)
 )
-JOBS = tuple(load_job(ROOT / "sequences" / name) for name in ("two_loop_switcher", "source_selector"))
+SHIPPED = tuple(load_job(ROOT / "sequences" / name) for name in ("two_loop_switcher", "source_selector"))
+WITH_MORE = replace(
+    SHIPPED[0],
+    module=replace(
+        SHIPPED[0].module,
+        transformers=(
+            Transformer(
+                name="T1",
+                primary=("left.in.hot", "left.in.cold"),
+                secondary=("left.out.hot", "left.out.cold"),
+                ratio=1.0,
+                primary_ohm=45.0,
+                secondary_ohm=45.0,
+                magnetising_h=3.0,
+                leakage_h=0.0,
+                tolerance=0.2,
+            ),
+        ),
+    ),
+)
+JOBS = (*SHIPPED, WITH_MORE)
 
 
 def _faults(name: str) -> tuple[Fault, ...]:

@@ -30,7 +30,14 @@ from harness.job.fixture import (
 )
 from harness.job.job import load_job
 from harness.job.module import ContactEntry, ModuleFile, ModuleHead, ModuleSupply, RelayEntry, RelayType
-from harness.job.part_entries import AmplifierEntry, CapacitorEntry, ResistorEntry
+from harness.job.part_entries import (
+    AmplifierEntry,
+    CapacitorEntry,
+    InductorEntry,
+    LinkEntry,
+    ResistorEntry,
+    TransformerEntry,
+)
 from harness.job.read_fixture import FixtureFile, FixtureHead
 from harness.job.sequence import CHECK_OF_ANY, CheckEntry, SequenceFile, SequenceHead, Tone
 from harness.plan.build import build_plan
@@ -52,6 +59,9 @@ TABLES: dict[str, type] = {
     "`contacts` of a relay": ContactEntry,
     "`[[resistor]]`": ResistorEntry,
     "`[[capacitor]]`": CapacitorEntry,
+    "`[[link]]`": LinkEntry,
+    "`[[inductor]]`": InductorEntry,
+    "`[[transformer]]`": TransformerEntry,
     "`[[amplifier]]`": AmplifierEntry,
     "`[fixture]`": FixtureHead,
     "A load: `undriven_inputs`, and each key of `[loads]`": Termination,
@@ -116,7 +126,7 @@ def test_the_defaults_are_those_that_are_used(title: str) -> None:
             assert words == f"`{default}`", name
         elif isinstance(default, float) and words.startswith('`"'):
             value, unit = words.strip('`"').split(" ") if " " in words else (words.strip('`"x'), "")
-            scale = {"ms": 1e-3, "pF": 1e-12, "%": 1e-2, "A": 1.0, "": 1.0}[unit]
+            scale = {"ms": 1e-3, "pF": 1e-12, "%": 1e-2, "A": 1.0, "H": 1.0, "": 1.0}[unit]
             assert float(value) * scale == pytest.approx(default), name
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.signal import welch
 
-from simulator.amplifiers import Noise, OwnSignals, own_signals, products
 from simulator.circuit import GROUND, Balanced, Element, Network, Parts, Source
 from simulator.imperfections import USUAL, parse_imperfections
+from simulator.parts.amplifiers import Noise, OwnSignals, own_signals, products
 
 OWN = OwnSignals(
     offset_v=1e-3,

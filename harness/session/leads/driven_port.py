@@ -59,7 +59,7 @@ def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup)
         gain_accuracy=context.gain_accuracy,
         generator_accuracy=GENERATOR_ACCURACY,
         acquisition="driven port",
-        passive=not context.job.module.amplifiers,
+        passive=not context.job.module.may_invert,
     )
     square = seen.square + (np.abs(prediction.spreads) ** 2).sum(axis=0)
     every = np.arange(len(seen.values))
