@@ -167,7 +167,7 @@ def build(module: Module, serial: str, damage: Damage, imperfections: Imperfecti
     resistors = [_element(part, damage, rng) for part in module.resistors]
     capacitors = [_element(part, damage, rng) for part in module.capacitors]
     wires, breaks = _pins(module, damage)
-    amplifiers, inputs = _amplifiers(module)
+    amplifiers, inputs = _amplifiers(module, serial)
     windings, mutuals = wind(module, serial, values=damage.part_value, broken=damage.winding_open)
     links = tuple((link.a, link.b) for link in module.links if link.name not in damage.part_value)
     strays = (
@@ -358,18 +358,19 @@ def _between_channels(module: Module, rng: np.random.Generator, size: float) -> 
     return strays
 
 
-def _amplifiers(module: Module) -> tuple[tuple[Balanced, ...], list[Element]]:
+def _amplifiers(module: Module, serial: str) -> tuple[tuple[Balanced, ...], list[Element]]:
     amplifiers, inputs = [], []
     for amplifier in module.amplifiers:
         channel = amplifier.channel
         ins = (node_name(channel, amplifier.from_net, "hot"), node_name(channel, amplifier.from_net, "cold"))
         outs = (node_name(channel, amplifier.to_net, "hot"), node_name(channel, amplifier.to_net, "cold"))
         rejection_db = amplifier.common_mode_rejection_db
+        rng = generator_for("amplifier gain", module.part, serial, amplifier.name, channel)
         amplifiers.append(
             Balanced(
                 inputs=ins,
                 outputs=outs,
-                gain=amplifier.gain,
+                gain=amplifier.gain * within(amplifier.tolerance, rng),
                 output_ohm=amplifier.output_ohm,
                 conversion=0.0 if rejection_db is None else 10 ** (-rejection_db / 20),
             )

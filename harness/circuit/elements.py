@@ -75,7 +75,8 @@ class Element:
 class AmplifierLeg:
     """One leg of a driver: an e.m.f. of gain_hot·V(hot) + gain_cold·V(cold), behind a resistance.
 
-    `follows` is the input node on the same leg.
+    `follows` is the input node on the same leg. gain_spread: a standard uncertainty of the gain, as a
+    fraction, which both legs have in common.
     """
 
     name: str
@@ -87,6 +88,8 @@ class AmplifierLeg:
     cold: str
     gain_hot: float
     gain_cold: float
+    is_hot: bool
+    gain_spread: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -280,6 +280,8 @@ def _amplifier_legs(amplifier: Amplifier) -> Iterator[AmplifierLeg]:
             cold=cold,
             gain_hot=half * (1 + common / 2),
             gain_cold=half * (-1 + common / 2),
+            is_hot=leg == "hot",
+            gain_spread=amplifier.tolerance / sqrt(3),
         )
 
 

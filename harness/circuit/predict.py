@@ -102,6 +102,7 @@ class PredictedCircuit:
         self._equations = write_equations(circuit, couplings)
         self._viewed = [self._equations.node.get(node, self._equations.size) for node in circuit.view]
         self._parameters = _parameters(circuit, self._equations, couplings)
+        self._gains = _gains(circuit, self._equations)
 
     @cached_property
     def _ideal(self) -> Equations:
@@ -117,8 +118,13 @@ class PredictedCircuit:
         return Prediction(
             legs=view,
             transfer=state[:, self._viewed].T,
-            spreads=_spreads(self._parameters, frequencies_hz, state, adjoint),
-            spread_names=self._parameters.names,
+            spreads=np.concatenate(
+                [
+                    _spreads(self._parameters, frequencies_hz, state, adjoint),
+                    *(_spread_of_gain(gain, state, adjoint) for gain in self._gains.values()),
+                ]
+            ),
+            spread_names=(*self._parameters.names, *(f"{name} gain" for name in self._gains)),
             live=live,
         )
 
@@ -240,3 +246,40 @@ def _spreads(
     admittance = parameters.siemens + 1j * omega[:, None] * parameters.farads
     change: Complex = -(admittance * across)[:, :, None] * weight
     return change.transpose(1, 2, 0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _LegGain:
+    """One leg of an amplifier: its equation's row, and what one standard uncertainty adds to its gains."""
+
+    row: int
+    hot: int
+    cold: int
+    of_hot: float
+    of_cold: float
+
+
+def _gains(circuit: Circuit, equations: Equations) -> dict[str, list[_LegGain]]:
+    """The legs of each amplifier whose gain has a tolerance; both have the same gain."""
+    gains: dict[str, list[_LegGain]] = {}
+    for leg in circuit.amplifiers:
+        if leg.gain_spread and leg.name in equations.branch:
+            gains.setdefault(leg.part, []).append(
+                _LegGain(
+                    row=equations.branch[leg.name],
+                    hot=equations.node.get(leg.hot, equations.size),
+                    cold=equations.node.get(leg.cold, equations.size),
+                    of_hot=leg.gain_spread * leg.gain_hot,
+                    of_cold=leg.gain_spread * leg.gain_cold,
+                )
+            )
+    return gains
+
+
+def _spread_of_gain(legs: Sequence[_LegGain], state: Complex, adjoint: Complex) -> Complex:
+    """As `_spreads`, of one amplifier, in whose rows -gain·v stands: (1, legs, 2)."""
+    change = sum(
+        (leg.of_hot * state[:, leg.hot] + leg.of_cold * state[:, leg.cold])[:, None] * adjoint[:, leg.row]
+        for leg in legs
+    )
+    return np.asarray(change).T[None]

@@ -195,6 +195,8 @@ class Amplifier:
     input_ohm: float  # between the legs
     output_ohm: float  # between the legs, half in each
     common_mode_rejection_db: float | None
+    tolerance: float = 0.0  # of the gain, a fraction
+    most_output_vrms: float | None = None  # between the legs, without a load, of a sine
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,6 +13,7 @@ from harness.toml_files.values import (
     Fraction,
     Inductance,
     LegName,
+    Level,
     Name,
     NetEnd,
     PartName,
@@ -100,3 +101,5 @@ class AmplifierEntry(NamedEntry):
     input_ohm: Annotated[Resistance, Field(alias="input_impedance")]
     output_ohm: Annotated[Resistance, Field(alias="output_impedance")]
     common_mode_rejection_db: Annotated[Decibel | None, Field(alias="common_mode_rejection")] = None
+    tolerance: Fraction = 0.0
+    most_output_vrms: Annotated[Level | None, Field(alias="maximum_output")] = None

@@ -158,4 +158,6 @@ def amplifiers_of(nets: Nets, file: ModuleFile) -> Iterator[Amplifier]:
                 input_ohm=entry.input_ohm,
                 output_ohm=entry.output_ohm,
                 common_mode_rejection_db=entry.common_mode_rejection_db,
+                tolerance=entry.tolerance,
+                most_output_vrms=entry.most_output_vrms,
             )

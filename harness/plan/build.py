@@ -30,6 +30,7 @@ from harness.plan.state_changes import (
     races_of,
 )
 from harness.plan.states import LIMIT_REACHED, expected_current_a
+from harness.plan.swing import over_driven
 from harness.quantities.change import as_of_change
 from harness.quantities.cycle import CycleLevels, OfCycle, OfOperations, levels_of
 from harness.quantities.quantity import LOW_LEVEL_VRMS, PlannedReading
@@ -126,12 +127,14 @@ SILENT = 0.01  # of a leg's drive: a control line that is operated between two s
 def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     """Plan a job: which setups, states and acquisitions, and the readings that they serve.
 
-    Raises JobError for every check that would give no reading somewhere it is asked for, and for a module
-    that can't be tested.
+    Raises JobError for every check that would give no reading somewhere it is asked for, or that would drive
+    an amplifier beyond its output, and for a module that can't be tested.
     """
     _refuse_module(job)
     plan = trial_plan(job, impedances=impedances)
     _refuse_unread(job, plan)
+    if mistakes := list(over_driven(job, plan)):
+        raise JobError(mistakes)
     return plan
 
 
