@@ -15,10 +15,18 @@ from rich.table import Table
 from harness.circuit.truth import TruthRow, truth_table
 from harness.cli import options
 from harness.cli.terminal import WIDTH, answers_piped, duration, print_json, say, shown_progress
-from harness.drafts.job_text import EXTRA_CONTROLS, USUAL, Answers, check_answers, job_texts, write_new
+from harness.drafts.expressions import read_netlist
+from harness.drafts.job_text import (
+    EXTRA_CONTROLS,
+    USUAL,
+    Answers,
+    check_answers,
+    check_new,
+    job_texts,
+    write_new,
+)
 from harness.drafts.job_text import template as template_named
 from harness.drafts.module_draft import draft_module
-from harness.drafts.netlist import read_netlist
 from harness.errors import UsageError
 from harness.job.job import Job
 from harness.plan.model import Plan, SetupVisit
@@ -109,22 +117,24 @@ def import_netlist(
     """Draft a module.toml from a netlist: relays, contacts, nets, resistors, capacitors, connectors.
 
     In SPICE a relay is a subcircuit, XK1 coil+ coil- common1 released1 operated1 common2 ... TYPE, or
-    the S switches of one control pair; a model with nc in its name is normally closed. In a schematic's
-    netlist it is a part K1 with the pins A1 A2 11 12 14 21 ... or COM1 NC1 NO1 .... Channel, net and leg are
-    read from names such as left.out.hot, L_OUT_P or out+. What could not be derived is printed, and written
-    into the draft as comments.
+    the S switches of one control pair. In a schematic's netlist it is a part K1. Its pins are told apart by
+    the switches in its subcircuit, by their names (A1 A2 11 12 14, COIL+ COM1 NC1 NO1), or by position.
+    Channel, net and leg are read from names such as left.out.hot, L_OUT_P or out+, or from what the net
+    connects to. What is in doubt is printed, and written into the draft as comments.
     """
+    if out is not None:
+        check_new([out])
     drafted = draft_module(read_netlist(netlist))
     if out is None:
         typer.echo(drafted.text, nl=False)
     else:
         write_new({out: drafted.text})
     for question in drafted.unclear:
-        say(f"not derived: {question}", err=True)
+        say(f"in doubt: {question}", err=True, hang=4)
     if out is not None:
         say(
-            f"{out}: a draft with {counted(len(drafted.unclear), 'open question')}. Compare it with the "
-            "circuit diagram",
+            f"{out}: a draft with {counted(len(drafted.unclear), 'doubt')}. Compare it with the circuit "
+            "diagram",
             err=True,
         )
 

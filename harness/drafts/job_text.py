@@ -1,6 +1,6 @@
 """A new job's four files, as text, of a line switcher from a few answers."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -433,11 +433,16 @@ def job_texts(answers: Answers) -> Mapping[str, str]:
     }
 
 
+def check_new(paths: Iterable[Path]) -> None:
+    """Raises UsageError if a file that is to be written exists."""
+    if existing := [path for path in paths if path.exists() or path.is_symlink()]:
+        listed = ", ".join(map(str, existing))
+        raise UsageError(f"{listed}: already there, and nothing is written over; expected a new name")
+
+
 def write_new(texts: Mapping[Path, str]) -> None:
     """Write new files. Raises UsageError, before anything is written, if one exists."""
-    if existing := [path for path in texts if path.exists() or path.is_symlink()]:
-        paths = ", ".join(map(str, existing))
-        raise UsageError(f"{paths}: already there, and nothing is written over; expected a new name")
+    check_new(texts)
     for path, text in texts.items():
         try:
             path.parent.mkdir(parents=True, exist_ok=True)

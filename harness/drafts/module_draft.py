@@ -1,52 +1,29 @@
 """From a netlist to a first module.toml, with what could not be derived in comments."""
 
 import re
-from collections import Counter
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from harness.drafts.netlist import (
-    Netlist,
-    NetPart,
-    Node,
-    is_relay,
-    is_supply,
-    node_of,
-    plain_name,
-    spice_value,
-)
-from harness.job.module import GROUND, LEGS
-from harness.units import format_value
+from harness.drafts.audio_nets import Contact, Node, TwoEnds, audio_nodes, placed
+from harness.drafts.coils import Coils, read_coils, supply_volts
+from harness.drafts.doubts import Doubts
+from harness.drafts.draft_text import DraftTables, module_text, type_name
+from harness.drafts.entries import Entry, contact_entries, paired, part_entry, part_name
+from harness.drafts.netlist import Netlist, NetPart, value_of
+from harness.drafts.node_names import Named, is_ground, is_supply, read_names
+from harness.errors import Mistake, UsageError
+from harness.job.module import GROUND
+from harness.job.read_module import read_module
+from harness.toml_files.located import JobFile, read_located
+from harness.toml_files.source import Source
 
-_ROLES = (("send", "send"), ("return", "return"), ("ret", "return"), ("out", "output"), ("in", "input"))
-_CONNECTORS = ("J", "P", "CN")
-_THROWS = {"1": "common", "2": "released", "4": "operated"}
-USUAL_CHANNEL = "mono"
-
-
-@dataclass(kw_only=True)
-class _Draft:
-    """What has been made of the netlist so far."""
-
-    unclear: list[str]
-    controls: dict[str, str] = field(default_factory=dict)
-    types: dict[str, str] = field(default_factory=dict)
-    relays: list[str] = field(default_factory=list)
-    parts: list[str] = field(default_factory=list)
-    nodes: dict[str, Node] = field(default_factory=dict)
-    legless: set[str] = field(default_factory=set)
-    used: Counter[str] = field(default_factory=Counter)
-
-    def node(self, name: str) -> Node:
-        """Read a node's name once, and note what it does not tell."""
-        if name not in self.nodes:
-            node = node_of(name)
-            if not node.is_ground and node.leg is None:
-                self.legless.add(name)
-            self.nodes[name] = node
-        node = self.nodes[name]
-        self.used[node.net] += 1
-        return node
+_ROLES = {
+    "send": "send", "snd": "send", "return": "return", "ret": "return", "rtn": "return",
+    "out": "output", "output": "output", "in": "input", "input": "input",
+}  # fmt: skip
+_THROWS = {"2": "released", "4": "operated"}
+_ORDER = ("left", "right")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,182 +35,252 @@ class Drafted:
 
 
 def draft_module(netlist: Netlist) -> Drafted:
-    """Write a module.toml of a netlist's relays, resistors, capacitors and connectors."""
-    draft = _Draft(unclear=list(netlist.unclear))
-    connectors: list[NetPart] = []
-    for part in netlist.parts:
-        if part.reference.startswith(_CONNECTORS):
-            connectors.append(part)
-        elif is_relay(part.reference) and any(pin == "A1" for pin, _ in part.pins):
-            _relay(draft, part)
-        elif is_relay(part.reference):
-            draft.unclear.append(
-                f"{part.reference}: a relay by its name, but no coil among its pins "
-                f"({', '.join(pin for pin, _ in part.pins[:8])}); expected A1, A2, 11, 12, 14 or "
-                "COM1, NC1, NO1"
-            )
-        elif part.reference[:1] in "RC":
-            _two_ends(draft, part)
-        else:
-            draft.unclear.append(f"{part.reference} ({part.value}): left out, no part that module.toml has")
-    ports = dict(_ports(draft, connectors))
-    if draft.legless:
-        draft.unclear.append(
-            f"no leg in the names {', '.join(sorted(draft.legless)[:12])}: taken as hot alone; expected "
-            "names such as left.out.hot and left.out.cold"
-        )
-    for what, result in (("relay", draft.relays), ("port", ports)):
-        if not result:
-            draft.unclear.append(f"no {what} found: module.toml needs one")
-    return Drafted(text=_text(netlist, draft, ports, connectors), unclear=tuple(draft.unclear))
+    """Write a module.toml of a netlist's relays, resistors, capacitors and connectors.
 
-
-def _relay(draft: _Draft, part: NetPart) -> None:
-    line = _control(draft, part)
-    contacts: dict[str, dict[str, Node]] = {}
-    for pin, node in part.pins:
-        if pin in ("A1", "A2"):
-            continue
-        if matched := re.fullmatch(r"(\d+)([124])", pin):
-            contacts.setdefault(matched[1], {})[_THROWS[matched[2]]] = draft.node(node)
-        else:
-            draft.unclear.append(f"{part.reference} pin {pin} on {node}: left out, no contact by its name")
-    rows = list(_contacts(draft, part.reference, contacts))
-    if not rows or line is None:
-        draft.unclear.append(
-            f"{part.reference}: left out, {'no contact' if line else 'no control line for its coil'}"
-        )
-        return
-    type_name = plain_name(part.value or "relay")
-    draft.types.setdefault(type_name, part.value)
-    draft.relays.append(
-        f'[[relay]]\nname = "{_part_name(part.reference)}"\ncontrol = "{line}"\ntype = "{type_name}"\n'
-        "contacts = [\n" + "".join(f"  {{ {row} }},\n" for row in rows) + "]\n"
-    )
-
-
-def _control(draft: _Draft, part: NetPart) -> str | None:
-    """The control line is the coil's end that is no supply."""
-    ends = [node for pin, node in part.pins if pin in ("A1", "A2")]
-    controls = [node for node in ends if not is_supply(node)]
-    if len(controls) != 1:
-        draft.unclear.append(
-            f"{part.reference}: which end of its coil is the control line? found {' and '.join(ends)}; "
-            "expected one supply such as 12V or 0, and one control line"
-        )
-    if not controls:
-        return None
-    name = plain_name(controls[0])
-    draft.controls.setdefault(name, controls[0])
-    return name
-
-
-def _contacts(draft: _Draft, relay: str, contacts: dict[str, dict[str, Node]]) -> Iterator[str]:
-    """Rows of a relay's contacts; two that are alike but for the leg become one."""
-    shapes: dict[tuple[str, tuple[tuple[str, str], ...]], list[str]] = {}
-    for number, throws in contacts.items():
-        common = throws.get("common")
-        if common is None or len(throws) < 2:
-            draft.unclear.append(f"{relay} contact {number}: no common, or no throw; left out")
-            continue
-        if common.is_ground:
-            draft.unclear.append(f"{relay} contact {number}: its common is on ground; left out")
-            continue
-        leg, channel = common.leg or "hot", common.channel or USUAL_CHANNEL
-        nets: list[tuple[str, str]] = []
-        for throw, node in throws.items():
-            if node.channel not in (None, common.channel):
-                draft.unclear.append(f"{relay} contact {number}: joins channels {channel} and {node.channel}")
-            other = not node.is_ground and node.leg is not None and node.leg != leg
-            nets.append((throw, f"{node.net}.{node.leg}" if other else node.net))
-        shapes.setdefault((channel, tuple(nets)), []).append(leg)
-    for (channel, shape), legs in shapes.items():
-        words = [f'channel = "{channel}"']
-        if sorted(legs) != sorted(LEGS):
-            words.append(f'leg = "{legs[0]}"')
-        yield ", ".join([*words, *(f'{throw} = "{net}"' for throw, net in shape)])
-
-
-def _two_ends(draft: _Draft, part: NetPart) -> None:
-    kind, unit = ("resistor", "ohm") if part.reference[0] == "R" else ("capacitor", "F")
-    value = spice_value(part.value)
-    nodes = [draft.node(node) for _, node in part.pins]
-    if value is None or len(nodes) != 2:
-        draft.unclear.append(
-            f"{part.reference}: left out, its value ({part.value!r}) or its {len(nodes)} ends are not clear"
-        )
-        return
-    a, b = sorted(nodes, key=lambda node: node.is_ground)
-    owner, leg = a.channel or USUAL_CHANNEL, a.leg or "hot"
-    if b.is_ground and not a.is_ground:
-        shape = f'to_ground = "{a.net}"\nleg = "{leg}"'
-    elif (a.channel, a.net) == (b.channel, b.net) and a.leg != b.leg:
-        shape = f'across = "{a.net}"'
-    elif (a.channel, a.leg) == (b.channel, b.leg) and a.net != b.net:
-        shape = f'series = ["{a.net}", "{b.net}"]\nleg = "{leg}"'
-    else:
-        where = " and ".join(node.written for node in nodes)
-        draft.unclear.append(f"{part.reference}: left out, between {where}: no series, across or to_ground")
-        return
-    written = format_value(value, unit, digits=6).replace("µ", "u")  # as a keyboard has it
-    draft.parts.append(
-        f'[[{kind}]]\nname = "{_part_name(part.reference)}"\nchannel = "{owner}"\n{shape}\n'
-        f'value = "{written}"\n'
-    )
-
-
-def _ports(draft: _Draft, connectors: list[NetPart]) -> Iterator[tuple[str, str]]:
-    """Nets on connectors, or without connectors every net, with the role that its name tells."""
-    on = [draft.node(node) for each in connectors for _, node in each.pins if not is_supply(node)]
-    for net in dict.fromkeys(node.net for node in (on or list(draft.nodes.values()))):
-        if net == GROUND or net in draft.controls:
-            continue
-        role = next((role for word, role in _ROLES if word in net.split("_")), None)
-        if role is not None:
-            yield net, role
-        elif on:
-            draft.unclear.append(f"net {net} is on a connector: input, output, send or return? left out")
-
-
-def _text(netlist: Netlist, draft: _Draft, ports: dict[str, str], connectors: list[NetPart]) -> str:
-    channels = dict.fromkeys(node.channel for node in draft.nodes.values() if node.channel)
-    if not channels or any(
-        node.channel is None and not node.is_ground and draft.used[node.net] for node in draft.nodes.values()
-    ):
-        channels[USUAL_CHANNEL] = None
-    listed = ", ".join(f'"{name}"' for name in channels)
-    title = re.sub(r'["\\]|[^ -~]', " ", netlist.title)[:60].strip() or "Drafted module"
-    unclear = "".join(f"#  - {_comment(question)}\n" for question in draft.unclear) or "#  - nothing\n"
-    pins = "".join(
-        f"# {_comment(each.reference)}: {_comment(', '.join(f'{pin} {node}' for pin, node in each.pins))}\n"
-        for each in connectors
-    )
-    types = "\n".join(
-        f"[relay_types.{name}]  # {_comment(value)}: from its data sheet, not in the netlist\n"
-        'coil = "1028 ohm"\ncontact = "50 mohm"\ncontact_max = "100 mohm"\n'
-        for name, value in draft.types.items()
-    )
-    blocks = [
-        "# A draft from a netlist: compare it with the circuit diagram.\n"
-        f"# What could not be derived:\n{unclear}"
-        + (f"# Connectors, by pin (fixture.toml may have them as [connectors]):\n{pins}" if pins else ""),
-        f'[module]\nname = "{title}"\nchannels = [{listed}]\n',
-        '[supply]                       # not in a netlist: put in what the relays need\nvoltage = "12 V"\n'
-        'limit = "400 mA"\n',
-        "[controls]\n" + "".join(f'{name} = "{_comment(node)}"\n' for name, node in draft.controls.items()),
-        "[ports]\n" + "".join(f'{net} = "{role}"\n' for net, role in ports.items()),
-        types,
-        *draft.relays,
-        *draft.parts,
+    Raises UsageError if no relay can be drafted.
+    """
+    doubts = netlist.doubts
+    parts = _without_links(netlist.parts, doubts)
+    uses = Counter(node for part in parts for node in part.nodes)
+    named = read_names(node for part in parts for node in part.nodes)
+    coils = read_coils(parts, named, doubts)
+    wired = {node for node, times in uses.items() if times > 1}
+    on_connectors = _connected(parts)
+    relays = [part for part in parts if part.kind == "relay"]
+    contacts = [
+        contact
+        for relay in relays
+        for contact in _contacts(relay, coils, named, wired, bool(on_connectors), doubts)
     ]
-    return "\n".join(block for block in blocks if block)
+    if not contacts:
+        raise UsageError(
+            "no relay was found whose contacts lead anywhere, so there is no module to draft; expected parts "
+            "named K1, RL1 or RY1 with a coil and contacts"
+            + "".join(f"\n  {sentence}" for sentence in doubts.sentences()[:8])
+        )
+    two_ends = _two_ends(parts, doubts)
+    off_audio = {*coils.names, *(node for node in named if is_supply(node) and not is_ground(node))}
+    starts = [node for node, each in named.items() if each.leg is not None and node not in off_audio]
+    passive = [part for part in two_ends if not {part.a, part.b} & off_audio]
+    audio = audio_nodes(contacts, passive, starts)
+    kept = [part for part in passive if part.a in audio or part.b in audio]
+    if left := [part.reference for part in two_ends if part not in kept]:
+        doubts.note("left out, as no contact's net leads to it, or it is on a supply or control line", *left)
+    nodes = placed(audio, named, contacts, kept, doubts)
+    ground = {node: Node(channel="", net=GROUND, leg="hot") for node in named if is_ground(node)}
+    _note_others(parts, nodes, doubts)
+    every = {**nodes, **ground}
+    channels = sorted({node.channel for node in nodes.values()}, key=lambda name: (name not in _ORDER, name))
+    entries = [
+        *_relay_entries(relays, contacts, coils, every, doubts),
+        *(entry for part in kept if (entry := part_entry(part, every, doubts)) is not None),
+    ]
+    ports = dict(_ports(nodes, named, on_connectors, doubts))
+    drawn = [relay for relay in relays if relay.reference in coils.controls]
+    voltage_v, voltage_from = supply_volts(coils.supplies, [relay.value for relay in drawn], doubts)
+    tables = DraftTables(
+        title=netlist.title,
+        channels=channels,
+        voltage_v=voltage_v,
+        voltage_from=voltage_from,
+        controls=coils.titles,
+        ports=ports,
+        relays=drawn,
+        connectors=[part for part in parts if part.kind == "connector"],
+        entries=paired(entries, channels),
+    )
+    for mistake in _mistakes(module_text(tables, ())):
+        doubts.note(f"the draft does not read yet: {mistake.key}: {mistake.message}")
+    return Drafted(text=module_text(tables, doubts.sentences()), unclear=doubts.sentences())
 
 
-def _part_name(reference: str) -> str:
-    plain = re.sub(r"[^A-Za-z0-9_-]", "_", reference)
-    return plain if plain[:1].isalpha() else f"X{plain}"
+def _without_links(parts: Sequence[NetPart], doubts: Doubts) -> list[NetPart]:
+    """The parts without resistors of 0 ohm; the two nets of each become one."""
+    same: dict[str, str] = {}
+
+    def found(node: str) -> str:
+        while node in same:
+            node = same[node]
+        return node
+
+    links = [part for part in parts if part.kind == "resistor" and value_of(part.value) == 0]
+    for link in links:
+        ends = sorted({found(node) for node in link.nodes}, key=lambda node: (not is_supply(node), node))
+        for node in ends[1:]:
+            same[node] = ends[0]
+    if links:
+        doubts.note("0 ohm: the nets at its ends taken as one", *(link.reference for link in links))
+    return [
+        replace(part, pins=tuple((pin, found(node)) for pin, node in part.pins))
+        for part in parts
+        if part not in links
+    ]
 
 
-def _comment(text: str) -> str:
-    """A text that cannot end a comment or a string: printable, without quotes, not endless."""
-    return re.sub(r'["\\]|[^ -~]', "?", text)[:300]
+def _connected(parts: Sequence[NetPart]) -> dict[str, NetPart]:
+    """The connector that each node is on."""
+    return {node: part for part in parts if part.kind == "connector" for node in part.nodes}
+
+
+def _contacts(
+    relay: NetPart,
+    coils: Coils,
+    named: Mapping[str, Named],
+    wired: set[str],
+    has_connectors: bool,
+    doubts: Doubts,
+) -> Iterator[Contact]:
+    """A relay's contacts, without throws that lead nowhere; one whose common is on ground as one for each
+    throw, which is the same circuit.
+    """
+    if not relay.coil_ends:
+        pins = ", ".join(pin for pin, _ in relay.pins[:8])
+        doubts.note(
+            f"a relay by its name, but no coil among its pins ({pins}); expected A1, A2, 11, 12, 14 or COM1, "
+            "NC1, NO1",
+            relay.reference,
+        )
+    if relay.reference not in coils.controls:
+        return
+    sets: dict[str, dict[str, str]] = defaultdict(dict)
+    for pin, node in relay.pins:
+        if matched := re.fullmatch(r"(\d+)([124])", pin):
+            if node in wired or (not has_connectors and _role(named[node].net) and named[node].leg):
+                sets[matched[1]][matched[2]] = node
+        elif pin not in ("A1", "A2", "B1", "B2"):
+            doubts.note(f"pin {pin} on {node}: left out, no contact by its name", relay.reference)
+    for number, on in sets.items():
+        common = on.get("1")
+        throws = {_THROWS[digit]: node for digit, node in on.items() if digit != "1"}
+        if common is None or not throws:
+            doubts.note(f"contact {number}: only one of its pins leads anywhere, left out", relay.reference)
+            continue
+        ways = [(common, throws)]
+        if is_ground(common):
+            ways = [(node, {throw: common}) for throw, node in throws.items() if not is_ground(node)]
+        if is_supply(common) and not is_ground(common):
+            doubts.note(f"contact {number} switches {common}, a supply: left out", relay.reference)
+            continue
+        for start, ends in ways:
+            yield Contact(
+                relay=relay.reference,
+                controls=coils.controls[relay.reference],
+                number=number,
+                common=start,
+                released=ends.get("released"),
+                operated=ends.get("operated"),
+            )
+
+
+def _two_ends(parts: Sequence[NetPart], doubts: Doubts) -> list[TwoEnds]:
+    result = []
+    for part in parts:
+        if part.kind not in ("resistor", "capacitor"):
+            continue
+        value = value_of(part.value)
+        if value is None or value <= 0 or len(part.nodes) != 2:
+            doubts.note(
+                f"left out, its value ({part.value!r}) or its {len(part.nodes)} ends are not clear",
+                part.reference,
+            )
+            continue
+        a, b = part.nodes
+        result.append(TwoEnds(reference=part.reference, kind=part.kind, value=value, a=a, b=b))
+    return result
+
+
+def _note_others(parts: Sequence[NetPart], nodes: Mapping[str, Node], doubts: Doubts) -> None:
+    """Name the parts that module.toml has no table for; of one on audio nets, what is on its pins."""
+    for part in parts:
+        if part.kind in ("relay", "resistor", "capacitor", "connector"):
+            continue
+        on = [(pin, nodes[node]) for pin, node in part.pins if node in nodes]
+        if not on:
+            doubts.note("left out: no part of the audio circuit", part.reference)
+            continue
+        pins = ", ".join(f"{pin} {node.net}.{node.leg}" for pin, node in on)
+        nets = list(dict.fromkeys(node.net for _, node in on))
+        outs = [node.net for pin, node in on if "out" in pin.lower()]
+        hint = ""
+        if len(nets) == 2:
+            to = outs[0] if outs else nets[1]
+            come = nets[0] if to == nets[1] else nets[1]
+            hint = f'; an amplifier is [[amplifier]] from = "{come}", to = "{to}", with gain and impedances'
+        doubts.note(f"left out ({part.value}), but on audio nets: {pins}{hint}", part.reference)
+
+
+def _relay_entries(
+    relays: Sequence[NetPart],
+    contacts: Sequence[Contact],
+    coils: Coils,
+    nodes: Mapping[str, Node],
+    doubts: Doubts,
+) -> Iterator[Entry]:
+    for relay in relays:
+        rows = list(
+            contact_entries([each for each in contacts if each.relay == relay.reference], nodes, doubts)
+        )
+        if not rows:
+            if relay.reference in coils.controls:
+                doubts.note("left out: no contact leads anywhere", relay.reference)
+            continue
+        lines = [coils.names[node] for node in coils.controls[relay.reference]]
+        keys = ("control",) if len(lines) == 1 else ("set_control", "reset_control")
+        channels = {channel for channel, _ in rows}
+        yield Entry(
+            table="relay",
+            channel=channels.pop() if len(channels) == 1 else None,
+            name=part_name(relay.reference),
+            lines=(
+                *(f'{key} = "{line}"' for key, line in zip(keys, lines, strict=True)),
+                f'type = "{type_name(relay)}"',
+            ),
+            contacts=tuple(rows),
+        )
+
+
+def _role(net: str) -> str | None:
+    words = [re.sub(r"\d+$", "", word) for word in net.split("_")]
+    return next((role for word, role in _ROLES.items() if word in words), None)
+
+
+def _ports(
+    nodes: Mapping[str, Node], named: Mapping[str, Named], on: Mapping[str, NetPart], doubts: Doubts
+) -> Iterator[tuple[str, str]]:
+    """Nets on connectors, or without connectors every net, with the role that its name tells, else the
+    connector's type.
+    """
+    of_net: dict[str, list[str]] = defaultdict(list)
+    for written, node in nodes.items():
+        if written in on or (not on and named[written].leg is not None):
+            of_net[node.net].append(written)
+    channels = {node.channel for node in nodes.values()}
+    for net, written_names in of_net.items():
+        role = _role(net)
+        if role is None and on:
+            kind = on[written_names[0]].value.lower()
+            gender = "input" if "female" in kind else "output" if "male" in kind else None
+            if gender is not None:
+                doubts.note(f"on a connector of the kind {kind}: taken as an {gender}", net)
+            else:
+                doubts.note("on a connector: input, output, send or return? left out of [ports]", net)
+            role = gender
+        if role is None:
+            continue
+        if lacking := channels - {nodes[written].channel for written in written_names}:
+            doubts.note(f"a port that channel {', '.join(sorted(lacking))} does not have", net)
+        yield net, role
+
+
+def _mistakes(text: str) -> list[Mistake]:
+    """What `switchwalk table` would say of the draft."""
+    mistakes: list[Mistake] = []
+    name = "module.toml"
+    source = Source(
+        name=name,
+        file=JobFile.of(name, text.encode("utf-8")),
+        located=read_located(text),
+        mistakes=mistakes,
+    )
+    read_module(source)
+    return mistakes

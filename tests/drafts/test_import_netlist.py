@@ -6,12 +6,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from harness.drafts.expressions import read_netlist
 from harness.drafts.module_draft import draft_module
-from harness.drafts.netlist import read_netlist, spice_value
+from harness.drafts.netlist import value_of
 from harness.errors import SwitchwalkError
 from harness.job.job import load_job
 from harness.job.module import Module
-from tests.cli.commands import switchwalk
+from tests.cli.commands import Printed, switchwalk
 
 # A relay with one insert loop in a mono line; pins in threes after the coil, as `import --help` says.
 THREES = """* Mono insert
@@ -117,7 +118,7 @@ def test_what_cannot_be_told_is_named_and_stands_in_the_draft(
     printed = switchwalk(capsys, "import", str(source))
     assert printed.code == 0
     for name in ("D1", "R9", ".include other.cir"):
-        assert f"not derived: {name}" in printed.err
+        assert f"in doubt: {name}" in printed.err
         assert f"#  - {name}" in printed.out
 
 
@@ -132,14 +133,14 @@ def test_what_cannot_be_told_is_named_and_stands_in_the_draft(
         ("4k7", 4700.0),
         ("2R2", 2.2),
         ("1e-10", 1e-10),
-        ("0", None),
+        ("0", 0.0),
         ("abc", None),
         ("-5", None),
         ("9" * 400, None),
     ],
 )
 def test_values_are_read_as_spice_reads_them(text: str, value: float | None) -> None:
-    assert spice_value(text) == (None if value is None else pytest.approx(value))
+    assert value_of(text) == (None if value is None else pytest.approx(value))
 
 
 @pytest.mark.parametrize(
@@ -182,3 +183,146 @@ def test_no_text_at_all_ends_in_anything_but_a_draft_or_a_mistake(text: str, tmp
     except SwitchwalkError:
         return
     assert "[module]" in drafted_text
+
+
+MONO = """* Mono mute
+XK1 24V MUTE out_hot in_hot 0 out_cold in_cold 0 SIG-2C
+"""
+
+
+def imported(netlist: str, folder: Path, capsys: pytest.CaptureFixture[str]) -> Printed:
+    source = folder / "board.cir"
+    source.write_text(netlist, encoding="utf-8")
+    return switchwalk(capsys, "import", str(source))
+
+
+def test_an_existing_file_is_refused_before_the_netlist_is_looked_at(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "module.toml"
+    out.write_text("mine", encoding="utf-8")
+    printed = switchwalk(capsys, "import", str(tmp_path / "no-such.cir"), "--out", str(out))
+    assert printed.code == 2
+    assert f"{out}: already there" in printed.err
+    assert out.read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize(
+    "netlist",
+    [
+        "* pad\nR1 in_hot out_hot 1k\n",
+        "* loose\nXK1 24V MUTE 3 4 5 6 7 8 SIG-2C\n",
+        "* no coil\nXK1 a b SIG\n",
+    ],
+    ids=["no relay", "contacts that lead nowhere", "no contacts"],
+)
+def test_a_netlist_without_a_relay_is_refused(
+    netlist: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = imported(netlist, tmp_path, capsys)
+    assert (printed.code, printed.out) == (2, "")
+    assert "no relay was found" in printed.err
+
+
+@pytest.mark.parametrize(
+    ("card", "voltage"),
+    [
+        ("XK1 24V MUTE out_hot in_hot 0 out_cold in_cold 0 SIG-2C", "24 V"),
+        ("XK1 MUTE +5V out_hot in_hot 0 out_cold in_cold 0 SIG-2C", "5 V"),
+        ("XK1 MUTE 4V5 out_hot in_hot 0 out_cold in_cold 0 SIG-2C", "4.5 V"),
+        ("XK1 MUTE VRELAY out_hot in_hot 0 out_cold in_cold 0 SIG-2C-48", "48 V"),
+        ("XK1 MUTE VRELAY out_hot in_hot 0 out_cold in_cold 0 SIG_DC12", "12 V"),
+        ("XK1 MUTE VRELAY out_hot in_hot 0 out_cold in_cold 0 SIG-9VDC", "9 V"),
+    ],
+)
+def test_the_coils_voltage_is_read_from_names(
+    card: str, voltage: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = imported(f"* Mute\n{card}\n", tmp_path, capsys)
+    assert f'voltage = "{voltage}"' in printed.out
+    assert 'mute = "mute"' in printed.out
+
+
+def test_without_a_voltage_in_the_names_twelve_volts_are_in_doubt(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = imported("* Mute\nXK1 MUTE VCC o_hot in_hot 0 out_cold in_cold 0 SIG\n", tmp_path, capsys)
+    assert 'voltage = "12 V"' in printed.out
+    assert "in doubt: no voltage in the names" in printed.err
+
+
+def test_the_net_on_every_coil_is_the_supply(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    cards = "".join(
+        f"XK{after} REL LINE_{after} n{after}_hot n{before}_hot 0 n{after}_cold n{before}_cold 0 SIG\n"
+        for before, after in ((0, 1), (1, 2), (2, 3))
+    )
+    printed = imported(f"* Chain\n{cards}R1 n0_hot 0 1k\nR2 n0_cold 0 1k\nR3 n3_hot 0 1k\n", tmp_path, capsys)
+    assert "in doubt: rel: on 3 of 3 coils, so taken as the relay supply" in printed.err
+    assert [line for line in printed.out.splitlines() if line.startswith("control =")] == [
+        f'control = "line_{number}"' for number in (1, 2, 3)
+    ]
+
+
+def test_the_coils_of_a_latching_relay_are_told_by_their_pins(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    netlist = (
+        "* Latching mute\n.subckt BISTABLE SET+ SET- RESET+ RESET- COM1 NC1 NO1 COM2 NC2 NO2\n.ends\n"
+        "XK1 24V MUTE 24V UNMUTE out_hot in_hot 0 out_cold in_cold 0 BISTABLE\n"
+    )
+    printed = imported(netlist, tmp_path, capsys)
+    assert 'set_control = "mute"\nreset_control = "unmute"' in printed.out
+    assert 'common = "out", released = "in", operated = "ground"' in printed.out
+
+
+def test_a_contact_with_its_common_on_ground_is_drafted_from_its_throws(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    netlist = (
+        "* Mute\nXK1 24V MUTE 0 x out_hot 0 y out_cold SIG\nR1 in_hot out_hot 47\nR2 in_cold out_cold 47\n"
+    )
+    printed = imported(netlist, tmp_path, capsys)
+    assert '{ common = "out", operated = "ground" }' in printed.out
+
+
+def test_parts_that_join_channels_are_named_with_both_ends(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    netlist = (
+        "* Sum\nXK1 24V MUTE l_out_p l_in_p 0 l_out_n l_in_n 0 SIG\n"
+        "XK2 24V MUTE r_out_p r_in_p 0 r_out_n r_in_n 0 SIG\n"
+        "R1 l_out_p r_out_p 10k\nR2 l_out_n r_out_n 10k\n"
+    )
+    printed = imported(netlist, tmp_path, capsys)
+    assert (
+        "R1: left out, as it joins channels: resistor of 10 kohm between left.out.hot and right.out.hot"
+        in printed.err
+    )
+
+
+def test_parts_of_one_reason_are_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    diodes = "".join(f"D{number} 24V MUTE 1N4148\n" for number in (1, 2, 3, 7))
+    printed = imported(MONO + diodes, tmp_path, capsys)
+    assert "in doubt: D1 to D3, D7: left out: no part of the audio circuit" in printed.err
+
+
+def test_resistors_of_0_ohm_make_two_nets_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    links = "R1 out_hot tap_hot 0\nR2 out_cold tap_cold 0R\nR3 tap_hot tap_cold 10k\n"
+    printed = imported(MONO + links, tmp_path, capsys)
+    assert 'name = "R3"\nacross = "out"' in printed.out
+    assert "in doubt: R1, R2: 0 ohm: the nets at its ends taken as one" in printed.err
+
+
+@pytest.mark.parametrize("times", [1, 2])
+def test_subcircuits_without_end_are_refused(
+    times: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    levels = "".join(
+        f".subckt A{n} p q\n"
+        + "".join(f"X{i} p q A{n + 1}\n" for i in range(times))
+        + "XK1 p q p q p R\n.ends\n"
+        for n in range(60)
+    )
+    printed = imported(f"* Deep\n{levels}X1 a b A0\n", tmp_path, capsys)
+    assert printed.code == 2
+    assert "subcircuits more than 50 deep" in printed.err or "more than 5000 parts" in printed.err
