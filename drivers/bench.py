@@ -11,24 +11,26 @@ from typing import Any
 
 from drivers.claim import LeftOnMarker, claim
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply, outputs_left_on, voltage_left_on
-from drivers.library_switchboards import GpioSwitchboard, ModbusSwitchboard
-from drivers.oscilloscope import PreambleOscilloscope
-from drivers.profile import (
+from drivers.library_switchboards import GpioSwitchboard
+from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.models.sources import GeneratorProfile, SupplyProfile
+from drivers.models.switchboards import (
     FrameProfile,
-    GeneratorProfile,
     GpioProfile,
     ModbusProfile,
     RouteProfile,
-    SupplyProfile,
     SwitchboardProfile,
     TextProfile,
-    load_profile,
 )
+from drivers.oscilloscope import PreambleOscilloscope
+from drivers.profile import load_profile
 from drivers.serial_wire import open_serial
-from drivers.session import Session, Transcript
+from drivers.session import Session
 from drivers.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard, listed
+from drivers.switchboard_banks import Banks
+from drivers.transcript import Transcript
 from drivers.wire import Wire
-from harness.bench_file import BenchFile, InstrumentFile
+from harness.bench_file import BenchFile, InstrumentFile, SwitchboardFile, role_of
 from harness.errors import BenchError, JobError, Mistake, WrongInstrument
 from harness.roles import Bench, Generator, Oscilloscope, Supply, Switchboard
 from harness.toml_files.values import compiled
@@ -38,10 +40,16 @@ ROLES = ("generator", "supply", "switchboard")  # in the order in which they are
 log = logging.getLogger(__name__)
 
 
+def switched(bench: BenchFile) -> list[str]:
+    """The names of the instruments that can be left on, in the order in which they are made safe."""
+    names = [name for name in bench.instruments if role_of(name) in ROLES]
+    return sorted(names, key=lambda name: ROLES.index(role_of(name)))
+
+
 class SafeEnd:
     """Makes a bench safe: once, in order, whatever fails on the way.
 
-    offs: by role, what switches it off and verifies that; filled while the bench is opened.
+    offs: by an instrument's name, what switches it off and verifies that; filled while the bench is opened.
     """
 
     def __init__(self, marks: Mapping[str, LeftOnMarker]) -> None:
@@ -55,7 +63,8 @@ class SafeEnd:
             if self._is_begun:
                 return
             self._is_begun = True
-            failures = [failure for role in ROLES if (failure := self._switch_off(role))]
+            names = sorted({*self.offs, *self._marks}, key=lambda name: (ROLES.index(role_of(name)), name))
+            failures = [failure for name in names if (failure := self._switch_off(name))]
             if failures:
                 raise BenchError(
                     "NOT SAFE. Switch off by hand what could not be switched off and verified: "
@@ -64,18 +73,18 @@ class SafeEnd:
                     instrument="bench",
                 ) from cause
 
-    def _switch_off(self, role: str) -> str:
+    def _switch_off(self, name: str) -> str:
         """Why it could not be made safe, "" if it was."""
-        mark = self._marks.get(role)
+        mark = self._marks.get(name)
         try:
-            if role in self.offs:
-                self.offs[role]()
+            if name in self.offs:
+                self.offs[name]()
             elif mark is not None and mark.left_by:
                 return ""  # left on by another run, and still: its mark stays, and its error was raised
             if mark is not None:
                 mark.remove()
         except Exception as error:  # the next instrument must be made safe whatever befell this one
-            return f"{role}: {error}"
+            return f"{name}: {error}"
         return ""
 
 
@@ -170,7 +179,8 @@ def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None
 
     Raises what `open_bench` raises, also where another run has the bench in use.
     """
-    if any(LeftOnMarker(bench.instruments[role].address, instrument=role).left_by for role in ROLES):
+    files = bench.instruments
+    if any(LeftOnMarker(files[name].address, instrument=name).left_by for name in switched(bench)):
         with open_bench(bench, folder=folder, tell=tell):
             pass
 
@@ -193,29 +203,32 @@ class Opening:
     ) -> None:
         self._bench, self._folder, self._undo = bench, folder, undo
         self._offs, self._marks, self._transcript = offs, marks, transcript
-        self._profiles: dict[str, Any] = {}  # of a role's kind each, as it was read
+        self._profiles: dict[str, Any] = {}  # by an instrument's name, as it was read
         self._sessions: dict[str, Session] = {}
 
-    def claim(self, *roles: str) -> None:
+    def claim(self, *names: str) -> None:
         """Read the profiles, claim the addresses, put the marks, before anything is opened or switched.
 
-        Raises JobError with the mistakes in all of them.
+        names: of instruments, as `BenchFile.instruments` has them. Raises JobError with the mistakes in all
+        of them.
         """
-        files = {role: self._bench.instruments[role] for role in roles}
+        files = {name: self._bench.instruments[name] for name in names}
         profiles: dict[str, Any] = {}
         mistakes: list[Mistake] = []
-        for role, file in files.items():
+        for name, file in files.items():
             try:
-                profiles[role] = load_profile(file.profile, role=role, folder=self._folder)
+                profiles[name] = load_profile(file.profile, role=role_of(name), folder=self._folder)
             except JobError as error:
                 mistakes.extend(error.mistakes)
         if mistakes:
             raise JobError(mistakes)
-        for role, file in files.items():
-            self._undo.enter_context(claim(file.address, instrument=role))
+        for name, file in files.items():
+            self._undo.enter_context(claim(file.address, instrument=name))
         if self._marks is not None:
             marks = {
-                role: LeftOnMarker(files[role].address, instrument=role) for role in ROLES if role in roles
+                name: LeftOnMarker(files[name].address, instrument=name)
+                for name in switched(self._bench)
+                if name in names
             }
             self._marks.update(marks)
             for mark in marks.values():
@@ -224,39 +237,41 @@ class Opening:
 
     def make_left_safe(self, tell: Callable[[str], None]) -> None:
         """Switch off what an earlier run left on, each for itself. Raises BenchError for what stays on."""
-        left = {role: mark.left_by for role, mark in (self._marks or {}).items() if mark.left_by}
+        left = {name: mark.left_by for name, mark in (self._marks or {}).items() if mark.left_by}
         if not left:
             return
         states: list[str] = []
         failures: list[str] = []
 
-        def generator(profile: GeneratorProfile) -> str:
-            session = self._identified("generator")
+        def generator(name: str) -> str:
+            profile: GeneratorProfile = self._profiles[name]
+            session = self._identified(name)
             state = outputs_left_on(session, profile)
             ScpiGenerator(session, profile, profile_name="")
             session.close()
             return state
 
-        def supply(profile: SupplyProfile) -> str:
-            session = self._identified("supply")
+        def supply(name: str) -> str:
+            profile: SupplyProfile = self._profiles[name]
+            session = self._identified(name)
             state = voltage_left_on(session, profile)
             ScpiSupply(session, profile, profile_name="", output=self._bench.supply.output)
             session.close()
             return state
 
-        def switchboard(profile: SwitchboardProfile) -> str:
+        def switchboard(name: str) -> str:
             with ExitStack() as undo:
-                closed = self._board(profile, undo, look=True).found_closed
+                closed = self._board(name, undo, look=True).found_closed
             if closed is None:
                 return "its channels were not read before they were opened"
             return f"closed channels {listed(closed)}"
 
-        acts: tuple[Callable[[Any], str], ...] = (generator, supply, switchboard)
-        for role, act in zip(ROLES, acts, strict=True):
-            if role not in left:
+        acts = dict(zip(ROLES, (generator, supply, switchboard), strict=True))
+        for name in switched(self._bench):
+            if name not in left:
                 continue
             try:
-                states.append(f"{role}: {act(self._profiles[role])}")
+                states.append(f"{name}: {acts[role_of(name)](name)}")
             except BenchError as error:  # the next instrument must be made safe whatever befell this one
                 failures.append(str(error))
         who = " and ".join(dict.fromkeys(left.values()))
@@ -302,80 +317,86 @@ class Opening:
         return supply
 
     def switchboard(self) -> Switchboard:
-        """The switchboard, every channel open."""
-        switchboard = self._board(self._claimed("switchboard"), self._undo)
-        self._offs["switchboard"] = switchboard.off
-        _check_identity("switchboard", self._bench.switchboard, switchboard.identity.text)
-        return switchboard
+        """The switchboard, every channel open; several boards are one in what is returned."""
+        boards = [self._opened_board(name) for name in self._bench.boards]
+        return boards[0] if len(boards) == 1 else Banks(boards)
 
-    def _claimed(self, role: str) -> Any:
-        if role not in self._profiles:
-            self.claim(role)
-        return self._profiles[role]
+    def _opened_board(self, name: str) -> Channels:
+        self._claimed(name)
+        board = self._board(name, self._undo)
+        self._offs[name] = board.off
+        _check_identity(name, self._bench.boards[name], board.identity.text)
+        return board
 
-    def _started(self, role: str) -> tuple[Session, Any]:
+    def _claimed(self, name: str) -> Any:
+        if name not in self._profiles:
+            self.claim(name)
+        return self._profiles[name]
+
+    def _started(self, name: str) -> tuple[Session, Any]:
         """An instrument's session, identified, and its profile."""
-        profile = self._claimed(role)
-        if role not in self._sessions:
-            self._sessions[role] = self._identified(role)
-        return self._sessions[role], profile
+        profile = self._claimed(name)
+        if name not in self._sessions:
+            self._sessions[name] = self._identified(name)
+        return self._sessions[name], profile
 
     def _session(
         self,
-        role: str,
+        name: str,
         *,
         undo: ExitStack | None = None,
-        ending: bytes = b"\n",
         connect: Callable[[], Wire] | None = None,
     ) -> Session:
-        profile = self._profiles[role]
+        profile, file = self._profiles[name], self._bench.instruments[name]
         session = Session(
-            self._bench.instruments[role].address,
-            instrument=role,
-            visa=self._bench.bench.visa,
-            baud_rate=profile.baud_rate,
+            file.address,
+            instrument=name,
+            visa=file.wire.visa or self._bench.bench.visa,
+            line=profile.line(file.wire),
+            timeout_s=profile.timeout(file.wire),
             transcript=self._transcript,
-            ending=ending,
-            error_query=profile.error_query,
+            dialect=profile.dialect(file.wire),
             connect=connect,
         )
         (undo or self._undo).callback(session.close)
         return session
 
-    def _identified(self, role: str, undo: ExitStack | None = None) -> Session:
-        session = self._session(role, undo=undo)
-        _check_identity(role, self._bench.instruments[role], session.start())
+    def _identified(self, name: str, undo: ExitStack | None = None) -> Session:
+        session = self._session(name, undo=undo)
+        _check_identity(name, self._bench.instruments[name], session.start())
         return session
 
-    def _board(self, profile: SwitchboardProfile, undo: ExitStack, *, look: bool = False) -> Channels:
+    def _board(self, name: str, undo: ExitStack, *, look: bool = False) -> Channels:
         """Every channel open; `look` if a board is to say first, if it can, which are closed."""
-        file = self._bench.switchboard
+        file: SwitchboardFile = self._bench.boards[name]
+        profile: SwitchboardProfile = self._profiles[name]
 
         def line() -> Wire:
-            return open_serial(file.address, profile.baud_rate)
+            return open_serial(file.address, profile.line(file.wire))
 
         match profile:
             case RouteProfile():
-                return RouteSwitchboard(self._identified("switchboard", undo), profile, file, look=look)
+                return RouteSwitchboard(self._identified(name, undo), profile, file, look=look)
             case TextProfile():
-                session = self._session("switchboard", undo=undo, ending=b"\r\n", connect=line)
+                session = self._session(name, undo=undo, connect=line)
                 return TextSwitchboard(session, profile, file, look=look)
             case FrameProfile():
-                session = self._session("switchboard", undo=undo, ending=b"", connect=line)
-                return FrameSwitchboard(session, profile, file)
+                return FrameSwitchboard(self._session(name, undo=undo, connect=line), profile, file)
             case GpioProfile():
-                board: Channels = GpioSwitchboard(profile, file)
+                board: Channels = GpioSwitchboard(profile, file, instrument=name)
             case ModbusProfile():
-                board = ModbusSwitchboard(profile, file, transcript=self._transcript, look=look)
+                board = ModbusSwitchboard(
+                    profile, file, instrument=name, transcript=self._transcript, look=look
+                )
         undo.callback(board.close)
         return board
 
 
-def _check_identity(role: str, file: InstrumentFile, identity: str) -> None:
+def _check_identity(name: str, file: InstrumentFile, identity: str) -> None:
     if file.identity is not None and not compiled(file.identity).search(identity):
         raise WrongInstrument(
             f"answers as {identity!r}, which does not match {file.identity!r} of the bench file; nothing was "
             "switched. Correct the address or the identity",
-            instrument=role,
+            instrument=name,
             address=file.address,
         )

@@ -4,7 +4,7 @@ import logging
 import math
 import time
 
-from drivers.profile import GeneratorProfile, SupplyProfile
+from drivers.models.sources import GeneratorProfile, SupplyProfile
 from drivers.session import COMMAND_ERROR, ON_OFF, QUERY_ERROR, Session, Settings
 from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError
 from harness.roles import SupplyReading

@@ -1,144 +1,18 @@
-"""Switchboards that need a library of their own: coils of Modbus RTU, and lines of the GPIO character device.
-
-Coils, through pymodbus: functions 1 (read), 5 (one coil) and 15 (many). pymodbus frames and checks; the port
-is opened here, so that it is exclusive and DTR and RTS stay low. pymodbus is told to try nothing twice: what
-switches is never repeated behind anybody's back.
+"""Switchboards that need a library of their own and have no wire: lines of the GPIO character device.
 
 Lines, through gpiod (the extra `switchwalk[gpio]`): the kernel lets go of them when the process ends, and
 they fall back to what the hardware makes of them: wire the relays so that this is "released". A line in use
 elsewhere is refused by the kernel, which is the lock here.
 """
 
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from drivers.profile import GpioProfile, ModbusProfile
-from drivers.serial_wire import open_port, serial_port, tcp_port
-from drivers.session import REOPEN_AFTER_S, Transcript, connected
+from drivers.models.switchboards import GpioProfile
 from drivers.switchboard import Channels
 from harness.bench_file import SwitchboardFile
-from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
-
-TIMEOUT_S = 1.0
-
-
-class ModbusSwitchboard(Channels):
-    """Coils are read back after every change. After a failed exchange only reopening helps."""
-
-    def __init__(
-        self,
-        profile: ModbusProfile,
-        file: SwitchboardFile,
-        *,
-        transcript: Transcript | None = None,
-        look: bool = False,
-    ) -> None:
-        self._address, self._profile, self._transcript = file.address, profile, transcript
-        self._lock = threading.RLock()
-        self._client: Any = None
-        self._dirty = True
-        super().__init__(profile, file, text=f"{profile.description}, device {profile.device}", look=look)
-
-    def close(self) -> None:
-        """Close the connection; never raises."""
-        if self._client is not None:
-            self._client.close()
-        self._client = None
-
-    def _look(self) -> frozenset[int] | None:
-        self._reopen_link()
-        return super()._look()
-
-    def _insist_all_open(self) -> None:
-        """Twice if need be: what is left of an answer to whoever was here before spoils one exchange."""
-        with self._lock:
-            if self._dirty:
-                self._reopen_link()
-            try:
-                return self._all_open()
-            except (BenchTimeout, LinkLost, BadReply, Desynchronised):
-                self._reopen_link()
-                return self._all_open()
-
-    def _reopen_link(self) -> None:
-        self._dirty = True  # also if it stays closed
-        self.close()
-        try:
-            self._client = connected(self._connected, REOPEN_AFTER_S)
-        except OSError as error:
-            raise self._named(LinkLost, f"no connection: {error}", "") from error
-        self._dirty = False
-
-    def _connected(self) -> Any:
-        # Together they take 0.1 s, and most benches have no such board.
-        from pymodbus.client import ModbusSerialClient, ModbusTcpClient
-        from pymodbus.framer import FramerType
-
-        name = serial_port(self._address)
-        tcp = tcp_port(name)
-        options: dict[str, Any] = {"timeout": TIMEOUT_S, "retries": 0, "trace_packet": self._trace}
-        client: Any
-        if tcp is None:
-            client = ModbusSerialClient(name, baudrate=self._profile.baud_rate, **options)
-            client.socket = open_port(name, self._profile.baud_rate)
-            client.socket.timeout = client.socket.write_timeout = TIMEOUT_S
-            return client
-        client = ModbusTcpClient(tcp[0], port=tcp[1], framer=FramerType.RTU, **options)
-        if not client.connect():
-            raise ConnectionError("cannot be reached")
-        return client
-
-    def _trace(self, sending: bool, data: bytes) -> bytes:
-        if self._transcript:
-            self._transcript.message("switchboard", "out" if sending else "in", data, 0.0)
-        return data
-
-    def _ask(self, what: str, function: str, *values: Any, **options: Any) -> Any:
-        """One exchange, by a function of the client; what pymodbus or the port raises becomes one of ours."""
-        from pymodbus.exceptions import ModbusException, ModbusIOException
-
-        with self._lock:
-            if self._dirty:
-                raise self._named(Desynchronised, "an earlier exchange failed; reopen first", what)
-            done = False
-            try:
-                answer = getattr(self._client, function)(*values, device_id=self._profile.device, **options)
-                if answer.isError():
-                    # A complete and right frame, by which the board refuses: the link is in step.
-                    done = True
-                    raise self._named(BenchError, f"refuses: {answer}", what)
-                done = True
-                return answer
-            except ModbusIOException as error:
-                raise self._named(
-                    BenchTimeout, f"no right answer within {TIMEOUT_S:g} s: {error}", what
-                ) from error
-            except (ModbusException, OSError) as error:
-                raise self._named(LinkLost, str(error), what) from error
-            finally:
-                if not done:
-                    self._dirty = True
-
-    def _named(self, kind: type[BenchError], what: str, command: str) -> BenchError:
-        return kind(what, instrument="switchboard", address=self._address, command=command)
-
-    def _open_all(self) -> None:
-        self._ask("all coils off", "write_coils", self._profile.first_coil, [False] * self.channel_count)
-
-    def _move(self, channels: list[int], *, closed: bool) -> None:
-        for n in channels:
-            coil = self._profile.first_coil + n - 1
-            self._ask(f"coil {coil} {'on' if closed else 'off'}", "write_coil", coil, closed)
-
-    def _read_back(self, wanted: frozenset[int]) -> frozenset[int]:
-        count = self.channel_count
-        answer = self._ask("read coils", "read_coils", self._profile.first_coil, count=count)
-        if len(answer.bits) < count:
-            self._dirty = True
-            raise self._named(BadReply, f"expected {count} coils, found {len(answer.bits)}", "read coils")
-        return frozenset(n for n in range(1, count + 1) if answer.bits[n - 1])
+from harness.errors import BenchError, LinkLost
 
 
 class GpioSwitchboard(Channels):
@@ -147,8 +21,15 @@ class GpioSwitchboard(Channels):
     module: gpiod, or what stands in for it. Raises BenchError if gpiod isn't installed.
     """
 
-    def __init__(self, profile: GpioProfile, file: SwitchboardFile, *, module: Any = None) -> None:
-        self._address, self._offsets = file.address, profile.lines
+    def __init__(
+        self,
+        profile: GpioProfile,
+        file: SwitchboardFile,
+        *,
+        instrument: str = "switchboard",
+        module: Any = None,
+    ) -> None:
+        self._address, self._offsets, self._instrument = file.address, profile.lines, instrument
         gpiod = self._gpiod() if module is None else module
         self._value = gpiod.line.Value
         settings = gpiod.LineSettings(
@@ -160,7 +41,7 @@ class GpioSwitchboard(Channels):
             self._request = gpiod.request_lines(
                 file.address, consumer="switchwalk", config={tuple(profile.lines): settings}
             )
-        super().__init__(profile, file)
+        super().__init__(profile, file, instrument=instrument)
 
     def _gpiod(self) -> Any:
         try:
@@ -168,7 +49,7 @@ class GpioSwitchboard(Channels):
         except ImportError:
             raise BenchError(
                 "GPIO lines need the gpiod package: pip install 'switchwalk[gpio]'",
-                instrument="switchboard",
+                instrument=self._instrument,
                 address=self._address,
             ) from None
         return gpiod
@@ -178,7 +59,7 @@ class GpioSwitchboard(Channels):
         try:
             yield
         except (OSError, ValueError) as error:
-            raise LinkLost(f"{what}: {error}", instrument="switchboard", address=self._address) from error
+            raise LinkLost(f"{what}: {error}", instrument=self._instrument, address=self._address) from error
 
     def close(self) -> None:
         """Let go of the lines."""

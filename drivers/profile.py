@@ -9,158 +9,32 @@ the same name. Every mistake in one is reported with its line and what was expec
 
 import difflib
 import itertools
-import math
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, get_args
 
 from platformdirs import user_config_path
-from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, ValidationError, field_validator
-from pydantic_core import CoreSchema, core_schema
+from pydantic import Field, ValidationError, field_validator
 
-from drivers.session import ERROR_QUERY
+from drivers.models.any_instrument import (
+    OUTPUT,
+    PLAIN,
+    Command,
+    Count,
+    Holes,
+    InstrumentProfile,
+    Positive,
+    ProfileTable,
+)
+from drivers.models.sources import GeneratorProfile, SupplyProfile
+from drivers.models.switchboards import SwitchboardProfile
 from harness.errors import JobError, Mistake
 from harness.toml_files.located import Key, UnreadableError, read_located, refusal, unseen
 from harness.toml_files.messages import expected
 
-HOLE = re.compile(r"\{([^{}]*)\}")
-ONE_LINE = re.compile(r"[ -~]+")
-Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
-Count = Annotated[int, Field(ge=1)]
 
-
-@dataclass(frozen=True)
-class Command:
-    """The text of one command, with holes for numbers by name."""
-
-    text: str
-
-    def __call__(self, **values: int | float | Sequence[int]) -> str:
-        """Fill every hole. Raises ValueError for a number that is not finite."""
-        return HOLE.sub(lambda hole: _written(values[hole[1]]), self.text)
-
-
-def _written(value: int | float | Sequence[int]) -> str:
-    if isinstance(value, int):
-        return str(int(value))
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            raise ValueError(f"{value} cannot be sent to an instrument")
-        # Twelve digits: a coherent tone of 20 kHz is right to 20 nHz.
-        return f"{value:.12G}"
-    return ",".join(str(int(item)) for item in value)
-
-
-@dataclass(frozen=True)
-class Holes:
-    """What a command's template must hold: all of `needed`, and exactly one of `one_of` if there are any."""
-
-    needed: tuple[str, ...] = ()
-    one_of: tuple[str, ...] = ()
-
-    def parse(self, text: object) -> Command:
-        """Check a template. Raises ValueError with what was found and what was expected."""
-        if isinstance(text, Command):
-            return text
-        if not isinstance(text, str) or not ONE_LINE.fullmatch(text):
-            raise ValueError(f"expected a command as one line of plain text, found {text!r}")
-        result = HOLE.findall(text)
-        others = [name for name in result if name not in self.needed]
-        if "{" in HOLE.sub("", text) or "}" in HOLE.sub("", text):
-            raise ValueError(f"expected {self._wanted()}, found braces that don't pair in {text!r}")
-        if any(name not in result for name in self.needed) or len(others) != bool(self.one_of):
-            raise ValueError(f"expected {self._wanted()}, found {text!r}")
-        if any(name not in self.one_of for name in others):
-            raise ValueError(f"expected {self._wanted()}, found {text!r}")
-        return Command(text)
-
-    def _wanted(self) -> str:
-        wanted = ", ".join(f"{{{name}}}" for name in self.needed)
-        choice = " or ".join(f"{{{name}}}" for name in self.one_of)
-        return f"a command with {' and '.join(part for part in (wanted, choice) if part) or 'no braces'}"
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        """Let pydantic read a Command from a string."""
-        return core_schema.no_info_plain_validator_function(self.parse)
-
-
-PLAIN = Annotated[Command, Holes()]
-OUTPUT = Annotated[Command, Holes(("n",))]
-CHANNELS = Annotated[Command, Holes(("channels",))]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
-
-
-class _Profile(_Table):
-    role: ClassVar[str]
-    description: str = ""
-    error_query: str = ERROR_QUERY
-    baud_rate: Count = 9600
-
-
-class GeneratorCommands(_Table):
-    """A query may be left out; with it, the setting is read back and compared."""
-
-    function_sine: OUTPUT
-    frequency: Annotated[Command, Holes(("n", "hz"))]
-    amplitude: Annotated[Command, Holes(("n",), one_of=("vpp", "vrms", "vpk"))]
-    offset: Annotated[Command, Holes(("n", "v"))]
-    phase: Annotated[Command, Holes(("n", "deg"))]
-    load_open: OUTPUT
-    output_on: OUTPUT
-    output_off: OUTPUT
-    output_query: OUTPUT
-    frequency_query: OUTPUT | None = None
-    amplitude_query: OUTPUT | None = None
-
-
-class GeneratorProfile(_Profile):
-    """A generator; amplitudes are open circuit, peak to peak, whatever the amplitude command's own unit."""
-
-    role: ClassVar[str] = "generator"
-    kind: Literal["generator"]
-    outputs: Count
-    output_impedance_ohm: Positive
-    output_impedance_tolerance: Annotated[float, Field(ge=0.0, lt=1.0)] = 0.01
-    amplitude_min_vpp: Positive
-    amplitude_max_vpp: Positive
-    frequency_min_hz: Positive
-    frequency_max_hz: Positive
-    independent_frequencies: bool
-    commands: GeneratorCommands
-
-
-class SupplyCommands(_Table):
-    """The supply's commands; `select`, which may be left out, is sent before the others."""
-
-    select: OUTPUT | None = None
-    voltage: Annotated[Command, Holes(("v",))]
-    current: Annotated[Command, Holes(("a",))]
-    output_on: PLAIN
-    output_off: PLAIN
-    measure_voltage: PLAIN
-    measure_current: PLAIN
-    output_query: PLAIN | None = None
-
-
-class SupplyProfile(_Profile):
-    """A DC supply. Off is proven by its voltage falling below `off_below_v` within `off_within_s`."""
-
-    role: ClassVar[str] = "supply"
-    kind: Literal["supply"]
-    voltage_max_v: Positive
-    current_max_a: Positive
-    off_below_v: Positive
-    off_within_s: Positive
-    commands: SupplyCommands
-
-
-class OscilloscopeCommands(_Table):
+class OscilloscopeCommands(ProfileTable):
     """The scope's commands."""
 
     display_on: OUTPUT
@@ -189,7 +63,7 @@ class OscilloscopeCommands(_Table):
     data_query: PLAIN
 
 
-class OscilloscopeProfile(_Profile):
+class OscilloscopeProfile(InstrumentProfile):
     """A scope that sends unsigned bytes in a definite-length block, scaled by a ten-field preamble.
 
     `volts_per_division_v` are the settings with a 1x probe, ascending; with another probe all are that many
@@ -222,81 +96,6 @@ class OscilloscopeProfile(_Profile):
         return values
 
 
-class _SwitchboardProfile(_Profile):
-    role: ClassVar[str] = "switchboard"
-
-
-class RouteCommands(_Table):
-    """ROUTe commands with channel lists."""
-
-    close: CHANNELS
-    open: CHANNELS
-    open_all: PLAIN
-    close_query: CHANNELS
-
-
-class RouteProfile(_SwitchboardProfile):
-    """A SCPI switch."""
-
-    kind: Literal["route-switchboard"]
-    channels: Count
-    commands: RouteCommands
-
-
-class TextCommands(_Table):
-    """One line a command; `n` is the channel."""
-
-    close: OUTPUT
-    open: OUTPUT
-    open_all: PLAIN
-    state_query: PLAIN | None = None
-
-
-class TextProfile(_SwitchboardProfile):
-    """A board that takes a line of text per command, answers `answer`, and tells its state in hexadecimal.
-
-    The state's lowest bit is channel 1.
-    """
-
-    kind: Literal["text-switchboard"]
-    channels: Count
-    answer: str
-    commands: TextCommands
-
-
-class FrameProfile(_SwitchboardProfile):
-    """A board of four-byte frames: start, channel, state, low byte of their sum. It answers nothing."""
-
-    kind: Literal["frame-switchboard"]
-    start: Annotated[int, Field(ge=0, le=255)]
-    energised: Annotated[int, Field(ge=0, le=255)]
-    released: Annotated[int, Field(ge=0, le=255)]
-    channels: Annotated[int, Field(ge=1, le=255)]
-
-
-class ModbusProfile(_SwitchboardProfile):
-    """A board of Modbus coils; over TCP, too, the frames are RTU frames, as device servers pass them."""
-
-    kind: Literal["modbus-switchboard"]
-    channels: Count
-    device: Annotated[int, Field(ge=1, le=247)]
-    first_coil: Annotated[int, Field(ge=0)]
-
-
-class GpioProfile(_SwitchboardProfile):
-    """Lines of a GPIO chip: `lines` are their offsets, for channels 1, 2, ..."""
-
-    kind: Literal["gpio-switchboard"]
-    lines: Annotated[tuple[Annotated[int, Field(ge=0)], ...], Field(min_length=1)]
-    active_low: bool = False
-
-    @property
-    def channels(self) -> int:
-        """As many channels as lines."""
-        return len(self.lines)
-
-
-SwitchboardProfile = RouteProfile | TextProfile | FrameProfile | ModbusProfile | GpioProfile
 Profile = GeneratorProfile | SupplyProfile | OscilloscopeProfile | SwitchboardProfile
 KINDS: dict[str, type[Profile]] = {
     get_args(model.model_fields["kind"].annotation)[0]: model for model in get_args(Profile)

@@ -11,12 +11,31 @@ import socket
 import sys
 import time
 import urllib.parse
+from dataclasses import dataclass
 from typing import Any
 
 from drivers.wire import CONNECT_WITHIN_S, SocketWire, State, StreamWire, Wire, left_s
+from harness.bench_file import FlowControl, Parity
 
 BYTES_AT_ONCE = 4096
 LEAVES_S = 0.001  # about a byte at 9600 baud
+
+
+@dataclass(frozen=True, kw_only=True)
+class Line:
+    """The settings of a serial port. dtr, rts: their levels while it is open; many boards reset on DTR."""
+
+    baud_rate: int = 9600
+    data_bits: int = 8
+    parity: Parity = "none"
+    stop_bits: int = 1
+    flow_control: FlowControl = "none"
+    dtr: bool = False
+    rts: bool = False
+
+
+PLAIN_LINE = Line()
+PARITIES: dict[Parity, str] = {"none": "N", "even": "E", "odd": "O", "mark": "M", "space": "S"}  # pyserial's
 
 
 def is_serial(address: str) -> bool:
@@ -44,27 +63,34 @@ def tcp_port(name: str) -> tuple[str, int] | None:
     return parts.hostname, parts.port
 
 
-def open_serial(address: str, baud_rate: int) -> Wire:
+def open_serial(address: str, line: Line = PLAIN_LINE) -> Wire:
     """Open a serial line or its stand-in. Raises OSError."""
     name = serial_port(address)
     tcp = tcp_port(name)
     if tcp is None:
-        return SerialWire(open_port(name, baud_rate))
+        return SerialWire(open_port(name, line))
     return SocketWire(socket.create_connection(tcp, timeout=CONNECT_WITHIN_S))
 
 
-def open_port(name: str, baud_rate: int) -> Any:
-    """Open a pyserial port for this process alone, DTR and RTS left low: many boards reset on them."""
+def open_port(name: str, line: Line = PLAIN_LINE) -> Any:
+    """Open a pyserial port for this process alone, with DTR and RTS as they are to stay.
+
+    Raises OSError; ConnectionError if the port can't be set so.
+    """
     import serial  # as every library of a wire: when one is opened
 
     try:
         port = serial.serial_for_url(name, do_not_open=True)
-        port.baudrate = baud_rate
+        port.baudrate, port.bytesize, port.stopbits = line.baud_rate, line.data_bits, line.stop_bits
+        port.parity = PARITIES[line.parity]
+        port.xonxoff = line.flow_control == "XON/XOFF"
+        port.rtscts = line.flow_control == "RTS/CTS"
+        port.dsrdtr = line.flow_control == "DTR/DSR"
         port.timeout = port.write_timeout = 1.0
         with contextlib.suppress(AttributeError, ValueError, NotImplementedError):
             port.exclusive = True
-        port.dtr = False
-        port.rts = False
+        port.dtr = line.dtr
+        port.rts = line.rts
         port.open()
         port.reset_input_buffer()
     except ValueError as error:

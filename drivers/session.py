@@ -5,20 +5,18 @@ transaction that failed or was interrupted marks the session unusable, and only 
 same *IDN?, empty error queue) makes it usable again. Before anything is sent the input must be empty.
 """
 
-import contextlib
-import hashlib
-import json
 import logging
+import math
 import re
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
-from pathlib import Path
-from typing import IO, Any, TypeVar
+from typing import TypeVar
 
-from drivers.serial_wire import is_serial, open_serial
+from drivers.dialect import SCPI, Dialect
+from drivers.serial_wire import PLAIN_LINE, Line, is_serial, open_serial
+from drivers.transcript import Transcript
 from drivers.wire import Wire, open_visa
 from harness.errors import (
     BadReply,
@@ -29,7 +27,6 @@ from harness.errors import (
     LinkLost,
     SettingRefused,
     UnknownCommand,
-    UsageError,
     WrongInstrument,
 )
 from harness.roles import Identity
@@ -41,74 +38,16 @@ IN_STEP = 4  # questions of another kind behind *IDN?: they show up to four answ
 TRIES = 3
 QUIET_S = 0.3
 REOPEN_AFTER_S = (0.0, 0.1, 0.5)  # instruments with a single connection need a moment to let the old one go
-ERROR_QUERY = "SYSTem:ERRor?"
+ECHO_REMEDY = "switch its echo off, or write `echoes = true` into its profile"
 ON_OFF = {"1": True, "ON": True, "0": False, "OFF": False}
+# A number as instruments write it; some put its unit behind it.
+NUMBER = re.compile(r"[+-]? *(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?(?= *[A-Za-z%]*\Z)")
 # Classes of errors, SCPI-1999 volume 2, 21.8.
 COMMAND_ERROR = re.compile(r"\s*-1\d\d\b")  # the command is not understood
 EXECUTION_ERROR = re.compile(r"\s*-2\d\d\b")
 QUERY_ERROR = re.compile(r"\s*-4\d\d\b")  # such as -420: an answer was read where there is none
 log = logging.getLogger(__name__)
 Connection = TypeVar("Connection")
-
-
-class Transcript:
-    """A file that takes one line a message; flushed at once, so that a crash leaves it whole.
-
-    `time` is UTC; `monotonic_s` orders lines of several instruments. `bytes` are escaped as Python writes
-    them; a block is its `length` and `sha256`. An `error` line says how a transaction failed. A disk that
-    fills up ends the transcript and nothing else. Raises UsageError for a file that can't be written.
-    """
-
-    def __init__(self, path: Path) -> None:
-        self._path, self._lock = path, threading.Lock()
-        try:
-            self._file: IO[str] | None = path.open("a", encoding="utf-8")
-        except OSError as error:
-            raise UsageError(
-                f"--transcript {path}: can't be written: {error.strerror or error}. Give another file"
-            ) from error
-
-    def message(self, instrument: str, direction: str, data: bytes, duration_s: float) -> None:
-        """Note a message that went `out` or came `in`."""
-        self._write(instrument, direction, duration_s, {"bytes": repr(data)[2:-1]})
-
-    def block(self, instrument: str, data: bytearray, duration_s: float) -> None:
-        """Note a block that came in."""
-        digest = hashlib.sha256(data).hexdigest()
-        self._write(instrument, "in", duration_s, {"block": {"length": len(data), "sha256": digest}})
-
-    def event(self, instrument: str, what: str) -> None:
-        """Note a failure or a reopening."""
-        self._write(instrument, "event", 0.0, {"event": what})
-
-    def _write(self, instrument: str, direction: str, duration_s: float, what: dict[str, Any]) -> None:
-        line = {
-            "time": datetime.now(UTC).isoformat(),
-            "monotonic_s": round(time.monotonic(), 6),
-            "instrument": instrument,
-            "direction": direction,
-            "duration_s": round(duration_s, 6),
-        }
-        with self._lock:
-            if self._file is None:
-                return
-            try:
-                self._file.write(json.dumps(line | what) + "\n")
-                self._file.flush()
-            except OSError as error:
-                log.warning("%s: the transcript ends here: %s", self._path, error.strerror or error)
-                self._end()
-
-    def _end(self) -> None:
-        file, self._file = self._file, None
-        with contextlib.suppress(OSError):  # what is left in its buffer can't be written either
-            if file is not None:
-                file.close()
-
-    def close(self) -> None:
-        """Close the file."""
-        with self._lock:
-            self._end()
 
 
 class Session:
@@ -125,18 +64,19 @@ class Session:
         *,
         instrument: str,
         visa: str = "python",
-        baud_rate: int = 9600,
+        line: Line = PLAIN_LINE,
         timeout_s: float = TIMEOUT_S,
         transcript: Transcript | None = None,
-        ending: bytes = b"\n",
-        error_query: str = ERROR_QUERY,
+        dialect: Dialect = SCPI,
         connect: Callable[[], Wire] | None = None,
     ) -> None:
         self.address, self.instrument, self.timeout_s = address, instrument, timeout_s
         self.identity = ""
         self.dirty = False
-        self._ending, self._error_query, self._transcript = ending, error_query, transcript
-        self._connect = connect or _connector(address, visa, baud_rate)
+        self._dialect, self._transcript = dialect, transcript
+        self._ending, self._answers_end = dialect.ending, dialect.answers_end
+        self._may_send_at = 0.0
+        self._connect = connect or _connector(address, visa, line)
         self._lock = threading.RLock()
         self._group: list[str] | None = None
         self._wire: Wire | None = None
@@ -146,36 +86,44 @@ class Session:
     # -- transactions --------------------------------------------------------------------------------------
 
     def write(self, command: str) -> None:
-        """Send a command that has no answer. Inside `group` it is remembered for the errors it may cause."""
+        """Send a command that is no question, and read what the dialect says that is answered to it.
+
+        Inside `group` it is remembered for the errors it may cause. Raises BadReply for another answer.
+        """
         with self._transaction(command) as (wire, deadline):
             if self._group is not None:
                 self._group.append(command)
             self._send(wire, command, deadline)
+            wanted = self._dialect.answer
+            if wanted is None:
+                return
+            answer = self._received(wire, deadline).decode("ascii")
+        if answer.strip() == command and not self._dialect.echoes:
+            raise self.bad_reply(f"{wanted!r} and not an echo ({ECHO_REMEDY})", answer, command)
+        if answer.strip() != wanted:
+            raise self.bad_reply(repr(wanted), answer, command)
 
     def query(self, command: str, *, timeout_s: float | None = None) -> str:
         """Ask and return the answer, without its ending."""
         with self._transaction(command, timeout_s) as (wire, deadline):
             self._send(wire, command, deadline)
-            begun = time.monotonic()
-            line = wire.line(deadline)
-            self._log("in", line, begun)
+            line = self._received(wire, deadline)
             # Latin-1 only where makers are known to write more than ASCII: a degree sign in a model's name.
             answer = line.decode("latin-1" if command == "*IDN?" else "ascii")
         if command.endswith("?") and answer.strip() == command:
-            raise self.bad_reply(
-                "an answer and not an echo (switch the instrument's echo off)", answer, command
-            )
+            raise self.bad_reply(f"an answer and not an echo ({ECHO_REMEDY})", answer, command)
         if UNSEEN.search(answer):
             raise self.bad_reply("text that shows as it is", answer, command)
         return answer
 
     def query_number(self, command: str) -> float:
-        """Ask for one number. Raises BadReply if the answer is none, or is SCPI's 9.9E37 or 9.91E37."""
+        """Ask for one number; a unit behind it is left out, as are spaces.
+
+        Raises BadReply if the answer is none, or is SCPI's 9.9E37 or 9.91E37.
+        """
         answer = self.query(command)
-        try:
-            value = float(answer)
-        except ValueError:
-            raise self.bad_reply("a number", answer, command) from None
+        match = NUMBER.match(answer.strip())
+        value = float(match[0].replace(" ", "")) if match else math.inf
         if not abs(value) < 9.8e37:
             raise self.bad_reply("a number", answer, command)
         return value
@@ -210,8 +158,11 @@ class Session:
                 self._transcript.block(self.instrument, data, time.monotonic() - begun)
         return data
 
-    def send_bytes(self, data: bytes) -> None:
-        """Send a frame to a board that answers nothing; what it says all the same is thrown away."""
+    def send_bytes(self, data: bytes, *, answer: bytes = b"") -> None:
+        """Send a frame, and read the frame that a board answers, if any; what else came is thrown away.
+
+        Raises BadReply for another answer.
+        """
         with self._transaction(data.hex(" "), check=False) as (wire, deadline):
             if wire.state() == "closed":
                 raise ConnectionError("the connection is closed")
@@ -220,6 +171,11 @@ class Session:
             begun = time.monotonic()
             wire.send(data, deadline)
             self._log("out", data, begun)
+            if answer:
+                result = wire.exactly(len(answer), deadline)
+                self._log("in", result, begun)
+                if result != answer:
+                    raise self.bad_reply(answer.hex(" "), result.hex(" "), data.hex(" "))
 
     def discard(self, *, quiet_s: float, timeout_s: float) -> None:
         """Throw away what comes in unasked (a boot banner) until nothing has come for `quiet_s`."""
@@ -252,11 +208,14 @@ class Session:
     def drain_errors(self) -> tuple[str, ...]:
         """Read the error queue until it is empty; what it held, oldest first, at most 32."""
         result: list[str] = []
+        question = self._dialect.error_query
+        if not question:
+            return ()
         for _ in range(MOST_ERRORS):
-            answer = self.query(self._error_query)
+            answer = self.query(question)
             number = re.match(r"\s*([+-]?\d+)", answer)
             if number is None:
-                raise self.bad_reply('an error number, such as 0,"No error"', answer, self._error_query)
+                raise self.bad_reply('an error number, such as 0,"No error"', answer, question)
             if int(number[1]) == 0:
                 return tuple(result)
             result.append(answer)
@@ -281,11 +240,15 @@ class Session:
     # -- opening and reopening -----------------------------------------------------------------------------
 
     def start(self) -> str:
-        """Start with a SCPI instrument: *IDN?, errors of others logged, *CLS. Returns the identity."""
+        """Start: *IDN? and the error queue, if it has them, what is in that logged, *CLS.
+
+        Returns the identity, "" if it gives none.
+        """
         self.identity, errors = self._identity_and_errors()
         for error in errors:
             log.warning("%s", f"{self.instrument} at {self.address}: found in its error queue: {error}")
-        self.write("*CLS")
+        if self._dialect.error_query:
+            self.write("*CLS")
         return self.identity
 
     def resync(self) -> Sequence[str]:
@@ -296,6 +259,8 @@ class Session:
         with self._lock:
             self._note("reopening")
             self._reopen(REOPEN_AFTER_S)
+            if not self._dialect.identity_fields:
+                self.discard(quiet_s=QUIET_S, timeout_s=TIMEOUT_S)
             if not self.identity:
                 return ()
             result, errors = self._identity_and_errors()
@@ -317,6 +282,9 @@ class Session:
         still comes is thrown away and all are asked again. Raises BadReply if that does not help.
         """
         with self._lock:
+            if not self._dialect.identity_fields:
+                self.discard(quiet_s=QUIET_S, timeout_s=TIMEOUT_S)  # what whoever was here before left unread
+                return "", list(self.drain_errors())
             try:
                 identity = self._ask_identity()
                 asked = IN_STEP if self._wire is not None and self._wire.keeps_answers else 1
@@ -364,15 +332,34 @@ class Session:
 
     def _ask_identity(self) -> str:
         answer = self.query("*IDN?")
-        if len(answer.split(",")) != 4:
-            raise self.bad_reply("four fields: maker, model, serial number, firmware", answer, "*IDN?")
+        count = self._dialect.identity_fields
+        if len(answer.split(",")) != count or not answer.strip():
+            wanted = "four fields: maker, model, serial number, firmware"
+            if count != 4:
+                wanted = f"{count} fields by `identity_fields` of its profile"
+            raise self.bad_reply(wanted, answer, "*IDN?")
         return answer
 
     def _send(self, wire: Wire, command: str, deadline: float) -> None:
+        time.sleep(max(0.0, self._may_send_at - time.monotonic()))
         begun = time.monotonic()
         data = command.encode("ascii") + self._ending
         wire.send(data, deadline)
         self._log("out", data, begun)
+        if self._dialect.echoes:
+            echo = self._received(wire, deadline).decode("latin-1")
+            if echo.strip() != command:
+                raise self.bad_reply(
+                    f"its echo of {command!r} (`echoes = true` in its profile)", echo, command
+                )
+        self._may_send_at = time.monotonic() + self._dialect.pause_s
+
+    def _received(self, wire: Wire, deadline: float) -> bytes:
+        """A line, logged."""
+        begun = time.monotonic()
+        line = wire.line(deadline, self._answers_end)
+        self._log("in", line, begun)
+        return line
 
     def _log(self, direction: str, data: bytes, begun: float) -> None:
         if self._transcript:
@@ -462,9 +449,9 @@ def connected(connect: Callable[[], Connection], waits_s: Sequence[float]) -> Co
     raise failure
 
 
-def _connector(address: str, visa: str, baud_rate: int) -> Callable[[], Wire]:
+def _connector(address: str, visa: str, line: Line) -> Callable[[], Wire]:
     if is_serial(address):
-        return lambda: open_serial(address, baud_rate)
+        return lambda: open_serial(address, line)
     return lambda: open_visa(address, visa)
 
 

@@ -4,10 +4,11 @@ Boards that need a library of their own, Modbus coils and GPIO lines, have their
 """
 
 import contextlib
+import re
 import time
 from collections.abc import Iterable
 
-from drivers.profile import FrameProfile, RouteProfile, SwitchboardProfile, TextProfile
+from drivers.models.switchboards import FrameProfile, RouteProfile, SwitchboardProfile, TextProfile
 from drivers.session import Session
 from harness.bench_file import SwitchboardFile
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
@@ -31,7 +32,8 @@ class Channels:
     all first. `found_closed` is what a board that was asked to look reads back as closed before all is
     opened, None if it was not asked, or does not say.
 
-    text: its identity, the profile's description if it has none. look: ask first which channels are closed.
+    instrument: its name in messages. text: its identity, the profile's description if it has none. look:
+    ask first which channels are closed.
     A board's own fields stand before this is called, as every channel is opened, from whatever they are.
     """
 
@@ -42,12 +44,13 @@ class Channels:
         profile: SwitchboardProfile,
         file: SwitchboardFile,
         *,
+        instrument: str = "switchboard",
         text: str = "",
         reads_back: bool = True,
         look: bool = False,
     ) -> None:
         text = text or profile.description
-        self.identity = Identity(role="switchboard", address=file.address, profile=file.profile, text=text)
+        self.identity = Identity(role=instrument, address=file.address, profile=file.profile, text=text)
         self.channel_count = profile.channels
         self.settle_s = file.settle_s
         self.reads_back = reads_back
@@ -60,6 +63,11 @@ class Channels:
         except BaseException:
             self.close()
             raise
+
+    @property
+    def identities(self) -> tuple[Identity, ...]:
+        """Of this one board."""
+        return (self.identity,)
 
     def close(self) -> None:
         """Let go of what the board itself opened; never raises."""
@@ -116,7 +124,7 @@ class Channels:
             )
 
     def _error(self, what: str) -> BenchError:
-        return BenchError(what, instrument="switchboard", address=self.identity.address)
+        return BenchError(what, instrument=self.identity.role, address=self.identity.address)
 
     def _insist_all_open(self) -> None:
         """Open all and verify, after reopening the link if need be."""
@@ -148,8 +156,13 @@ class RouteSwitchboard(Channels):
         self, session: Session, profile: RouteProfile, file: SwitchboardFile, *, look: bool = False
     ) -> None:
         self._session, self._commands = session, profile.commands
+        self._offset = profile.first_number - 1
         self._used: frozenset[int] = frozenset()
-        super().__init__(profile, file, text=session.identity, look=look)
+        super().__init__(profile, file, instrument=session.instrument, text=session.identity, look=look)
+
+    def _numbers(self, channels: Iterable[int]) -> list[int]:
+        """Channels as the switch numbers them."""
+        return [n + self._offset for n in channels]
 
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)
@@ -166,13 +179,14 @@ class RouteSwitchboard(Channels):
         if closed:
             self._used |= frozenset(channels)
         with self._session.group():
-            self._session.write((self._commands.close if closed else self._commands.open)(channels=channels))
+            command = self._commands.close if closed else self._commands.open
+            self._session.write(command(channels=self._numbers(channels)))
 
     def _read_back(self, wanted: frozenset[int]) -> frozenset[int]:
         asked = sorted(self._used | wanted)
         if not asked:
             return frozenset()
-        command = self._commands.close_query(channels=asked)
+        command = self._commands.close_query(channels=self._numbers(asked))
         answer = self._session.query(command)
         states = [part.strip() for part in answer.split(",")]
         if len(states) != len(asked) or not set(states) <= {"0", "1"}:
@@ -180,18 +194,35 @@ class RouteSwitchboard(Channels):
         return frozenset(n for n, state in zip(asked, states, strict=True) if state == "1")
 
 
+LIST_OF_STATES = re.compile(r"[01](?:[ ,;]*[01])*")
+READS_AS = {
+    "hexadecimal": "a hexadecimal mask of its channels",
+    "decimal": "a mask of its channels as a decimal number",
+    "binary": "a mask of its channels as a binary number",
+    "list": "0 or 1 for each of its channels",
+}
+BASES = {"hexadecimal": 16, "decimal": 10, "binary": 2}
+
+
 class TextSwitchboard(Channels):
     """A relay board that takes a line of text per command over a serial port.
 
-    Commands are answered one by one; the state is read back as a mask if the profile has a query.
+    Each command is answered if the profile says so; the state is read back if it has a query for that.
     """
 
     def __init__(
         self, session: Session, profile: TextProfile, file: SwitchboardFile, *, look: bool = False
     ) -> None:
         self._session, self._profile = session, profile
+        self._commanded: frozenset[int] = frozenset()
         self._wait_until_it_answers()
-        super().__init__(profile, file, reads_back=profile.commands.state_query is not None, look=look)
+        super().__init__(
+            profile,
+            file,
+            instrument=session.instrument,
+            reads_back=profile.commands.state_query is not None,
+            look=look,
+        )
 
     def _wait_until_it_answers(self) -> None:
         """Let a boot banner pass, then ask for the state until it reads; asking changes nothing."""
@@ -201,7 +232,7 @@ class TextSwitchboard(Channels):
                 self._session.resync()
             self._session.discard(quiet_s=QUIET_S, timeout_s=TRY_FOR_S)
             try:
-                self._mask(timeout_s=TRY_FOR_S)
+                self._state(timeout_s=max(TRY_FOR_S, self._session.timeout_s))
                 return
             except (BenchTimeout, BadReply, Desynchronised):
                 if time.monotonic() > deadline:
@@ -221,50 +252,75 @@ class TextSwitchboard(Channels):
         self._wait_until_it_answers()
 
     def _open_all(self) -> None:
-        self._command(self._profile.commands.open_all())
+        commands = self._profile.commands
+        self._commanded = frozenset()
+        if commands.open_all is not None:
+            self._session.write(commands.open_all())
+        elif commands.set_all is not None:
+            self._session.write(commands.set_all(mask=0))
+        else:
+            super()._open_all()
 
     def _move(self, channels: list[int], *, closed: bool) -> None:
         commands = self._profile.commands
+        self._commanded = self._commanded | set(channels) if closed else self._commanded - set(channels)
+        if commands.set_all is not None:
+            self._session.write(commands.set_all(mask=sum(1 << n - 1 for n in self._commanded)))
+            return
+        command = commands.close if closed else commands.open
+        if command is None:
+            raise ValueError("a profile without set_all has close and open")
         for n in channels:
-            self._command((commands.close if closed else commands.open)(n=n))
+            self._session.write(command(n=n - 1 + self._profile.first_number))
 
-    def _command(self, command: str) -> None:
-        answer = self._session.query(command)
-        if answer.strip() == command:
-            wanted = f"{self._profile.answer!r} and not an echo (switch the board's echo off)"
-            raise self._session.bad_reply(wanted, answer, command)
-        if answer.strip() != self._profile.answer:
-            raise self._session.bad_reply(repr(self._profile.answer), answer, command)
-
-    def _mask(self, timeout_s: float | None = None) -> int | None:
+    def _state(self, timeout_s: float | None = None) -> frozenset[int] | None:
+        """The channels that it says are closed; None if it says nothing."""
         query = self._profile.commands.state_query
         if query is None:
             return None
         answer = self._session.query(query(), timeout_s=timeout_s)
-        try:
-            mask = int(answer.strip(), 16)
-        except ValueError:
-            mask = -1
-        if not 0 <= mask < 1 << MOST_CHANNELS:
-            raise self._session.bad_reply("a hexadecimal mask of its channels", answer, query())
-        return mask
+        closed = self._read(answer.strip())
+        if closed is None:
+            raise self._session.bad_reply(READS_AS[self._profile.state], answer, query())
+        return closed
 
-    def _read_back(self, wanted: frozenset[int]) -> frozenset[int] | None:
-        mask = self._mask()
-        if mask is None:
+    def _read(self, answer: str) -> frozenset[int] | None:
+        """The closed channels of an answer in the profile's form, None for one in another form."""
+        form = self._profile.state
+        if form == "list":
+            if not LIST_OF_STATES.fullmatch(answer):
+                return None
+            states = re.findall("[01]", answer)
+            if len(states) != self._profile.channels:
+                return None
+            return frozenset(n for n, state in enumerate(states, start=1) if state == "1")
+        try:
+            mask = int(answer, BASES[form])
+        except ValueError:
+            return None
+        if not 0 <= mask < 1 << MOST_CHANNELS:
             return None
         return frozenset(bit + 1 for bit in range(mask.bit_length()) if mask >> bit & 1)
 
+    def _read_back(self, wanted: frozenset[int]) -> frozenset[int] | None:
+        return self._state()
+
 
 class FrameSwitchboard(Channels):
-    """A relay board of four-byte frames over a serial port. It answers nothing: what it does is not verified.
+    """A relay board of four-byte frames over a serial port; some answer each frame with the same one.
 
-    It keeps the commanded state, and says by `reads_back` that nothing confirms it.
+    What its relays do is not verified: `reads_back` says that nothing confirms the commanded state.
     """
 
     def __init__(self, session: Session, profile: FrameProfile, file: SwitchboardFile) -> None:
         self._session, self._profile = session, profile
-        super().__init__(profile, file, text=f"{profile.description} (not verified)", reads_back=False)
+        super().__init__(
+            profile,
+            file,
+            instrument=session.instrument,
+            text=f"{profile.description} (not verified)",
+            reads_back=False,
+        )
 
     def _insist_all_open(self) -> None:
         self._session.insist(self._all_open)
@@ -275,12 +331,16 @@ class FrameSwitchboard(Channels):
     def _open_all(self) -> None:
         """Every channel by name: the state is unknown here, and the board has no frame for all."""
         self._session.send_bytes(FLUSH)
+        if self._profile.echoes:
+            self._session.discard(quiet_s=QUIET_S, timeout_s=TRY_FOR_S)
         super()._open_all()
 
     def _move(self, channels: list[int], *, closed: bool) -> None:
-        state = self._profile.energised if closed else self._profile.released
+        profile = self._profile
+        state = profile.energised if closed else profile.released
         for n in channels:
-            self._session.send_bytes(frame(self._profile.start, n, state))
+            data = frame(profile.start, n - 1 + profile.first_number, state)
+            self._session.send_bytes(data, answer=data if profile.echoes else b"")
 
     def _read_back(self, wanted: frozenset[int]) -> None:
         return None

@@ -26,6 +26,9 @@ UNREAD_WITHIN_S = 0.3  # an answer that the status byte announces is there
 MOST_UNREAD = 32
 KEEPALIVE_WITHIN_MS = 10_000
 LONGEST_LINE = 1 << 20
+# Between two bytes of one answer less passes: a byte takes 8 ms at 1200 baud, a USB adapter keeps one for 16.
+QUIET_S = 0.06
+ENDS = {b"\n": "a line feed", b"\r": "a carriage return"}
 LONGEST_BLOCK = 1 << 26  # where nobody knows how long it should be
 UNTERMINATED = (
     "the line feed behind the block (the block is complete; if the instrument sends none, set "
@@ -96,18 +99,23 @@ class StreamWire:
         self._buffer += data[taken:]
         return taken
 
-    def line(self, deadline: float) -> bytes:
-        """Read up to the line feed, which is dropped; carriage returns and NULs are dropped with it."""
+    def line(self, deadline: float, ending: bytes = b"\n") -> bytes:
+        """Read up to the ending, which is dropped; carriage returns and NULs are dropped with a line feed.
+
+        An empty ending: up to the first `QUIET_S` in which nothing comes.
+        """
+        if not ending:
+            return self._until_quiet(deadline)
         searched = 0
-        while (end := self._buffer.find(b"\n", searched)) < 0:
+        while (end := self._buffer.find(ending, searched)) < 0:
             searched = len(self._buffer)
             if searched > LONGEST_LINE:
-                raise ValueError(f"{searched} bytes came without a line feed; this is no line of text")
+                raise ValueError(f"{searched} bytes came without {ENDS[ending]}; this is no line of text")
             try:
                 self._buffer += self._receive(deadline)
             except TimeoutError:
                 if self._buffer:
-                    what = f"only {bytes(self._buffer[-40:])!r} arrived, without a line feed"
+                    what = f"only {bytes(self._buffer[-40:])!r} arrived, without {ENDS[ending]}"
                     raise Unterminated(what) from None
                 raise TimeoutError("nothing arrived") from None
         line = bytes(self._buffer[:end])
@@ -115,7 +123,21 @@ class StreamWire:
         while end + 1 < len(self._buffer) and self._buffer[end + 1] == 0:
             end += 1
         del self._buffer[: end + 1]
-        return line.strip(b"\r\0")
+        return line.strip(b"\r\n\0")
+
+    def _until_quiet(self, deadline: float) -> bytes:
+        if not self._buffer:
+            self._buffer += self._receive(deadline)
+        with contextlib.suppress(TimeoutError):
+            while len(self._buffer) <= LONGEST_LINE:
+                self._buffer += self._receive(min(deadline, time.monotonic() + QUIET_S))
+        line = bytes(self._buffer)
+        self._buffer.clear()
+        return line.strip(b"\r\n\0")
+
+    def exactly(self, count: int, deadline: float) -> bytes:
+        """Read so many bytes."""
+        return bytes(self._exactly(count, deadline, "the answer"))
 
     def block(self, deadline: float, *, terminated: bool, expected: int | None) -> bytearray:
         """Read header, then exactly the announced bytes, then the line feed."""
@@ -245,26 +267,26 @@ class VisaWire:
         resource.write_termination = None
         resource.chunk_size = 1 << 20
 
-    def _before(self, deadline: float, *, ends_at_line_feed: bool) -> None:
+    def _before(self, deadline: float, *, ending: bytes = b"") -> None:
         self._resource.timeout = max(1.0, 1e3 * left_s(deadline))
-        self._resource.read_termination = "\n" if ends_at_line_feed else None
+        self._resource.read_termination = ending.decode() or None
 
     def send(self, data: bytes, deadline: float) -> None:
         """Send all of it."""
-        self._before(deadline, ends_at_line_feed=False)
+        self._before(deadline)
         with _visa_errors():
             self._resource.write_raw(data)
 
-    def line(self, deadline: float) -> bytes:
-        """Read one message."""
-        self._before(deadline, ends_at_line_feed=not self._marks_ends)
+    def line(self, deadline: float, ending: bytes = b"\n") -> bytes:
+        """Read one message; the ending counts where the interface does not mark a message's end."""
+        self._before(deadline, ending=b"" if self._marks_ends else ending)
         with _visa_errors():
             line = bytes(self._resource.read_raw())
         return line.strip(b"\r\n\0")
 
     def block(self, deadline: float, *, terminated: bool, expected: int | None) -> bytearray:
         """Read one block: as one message where the interface marks its end, else by exact lengths."""
-        self._before(deadline, ends_at_line_feed=False)
+        self._before(deadline)
         with _visa_errors():
             if self._marks_ends:
                 return _block_of(self._resource.read_raw(), expected)
@@ -274,6 +296,12 @@ class VisaWire:
         if terminated and data.pop() != ord("\n"):
             raise ValueError(f"expected a line feed behind a block of {length} bytes")
         return data
+
+    def exactly(self, count: int, deadline: float) -> bytes:
+        """Read so many bytes."""
+        self._before(deadline)
+        with _visa_errors():
+            return bytes(self._resource.read_bytes(count))
 
     def state(self) -> State:
         """Nothing can be seen without reading on these interfaces."""
@@ -286,7 +314,7 @@ class VisaWire:
         instrument refuses (the wire works as before), another OSError where clearing failed half-way (the
         wire is of no use). Sources: IEEE 488.2, 5.8 and 11.2.1.2; VXI-11, B.6.7; IVI-6.1, 6.12.
         """
-        self._before(deadline, ends_at_line_feed=False)
+        self._before(deadline)
         refused: Exception | None = None
         try:
             with _visa_errors():

@@ -2,16 +2,18 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from harness.errors import JobError, Mistake
 from harness.toml_files.source import Source
 from harness.toml_files.values import (
+    UNREAD,
     Accuracy,
     Address,
     Count,
+    Flag,
     Pattern,
     Probe,
     StandIn,
@@ -27,6 +29,10 @@ def _visa(value: str) -> str:
     return value
 
 
+Terminator = Literal["LF", "CR LF", "CR", "none"]
+Parity = Literal["none", "even", "odd", "mark", "space"]
+FlowControl = Literal["none", "XON/XOFF", "RTS/CTS", "DTR/DSR"]
+Visa = Annotated[str, AfterValidator(_visa), StandIn("python")]
 ProfileName = Annotated[
     str, Field(min_length=1, description='a profile\'s name such as "scpi-generator"'), StandIn("")
 ]
@@ -37,9 +43,27 @@ class BenchHead(Table):
     """[bench]: its name, and the VISA library that reaches its instruments."""
 
     name: Text
-    visa: Annotated[str, AfterValidator(_visa), StandIn("python")] = (
-        "python"  # or "system", the one that is installed
-    )
+    visa: Visa = "python"  # or "system", the one that is installed
+
+
+@dataclass(frozen=True, kw_only=True)
+class WireFile(Table):
+    """`wire` of an instrument: how this one is reached, where its profile says otherwise. None: as there."""
+
+    visa: Visa | None = None  # None: by [bench]
+    timeout_s: Annotated[Time | None, Field(alias="timeout")] = None
+    terminator: Annotated[Terminator, StandIn("LF")] | None = None
+    answer_terminator: Annotated[Terminator, StandIn("LF")] | None = None
+    baud_rate: Count | None = None
+    data_bits: Annotated[Literal[7, 8], StandIn(8)] | None = None
+    parity: Annotated[Parity, StandIn("none")] | None = None
+    stop_bits: Annotated[Literal[1, 2], StandIn(1)] | None = None
+    flow_control: Annotated[FlowControl, StandIn("none")] | None = None
+    dtr: Flag | None = None
+    rts: Flag | None = None
+
+
+AS_THE_PROFILE = WireFile()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +73,7 @@ class InstrumentFile(Table):
     address: Address
     profile: ProfileName
     identity: Pattern | None = None  # which the answer to *IDN? must match
+    wire: WireFile = AS_THE_PROFILE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,20 +101,43 @@ class SupplyFile(InstrumentFile):
 
 @dataclass(frozen=True, kw_only=True)
 class SwitchboardFile(InstrumentFile):
-    """[switchboard]."""
+    """[switchboard], or one of several [[switchboard]]."""
 
     settle_s: Annotated[Time, Field(alias="settle")] = 0.020  # how long the board itself takes to act
 
 
+def _as_list(value: object) -> object:
+    return [value] if value is UNREAD or isinstance(value, dict) else value
+
+
 @dataclass(frozen=True, kw_only=True)
 class BenchFile(Table):
-    """A bench, as bench.toml describes it."""
+    """A bench, as bench.toml describes it.
+
+    switchboards: in the order of their channels, which are numbered on from one board to the next.
+    """
 
     bench: BenchHead
     generator: GeneratorFile
     oscilloscope: OscilloscopeFile
     supply: SupplyFile
-    switchboard: SwitchboardFile
+    switchboards: Annotated[
+        tuple[SwitchboardFile, ...],
+        BeforeValidator(_as_list),
+        Field(alias="switchboard", min_length=1, description="a table [switchboard]"),
+    ]
+
+    @property
+    def settle_s(self) -> float:
+        """How long the slowest of its switchboards takes to act."""
+        return max(board.settle_s for board in self.switchboards)
+
+    @property
+    def boards(self) -> dict[str, SwitchboardFile]:
+        """Each switchboard by its name: "switchboard", or "switchboard 1" and so on if there are several."""
+        if len(self.switchboards) == 1:
+            return {"switchboard": self.switchboards[0]}
+        return {f"switchboard {number}": board for number, board in enumerate(self.switchboards, start=1)}
 
     @property
     def name(self) -> str:
@@ -98,35 +146,48 @@ class BenchFile(Table):
 
     @property
     def instruments(self) -> dict[str, InstrumentFile]:
-        """Each instrument by its role."""
+        """Each instrument by its name: its role, and a number if there are several switchboards."""
         return {
             "generator": self.generator,
             "oscilloscope": self.oscilloscope,
             "supply": self.supply,
-            "switchboard": self.switchboard,
+            **self.boards,
         }
 
     @property
     def profiles(self) -> dict[str, str]:
-        """The name of each instrument's profile, by its role."""
+        """The name of each instrument's profile, by the instrument's name."""
         return {role: instrument.profile for role, instrument in self.instruments.items()}
+
+
+def role_of(instrument: str) -> str:
+    """The role of an instrument by its name."""
+    return instrument.partition(" ")[0]
+
+
+def key_of(instrument: str) -> tuple[str | int, ...]:
+    """Where bench.toml has an instrument, by its name."""
+    role, _, number = instrument.partition(" ")
+    return (role, int(number) - 1) if number else (role,)
 
 
 def read_bench(source: Source) -> BenchFile:
     """Read bench.toml; notes its mistakes."""
+    if isinstance(source.located.values.get("switchboard"), dict):
+        source.misspelt["switchboard", 0] = ("switchboard",)  # one table is read as a list of one
     bench = source.read(BenchFile)
     hot, cold = bench.generator.hot, bench.generator.cold
     if hot == cold:
         source.wrong(("generator", "cold"), f"output {cold} already feeds hot; expected another one")
     owners: dict[str, str] = {}  # each connection has one
-    for role, instrument in bench.instruments.items():
+    for name, instrument in bench.instruments.items():
         address = instrument.address
         if address and address in owners:
             source.wrong(
-                (role, "address"),
+                (*key_of(name), "address"),
                 f'"{address}" is already the address of the {owners[address]}; expected another one',
             )
-        owners.setdefault(address, role)
+        owners.setdefault(address, name)
     return bench
 
 

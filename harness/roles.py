@@ -186,10 +186,15 @@ class Supply(Protocol):
 
 
 class Switchboard(Protocol):
-    """Channels that energise control lines and select setups."""
+    """Channels that energise control lines and select setups; perhaps on several boards."""
 
     @property
     def identity(self) -> Identity: ...
+    @property
+    def identities(self) -> tuple[Identity, ...]:
+        """Of each board."""
+        ...
+
     @property
     def reads_back(self) -> bool: ...
     @property
@@ -216,6 +221,6 @@ class Bench:
 
     @property
     def identities(self) -> tuple[Identity, ...]:
-        """Of generator, oscilloscope, supply and switchboard."""
-        instruments = (self.generator, self.oscilloscope, self.supply, self.switchboard)
-        return tuple(instrument.identity for instrument in instruments)
+        """Of generator, oscilloscope, supply and each switchboard."""
+        instruments = (self.generator, self.oscilloscope, self.supply)
+        return (*(instrument.identity for instrument in instruments), *self.switchboard.identities)

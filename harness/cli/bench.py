@@ -143,7 +143,7 @@ def _look(job: Job, bench: BenchFile, singly: Opening, checked: list[Checked]) -
         lambda instrument: self_test.try_generator(instrument, outputs),
     )  # fmt: skip
     board: Switchboard | None = _one(
-        checked, "switchboard", bench.switchboard, singly.switchboard,
+        checked, "switchboard", bench.switchboards[0], singly.switchboard,
         lambda instrument: self_test.try_switchboard(instrument, job),
     )  # fmt: skip
 

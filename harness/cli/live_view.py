@@ -154,7 +154,7 @@ class LiveView(Watcher):
     def __init__(self, console: Console, job: Job, plan: Plan, *, title: str, shows_readings: bool) -> None:
         self._console, self._job, self._title, self._shows_readings = console, job, title, shows_readings
         self._readings = plan.count
-        board_settle_s = job.bench.switchboard.settle_s if job.bench else 0.0
+        board_settle_s = job.bench.settle_s if job.bench else 0.0
         self._remaining = TimeRemaining(plan, settle_s=job.sequence.settle_s + board_settle_s)
         self._routes = RouteTexts(job)
         self._by_hand = [visit.setup.select is None for visit in plan.visits]

@@ -29,7 +29,7 @@ class Job:
     @property
     def settle_s(self) -> float:
         """How long a change of state takes to settle: the sequence's time, and the switchboard's if known."""
-        return self.sequence.settle_s + (self.bench.switchboard.settle_s if self.bench else 0.0)
+        return self.sequence.settle_s + (self.bench.settle_s if self.bench else 0.0)
 
 
 MODULE, FIXTURE, SEQUENCE, BENCH = "module.toml", "fixture.toml", "sequence.toml", "bench.toml"

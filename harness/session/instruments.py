@@ -90,6 +90,7 @@ class CountedSwitchboard:
     def __init__(self, board: Switchboard) -> None:
         self._board = board
         self.identity, self.reads_back, self.settle_s = board.identity, board.reads_back, board.settle_s
+        self.identities = board.identities
         self._closed: frozenset[int] = frozenset()
         self.closings: Counter[int] = Counter()
 

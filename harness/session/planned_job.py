@@ -7,17 +7,10 @@ from math import sqrt
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from drivers.profile import (
-    NAME,
-    GeneratorProfile,
-    OscilloscopeProfile,
-    Profile,
-    SupplyProfile,
-    SwitchboardProfile,
-    load_profile,
-    own_profile,
-)
-from harness.bench_file import BenchFile, load_bench
+from drivers.models.sources import GeneratorProfile, SupplyProfile
+from drivers.models.switchboards import SwitchboardProfile
+from drivers.profile import NAME, OscilloscopeProfile, Profile, load_profile, own_profile
+from harness.bench_file import BenchFile, key_of, load_bench, role_of
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake, RecordsError
 from harness.job.fixture import Setup
@@ -37,6 +30,7 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
     """
     profiles, mistakes = _load_profiles(bench, folder)
     impedances = BenchImpedances()
+    boards: list[SwitchboardProfile] = []
     for profile in profiles:
         match profile:
             case GeneratorProfile():
@@ -57,7 +51,9 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
             case SupplyProfile():
                 mistakes += _supply(job, profile)
             case _:
-                mistakes += _switchboard(job, profile)
+                boards.append(profile)
+    if len(boards) == len(bench.switchboards):
+        mistakes += _switchboards(job, sum(board.channels for board in boards))
     if mistakes:
         raise JobError(mistakes)
     return impedances
@@ -67,9 +63,9 @@ def _load_profiles(bench: BenchFile, folder: Path) -> tuple[list[Profile], list[
     """The profiles that a bench names, and the mistakes of those that cannot be read."""
     profiles: list[Profile] = []
     mistakes: list[Mistake] = []
-    for role, name in bench.profiles.items():
+    for instrument, name in bench.profiles.items():
         try:
-            profiles.append(load_profile(name, role=role, folder=folder))
+            profiles.append(load_profile(name, role=role_of(instrument), folder=folder))
         except JobError as error:
             mistakes += error.mistakes
     return profiles, mistakes
@@ -151,8 +147,7 @@ def _supply(job: Job, profile: SupplyProfile) -> Iterator[Mistake]:
         yield Mistake(file="module.toml", key="supply.limit", message=message)
 
 
-def _switchboard(job: Job, profile: SwitchboardProfile) -> Iterator[Mistake]:
-    channels = profile.channels
+def _switchboards(job: Job, channels: int) -> Iterator[Mistake]:
     for control, channel in job.fixture.controls.items():
         if channel > channels:
             message = f"found channel {channel}; the switchboard has channels 1 to {channels}"
@@ -259,7 +254,7 @@ def _profile_mistakes(path: Path) -> list[Mistake]:
         return []
     _, mistakes = _load_profiles(bench, path.parent)
     located = read_located(path.read_text(encoding="utf-8-sig"))
-    lines = {f"{role}.profile": located.line((role, "profile")) for role in bench.profiles}
+    lines = {f"{role_of(name)}.profile": located.line((*key_of(name), "profile")) for name in bench.profiles}
     return [replace(mistake, line=lines.get(mistake.key, mistake.line)) for mistake in mistakes]
 
 

@@ -6,17 +6,18 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from drivers.profile import KINDS, Holes
+from drivers.models.any_instrument import Holes, InstrumentProfile
+from drivers.profile import KINDS, shipped_profiles
 
 TEXT = (Path(__file__).resolve().parents[2] / "docs" / "profiles.md").read_text(encoding="utf-8")
-COMMON = {"kind", "description", "error_query", "baud_rate"}
+COMMON = {"kind", *InstrumentProfile.model_fields}
 
 
 def section(kind: str) -> str:
     """What the page has of one kind: its section, or of a relay board its row of the table."""
     if kind.endswith("switchboard"):
-        (row,) = re.findall(rf"^\| `{kind}` \|.*$", TEXT, flags=re.MULTILINE)
-        return str(row)
+        row, *_ = re.findall(rf"^\| `{kind}` \|.*$", TEXT, flags=re.MULTILINE)
+        return str(row) + (TEXT.partition("A Modbus board has")[2] if "modbus" in kind else "")
     return TEXT.partition(f'## `kind = "{kind}"`')[2].partition("\n## ")[0]
 
 
@@ -39,7 +40,13 @@ def commands_of(profile: type[BaseModel]) -> type[BaseModel] | None:
 
 
 def test_the_keys_of_every_profile_are_named() -> None:
-    assert set(names(TEXT.partition("## Keys of every profile")[2].partition("The unit")[0])) >= COMMON
+    assert set(names(TEXT.partition("## Keys of every profile")[2].partition("What differs")[0])) >= COMMON
+
+
+def test_every_shipped_relay_board_is_listed() -> None:
+    boards = {name for name in shipped_profiles() if name.endswith("-switchboard")}
+    listed = TEXT.partition("These profiles are shipped:")[2].partition("With a board")[0]
+    assert set(re.findall(r"^\| `([a-z-]+)` \|", listed, flags=re.MULTILINE)) == boards
 
 
 @pytest.mark.parametrize("kind", ["generator", "supply", "oscilloscope"])

@@ -4,11 +4,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from drivers.library_switchboards import GpioSwitchboard, ModbusSwitchboard
+from drivers.library_switchboards import GpioSwitchboard
+from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.switchboard import Channels, RouteSwitchboard, TextSwitchboard
-from harness.bench_file import SwitchboardFile
+from harness.bench_file import AS_THE_PROFILE, SwitchboardFile
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import Connection, peer
 from tests.drivers.serial_boards import ModbusBoard, Port, TextBoard, port
@@ -20,13 +21,14 @@ def board_file(address: str) -> SwitchboardFile:
     return SwitchboardFile(address=address, profile="own", settle_s=0.0)
 
 
-def serial_session(address: str, ending: bytes, timeout_s: float = 0.3) -> Session:
+def serial_session(address: str, kind: str, timeout_s: float = 0.3) -> Session:
+    """A session in the dialect of a shipped profile."""
     return Session(
         address,
         instrument="switchboard",
         timeout_s=timeout_s,
-        ending=ending,
-        connect=lambda: open_serial(address, 9600),
+        dialect=profile(kind).dialect(AS_THE_PROFILE),
+        connect=lambda: open_serial(address),
     )
 
 
@@ -58,7 +60,7 @@ def text_board(
     with port() as line:
         board = TextBoard(line.say)
         line.run(board.hear)
-        session = serial_session(address(line.path), b"\r\n")
+        session = serial_session(address(line.path), "text-switchboard")
         yield (
             line,
             board,
@@ -83,7 +85,7 @@ def text_by_tcp() -> Iterator[Rig]:
             boards[-1].hear(connection.line() + b"\r\n")
 
     with peer(script) as served:
-        session = serial_session(f"socket://127.0.0.1:{served.port}", b"\r\n")
+        session = serial_session(f"socket://127.0.0.1:{served.port}", "text-switchboard")
         driver = TextSwitchboard(session, profile("text-switchboard"), board_file(session.address))
         yield Rig(driver, lambda: boards[-1].closed, lambda: boards[-1].dead.add(7))
         session.close()

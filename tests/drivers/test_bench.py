@@ -74,8 +74,10 @@ def standing() -> Iterator[Rig]:
             supply=SupplyFile(
                 address=at_supply.address, profile="scpi-supply", identity="Shed Works,Volts", output=1
             ),
-            switchboard=SwitchboardFile(
-                address=at_switch.address, profile="route-switchboard", identity=None, settle_s=0.015
+            switchboards=(
+                SwitchboardFile(
+                    address=at_switch.address, profile="route-switchboard", identity=None, settle_s=0.015
+                ),
             ),
         )
         peers = {

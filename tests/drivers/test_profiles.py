@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from drivers.profile import Command, load_profile, parse_profile, shipped_profiles
+from drivers.models.any_instrument import Command
+from drivers.profile import load_profile, parse_profile, shipped_profiles
 from harness.errors import JobError
 from tests.drivers.own_profiles import profile, profile_text
 
@@ -18,6 +19,12 @@ ROLES = {
     "frame-switchboard": "switchboard",
     "modbus-switchboard": "switchboard",
     "gpio-switchboard": "switchboard",
+    "modbus-tcp-switchboard": "switchboard",
+    "modbus-single-switchboard": "switchboard",
+    "modbus-register-switchboard": "switchboard",
+    "echo-text-switchboard": "switchboard",
+    "mask-text-switchboard": "switchboard",
+    "echo-frame-switchboard": "switchboard",
 }
 
 
@@ -75,7 +82,7 @@ def test_an_unknown_profile_is_told_with_every_place_that_was_looked_at(
     ("name", "message"),
     [
         ("scpi-genrator", "did you mean scpi-generator"),
-        ("zzz", "shipped are frame-switchboard"),
+        ("zzz", "shipped are echo-frame-switchboard"),
         ("../secrets", "expected a plain name"),
         ("", "expected a plain name"),
     ],

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from drivers.library_switchboards import ModbusSwitchboard
+from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.session import Session
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from tests.drivers.board_rigs import board_file
@@ -39,12 +39,11 @@ def line_to(hear: Callable[[bytes], None] | None = None) -> Iterator[Line]:
 
 
 @contextmanager
-def modbus(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Line, ModbusBoard, ModbusSwitchboard]]:
-    monkeypatch.setattr("drivers.library_switchboards.TIMEOUT_S", 0.3)
+def modbus() -> Iterator[tuple[Line, ModbusBoard, ModbusSwitchboard]]:
     with line_to() as line:
         board = ModbusBoard(line.port.say)
         line.hear = board.hear
-        fast = profile("modbus-switchboard", {"baud_rate = 9600": "baud_rate = 115200"})
+        fast = profile("modbus-switchboard", {"baud_rate = 9600": "baud_rate = 115200\ntimeout_s = 0.3"})
         driver = ModbusSwitchboard(fast, board_file(line.port.path))
         yield line, board, driver
         driver.close()
@@ -54,9 +53,9 @@ def closed(board: ModbusBoard) -> set[int]:
     return {n + 1 for n, on in enumerate(board.coils) if on}
 
 
-def test_an_echo_of_a_frame_is_not_taken_for_a_modbus_boards_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_echo_of_a_frame_is_not_taken_for_a_modbus_boards_answer() -> None:
     """Function 5 is answered by the very frame that was sent: only reading back tells them apart."""
-    with modbus(monkeypatch) as (line, board, driver):
+    with modbus() as (line, board, driver):
         line.hear = line.port.say  # the board is dead, and its adapter hears itself
         begun = time.monotonic()
         with pytest.raises(BenchTimeout, match=r"no right answer within 0\.3 s"):
@@ -70,10 +69,8 @@ def test_an_echo_of_a_frame_is_not_taken_for_a_modbus_boards_answer(monkeypatch:
         assert closed(board) == {2}
 
 
-def test_a_byte_of_noise_before_a_modbus_answer_never_makes_another_state(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    with modbus(monkeypatch) as (line, board, driver):
+def test_a_byte_of_noise_before_a_modbus_answer_never_makes_another_state() -> None:
+    with modbus() as (line, board, driver):
         line.port.say(b"\xf0")
         try:
             driver.set(frozenset({1}))
@@ -85,8 +82,8 @@ def test_a_byte_of_noise_before_a_modbus_answer_never_makes_another_state(
         assert closed(board) == {2}
 
 
-def test_an_unplugged_modbus_board_is_noticed_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
-    with modbus(monkeypatch) as (line, _, driver):
+def test_an_unplugged_modbus_board_is_noticed_in_time() -> None:
+    with modbus() as (line, _, driver):
         line.port.unplug()
         begun = time.monotonic()
         with pytest.raises(LinkLost):
@@ -123,7 +120,7 @@ def test_an_instrument_that_echoes_is_told_from_one_that_answers() -> None:
 
         line.hear = echo
         session = on(line)
-        with pytest.raises(BadReply, match=r"not an echo \(switch the instrument's echo off\)"):
+        with pytest.raises(BadReply, match=r"not an echo \(switch its echo off, or write `echoes = true`"):
             session.start()
         line.hear = obey
         session.resync()

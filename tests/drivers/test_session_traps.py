@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
+from drivers.dialect import Dialect
 from drivers.session import Session
 from harness.errors import (
     BadReply,
@@ -321,7 +322,7 @@ def test_an_interrupted_query_is_reported_as_the_instrument_reports_it() -> None
 
 def test_an_error_query_that_does_not_answer_with_a_number_is_a_bad_reply() -> None:
     with peer(instrument(never)) as served:
-        session = Session(served.address, instrument="scope", error_query="WHAT?")
+        session = Session(served.address, instrument="scope", dialect=Dialect(error_query="WHAT?"))
         with pytest.raises(BadReply, match="expected an error number"):
             session.drain_errors()
         session.close()

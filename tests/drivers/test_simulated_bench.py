@@ -56,11 +56,13 @@ def simulated(board: str, *options: str) -> Iterator[BenchFile]:
                 gain_accuracy=0.02,
             ),
             supply=SupplyFile(address=ready["supply"], profile="scpi-supply", identity=None, output=1),
-            switchboard=SwitchboardFile(
-                address=ready["switchboard"],
-                profile=f"{board}-switchboard",
-                identity=None,
-                settle_s=0.015,
+            switchboards=(
+                SwitchboardFile(
+                    address=ready["switchboard"],
+                    profile=f"{board}-switchboard",
+                    identity=None,
+                    settle_s=0.015,
+                ),
             ),
         )
     finally:

@@ -7,7 +7,8 @@ from contextlib import AbstractContextManager, contextmanager
 
 import pytest
 
-from drivers.library_switchboards import GpioSwitchboard, ModbusSwitchboard
+from drivers.library_switchboards import GpioSwitchboard
+from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.serial_wire import SerialWire, serial_port
 from drivers.session import Session
 from drivers.switchboard import FrameSwitchboard, RouteSwitchboard, TextSwitchboard, frame
@@ -143,7 +144,7 @@ def frame_rig(
         board = FrameBoard()
         board.hear(b"\xa0\x05")  # cut off in the middle of a frame by whoever was here before
         line.run(board.hear)
-        session = serial_session(address(line), b"")
+        session = serial_session(address(line), "frame-switchboard")
         driver = FrameSwitchboard(session, profile("frame-switchboard"), board_file(session.address))
         yield driver, board
         session.close()
@@ -203,7 +204,7 @@ def test_an_unplugged_frame_board_is_noticed_at_the_next_frame() -> None:
     with port() as line:
         board = FrameBoard()
         line.run(board.hear)
-        session = serial_session(line.path, b"")
+        session = serial_session(line.path, "frame-switchboard")
         driver = FrameSwitchboard(session, profile("frame-switchboard"), board_file(session.address))
         board.wait_for(16)
         line.unplug()
@@ -268,7 +269,7 @@ def test_a_boot_banner_is_let_pass() -> None:
             board.hear(data)
 
         line.run(hear)
-        session = serial_session(line.path, b"\r\n")
+        session = serial_session(line.path, "text-switchboard")
         driver = TextSwitchboard(session, profile("text-switchboard"), board_file(session.address))
         driver.set(frozenset({9}))
         assert board.closed == {9}
@@ -280,7 +281,7 @@ def test_a_text_board_without_a_state_query_says_that_it_is_not_read_back() -> N
     with port() as line:
         board = TextBoard(line.say)
         line.run(board.hear)
-        session = serial_session(line.path, b"\r\n")
+        session = serial_session(line.path, "text-switchboard")
         driver = TextSwitchboard(session, own, board_file(session.address))
         driver.set(frozenset({2}))
         assert not driver.reads_back
@@ -293,9 +294,9 @@ def test_a_second_program_cannot_open_the_same_serial_line() -> None:
     with port() as line:
         board = FrameBoard()
         line.run(board.hear)
-        first = serial_session(line.path, b"")
+        first = serial_session(line.path, "frame-switchboard")
         with pytest.raises(LinkLost, match=r"(?i)lock|busy|resource"):
-            serial_session(line.path, b"")
+            serial_session(line.path, "frame-switchboard")
         first.close()
 
 
@@ -309,15 +310,11 @@ def test_modbus_uses_functions_1_5_and_15() -> None:
         driver.close()
 
 
-def test_a_silent_modbus_board_times_out_once_and_off_works_when_it_is_back(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    monkeypatch.setattr("drivers.library_switchboards.TIMEOUT_S", 0.3)
+def test_a_silent_modbus_board_times_out_once_and_off_works_when_it_is_back() -> None:
     boards: list[ModbusBoard] = []
     with peer(modbus_script(boards)) as served:
-        driver = ModbusSwitchboard(
-            profile("modbus-switchboard"), board_file(f"TCPIP::127.0.0.1::{served.port}::SOCKET")
-        )
+        own = profile("modbus-switchboard", {"baud_rate = 9600": "timeout_s = 0.3"})
+        driver = ModbusSwitchboard(own, board_file(f"TCPIP::127.0.0.1::{served.port}::SOCKET"))
         boards[-1].silent = True
         with pytest.raises(BenchTimeout, match=r"no right answer within 0\.3 s"):
             driver.set(frozenset({1}))
@@ -330,14 +327,14 @@ def test_a_silent_modbus_board_times_out_once_and_off_works_when_it_is_back(
         driver.close()
 
 
-def test_the_rest_of_an_answer_to_someone_before_spoils_no_opening(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("drivers.library_switchboards.TIMEOUT_S", 0.3)
+def test_the_rest_of_an_answer_to_someone_before_spoils_no_opening() -> None:
     left_over = [bytes.fromhex("0000b9fc")]  # seen in the soak, of a run that ended 2 s before
     with port() as line:
         board = ModbusBoard(lambda answer: line.say(left_over.pop() + answer if left_over else answer))
         board.coils[4] = True
         line.run(board.hear)
-        driver = ModbusSwitchboard(profile("modbus-switchboard"), board_file(line.path))
+        own = profile("modbus-switchboard", {"baud_rate = 9600": "timeout_s = 0.3"})
+        driver = ModbusSwitchboard(own, board_file(line.path))
         assert not any(board.coils)
         driver.close()
 

@@ -9,19 +9,16 @@ from typing import Any
 
 import numpy as np
 
+from drivers.dialect import SCPI
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply
+from drivers.models.sources import GeneratorProfile, SupplyProfile
+from drivers.models.switchboards import RouteProfile, TextProfile
 from drivers.oscilloscope import PreambleOscilloscope
-from drivers.profile import (
-    GeneratorProfile,
-    OscilloscopeProfile,
-    RouteProfile,
-    SupplyProfile,
-    TextProfile,
-    load_profile,
-)
+from drivers.profile import OscilloscopeProfile, load_profile
 from drivers.session import Session
 from drivers.switchboard import RouteSwitchboard, TextSwitchboard
 from drivers.wire import State, StreamWire
+from harness.bench_file import AS_THE_PROFILE
 from harness.errors import BenchError
 from harness.roles import CaptureSetting, InputSetting
 from tests.drivers.board_rigs import board_file
@@ -190,7 +187,8 @@ def driver(data: bytes) -> None:
     profiles = _profiles()
     role = ("generator", "supply", "switchboard", "switchboard")[which % 4]
     with contextlib.suppress(BenchError):
-        session = _session(say, role, ending=b"\r\n" if which % 4 == 3 else b"\n")
+        dialect = profiles["text"].dialect(AS_THE_PROFILE) if which % 4 == 3 else SCPI
+        session = _session(say, role, dialect=dialect)
         if which % 4 == 3:
             text_profile: TextProfile = profiles["text"]
             board = TextSwitchboard(session, text_profile, board_file(session.address))

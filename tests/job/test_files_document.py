@@ -15,6 +15,7 @@ from harness.bench_file import (
     OscilloscopeFile,
     SupplyFile,
     SwitchboardFile,
+    WireFile,
 )
 from harness.circuit.elements import BenchImpedances
 from harness.job.fixture import (
@@ -80,6 +81,7 @@ TABLES: dict[str, type] = {
     "`[oscilloscope]`": OscilloscopeFile,
     "`[supply]` of bench.toml": SupplyFile,
     "`[switchboard]`": SwitchboardFile,
+    "`wire` of an instrument": WireFile,
 }
 NOT_A_TABLE_OF_ITS_OWN = {ConnectorPins}  # its keys are told in a row of [connectors.NAME]
 

@@ -298,6 +298,24 @@ SPOILT = [
     # bench.toml
     (
         "bench.toml",
+        'settle = "15 ms"',
+        'settle = "soon"',
+        'switchboard.settle: found "soon", which is not a value with a unit; expected a time such as "20 ms"',
+    ),
+    (
+        "bench.toml",
+        'settle = "15 ms"',
+        'wire = { parity = "evn" }',
+        'switchboard.wire.parity: found "evn"; expected none, even, odd, mark, space; did you mean even?',
+    ),
+    (
+        "bench.toml",
+        'settle = "15 ms"',
+        "wire = { baud_rte = 9600 }",
+        "switchboard.wire.baud_rte: no such key; did you mean baud_rate?",
+    ),
+    (
+        "bench.toml",
         "cold = 2",
         "cold = 1",
         "generator.cold: output 1 already feeds hot; expected another one",

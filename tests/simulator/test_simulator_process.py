@@ -82,8 +82,8 @@ def test_it_writes_a_bench_file_that_reads(process: Callable[..., Any], tmp_path
     bench = load_bench(path)
     ready = json.loads(message)
     assert bench.generator.address == ready["generator"]
-    assert bench.switchboard.address == ready["switchboard"]
-    assert bench.switchboard.profile == f"{kind}-switchboard"
+    assert bench.switchboards[0].address == ready["switchboard"]
+    assert bench.switchboards[0].profile == f"{kind}-switchboard"
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.session import Transcript
+from drivers.transcript import Transcript
 from harness.errors import EXIT_USAGE, UsageError
 
 

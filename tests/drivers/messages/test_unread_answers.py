@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from drivers.session import Session, Transcript
+from drivers.session import Session
+from drivers.transcript import Transcript
 from harness.errors import BadReply
 from tests.drivers.messages.message_peers import (
     DATA_END,

@@ -1,0 +1,1 @@
+"""What a profile of each kind may hold, as models."""

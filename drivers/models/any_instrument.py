@@ -1,0 +1,179 @@
+"""Parts of every profile: templates of commands, and how an instrument is spoken to on its wire."""
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, field_validator
+from pydantic_core import CoreSchema, core_schema
+
+from drivers.dialect import ERROR_QUERY, Dialect
+from drivers.serial_wire import Line
+from drivers.session import TIMEOUT_S
+from harness.bench_file import FlowControl, Parity, Terminator, WireFile
+
+HOLE = re.compile(r"\{([^{}:]*)(?::([^{}]*))?\}")
+# Python's: width, digits behind the point, and how; a leading 0 pads with zeros.
+NUMBER_FORMAT = re.compile(r"(?P<width>0?[1-9]\d?)?(?:(?:\.\d)?f|[dxXb])|\.\d{1,2}[eE]")
+WHOLE = "dxXb"  # formats of whole numbers
+ONE_LINE = re.compile(r"[ -~]+")
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+Count = Annotated[int, Field(ge=1)]
+Byte = Annotated[int, Field(ge=0, le=255)]
+
+
+@dataclass(frozen=True)
+class Command:
+    """The text of one command, with holes for numbers by name.
+
+    A hole may say how its number is written, `{v:05.2f}`; a number of another width is then an error.
+    """
+
+    text: str
+
+    def __call__(self, **values: int | float | Sequence[int]) -> str:
+        """Fill every hole. Raises ValueError for a number that is not finite, or does not fit its width."""
+        return HOLE.sub(lambda hole: _written(values[hole[1]], hole[2]), self.text)
+
+
+def _written(value: int | float | Sequence[int], how: str | None) -> str:
+    if how is not None and isinstance(value, int | float):
+        return _formatted(value, how)
+    if isinstance(value, int):
+        return str(int(value))
+    if isinstance(value, float):
+        _refuse_infinite(value)
+        # Twelve digits: a coherent tone of 20 kHz is right to 20 nHz.
+        return f"{value:.12G}"
+    return ",".join(str(int(item)) for item in value)
+
+
+def _formatted(value: int | float, how: str) -> str:
+    _refuse_infinite(value)
+    number = format(round(value) if how[-1] in WHOLE else float(value), how)
+    match = NUMBER_FORMAT.fullmatch(how)
+    width = int(match["width"]) if match and match["width"] else 0
+    if width and len(number) > width:
+        raise ValueError(f"{number} does not fit into the {width} places of {{:{how}}}")
+    return number
+
+
+def _refuse_infinite(value: float) -> None:
+    if not math.isfinite(value):
+        raise ValueError(f"{value} cannot be sent to an instrument")
+
+
+@dataclass(frozen=True)
+class Holes:
+    """What a command's template must hold: all of `needed`, and exactly one of `one_of` if there are any."""
+
+    needed: tuple[str, ...] = ()
+    one_of: tuple[str, ...] = ()
+
+    def parse(self, text: object) -> Command:
+        """Check a template. Raises ValueError with what was found and what was expected."""
+        if isinstance(text, Command):
+            return text
+        if not isinstance(text, str) or not ONE_LINE.fullmatch(text):
+            raise ValueError(f"expected a command as one line of plain text, found {text!r}")
+        holes = [(hole[1], hole[2]) for hole in HOLE.finditer(text)]
+        names = [name for name, _ in holes]
+        others = [name for name in names if name not in self.needed]
+        if "{" in HOLE.sub("", text) or "}" in HOLE.sub("", text):
+            raise ValueError(f"expected {self._wanted()}, found braces that don't pair in {text!r}")
+        if any(name not in names for name in self.needed) or len(others) != bool(self.one_of):
+            raise ValueError(f"expected {self._wanted()}, found {text!r}")
+        if any(name not in self.one_of for name in others):
+            raise ValueError(f"expected {self._wanted()}, found {text!r}")
+        for name, how in holes:
+            if how is not None and (name == "channels" or not NUMBER_FORMAT.fullmatch(how)):
+                raise ValueError(
+                    f"expected a number's format such as {{{name}:05.2f}} or {{{name}:03d}}, found {text!r}"
+                )
+        return Command(text)
+
+    def _wanted(self) -> str:
+        wanted = ", ".join(f"{{{name}}}" for name in self.needed)
+        choice = " or ".join(f"{{{name}}}" for name in self.one_of)
+        return f"a command with {' and '.join(part for part in (wanted, choice) if part) or 'no braces'}"
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        """Let pydantic read a Command from a string."""
+        return core_schema.no_info_plain_validator_function(self.parse)
+
+
+PLAIN = Annotated[Command, Holes()]
+OUTPUT = Annotated[Command, Holes(("n",))]
+CHANNELS = Annotated[Command, Holes(("channels",))]
+
+
+class ProfileTable(BaseModel):
+    """A table of a profile: other keys than its own are refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+
+class InstrumentProfile(ProfileTable):
+    """The keys of every profile; bench.toml may say otherwise of one instrument (`wire`).
+
+    terminator: what ends a line that is sent. answer_terminator: what ends an answer; None: the same.
+    echoes: it sends every line back before its answer. answer: what it says to each command that is
+    no question; None: nothing. identity_fields: of its answer to *IDN?, separated by commas; 0: it does not
+    know *IDN?. error_query: "" if it has no error queue. pause_s: what it needs between two lines.
+    """
+
+    role: ClassVar[str]
+    description: str = ""
+    error_query: str = ERROR_QUERY
+    identity_fields: Annotated[int, Field(ge=0, le=5)] = 4
+    terminator: Terminator = "LF"
+    answer_terminator: Terminator | None = None
+    echoes: bool = False
+    answer: str | None = None
+    timeout_s: Positive = TIMEOUT_S
+    pause_s: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
+    baud_rate: Count = 9600
+    data_bits: Literal[7, 8] = 8
+    parity: Parity = "none"
+    stop_bits: Literal[1, 2] = 1
+    flow_control: FlowControl = "none"
+    dtr: bool = False
+    rts: bool = False
+
+    @field_validator("error_query")
+    @classmethod
+    def _one_line(cls, value: str) -> str:
+        if value and not ONE_LINE.fullmatch(value):
+            raise ValueError(
+                f'expected a question as one line of plain text, or "" for none, found {value!r}'
+            )
+        return value
+
+    def line(self, wire: WireFile) -> Line:
+        """The settings of a serial port: the bench file's, and of what that leaves out the profile's."""
+        names = ("baud_rate", "data_bits", "parity", "stop_bits", "flow_control", "dtr", "rts")
+        return Line(**{name: self._chosen(wire, name) for name in names})
+
+    def dialect(self, wire: WireFile) -> Dialect:
+        """How lines are sent and answered: by the bench file, and what that leaves out by the profile."""
+        terminator: Terminator = self._chosen(wire, "terminator")
+        return Dialect(
+            terminator=terminator,
+            answer_terminator=self._chosen(wire, "answer_terminator") or terminator,
+            echoes=self.echoes,
+            answer=self.answer,
+            identity_fields=self.identity_fields,
+            error_query=self.error_query,
+            pause_s=self.pause_s,
+        )
+
+    def timeout(self, wire: WireFile) -> float:
+        """The seconds that an answer may take."""
+        return float(self._chosen(wire, "timeout_s"))
+
+    def _chosen(self, wire: WireFile, name: str) -> Any:
+        """The bench file's value of a key, or else the profile's."""
+        written = getattr(wire, name)
+        return getattr(self, name) if written is None else written

@@ -1,0 +1,168 @@
+"""Profiles of switchboards, a class for each kind."""
+
+from typing import Annotated, ClassVar, Literal, Self
+
+from pydantic import Field, model_validator
+
+from drivers.models.any_instrument import (
+    CHANNELS,
+    OUTPUT,
+    PLAIN,
+    Byte,
+    Command,
+    Count,
+    Holes,
+    InstrumentProfile,
+    ProfileTable,
+)
+from harness.bench_file import Terminator
+
+Register = Annotated[int, Field(ge=0, le=0xFFFF)]
+Number = Annotated[int, Field(ge=0, le=0xFFFF)]
+
+
+class BoardProfile(InstrumentProfile):
+    """Any switchboard. first_number, of those that have it: what the board calls its first channel."""
+
+    role: ClassVar[str] = "switchboard"
+
+
+class RouteCommands(ProfileTable):
+    """ROUTe commands with channel lists."""
+
+    close: CHANNELS
+    open: CHANNELS
+    open_all: PLAIN
+    close_query: CHANNELS
+
+
+class RouteProfile(BoardProfile):
+    """A SCPI switch."""
+
+    kind: Literal["route-switchboard"]
+    channels: Count
+    first_number: Number = 1
+    commands: RouteCommands
+
+
+class TextCommands(ProfileTable):
+    """One line a command; `n` is the channel, `mask` the channels that are to be closed.
+
+    Channels are switched one by one by `close` and `open`, or all at once by `set_all`.
+    """
+
+    close: OUTPUT | None = None
+    open: OUTPUT | None = None
+    open_all: PLAIN | None = None
+    set_all: Annotated[Command, Holes(("mask",))] | None = None
+    state_query: PLAIN | None = None
+
+
+State = Literal["hexadecimal", "decimal", "binary", "list"]
+
+
+class TextProfile(BoardProfile):
+    """A board that takes a line of text per command.
+
+    state: how it tells its channels: a number whose lowest bit is the first channel, or 0 and 1 for one
+    channel after the other.
+    """
+
+    kind: Literal["text-switchboard"]
+    terminator: Terminator = "CR LF"
+    channels: Count
+    first_number: Number = 1
+    state: State = "hexadecimal"
+    commands: TextCommands
+
+    @model_validator(mode="after")
+    def _can_switch(self) -> Self:
+        commands = self.commands
+        if commands.set_all is None and (commands.close is None or commands.open is None):
+            raise ValueError("expected the commands close and open, or set_all")
+        return self
+
+
+class FrameProfile(BoardProfile):
+    """A board of four-byte frames: start, channel, state, low byte of their sum.
+
+    echoes: it answers each frame with the same one.
+    """
+
+    kind: Literal["frame-switchboard"]
+    start: Byte
+    energised: Byte
+    released: Byte
+    channels: Annotated[int, Field(ge=1, le=255)]
+    first_number: Byte = 1
+
+
+COIL_FUNCTIONS, REGISTER_FUNCTIONS = (5, 15), (6, 16)
+
+
+class ModbusProfile(BoardProfile):
+    """A board of Modbus coils, or of holding registers; exactly one of `first_coil` and `first_register`.
+
+    framing: of the frames; over TCP, RTU frames are what device servers pass on, TCP frames the standard's.
+    write_functions: those that the board knows; None: all there are. energised, released: what is written
+    into a register; energised_reads, released_reads: what is read from it then, None: the same.
+    relays_per_register: above 1, each is a bit, the lowest the first. reads_back: whether functions 1 or 3
+    tell the state.
+    """
+
+    kind: Literal["modbus-switchboard"]
+    channels: Count
+    framing: Literal["RTU", "TCP"] = "RTU"
+    device: Annotated[int, Field(ge=0, le=255)]
+    first_coil: Register | None = None
+    first_register: Register | None = None
+    write_functions: Annotated[tuple[Literal[5, 15, 6, 16], ...], Field(min_length=1)] | None = None
+    energised: Register = 1
+    released: Register = 0
+    energised_reads: Register | None = None
+    released_reads: Register | None = None
+    relays_per_register: Annotated[int, Field(ge=1, le=16)] = 1
+    reads_back: bool = True
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if (self.first_coil is None) == (self.first_register is None):
+            raise ValueError("expected either first_coil or first_register")
+        known = COIL_FUNCTIONS if self.first_coil is not None else REGISTER_FUNCTIONS
+        if not set(self.functions) <= set(known):
+            what = "coils" if self.first_coil is not None else "registers"
+            raise ValueError(f"write_functions: expected some of {known[0]} and {known[1]} for {what}")
+        if self.energised == self.released or self.reads[True] == self.reads[False]:
+            raise ValueError("expected different values for energised and released")
+        return self
+
+    @property
+    def functions(self) -> tuple[int, ...]:
+        """The functions that write."""
+        if self.write_functions is not None:
+            return self.write_functions
+        return COIL_FUNCTIONS if self.first_coil is not None else REGISTER_FUNCTIONS
+
+    @property
+    def reads(self) -> dict[bool, int]:
+        """What a register reads with its relay energised (True) and released."""
+        return {
+            True: self.energised if self.energised_reads is None else self.energised_reads,
+            False: self.released if self.released_reads is None else self.released_reads,
+        }
+
+
+class GpioProfile(BoardProfile):
+    """Lines of a GPIO chip: `lines` are their offsets, for channels 1, 2, ..."""
+
+    kind: Literal["gpio-switchboard"]
+    lines: Annotated[tuple[Annotated[int, Field(ge=0)], ...], Field(min_length=1)]
+    active_low: bool = False
+
+    @property
+    def channels(self) -> int:
+        """As many channels as lines."""
+        return len(self.lines)
+
+
+SwitchboardProfile = RouteProfile | TextProfile | FrameProfile | ModbusProfile | GpioProfile
