@@ -4,13 +4,15 @@ import logging
 import math
 import time
 
-from drivers.models.sources import GeneratorProfile, SupplyProfile
+from drivers.models.any_instrument import Command
+from drivers.models.sources import AMPLITUDES, GeneratorProfile, SupplyProfile, amperes, volts
 from drivers.session import COMMAND_ERROR, ON_OFF, QUERY_ERROR, Session, Settings
 from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError
 from harness.roles import SupplyReading
+from harness.toml_files.values import compiled
 
 FREQUENCY_WITHIN = 1e-6  # an instrument may round in its last digit; clamping is far more than this
-LEVEL_WITHIN = 0.01  # 0.09 dB: instruments round a level to four digits, small ones to three
+LEVEL_WITHIN_DB = 20.0 * math.log10(1.01)  # instruments round a level to four digits, small ones to three
 log = logging.getLogger(__name__)
 
 
@@ -26,7 +28,10 @@ class ScpiGenerator:
         self.output_impedance_ohm = profile.output_impedance_ohm  # of each output, to ground
         self.output_impedance_tolerance = profile.output_impedance_tolerance
         self.amplitude_range_vpp = profile.amplitude_min_vpp, profile.amplitude_max_vpp  # open circuit
-        self.identity = session.identity_of(profile_name)
+        verified = profile.commands.output_query is not None
+        what = "" if verified else " (that its outputs are off is not verified)"
+        self.identity = session.identity_of(profile_name, profile.description, what)
+        self._unit = profile.commands.amplitude.hole(AMPLITUDES)
         self._amplitude_query = profile.commands.amplitude_query
         self.off()
         self._prepare()
@@ -59,9 +64,12 @@ class ScpiGenerator:
         with self._settings.changes():
             for n in self._outputs:
                 # The load comes first: an instrument that is told of another load rescales its amplitude.
-                self._settings.send("load", commands.load_open(n=n), n=n)
-                self._settings.send("function", commands.function_sine(n=n), n=n)
-                self._settings.send("offset", commands.offset(n=n, v=0.0), n=n)
+                if commands.load_open is not None:
+                    self._settings.send("load", commands.load_open(n=n), n=n)
+                if commands.function_sine is not None:
+                    self._settings.send("function", commands.function_sine(n=n), n=n)
+                if commands.offset is not None:
+                    self._settings.send("offset", commands.offset(n=n, v=0.0), n=n)
 
     @property
     def _outputs(self) -> range:
@@ -74,50 +82,76 @@ class ScpiGenerator:
         InstrumentError if the instrument refuses.
         """
         self._check(output, frequency_hz, amplitude_vpp, phase_deg)
-        commands = self._profile.commands
-        amplitude = commands.amplitude(
-            n=output,
-            vpp=float(amplitude_vpp),
-            vpk=amplitude_vpp / 2.0,
-            vrms=amplitude_vpp / (2.0 * math.sqrt(2.0)),
-        )
+        commands, levels = self._profile.commands, self._profile.amplitudes(amplitude_vpp)
+        level = commands.amplitude.as_sent(self._unit, levels[self._unit])
+        frequency_sent_hz = commands.frequency.as_sent("hz", float(frequency_hz))
+        self._check_rounding(amplitude_vpp, levels[self._unit], level, frequency_hz, frequency_sent_hz)
+        amplitude = commands.amplitude(n=output, **levels)
         if self._session.dirty:
             self._settings.forget()
         with self._settings.changes():
             self._settings.send("frequency", commands.frequency(n=output, hz=float(frequency_hz)), n=output)
             self._settings.send("amplitude", amplitude, n=output)
-            self._settings.send("phase", commands.phase(n=output, deg=float(phase_deg)), n=output)
-        self._read_back(output, frequency_hz, amplitude)
+            if commands.phase is not None:
+                self._settings.send("phase", commands.phase(n=output, deg=float(phase_deg)), n=output)
+        self._read_back(output, frequency_sent_hz, level)
 
     def _check(self, output: int, frequency_hz: float, amplitude_vpp: float, phase_deg: float) -> None:
         profile = self._profile
+        low_deg, high_deg = (0.0, 0.0) if profile.commands.phase is None else (-360.0, 360.0)
         if output not in self._outputs:
             raise self._session.error(f"has outputs 1 to {profile.outputs}, and output {output} is asked for")
         for what, value, low, high in (
             ("frequency in Hz", frequency_hz, profile.frequency_min_hz, profile.frequency_max_hz),
             ("amplitude in Vpp", amplitude_vpp, profile.amplitude_min_vpp, profile.amplitude_max_vpp),
-            ("phase in degrees", phase_deg, -360.0, 360.0),
+            ("phase in degrees", phase_deg, low_deg, high_deg),
         ):
             if not low <= value <= high:
                 raise self._session.error(f"{what}: {low:g} to {high:g} by its profile, asked for {value:g}")
 
-    def _read_back(self, output: int, frequency_hz: float, amplitude: str) -> None:
-        for what, query, sent, within in (
-            ("frequency", self._profile.commands.frequency_query, float(frequency_hz), FREQUENCY_WITHIN),
-            ("level", self._amplitude_query, float(amplitude.rsplit(maxsplit=1)[-1]), LEVEL_WITHIN),
-        ):
-            if query is None:
-                continue
-            result = self._session.query_number(query(n=output))
-            if math.isclose(result, sent, rel_tol=within):
-                continue
-            self._settings.forget()
-            by = f", {20.0 * math.log10(result / sent):+.1f} dB" if what == "level" and result > 0.0 else ""
+    def _check_rounding(
+        self, vpp: float, level: float, level_sent: float, frequency_hz: float, frequency_sent_hz: float
+    ) -> None:
+        """Refuse what the command has too few digits for. Raises BenchError."""
+        off_db = self._apart_db(level_sent, level)
+        if abs(off_db) > LEVEL_WITHIN_DB:
             raise self._session.error(
-                f"the {what} of output {output} was set to {sent:g} and reads back {result:g}{by}; see "
-                "whether somebody at its front panel, one of its limits or another program changed it",
-                query(n=output),
+                f"{vpp:g} Vpp can't be set closer than {off_db:+.2f} dB by the digits of `amplitude` in its "
+                "profile"
             )
+        if not math.isclose(frequency_sent_hz, frequency_hz, rel_tol=FREQUENCY_WITHIN):
+            raise self._session.error(
+                f"{frequency_hz:.9g} Hz can't be set: by the digits of `frequency` in its profile it would "
+                f"be {frequency_sent_hz:.9g} Hz"
+            )
+
+    def _apart_db(self, level: float, other: float) -> float:
+        """How far two levels in the command's unit are apart."""
+        if self._unit in ("dbv", "dbm"):
+            return level - other
+        return 20.0 * math.log10(level / other) if level > 0.0 else -math.inf
+
+    def _read_back(self, output: int, frequency_hz: float, level: float) -> None:
+        query = self._profile.commands.frequency_query
+        if query is not None:
+            result = self._session.query_number(query(n=output))
+            if not math.isclose(result, frequency_hz, rel_tol=FREQUENCY_WITHIN):
+                raise self._reads_otherwise("frequency", output, frequency_hz, f"{result:g}", query)
+        query = self._amplitude_query
+        if query is not None:
+            result = self._session.query_number(query(n=output))
+            off_db = self._apart_db(result, level)
+            if abs(off_db) > LEVEL_WITHIN_DB:
+                by = f", {off_db:+.1f} dB" if math.isfinite(off_db) else ""
+                raise self._reads_otherwise("level", output, level, f"{result:g}{by}", query)
+
+    def _reads_otherwise(self, what: str, output: int, sent: float, found: str, query: Command) -> BenchError:
+        self._settings.forget()
+        return self._session.error(
+            f"the {what} of output {output} was set to {sent:g} and reads back {found}; see whether somebody "
+            "at its front panel, one of its limits or another program changed it",
+            query(n=output),
+        )
 
     def switch(self, output: int, *, on: bool) -> None:
         """Switch an output and read it back. Raises BenchError if it reads otherwise."""
@@ -129,8 +163,9 @@ class ScpiGenerator:
         self._verify(output, on=on)
 
     def _verify(self, output: int, *, on: bool) -> None:
-        query = self._profile.commands.output_query(n=output)
-        self._session.check_switched(query, on=on, output=f"output {output} ")
+        query = self._profile.commands.output_query
+        if query is not None:
+            self._session.check_switched(query(n=output), on=on, output=f"output {output} ")
 
     def recover(self) -> None:
         """After a failure: reopen, the same identity, every output off, and the settings of opening again."""
@@ -162,7 +197,10 @@ class ScpiGenerator:
 
 def outputs_left_on(session: Session, profile: GeneratorProfile) -> str:
     """What the generator was left doing, as text; asked before anything is switched."""
-    asked = {n: session.query(profile.commands.output_query(n=n)) for n in range(1, profile.outputs + 1)}
+    query = profile.commands.output_query
+    if query is None:
+        return "it cannot say whether its outputs were on"
+    asked = {n: session.query(query(n=n)) for n in range(1, profile.outputs + 1)}
     on = [str(n) for n, answer in asked.items() if ON_OFF.get(answer.strip().upper())]
     return f"output {' and '.join(on)} on" if on else "outputs off"
 
@@ -172,6 +210,7 @@ STEADY = 0.01  # of the set voltage: what two readings may differ by when it no 
 NEARLY = 0.9  # of the set voltage; below, it must have been steady for longer to be believed
 STEADY_FOR_S = 0.3  # meters of supplies give a new number some ten times a second
 RISEN_WITHIN_S = 3.0
+RISEN_BLIND_S = 1.0  # where the voltage can't be asked: common practice, no source
 
 
 class ScpiSupply:
@@ -181,7 +220,10 @@ class ScpiSupply:
         self, session: Session, profile: SupplyProfile, *, profile_name: str, output: int = 1
     ) -> None:
         self._session, self._profile, self._output = session, profile, output
-        self.identity = session.identity_of(profile_name)
+        commands = profile.commands
+        what = "" if commands.measure_voltage is not None else " (that it is off is not verified)"
+        self.identity = session.identity_of(profile_name, profile.description, what)
+        self.measures_current = commands.measure_current is not None
         self._has_select = profile.commands.select is not None
         self._set_v = 0.0
         self.off()
@@ -210,8 +252,8 @@ class ScpiSupply:
                 raise self._session.error(f"{what}: 0 to {high:g} by its profile, asked for {value:g}")
         commands = self._profile.commands
         with self._session.group():
-            self._session.write(commands.current(a=float(limit_a)))
-            self._session.write(commands.voltage(v=float(voltage_v)))
+            self._session.write(commands.current(**amperes(limit_a)))
+            self._session.write(commands.voltage(**volts(voltage_v)))
         self._set_v = voltage_v
 
     def switch(self, *, on: bool) -> None:
@@ -227,12 +269,18 @@ class ScpiSupply:
         return self._wait_for_steady_voltage()
 
     def measure(self) -> SupplyReading:
-        """Voltage and current at the terminals."""
-        commands = self._profile.commands
+        """Voltage and current at the terminals. Raises BenchError if the supply can't measure both."""
+        current = self._profile.commands.measure_current
+        if current is None or self._profile.commands.measure_voltage is None:
+            raise self._session.error("its profile has no commands that measure voltage and current")
+        profile = self._profile
         return SupplyReading(
-            voltage_v=self._session.query_number(commands.measure_voltage()),
-            current_a=self._session.query_number(commands.measure_current()),
+            voltage_v=self._voltage_v() or 0.0,
+            current_a=_measured(self._session, current, profile.current_digits, profile.current_unit_a),
         )
+
+    def _voltage_v(self) -> float | None:
+        return _voltage_v(self._session, self._profile)
 
     def recover(self) -> None:
         """After a failure: reopen, the same identity, its output off, verified."""
@@ -258,33 +306,58 @@ class ScpiSupply:
 
     def _wait_for_steady_voltage(self) -> None:
         """A supply takes its time, and its voltage while it rises is no sign of a current limit."""
-        command = self._profile.commands.measure_voltage()
         steady = STEADY * self._set_v
         since_s = time.monotonic()
-        deadline, before_v = since_s + RISEN_WITHIN_S, self._session.query_number(command)
+        deadline, before_v = since_s + RISEN_WITHIN_S, self._voltage_v()
+        if before_v is None:
+            return time.sleep(RISEN_BLIND_S)
         while (now_s := time.monotonic()) < deadline:
             time.sleep(LOOK_AGAIN_AFTER_S)
-            voltage_v = self._session.query_number(command)
+            voltage_v = self._voltage_v() or 0.0
             if abs(voltage_v - before_v) > steady:
                 since_s, before_v = now_s, voltage_v
             elif voltage_v >= NEARLY * self._set_v or now_s - since_s >= STEADY_FOR_S:
-                return
+                return None
+        return None
 
     def _wait_for_no_voltage(self) -> None:
         """Capacitors at the output take time to discharge."""
         profile = self._profile
-        command = profile.commands.measure_voltage()
+        if profile.commands.measure_voltage is None:
+            time.sleep(profile.off_within_s)
+            return
         deadline = time.monotonic() + profile.off_within_s
-        while abs(voltage_v := self._session.query_number(command)) >= profile.off_below_v:
+        while abs(voltage_v := self._voltage_v() or 0.0) >= profile.off_below_v:
             if time.monotonic() > deadline:
                 raise self._session.error(
                     f"was switched off, and {voltage_v:g} V are still at its terminals after "
                     f"{profile.off_within_s:g} s; disconnect it by hand",
-                    command,
+                    profile.commands.measure_voltage(),
                 )
             time.sleep(LOOK_AGAIN_AFTER_S)
 
 
+def _voltage_v(session: Session, profile: SupplyProfile) -> float | None:
+    """The voltage at the terminals, None from a supply that can't tell."""
+    command = profile.commands.measure_voltage
+    if command is None:
+        return None
+    return _measured(session, command, profile.voltage_digits, profile.voltage_unit_v)
+
+
+def _measured(session: Session, command: Command, digits: str | None, unit: float) -> float:
+    """A number in an answer, times its unit. Raises BadReply if it is not there."""
+    if digits is None:
+        return unit * session.query_number(command())
+    answer = session.query(command())
+    match = compiled(digits).search(answer)
+    try:
+        return unit * float(match[1] if match else "")
+    except ValueError:
+        raise session.bad_reply(f"a number where {digits} has it", answer, command()) from None
+
+
 def voltage_left_on(session: Session, profile: SupplyProfile) -> str:
     """The voltage that the supply was left at, as text; asked before anything is switched or selected."""
-    return f"{session.query_number(profile.commands.measure_voltage()):.1f} V at its terminals"
+    voltage_v = _voltage_v(session, profile)
+    return "its voltage is not known" if voltage_v is None else f"{voltage_v:.1f} V at its terminals"

@@ -6,7 +6,6 @@ same *IDN?, empty error queue) makes it usable again. Before anything is sent th
 """
 
 import logging
-import math
 import re
 import threading
 import time
@@ -14,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TypeVar
 
-from drivers.dialect import SCPI, Dialect
+from drivers.dialect import SCPI, Dialect, number_in
 from drivers.serial_wire import PLAIN_LINE, Line, is_serial, open_serial
 from drivers.transcript import Transcript
 from drivers.wire import Wire, open_visa
@@ -40,8 +39,6 @@ QUIET_S = 0.3
 REOPEN_AFTER_S = (0.0, 0.1, 0.5)  # instruments with a single connection need a moment to let the old one go
 ECHO_REMEDY = "switch its echo off, or write `echoes = true` into its profile"
 ON_OFF = {"1": True, "ON": True, "0": False, "OFF": False}
-# A number as instruments write it; some put its unit behind it.
-NUMBER = re.compile(r"[+-]? *(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?(?= *[A-Za-z%]*\Z)")
 # Classes of errors, SCPI-1999 volume 2, 21.8.
 COMMAND_ERROR = re.compile(r"\s*-1\d\d\b")  # the command is not understood
 EXECUTION_ERROR = re.compile(r"\s*-2\d\d\b")
@@ -94,20 +91,15 @@ class Session:
             if self._group is not None:
                 self._group.append(command)
             self._send(wire, command, deadline)
-            wanted = self._dialect.answer
-            if wanted is None:
-                return
-            answer = self._received(wire, deadline).decode("ascii")
-        if answer.strip() == command and not self._dialect.echoes:
-            raise self.bad_reply(f"{wanted!r} and not an echo ({ECHO_REMEDY})", answer, command)
-        if answer.strip() != wanted:
-            raise self.bad_reply(repr(wanted), answer, command)
+            self._receive_answer(wire, command, deadline)
 
     def query(self, command: str, *, timeout_s: float | None = None) -> str:
         """Ask and return the answer, without its ending."""
         with self._transaction(command, timeout_s) as (wire, deadline):
             self._send(wire, command, deadline)
             line = self._received(wire, deadline)
+            if self._dialect.answer_after_questions:
+                self._receive_answer(wire, command, deadline)
             # Latin-1 only where makers are known to write more than ASCII: a degree sign in a model's name.
             answer = line.decode("latin-1" if command == "*IDN?" else "ascii")
         if command.endswith("?") and answer.strip() == command:
@@ -117,14 +109,13 @@ class Session:
         return answer
 
     def query_number(self, command: str) -> float:
-        """Ask for one number; a unit behind it is left out, as are spaces.
+        """Ask for one number, perhaps with its unit behind it.
 
         Raises BadReply if the answer is none, or is SCPI's 9.9E37 or 9.91E37.
         """
         answer = self.query(command)
-        match = NUMBER.match(answer.strip())
-        value = float(match[0].replace(" ", "")) if match else math.inf
-        if not abs(value) < 9.8e37:
+        value = number_in(answer)
+        if value is None or not abs(value) < 9.8e37:
             raise self.bad_reply("a number", answer, command)
         return value
 
@@ -319,9 +310,10 @@ class Session:
                 self._wire.close()
             self._wire = None
 
-    def identity_of(self, profile: str) -> Identity:
-        """Who answered, and by which profile it is driven."""
-        return Identity(role=self.instrument, address=self.address, profile=profile, text=self.identity)
+    def identity_of(self, profile: str, description: str = "", remark: str = "") -> Identity:
+        """Who answered, or the profile's description of what says nothing; by which profile it is driven."""
+        text = (self.identity or description or "it gives no identity") + remark
+        return Identity(role=self.instrument, address=self.address, profile=profile, text=text)
 
     def bad_reply(self, wanted: str, answer: str, command: str) -> BenchError:
         """The error for an answer that doesn't read; the session is unusable from here on."""
@@ -353,6 +345,17 @@ class Session:
                     f"its echo of {command!r} (`echoes = true` in its profile)", echo, command
                 )
         self._may_send_at = time.monotonic() + self._dialect.pause_s
+
+    def _receive_answer(self, wire: Wire, command: str, deadline: float) -> None:
+        """Read what the dialect says that a command is answered with. Raises BadReply for another answer."""
+        wanted = self._dialect.answer
+        if wanted is None:
+            return
+        answer = self._received(wire, deadline).decode("ascii")
+        if answer.strip() == command and not self._dialect.echoes:
+            raise self.bad_reply(f"{wanted!r} and not an echo ({ECHO_REMEDY})", answer, command)
+        if answer.strip() != wanted:
+            raise self.bad_reply(repr(wanted), answer, command)
 
     def _received(self, wire: Wire, deadline: float) -> bytes:
         """A line, logged."""

@@ -37,6 +37,15 @@ class Command:
         """Fill every hole. Raises ValueError for a number that is not finite, or does not fit its width."""
         return HOLE.sub(lambda hole: _written(values[hole[1]], hole[2]), self.text)
 
+    def hole(self, one_of: Sequence[str]) -> str:
+        """Which of these names it has a hole for."""
+        return next(hole[1] for hole in HOLE.finditer(self.text) if hole[1] in one_of)
+
+    def as_sent(self, name: str, value: float) -> float:
+        """What a number is once it is written into its hole: perhaps rounded."""
+        how = next(hole[2] for hole in HOLE.finditer(self.text) if hole[1] == name)
+        return float(_written(value, how))
+
 
 def _written(value: int | float | Sequence[int], how: str | None) -> str:
     if how is not None and isinstance(value, int | float):
@@ -120,7 +129,8 @@ class InstrumentProfile(ProfileTable):
 
     terminator: what ends a line that is sent. answer_terminator: what ends an answer; None: the same.
     echoes: it sends every line back before its answer. answer: what it says to each command that is
-    no question; None: nothing. identity_fields: of its answer to *IDN?, separated by commas; 0: it does not
+    no question; None: nothing. answer_after_questions: it says that behind the answer to a question as well.
+    identity_fields: of its answer to *IDN?, separated by commas; 0: it does not
     know *IDN?. error_query: "" if it has no error queue. pause_s: what it needs between two lines.
     """
 
@@ -132,6 +142,7 @@ class InstrumentProfile(ProfileTable):
     answer_terminator: Terminator | None = None
     echoes: bool = False
     answer: str | None = None
+    answer_after_questions: bool = False
     timeout_s: Positive = TIMEOUT_S
     pause_s: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
     baud_rate: Count = 9600
@@ -164,6 +175,7 @@ class InstrumentProfile(ProfileTable):
             answer_terminator=self._chosen(wire, "answer_terminator") or terminator,
             echoes=self.echoes,
             answer=self.answer,
+            answer_after_questions=self.answer_after_questions,
             identity_fields=self.identity_fields,
             error_query=self.error_query,
             pause_s=self.pause_s,

@@ -1,8 +1,9 @@
 """Profiles of what feeds a unit: generators and relay supplies."""
 
-from typing import Annotated, ClassVar, Literal
+import math
+from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import Field
+from pydantic import AfterValidator, Field, model_validator
 
 from drivers.models.any_instrument import (
     OUTPUT,
@@ -14,26 +15,35 @@ from drivers.models.any_instrument import (
     Positive,
     ProfileTable,
 )
+from harness.toml_files.values import compiled
+
+AMPLITUDES = ("vpp", "vrms", "vpk", "dbv", "dbm")
+VOLTS = ("v", "mv", "v_tenths", "v_hundredths")
+AMPERES = ("a", "ma", "a_hundredths")
 
 
 class GeneratorCommands(ProfileTable):
     """A query may be left out; with it, the setting is read back and compared."""
 
-    function_sine: OUTPUT
+    function_sine: OUTPUT | None = None
     frequency: Annotated[Command, Holes(("n", "hz"))]
-    amplitude: Annotated[Command, Holes(("n",), one_of=("vpp", "vrms", "vpk"))]
-    offset: Annotated[Command, Holes(("n", "v"))]
-    phase: Annotated[Command, Holes(("n", "deg"))]
-    load_open: OUTPUT
+    amplitude: Annotated[Command, Holes(("n",), one_of=AMPLITUDES)]
+    offset: Annotated[Command, Holes(("n", "v"))] | None = None
+    phase: Annotated[Command, Holes(("n", "deg"))] | None = None
+    load_open: OUTPUT | None = None
     output_on: OUTPUT
     output_off: OUTPUT
-    output_query: OUTPUT
+    output_query: OUTPUT | None = None
     frequency_query: OUTPUT | None = None
     amplitude_query: OUTPUT | None = None
 
 
 class GeneratorProfile(InstrumentProfile):
-    """A generator; amplitudes are open circuit, peak to peak, whatever the amplitude command's own unit."""
+    """A generator; amplitudes are open circuit, peak to peak, whatever the amplitude command's own unit.
+
+    matched_load: the amplitude command means the amplitude at a load of the output's own impedance, half of
+    the open-circuit one.
+    """
 
     role: ClassVar[str] = "generator"
     kind: Literal["generator"]
@@ -45,24 +55,63 @@ class GeneratorProfile(InstrumentProfile):
     frequency_min_hz: Positive
     frequency_max_hz: Positive
     independent_frequencies: bool
+    matched_load: bool = False
     commands: GeneratorCommands
+
+    @model_validator(mode="after")
+    def _numbers_fit(self) -> Self:
+        self.commands.amplitude(n=1, **self.amplitudes(self.amplitude_max_vpp))
+        self.commands.frequency(n=1, hz=self.frequency_max_hz)
+        return self
+
+    def amplitudes(self, open_vpp: float) -> dict[str, float]:
+        """An open-circuit amplitude by the names of the placeholders, in every unit that a command may take.
+
+        dBV and dBm are of the RMS value; 0 dBm is 1 mW in the output's own impedance.
+        """
+        vpp = open_vpp / 2.0 if self.matched_load else open_vpp
+        vrms = vpp / (2.0 * math.sqrt(2.0))
+        return {
+            "vpp": float(vpp),
+            "vpk": vpp / 2.0,
+            "vrms": vrms,
+            "dbv": 20.0 * math.log10(vrms),
+            "dbm": 10.0 * math.log10(1e3 * vrms**2 / self.output_impedance_ohm),
+        }
 
 
 class SupplyCommands(ProfileTable):
     """The supply's commands; `select`, which may be left out, is sent before the others."""
 
     select: OUTPUT | None = None
-    voltage: Annotated[Command, Holes(("v",))]
-    current: Annotated[Command, Holes(("a",))]
+    voltage: Annotated[Command, Holes((), one_of=VOLTS)]
+    current: Annotated[Command, Holes((), one_of=AMPERES)]
     output_on: PLAIN
     output_off: PLAIN
-    measure_voltage: PLAIN
-    measure_current: PLAIN
+    measure_voltage: PLAIN | None = None
+    measure_current: PLAIN | None = None
     output_query: PLAIN | None = None
 
 
+def _with_a_group(value: str) -> str:
+    try:
+        groups = compiled(value).groups
+    except Exception as error:  # re2.error has no base of its own
+        raise ValueError(f"expected a regular expression (RE2), found {value!r}") from error
+    if groups != 1:
+        raise ValueError(f"expected a pattern with one group, such as ^([0-9]{{4}}), found {value!r}")
+    return value
+
+
+Digits = Annotated[str, AfterValidator(_with_a_group)]
+
+
 class SupplyProfile(InstrumentProfile):
-    """A DC supply. Off is proven by its voltage falling below `off_below_v` within `off_within_s`."""
+    """A DC supply. Off is proven by its voltage falling below `off_below_v` within `off_within_s`.
+
+    voltage_digits, current_digits: where the number is in an answer, None: the answer is the number.
+    voltage_unit_v, current_unit_a: what 1 means there.
+    """
 
     role: ClassVar[str] = "supply"
     kind: Literal["supply"]
@@ -70,4 +119,26 @@ class SupplyProfile(InstrumentProfile):
     current_max_a: Positive
     off_below_v: Positive
     off_within_s: Positive
+    voltage_digits: Digits | None = None
+    voltage_unit_v: Positive = 1.0
+    current_digits: Digits | None = None
+    current_unit_a: Positive = 1.0
     commands: SupplyCommands
+
+    @model_validator(mode="after")
+    def _numbers_fit(self) -> Self:
+        self.commands.voltage(**volts(self.voltage_max_v))
+        self.commands.current(**amperes(self.current_max_a))
+        return self
+
+
+def volts(value_v: float) -> dict[str, float]:
+    """A voltage by the names of the placeholders."""
+    value_v = float(value_v)
+    return {"v": value_v, "mv": 1e3 * value_v, "v_tenths": 10.0 * value_v, "v_hundredths": 100.0 * value_v}
+
+
+def amperes(value_a: float) -> dict[str, float]:
+    """A current by the names of the placeholders."""
+    value_a = float(value_a)
+    return {"a": value_a, "ma": 1e3 * value_a, "a_hundredths": 100.0 * value_a}

@@ -49,7 +49,7 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
                     input_f=profile.input_capacitance_f,  # a probe's tip has about the input's
                 )
             case SupplyProfile():
-                mistakes += _supply(job, profile)
+                mistakes += _supply(job, bench, profile)
             case _:
                 boards.append(profile)
     if len(boards) == len(bench.switchboards):
@@ -137,8 +137,11 @@ def _hidden_by_noise(job: Job, profile: OscilloscopeProfile, probe: float) -> It
             yield _of_check(index, check, "below", message)
 
 
-def _supply(job: Job, profile: SupplyProfile) -> Iterator[Mistake]:
-    wanted = job.module.supply
+def _supply(job: Job, bench: BenchFile, profile: SupplyProfile) -> Iterator[Mistake]:
+    wanted, commands = job.module.supply, profile.commands
+    if commands.measure_voltage is None or commands.measure_current is None:
+        message = f"{bench.supply.profile} does not measure voltage and current; a run looks at both"
+        yield Mistake(file="bench.toml", key="supply.profile", message=message)
     if wanted.voltage_v > profile.voltage_max_v:
         message = f"{wanted.voltage_v:g} V; the bench's supply gives up to {profile.voltage_max_v:g} V"
         yield Mistake(file="module.toml", key="supply.voltage", message=message)
@@ -210,8 +213,34 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
     Raises JobError for what the bench's instruments cannot do, CircuitError.
     """
     plan = build_plan(job, impedances=impedances_of(job, bench_file))
+    if mistakes := _undriven(job, plan, bench_file):
+        raise JobError(mistakes)
     plan = plan if through else replace(plan, through=None)
     return PlannedJob(job=job, plan=plan, bench_file=bench_file)
+
+
+def _undriven(job: Job, plan: Plan, bench_file: Path | None) -> list[Mistake]:
+    """The checks of a plan that need both outputs at one frequency in antiphase, if the generator can't."""
+    if job.bench is None:
+        return []
+    name = job.bench.generator.profile
+    profile = load_profile(name, role="generator", folder=profile_folder(job, bench_file))
+    if not isinstance(profile, GeneratorProfile) or profile.commands.phase is not None:
+        return []
+    antiphase = {
+        acquisition.number
+        for visit in plan.visits
+        for state in visit.states
+        for acquisition in state.acquisitions
+        if acquisition.stimulus.kind == "antiphase"
+    }
+    names = {reading.key.check for reading in plan.readings if antiphase & set(reading.captures)}
+    message = f"needs hot and cold in antiphase at one frequency; {name} has no command for the phase"
+    return [
+        _of_check(index, check, "quantity", message)
+        for index, check in enumerate(job.sequence.checks, start=1)
+        if check.name in names
+    ]
 
 
 def impedances_of(job: Job, bench_file: Path | None) -> BenchImpedances:
