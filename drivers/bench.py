@@ -22,7 +22,7 @@ from drivers.models.switchboards import (
     SwitchboardProfile,
     TextProfile,
 )
-from drivers.oscilloscope import PreambleOscilloscope
+from drivers.oscilloscope import ScpiOscilloscope
 from drivers.profile import load_profile
 from drivers.serial_wire import open_serial
 from drivers.session import Session
@@ -306,7 +306,7 @@ class Opening:
         """The oscilloscope."""
         session, profile = self._started("oscilloscope")
         file = self._bench.oscilloscope
-        return PreambleOscilloscope(session, profile, profile_name=file.profile, probe=file.probe)
+        return ScpiOscilloscope(session, profile, profile_name=file.profile, probe=file.probe)
 
     def supply(self) -> Supply:
         """The relay supply, off."""

@@ -4,7 +4,7 @@ import logging
 import math
 import time
 
-from drivers.models.any_instrument import Command
+from drivers.command import Command
 from drivers.models.sources import AMPLITUDES, GeneratorProfile, SupplyProfile, amperes, volts
 from drivers.session import COMMAND_ERROR, ON_OFF, QUERY_ERROR, Session, Settings
 from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError

@@ -8,92 +8,28 @@ the same name. Every mistake in one is reported with its line and what was expec
 """
 
 import difflib
-import itertools
 import re
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal, get_args
+from typing import Any, ClassVar, Literal, get_args
 
 from platformdirs import user_config_path
-from pydantic import Field, ValidationError, field_validator
+from pydantic import ValidationError
 
-from drivers.models.any_instrument import (
-    OUTPUT,
-    PLAIN,
-    Command,
-    Count,
-    Holes,
-    InstrumentProfile,
-    Positive,
-    ProfileTable,
-)
+from drivers.models.any_instrument import InstrumentProfile
 from drivers.models.sources import GeneratorProfile, SupplyProfile
 from drivers.models.switchboards import SwitchboardProfile
+from drivers.oscilloscope_profile import OscilloscopeKeys
 from harness.errors import JobError, Mistake
 from harness.toml_files.located import Key, UnreadableError, read_located, refusal, unseen
 from harness.toml_files.messages import expected
 
 
-class OscilloscopeCommands(ProfileTable):
-    """The scope's commands."""
-
-    display_on: OUTPUT
-    display_off: OUTPUT
-    coupling_dc: OUTPUT
-    probe: Annotated[Command, Holes(("n", "x"))]
-    scale: Annotated[Command, Holes(("n", "v_per_div"))]
-    offset: Annotated[Command, Holes(("n", "v"))]
-    timebase_scale: Annotated[Command, Holes(("s_per_div",))]
-    timebase_position: Annotated[Command, Holes(("s",))]
-    trigger_source: OUTPUT
-    trigger_level: Annotated[Command, Holes(("v",))]
-    trigger_slope: PLAIN
-    trigger_auto: PLAIN
-    trigger_normal: PLAIN | None = None
-    trigger_force: PLAIN | None = None
-    acquire_type: PLAIN
-    acquire_points: Annotated[Command, Holes(("points",))]
-    single: PLAIN
-    complete_query: PLAIN
-    stop: PLAIN
-    waveform_source: OUTPUT
-    waveform_format: PLAIN
-    waveform_points: Annotated[Command, Holes(("points",))]
-    preamble_query: PLAIN
-    data_query: PLAIN
-
-
-class OscilloscopeProfile(InstrumentProfile):
-    """A scope that sends unsigned bytes in a definite-length block, scaled by a ten-field preamble.
-
-    `volts_per_division_v` are the settings with a 1x probe, ascending; with another probe all are that many
-    times as large, at the probe's tip. `seconds_per_division_s` and `record_lengths` may be empty: then any
-    is taken. `origin_in_counts`: volts are (raw - y_origin - y_reference) * y_increment.
-    `block_terminated`: a line feed follows the block. Without `trigger_normal` and `trigger_force` a record
-    across a change of state is left to the automatic trigger, whose instant is the instrument's own.
-    """
+class OscilloscopeProfile(OscilloscopeKeys, InstrumentProfile):
+    """A scope: its limits, its commands, and what it sends."""
 
     role: ClassVar[str] = "oscilloscope"
     kind: Literal["oscilloscope"]
-    inputs: Count
-    divisions: Count
-    time_divisions: Count
-    input_impedance_ohm: Positive
-    input_capacitance_f: Positive
-    volts_per_division_v: Annotated[tuple[Positive, ...], Field(min_length=1)]
-    seconds_per_division_s: tuple[Positive, ...] = ()
-    record_lengths: tuple[Count, ...] = ()
-    record_length_max: Count
-    origin_in_counts: bool = False
-    block_terminated: bool = True
-    commands: OscilloscopeCommands
-
-    @field_validator("volts_per_division_v", "seconds_per_division_s", "record_lengths")
-    @classmethod
-    def _ascend(cls, values: tuple[float, ...]) -> tuple[float, ...]:
-        if any(low >= high for low, high in itertools.pairwise(values)):
-            raise ValueError("expected numbers that ascend")
-        return values
 
 
 Profile = GeneratorProfile | SupplyProfile | OscilloscopeProfile | SwitchboardProfile

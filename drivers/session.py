@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TypeVar
 
-from drivers.dialect import SCPI, Dialect, number_in
+from drivers.models.dialect import SCPI, Dialect, number_in
 from drivers.serial_wire import PLAIN_LINE, Line, is_serial, open_serial
 from drivers.transcript import Transcript
 from drivers.wire import Wire, open_visa
@@ -136,15 +136,16 @@ class Session:
         expected: int | None = None,
         timeout_s: float | None = None,
         terminated: bool = True,
+        prefix: str = "",
     ) -> bytearray:
         """Ask for one definite-length block and return its bytes; `expected` is the length it must have.
 
-        `terminated` says whether a line feed follows the block, as IEEE 488.2 has it.
+        terminated: a line feed follows the block, as IEEE 488.2 has it. prefix: text that comes before it.
         """
         with self._transaction(command, timeout_s) as (wire, deadline):
             self._send(wire, command, deadline)
             begun = time.monotonic()
-            data = wire.block(deadline, terminated=terminated, expected=expected)
+            data = wire.block(deadline, terminated=terminated, expected=expected, prefix=prefix.encode())
             if self._transcript:
                 self._transcript.block(self.instrument, data, time.monotonic() - begun)
         return data
@@ -197,7 +198,7 @@ class Session:
     # -- the instrument's own errors -----------------------------------------------------------------------
 
     def drain_errors(self) -> tuple[str, ...]:
-        """Read the error queue until it is empty; what it held, oldest first, at most 32."""
+        """Read the error queue, if any, until it is empty; what it held, oldest first, at most 32."""
         result: list[str] = []
         question = self._dialect.error_query
         if not question:
@@ -210,8 +211,7 @@ class Session:
             if int(number[1]) == 0:
                 return tuple(result)
             result.append(answer)
-        # More than a queue holds: what is left must not be counted against the next group.
-        self.write("*CLS")
+        self.write("*CLS")  # more than a queue holds: the rest must not be counted against the next group
         return (*result, f"(and more: the queue was not empty after {MOST_ERRORS}, and was cleared)")
 
     def check_errors(self, commands: Sequence[str] = ()) -> None:

@@ -36,6 +36,12 @@ UNTERMINATED = (
 )
 
 
+def check_prefix(found: bytes, prefix: bytes) -> None:
+    """Raise ValueError if the text before a block is another one; case does not matter."""
+    if found.upper() != prefix.upper():
+        raise ValueError(f"expected {prefix!r} before a block of data, found {found!r}")
+
+
 def block_digits(head: bytes) -> int:
     """How many digits the length of a block has, from its first two bytes `#n`.
 
@@ -139,8 +145,11 @@ class StreamWire:
         """Read so many bytes."""
         return bytes(self._exactly(count, deadline, "the answer"))
 
-    def block(self, deadline: float, *, terminated: bool, expected: int | None) -> bytearray:
-        """Read header, then exactly the announced bytes, then the line feed."""
+    def block(
+        self, deadline: float, *, terminated: bool, expected: int | None, prefix: bytes = b""
+    ) -> bytearray:
+        """Read the text before it, header, then exactly the announced bytes, then the line feed."""
+        check_prefix(bytes(self._exactly(len(prefix), deadline, "the text before a block")), prefix)
         digits = block_digits(bytes(self._exactly(2, deadline, "the header of a block")))
         length = block_length(bytes(self._exactly(digits, deadline, "the length of a block")), expected)
         data = self._exactly(length, deadline, "the block")
@@ -284,12 +293,18 @@ class VisaWire:
             line = bytes(self._resource.read_raw())
         return line.strip(b"\r\n\0")
 
-    def block(self, deadline: float, *, terminated: bool, expected: int | None) -> bytearray:
+    def block(
+        self, deadline: float, *, terminated: bool, expected: int | None, prefix: bytes = b""
+    ) -> bytearray:
         """Read one block: as one message where the interface marks its end, else by exact lengths."""
         self._before(deadline)
         with _visa_errors():
             if self._marks_ends:
-                return _block_of(self._resource.read_raw(), expected)
+                message = self._resource.read_raw()
+                check_prefix(bytes(message[: len(prefix)]), prefix)
+                return _block_of(message[len(prefix) :], expected)
+            if prefix:
+                check_prefix(self._resource.read_bytes(len(prefix)), prefix)
             digits = block_digits(self._resource.read_bytes(2))
             length = block_length(self._resource.read_bytes(digits), expected)
             data = bytearray(self._resource.read_bytes(length + terminated))

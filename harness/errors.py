@@ -14,6 +14,7 @@ SwitchwalkError                 exit code
     ├── LinkLost                    the connection is closed, refused or unplugged
     ├── Desynchronised              an answer belongs to another question; reopen
     ├── BadReply                    an answer that does not read as what was asked
+    │   └── ProfileMismatch         it contradicts the instrument's profile; names the key
     ├── InstrumentError             the instrument's own error queue
     │   ├── SettingRefused          it will not carry out a setting, and reports nothing else
     │   └── UnknownCommand          it does not know a command, whatever else it reports
@@ -143,6 +144,10 @@ class Desynchronised(BenchError):
 
 class BadReply(BenchError):
     """An answer that does not read as what was asked for."""
+
+
+class ProfileMismatch(BadReply):
+    """What an instrument sends contradicts its profile; the message names the key to look at."""
 
 
 class InstrumentError(BenchError):

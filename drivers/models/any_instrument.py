@@ -1,127 +1,14 @@
-"""Parts of every profile: templates of commands, and how an instrument is spoken to on its wire."""
+"""The keys of every profile: how an instrument is spoken to on its wire."""
 
-import math
-import re
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, field_validator
-from pydantic_core import CoreSchema, core_schema
+from pydantic import Field, field_validator
 
-from drivers.dialect import ERROR_QUERY, Dialect
+from drivers.command import ONE_LINE, Count, Positive, ProfileTable
+from drivers.models.dialect import ERROR_QUERY, Dialect
 from drivers.serial_wire import Line
 from drivers.session import TIMEOUT_S
 from harness.bench_file import FlowControl, Parity, Terminator, WireFile
-
-HOLE = re.compile(r"\{([^{}:]*)(?::([^{}]*))?\}")
-# Python's: width, digits behind the point, and how; a leading 0 pads with zeros.
-NUMBER_FORMAT = re.compile(r"(?P<width>0?[1-9]\d?)?(?:(?:\.\d)?f|[dxXb])|\.\d{1,2}[eE]")
-WHOLE = "dxXb"  # formats of whole numbers
-ONE_LINE = re.compile(r"[ -~]+")
-Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
-Count = Annotated[int, Field(ge=1)]
-Byte = Annotated[int, Field(ge=0, le=255)]
-
-
-@dataclass(frozen=True)
-class Command:
-    """The text of one command, with holes for numbers by name.
-
-    A hole may say how its number is written, `{v:05.2f}`; a number of another width is then an error.
-    """
-
-    text: str
-
-    def __call__(self, **values: int | float | Sequence[int]) -> str:
-        """Fill every hole. Raises ValueError for a number that is not finite, or does not fit its width."""
-        return HOLE.sub(lambda hole: _written(values[hole[1]], hole[2]), self.text)
-
-    def hole(self, one_of: Sequence[str]) -> str:
-        """Which of these names it has a hole for."""
-        return next(hole[1] for hole in HOLE.finditer(self.text) if hole[1] in one_of)
-
-    def as_sent(self, name: str, value: float) -> float:
-        """What a number is once it is written into its hole: perhaps rounded."""
-        how = next(hole[2] for hole in HOLE.finditer(self.text) if hole[1] == name)
-        return float(_written(value, how))
-
-
-def _written(value: int | float | Sequence[int], how: str | None) -> str:
-    if how is not None and isinstance(value, int | float):
-        return _formatted(value, how)
-    if isinstance(value, int):
-        return str(int(value))
-    if isinstance(value, float):
-        _refuse_infinite(value)
-        # Twelve digits: a coherent tone of 20 kHz is right to 20 nHz.
-        return f"{value:.12G}"
-    return ",".join(str(int(item)) for item in value)
-
-
-def _formatted(value: int | float, how: str) -> str:
-    _refuse_infinite(value)
-    number = format(round(value) if how[-1] in WHOLE else float(value), how)
-    match = NUMBER_FORMAT.fullmatch(how)
-    width = int(match["width"]) if match and match["width"] else 0
-    if width and len(number) > width:
-        raise ValueError(f"{number} does not fit into the {width} places of {{:{how}}}")
-    return number
-
-
-def _refuse_infinite(value: float) -> None:
-    if not math.isfinite(value):
-        raise ValueError(f"{value} cannot be sent to an instrument")
-
-
-@dataclass(frozen=True)
-class Holes:
-    """What a command's template must hold: all of `needed`, and exactly one of `one_of` if there are any."""
-
-    needed: tuple[str, ...] = ()
-    one_of: tuple[str, ...] = ()
-
-    def parse(self, text: object) -> Command:
-        """Check a template. Raises ValueError with what was found and what was expected."""
-        if isinstance(text, Command):
-            return text
-        if not isinstance(text, str) or not ONE_LINE.fullmatch(text):
-            raise ValueError(f"expected a command as one line of plain text, found {text!r}")
-        holes = [(hole[1], hole[2]) for hole in HOLE.finditer(text)]
-        names = [name for name, _ in holes]
-        others = [name for name in names if name not in self.needed]
-        if "{" in HOLE.sub("", text) or "}" in HOLE.sub("", text):
-            raise ValueError(f"expected {self._wanted()}, found braces that don't pair in {text!r}")
-        if any(name not in names for name in self.needed) or len(others) != bool(self.one_of):
-            raise ValueError(f"expected {self._wanted()}, found {text!r}")
-        if any(name not in self.one_of for name in others):
-            raise ValueError(f"expected {self._wanted()}, found {text!r}")
-        for name, how in holes:
-            if how is not None and (name == "channels" or not NUMBER_FORMAT.fullmatch(how)):
-                raise ValueError(
-                    f"expected a number's format such as {{{name}:05.2f}} or {{{name}:03d}}, found {text!r}"
-                )
-        return Command(text)
-
-    def _wanted(self) -> str:
-        wanted = ", ".join(f"{{{name}}}" for name in self.needed)
-        choice = " or ".join(f"{{{name}}}" for name in self.one_of)
-        return f"a command with {' and '.join(part for part in (wanted, choice) if part) or 'no braces'}"
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        """Let pydantic read a Command from a string."""
-        return core_schema.no_info_plain_validator_function(self.parse)
-
-
-PLAIN = Annotated[Command, Holes()]
-OUTPUT = Annotated[Command, Holes(("n",))]
-CHANNELS = Annotated[Command, Holes(("channels",))]
-
-
-class ProfileTable(BaseModel):
-    """A table of a profile: other keys than its own are refused."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
 
 
 class InstrumentProfile(ProfileTable):

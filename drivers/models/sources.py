@@ -5,16 +5,8 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from drivers.models.any_instrument import (
-    OUTPUT,
-    PLAIN,
-    Command,
-    Count,
-    Holes,
-    InstrumentProfile,
-    Positive,
-    ProfileTable,
-)
+from drivers.command import OUTPUT, PLAIN, Command, Count, Holes, Positive, ProfileTable
+from drivers.models.any_instrument import InstrumentProfile
 from harness.toml_files.values import compiled
 
 AMPLITUDES = ("vpp", "vrms", "vpk", "dbv", "dbm")

@@ -4,17 +4,8 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
-from drivers.models.any_instrument import (
-    CHANNELS,
-    OUTPUT,
-    PLAIN,
-    Byte,
-    Command,
-    Count,
-    Holes,
-    InstrumentProfile,
-    ProfileTable,
-)
+from drivers.command import CHANNELS, OUTPUT, PLAIN, Byte, Command, Count, Holes, ProfileTable
+from drivers.models.any_instrument import InstrumentProfile
 from harness.bench_file import Terminator
 
 Register = Annotated[int, Field(ge=0, le=0xFFFF)]

@@ -6,7 +6,9 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from drivers.models.any_instrument import Holes, InstrumentProfile
+from drivers.command import Holes
+from drivers.models.any_instrument import InstrumentProfile
+from drivers.oscilloscope_profile import Scaling
 from drivers.profile import KINDS, shipped_profiles
 
 TEXT = (Path(__file__).resolve().parents[2] / "docs" / "profiles.md").read_text(encoding="utf-8")
@@ -60,9 +62,15 @@ def test_every_shipped_profile_is_listed(heading: str, end: str, kinds: tuple[st
 def test_each_instrument_has_exactly_its_keys_and_commands(kind: str) -> None:
     commands = commands_of(KINDS[kind])
     assert commands is not None
-    keys = set(KINDS[kind].model_fields) - COMMON - {"commands"}
+    keys = set(KINDS[kind].model_fields) - COMMON - {"commands", "scaling"}
+    keys |= set(Scaling.model_fields) if "scaling" in KINDS[kind].model_fields else set()
     told = [name for name in first_cells(kind) if name != "profile"]
-    assert sorted(told) == sorted(keys | set(commands.model_fields))
+    assert sorted(set(told)) == sorted(keys | set(commands.model_fields))
+
+
+def test_each_shipped_scope_is_listed_with_what_it_does() -> None:
+    rows = re.findall(r"^\| `([a-z-]+-oscilloscope)` \|", section("oscilloscope"), flags=re.MULTILINE)
+    assert sorted(rows) == sorted(name for name in shipped_profiles() if name.endswith("oscilloscope"))
 
 
 @pytest.mark.parametrize("kind", [kind for kind in KINDS if kind.endswith("switchboard")])
@@ -79,6 +87,6 @@ def test_a_placeholder_that_a_command_needs_is_in_its_row(kind: str) -> None:
     assert commands is not None
     for name, field in commands.model_fields.items():
         (holes,) = [rule for rule in field.metadata if isinstance(rule, Holes)] or [Holes()]
-        (row,) = [line for line in section(kind).splitlines() if f"`{name}`" in line.split(" | ")[0]]
+        *_, row = [line for line in section(kind).splitlines() if f"`{name}`" in line.split(" | ")[0]]
         for hole in (*holes.needed, *holes.one_of):
             assert f"{{{hole}}}" in row or hole == "n", (name, hole)

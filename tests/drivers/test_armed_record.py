@@ -5,7 +5,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from drivers.oscilloscope import PreambleOscilloscope
+from drivers.oscilloscope import ScpiOscilloscope
 from drivers.session import Session
 from harness.errors import BenchError
 from harness.roles import CaptureSetting, InputSetting
@@ -31,13 +31,13 @@ class Waiting(Scope):
 
 
 @contextmanager
-def opened(scope: Scope, changes: dict[str, str] | None = None) -> Iterator[PreambleOscilloscope]:
+def opened(scope: Scope, changes: dict[str, str] | None = None) -> Iterator[ScpiOscilloscope]:
     with peer(scope.script) as served:
         session = Session(served.address, instrument="oscilloscope", timeout_s=0.5)
         try:
             session.start()
             shipped = profile("preamble-oscilloscope", changes)
-            yield PreambleOscilloscope(session, shipped, profile_name="own", probe=1.0)
+            yield ScpiOscilloscope(session, shipped, profile_name="own", probe=1.0)
         finally:
             session.close()
 

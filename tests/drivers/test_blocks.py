@@ -7,7 +7,8 @@ import time
 
 import pytest
 
-from drivers.oscilloscope import parse_preamble
+from drivers.oscilloscope_profile import TEN_FIELDS
+from drivers.scaling import Answers, record_scale
 from drivers.session import Session
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from tests.drivers.peers import Connection, peer
@@ -120,5 +121,5 @@ def test_a_block_that_drips_is_read_to_its_end() -> None:
     ],
 )
 def test_a_preamble_that_cannot_be_right_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match=r"fields|whole number|above zero|finite|could not convert"):
-        parse_preamble(text)
+    with pytest.raises(ValueError, match=r"fields|whole number|above zero|finite|a number in"):
+        record_scale(TEN_FIELDS, Answers(text, lambda source: "", fields=10), in_volts=False, factor=1.0)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.models.any_instrument import Command
+from drivers.command import Command
 from drivers.profile import load_profile, parse_profile, shipped_profiles
 from harness.errors import JobError
 from tests.drivers.own_profiles import profile, profile_text
@@ -14,6 +14,9 @@ ROLES = {
     "scpi-generator": "generator",
     "scpi-supply": "supply",
     "preamble-oscilloscope": "oscilloscope",
+    "labelled-preamble-oscilloscope": "oscilloscope",
+    "single-query-oscilloscope": "oscilloscope",
+    "text-list-oscilloscope": "oscilloscope",
     "route-switchboard": "switchboard",
     "text-switchboard": "switchboard",
     "frame-switchboard": "switchboard",

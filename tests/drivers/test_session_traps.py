@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from drivers.dialect import Dialect
+from drivers.models.dialect import Dialect
 from drivers.session import Session
 from harness.errors import (
     BadReply,

@@ -3,36 +3,42 @@
 import numpy as np
 import pytest
 
-from drivers.oscilloscope import Preamble, clipped, parse_preamble, to_volts
+from drivers.oscilloscope_profile import IN_COUNTS, SUBTRACTED, TEN_FIELDS, Scaling, Source
+from drivers.samples import clipped
+from drivers.scaling import Answers, RecordScale, record_scale
+
+IN_VOLTS = "(raw - reference) * scale + origin"
 
 
-def preamble(y_increment_v: float, y_origin: float, y_reference: float) -> Preamble:
-    return Preamble(
-        points=1,
-        x_increment_s=1e-6,
-        y_increment_v=y_increment_v,
-        y_origin=y_origin,
-        y_reference=y_reference,
-        x_origin_s=0.0,
+def scale_of(scaling: Scaling, preamble: str, *, factor: float = 1.0) -> RecordScale:
+    answers = Answers(preamble, lambda source: "", fields=scaling.fields)
+    return record_scale(scaling, answers, in_volts=False, factor=factor)
+
+
+def fixed(formula: str, scale: float, origin: float, reference: float) -> RecordScale:
+    scaling = Scaling.model_validate(
+        {"formula": formula, "scale": scale, "origin": origin, "reference": reference, "interval_s": 1e-6}
     )
+    return scale_of(scaling, "")
 
 
 @pytest.mark.parametrize(
-    ("raw", "scale", "in_counts", "volts", "source"),
+    ("raw", "scale", "formula", "volts", "source"),
     [
-        (0, (0.01, 0.0, 128), False, -1.28, "lowest code: unsigned arithmetic would wrap to +1.28"),
-        (255, (0.01, 0.0, 128), False, 1.27, "highest code"),
-        (128, (0.01, 0.0, 128), False, 0.0, "the reference is the origin"),
-        (128, (0.01, 0.05, 128), False, 0.05, "origin in volts is added"),
-        (100, (0.02, -0.5, 127), False, -1.04, "(100 - 127) x 0.02 - 0.5"),
-        (133, (0.01, 5.0, 128), True, 0.0, "origin in counts: (133 - 5 - 128) x 0.01"),
-        (100, (0.02, -3.0, 127), True, -0.48, "(100 + 3 - 127) x 0.02"),
+        (0, (0.01, 0.0, 128), IN_VOLTS, -1.28, "lowest code: unsigned arithmetic would wrap to +1.28"),
+        (255, (0.01, 0.0, 128), IN_VOLTS, 1.27, "highest code"),
+        (128, (0.01, 0.0, 128), IN_VOLTS, 0.0, "the reference is the origin"),
+        (128, (0.01, 0.05, 128), IN_VOLTS, 0.05, "origin in volts is added"),
+        (100, (0.02, -0.5, 127), IN_VOLTS, -1.04, "(100 - 127) x 0.02 - 0.5"),
+        (133, (0.01, 5.0, 128), IN_COUNTS, 0.0, "origin in counts: (133 - 5 - 128) x 0.01"),
+        (100, (0.02, -3.0, 127), IN_COUNTS, -0.48, "(100 + 3 - 127) x 0.02"),
+        (100, (0.02, -0.5, 0), SUBTRACTED, 2.5, "100 x 0.02 + 0.5"),
     ],
 )
-def test_volts_follow_the_preamble(
-    raw: int, scale: tuple[float, float, float], in_counts: bool, volts: float, source: str
+def test_volts_follow_the_formula_of_the_profile(
+    raw: int, scale: tuple[float, float, float], formula: str, volts: float, source: str
 ) -> None:
-    result = to_volts(np.array([raw], dtype=np.uint8), preamble(*scale), origin_in_counts=in_counts)
+    result = fixed(formula, *scale).volts(np.array([raw], dtype=np.uint8))
     assert result.dtype == np.float64
     assert result[0] == pytest.approx(volts, abs=1e-15)
 
@@ -42,23 +48,44 @@ def test_a_known_sine_comes_out_with_its_own_size_and_offset() -> None:
     phase = np.linspace(0.0, 2.0 * np.pi, 4096, endpoint=False)
     truth = 0.05 + 0.9 * np.sin(phase)
     raw = np.round(truth / 0.01 + 128.0).astype(np.uint8)
-    volts = to_volts(raw, preamble(0.01, 0.0, 128), origin_in_counts=False)
+    volts = fixed(IN_VOLTS, 0.01, 0.0, 128).volts(raw)
     assert np.ptp(volts) == pytest.approx(1.8, abs=0.01)
     assert volts.mean() == pytest.approx(0.05, abs=0.001)
     assert volts.std() == pytest.approx(0.6364, abs=0.001)
 
 
 def test_ten_fields_are_read_in_their_order() -> None:
-    result = parse_preamble("+0,+0,+1000,+1,+2.0E-06,-1.0E-03,+0,+3.9E-03,+1.0E-02,+128")
-    assert result == Preamble(
+    result = scale_of(TEN_FIELDS, "+0,+0,+1000,+1,+2.0E-06,-1.0E-03,+0,+3.9E-03,+1.0E-02,+128")
+    assert result == RecordScale(
         points=1000,
-        x_increment_s=2e-6,
-        y_increment_v=3.9e-3,
-        y_origin=1e-2,
-        y_reference=128.0,
+        interval_s=2e-6,
+        step_v=3.9e-3,
+        centre=128.0,
+        shift_v=1e-2,
         x_origin_s=-1e-3,
     )
 
 
+def test_a_probe_that_the_scope_does_not_know_of_enlarges_step_and_origin_alike() -> None:
+    result = scale_of(TEN_FIELDS, "0,0,1000,1,2E-06,0,0,0.01,0.5,128", factor=10.0)
+    assert result.volts(np.array([128, 138])) == pytest.approx([5.0, 6.0])
+
+
+def test_volts_per_division_over_the_codes_of_one_are_the_step() -> None:
+    scaling = Scaling.model_validate({"scale": 0.5, "codes_per_division": 25, "rate_hz": "field 1"})
+    result = scale_of(scaling, "1E+6")
+    assert (result.step_v, result.interval_s) == pytest.approx((0.02, 1e-6))
+
+
+def test_a_source_prints_as_it_is_written() -> None:
+    written = ["field 3", "label YMULT", ":CHANnel{n}:SCALe?", 128]
+    assert [str(Source.parse(each)) for each in written] == [
+        "field 3",
+        "label YMULT",
+        "':CHANnel{n}:SCALe?'",
+        "128",
+    ]
+
+
 def test_both_ends_of_the_codes_count_as_clipped() -> None:
-    assert clipped(np.array([0, 1, 254, 255, 255, 128], dtype=np.uint8)) == 3
+    assert clipped(np.array([0, 1, 254, 255, 255, 128], dtype=np.uint8), (0, 255)) == 3

@@ -21,6 +21,15 @@ from tests.jobs import RELAY_CURRENT, check_of, edit, job_in
 
 JOB = Path(__file__).parent / "insert_box"
 PROFILES = Path(__file__).resolve().parents[2] / "drivers" / "profiles"
+ORIGIN_IN_COUNTS = """formula = "(raw - origin - reference) * scale"
+points = "field 3"
+interval_s = "field 5"
+x_origin_s = "field 6"
+x_reference = "field 7"
+scale = "field 8"
+origin = "field 9"
+reference = "field 10"
+"""
 SELECTS = {
     "drive left, view outputs": {10, 14},
     "drive right, view outputs": {11, 14},
@@ -227,7 +236,7 @@ def test_at_a_real_pace_a_shared_bench_with_a_profile_beside_it_and_a_text_board
     for ours, theirs in (
         (":CHANnel{n}:SCALe", ":INPut{n}:RANGe"),
         (":CHANnel{n}:OFFSet", ":INPut{n}:CENTre"),
-        ("origin_in_counts = false", "origin_in_counts = true"),
+        ("\n[commands]\n", f"\n[scaling]\n{ORIGIN_IN_COUNTS}\n[commands]\n"),
         ("volts_per_division_v = [0.001, ", "volts_per_division_v = ["),
     ):
         assert ours in profile

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from drivers.dialect import SCPI
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply
+from drivers.models.dialect import SCPI
 from drivers.models.sources import GeneratorProfile, SupplyProfile
 from drivers.models.switchboards import RouteProfile, TextProfile
-from drivers.oscilloscope import PreambleOscilloscope
+from drivers.oscilloscope import ScpiOscilloscope
 from drivers.profile import OscilloscopeProfile, load_profile
 from drivers.session import Session
 from drivers.switchboard import RouteSwitchboard, TextSwitchboard
@@ -147,7 +147,7 @@ def waveform(data: bytes) -> None:
     scope_profile: OscilloscopeProfile = _profiles()["scope"]
     session = _session(say, "oscilloscope")
     session.start()
-    scope = PreambleOscilloscope(session, scope_profile, profile_name="x")
+    scope = ScpiOscilloscope(session, scope_profile, profile_name="x")
     setting = CaptureSetting(inputs={1: InputSetting(volts_per_division=1.0)}, duration_s=0.01, samples=100)
     try:
         capture = scope.capture(setting)

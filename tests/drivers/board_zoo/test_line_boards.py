@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from drivers.models.any_instrument import Command
+from drivers.command import Command
 from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard

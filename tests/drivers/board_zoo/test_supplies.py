@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 import serial
 
-from drivers.dialect import number_in
 from drivers.generator_and_supply import ScpiSupply
+from drivers.models.dialect import number_in
 from drivers.serial_wire import Line, open_port, open_serial
 from drivers.session import Session
 from harness.bench_file import AS_THE_PROFILE, WireFile

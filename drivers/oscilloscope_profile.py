@@ -1,0 +1,306 @@
+"""What a profile says of an oscilloscope: its limits, its commands, what it sends and how that is scaled."""
+
+import itertools
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, GetCoreSchemaHandler, field_validator, model_validator
+from pydantic_core import CoreSchema, core_schema
+
+from drivers.command import OUTPUT, PLAIN, Command, Count, Holes, Positive, ProfileTable
+
+IN_COUNTS = "(raw - origin - reference) * scale"
+SUBTRACTED = "(raw - reference) * scale - origin"
+Formula = Literal[
+    "(raw - reference) * scale + origin",
+    "(raw - origin - reference) * scale",
+    "(raw - reference) * scale - origin",
+]
+Seconds = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+OF_INPUT = Holes(optional=("n",))
+OPC = "*OPC?"
+OFFSETS = ("v", "minus_v", "div", "minus_div")  # the middle of the screen, in volts or in divisions
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a number comes from: the profile itself, a place or a label in the preamble, or a query."""
+
+    number: float | None = None
+    place: int | None = None  # 1 is the first
+    label: str = ""
+    query: Command | None = None
+
+    @classmethod
+    def parse(cls, value: object) -> "Source":
+        """Read `128`, `"field 8"`, `"label YMULT"` or `":CHANnel{n}:SCALe?"`. Raises ValueError."""
+        if isinstance(value, Source):
+            return value
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return cls(number=float(value))
+        text = value if isinstance(value, str) else ""
+        if field := re.fullmatch(r"field ([1-9]\d?)", text):
+            return cls(place=int(field[1]))
+        if label := re.fullmatch(r"label (\S+)", text):
+            return cls(label=label[1].upper())
+        if text.rstrip().endswith("?") or "? " in text:
+            return cls(query=OF_INPUT.parse(text))
+        raise ValueError(
+            f'expected a number, "field 3", "label NAME" or a query that ends in ?, found {value!r}'
+        )
+
+    @property
+    def in_preamble(self) -> bool:
+        """Whether the preamble has to be asked for."""
+        return bool(self.place or self.label)
+
+    def __str__(self) -> str:
+        if self.query is not None:
+            return repr(self.query.text)
+        if self.number is not None:
+            return f"{self.number:g}"
+        return f"label {self.label}" if self.label else f"field {self.place}"
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        """Let pydantic read a Source from a number or a string."""
+        return core_schema.no_info_plain_validator_function(cls.parse)
+
+
+@dataclass(frozen=True)
+class Done:
+    """What complete_query answers once the record is complete: a text, or a bit of a number."""
+
+    text: str
+    bit: int | None = None
+    value: int = 0
+
+    @classmethod
+    def parse(cls, value: object) -> "Done":
+        """Read `"STOP"`, `"1"` or `"bit 3 is 0"`. Raises ValueError."""
+        if isinstance(value, Done):
+            return value
+        if not isinstance(value, str) or not value.strip():
+            raise ValueError(f'expected an answer such as "STOP", or "bit 3 is 0", found {value!r}')
+        if bit := re.fullmatch(r"bit (\d\d?) is ([01])", value):
+            return cls(text=value, bit=int(bit[1]), value=int(bit[2]))
+        return cls(text=value.strip())
+
+    def matches(self, answer: str) -> bool:
+        """Whether an answer is this one: in any case, with a header before it or not, numbers by value."""
+        last = (answer.split() or [""])[-1].strip('"').upper()
+        if self.bit is None:
+            return same_answer(last, self.text) or same_answer(answer, self.text)
+        try:
+            return int(float(last)) >> self.bit & 1 == self.value
+        except (ValueError, OverflowError):
+            return False
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        """Let pydantic read it from a string."""
+        return core_schema.no_info_plain_validator_function(cls.parse)
+
+
+def same_answer(found: str, expected: str) -> bool:
+    """Whether an answer is the expected one: in any case, in quotes or not, numbers by value."""
+    one, other = (text.strip().strip('"').strip().upper() for text in (found, expected))
+    try:
+        return one == other or float(one) == float(other)
+    except ValueError:
+        return False
+
+
+class Scaling(ProfileTable):
+    """How the samples of one input become volts, and where the numbers for it come from.
+
+    With `codes_per_division`, `scale` is what the scope says of the volts per division. The formula's
+    `origin` is in volts, but in codes where it stands inside the brackets. `fields`: how many numbers the
+    preamble must have. Without `x_origin_s` the trigger is in the middle of the record.
+    """
+
+    fields: Count | None = None
+    formula: Formula = "(raw - reference) * scale + origin"
+    scale: Source | None = None
+    codes_per_division: Positive | None = None
+    reference: Source = Source(number=0.0)
+    origin: Source = Source(number=0.0)
+    points: Source | None = None
+    interval_s: Source | None = None
+    rate_hz: Source | None = None
+    x_origin_s: Source | None = None
+    x_reference: Source = Source(number=0.0)
+
+    @property
+    def sources(self) -> tuple[Source, ...]:
+        """All that are given."""
+        every = (
+            self.scale, self.reference, self.origin, self.points, self.interval_s, self.rate_hz,
+            self.x_origin_s, self.x_reference,
+        )  # fmt: skip
+        return tuple(source for source in every if source is not None)
+
+
+TEN_FIELDS = Scaling(
+    fields=10,
+    points=Source(place=3),
+    interval_s=Source(place=5),
+    x_origin_s=Source(place=6),
+    x_reference=Source(place=7),
+    scale=Source(place=8),
+    origin=Source(place=9),
+    reference=Source(place=10),
+)
+"""`format, type, points, count, x increment, x origin, x reference, y increment, y origin, y reference`."""
+
+
+class OscilloscopeCommands(ProfileTable):
+    """The scope's commands. What a scope lacks is left out, but for four that none can do without."""
+
+    reset: PLAIN | None = None
+    init: tuple[PLAIN, ...] = ()
+    display_on: OUTPUT | None = None
+    display_off: OUTPUT | None = None
+    coupling_dc: OUTPUT | None = None
+    probe: Annotated[Command, Holes(("n", "x"))] | None = None
+    scale: Annotated[Command, Holes(("n", "v_per_div"))]
+    offset: Annotated[Command, Holes(("n",), one_of=OFFSETS)] | None = None
+    timebase_scale: Annotated[Command, Holes(("s_per_div",))]
+    timebase_position: Annotated[Command, Holes(("s",))] | None = None
+    trigger_source: OUTPUT | None = None
+    trigger_level: Annotated[Command, Holes(("v",))] | None = None
+    trigger_slope: PLAIN | None = None
+    trigger_auto: PLAIN | None = None
+    trigger_normal: PLAIN | None = None
+    trigger_force: PLAIN | None = None
+    acquire_type: PLAIN | None = None
+    acquire_points: Annotated[Command, Holes(("points",))] | None = None
+    single: PLAIN
+    complete_query: PLAIN | None = None
+    stop: PLAIN | None = None
+    waveform_source: OUTPUT | None = None
+    waveform_format: PLAIN | None = None
+    waveform_points: Annotated[Command, Holes(("points",))] | None = None
+    window_start: Annotated[Command, Holes(("start",), optional=("stop", "count"))] | None = None
+    window_stop: Annotated[Command, Holes(one_of=("stop", "count"))] | None = None
+    preamble_query: Annotated[Command, OF_INPUT] | None = None
+    data_query: Annotated[Command, Holes(optional=("n", "start", "stop", "count"))]
+
+    @property
+    def has_window(self) -> bool:
+        """Whether a part of a record can be asked for."""
+        return self.window_start is not None or self.data_query.has("start")
+
+
+class OscilloscopeKeys(ProfileTable):
+    """The keys of a scope's profile, besides those that every kind of instrument has.
+
+    `volts_per_division_v` are the settings with a 1x probe, ascending; with another probe all are that many
+    times as large, at the probe's tip. `seconds_per_division_s` and `record_lengths` may be empty: then any
+    is taken. `block_terminated`: a line feed follows the block. Without `trigger_normal` and `trigger_force`
+    a record across a change of state is left to the automatic trigger, whose instant is the instrument's own.
+    """
+
+    inputs: Count
+    divisions: Count
+    time_divisions: Count
+    input_impedance_ohm: Positive
+    input_capacitance_f: Positive
+    volts_per_division_v: Annotated[tuple[Positive, ...], Field(min_length=1)]
+    seconds_per_division_s: tuple[Positive, ...] = ()
+    record_lengths: tuple[Count, ...] = ()
+    record_length_max: Count
+    samples: Literal["binary", "text_codes", "text_volts"] = "binary"
+    sample_bits: Literal[8, 16] = 8
+    sample_signed: bool = False
+    byte_order: Literal["big", "little"] | None = None
+    code_min: int | None = None
+    code_max: int | None = None
+    text_in_block: bool = False
+    block_prefix: str = ""
+    block_terminated: bool = True
+    answer_holds: Literal["one_input", "inputs_in_turn", "inputs_interleaved"] = "one_input"
+    points_per_read: Count | None = None
+    first_sample: Annotated[int, Field(ge=0, le=1)] = 1
+    complete_answer: Done | None = None
+    complete_after_s: Seconds | None = None
+    reset_s: Seconds = 3.0
+    scaling: Scaling = TEN_FIELDS
+    expects: dict[str, str] = Field(default_factory=dict)
+    commands: OscilloscopeCommands
+
+    @field_validator("volts_per_division_v", "seconds_per_division_s", "record_lengths")
+    @classmethod
+    def _ascend(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+        if any(low >= high for low, high in itertools.pairwise(values)):
+            raise ValueError("expected numbers that ascend")
+        return values
+
+    @field_validator("expects")
+    @classmethod
+    def _have_sources(cls, values: dict[str, str]) -> dict[str, str]:
+        for name in values:
+            Source.parse(name)
+        return values
+
+    @model_validator(mode="after")
+    def _agree(self) -> "OscilloscopeKeys":
+        contradictions = [*_of_samples(self), *_of_commands(self)]
+        if contradictions:
+            raise ValueError("; ".join(contradictions))
+        return self
+
+    @property
+    def codes(self) -> tuple[int, int] | None:
+        """The first and the last code of the converter; None if the scope sends volts."""
+        if self.samples == "text_volts":
+            return None
+        low = -(1 << self.sample_bits - 1) if self.sample_signed else 0
+        high = low + (1 << self.sample_bits) - 1
+        return (
+            low if self.code_min is None else self.code_min,
+            high if self.code_max is None else self.code_max,
+        )
+
+    @property
+    def expected(self) -> dict[Source, str]:
+        """What the scope must say of its own format, by where it says so."""
+        return {Source.parse(name): text for name, text in self.expects.items()}
+
+
+def _of_samples(keys: OscilloscopeKeys) -> Iterator[str]:
+    """What the keys of the samples and their scaling contradict."""
+    scaling = keys.scaling
+    if keys.samples == "binary" and keys.sample_bits == 16 and keys.byte_order is None:
+        yield 'found sample_bits = 16 without byte_order; expected "big" or "little"'
+    if keys.samples == "text_codes" and (keys.code_min is None or keys.code_max is None):
+        yield 'found samples = "text_codes" without code_min and code_max, the first and the last code'
+    if keys.codes is not None and keys.codes[0] >= keys.codes[1]:
+        yield f"found code_min {keys.codes[0]} and code_max {keys.codes[1]}; expected a larger code_max"
+    if keys.samples != "text_volts" and scaling.scale is None:
+        yield "found codes without scaling.scale; expected where the volts of a code come from"
+    if (scaling.interval_s is None) is (scaling.rate_hz is None):
+        yield "found both or none of scaling.interval_s and scaling.rate_hz; expected one of them"
+
+
+def _of_commands(keys: OscilloscopeKeys) -> Iterator[str]:
+    """What the commands contradict."""
+    commands = keys.commands
+    if (commands.trigger_normal is None) is not (commands.trigger_force is None):
+        yield "found one of commands.trigger_normal and commands.trigger_force; expected both or neither"
+    if commands.complete_query is None and keys.complete_after_s is None:
+        yield "found neither commands.complete_query nor complete_after_s; expected one of them"
+    query = commands.complete_query
+    if query is not None and keys.complete_answer is None and query.text.upper() != OPC:
+        yield f"found commands.complete_query {query.text!r} without complete_answer, what it then answers"
+    asked = (*keys.scaling.sources, *keys.expected)
+    if commands.preamble_query is None and any(source.in_preamble for source in asked):
+        yield "found a field or a label in scaling or expects, and no commands.preamble_query"
+    if keys.points_per_read is not None and not commands.has_window:
+        yield "found points_per_read without commands.window_start; expected how a part is asked for"
+    if keys.points_per_read is not None and keys.scaling.points is None:
+        yield "found points_per_read without scaling.points; expected where the record's length comes from"
+    if keys.points_per_read is not None and keys.answer_holds != "one_input":
+        yield f'found points_per_read with answer_holds = "{keys.answer_holds}"; expected "one_input"'

@@ -1,0 +1,46 @@
+"""The driver at a scope of the zoo, on a real socket, with a shipped profile or a changed one."""
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+
+import numpy as np
+
+from drivers.models.dialect import Dialect
+from drivers.oscilloscope import ScpiOscilloscope
+from drivers.session import Session
+from harness.roles import Capture, CaptureSetting, InputSetting
+from tests.drivers.own_profiles import profile
+from tests.drivers.peers import peer
+from tests.drivers.zoo.scope import Scope
+
+
+@contextmanager
+def opened(
+    scope: Scope, name: str, changes: Mapping[str, str] | None = None, *, probe: float = 1.0
+) -> Iterator[ScpiOscilloscope]:
+    """The driver of the scope; nothing that it sends is unknown to a scope that is not silent."""
+    read = profile(name, dict(changes or {}))
+    with peer(scope.script) as served:
+        dialect = Dialect(error_query=read.error_query)
+        session = Session(served.address, instrument="oscilloscope", timeout_s=1.0, dialect=dialect)
+        try:
+            session.start()
+            yield ScpiOscilloscope(session, read, profile_name=name, probe=probe)
+        finally:
+            session.close()
+
+
+def wanted(
+    *inputs: int, v_per_div: float = 0.5, offset_v: float = 0.0, duration_s: float = 0.01, samples: int = 500
+) -> CaptureSetting:
+    """What to record: the same setting for each input."""
+    setting = InputSetting(volts_per_division=v_per_div, offset_v=offset_v)
+    return CaptureSetting(inputs=dict.fromkeys(inputs, setting), duration_s=duration_s, samples=samples)
+
+
+def worst_error_v(capture: Capture, scope: Scope) -> float:
+    """The largest difference between a record and what the scope's inputs showed, sample by sample."""
+    if scope.record is None:
+        raise ValueError("nothing was recorded")
+    truth = np.stack([scope.record.volts[n] for n in capture.inputs])
+    return float(np.abs(capture.volts - truth).max())
