@@ -295,6 +295,8 @@ def _pins(module: Module, damage: Damage) -> tuple[tuple[tuple[str, str], ...], 
             for leg in LEGS:
                 node = node_name(channel, port.net, leg)
                 reached = damage.pins.get(node, node)
+                if leg not in port.legs:
+                    wires.append((node, GROUND))
                 if node in damage.pins_open:
                     breaks.append(Element(a=pin(node), b=reached, value=PIN_OPEN_F))
                 else:

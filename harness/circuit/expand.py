@@ -258,6 +258,8 @@ def _connectors(module: Module) -> Iterator[Element]:
             for leg in LEGS:
                 node = node_name(channel, port.net, leg)
                 yield resistor(f"connector {node}", "connector", node, pin_name(node), JOINT_OHM, 0.0)
+                if leg not in port.legs:
+                    yield resistor(f"ground of {node}", "link", node, GROUND, JOINT_OHM, 0.0)
 
 
 def _amplifier_legs(amplifier: Amplifier) -> Iterator[AmplifierLeg]:

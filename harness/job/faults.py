@@ -251,11 +251,13 @@ def _port_faults(module: Module) -> Iterator[Fault]:
         for channel in module.channels:
             for leg in LEGS:
                 yield Fault(kind="leg open", subject=port.net, channel=channel, leg=leg)
-                yield Fault(kind="leg grounded", subject=port.net, channel=channel, leg=leg)
+                if leg in port.legs:
+                    yield Fault(kind="leg grounded", subject=port.net, channel=channel, leg=leg)
             yield Fault(kind="legs swapped", subject=port.net, channel=channel)
-            yield Fault(kind="legs shorted", subject=port.net, channel=channel)
+            if not port.unbalanced:  # else it is the hot leg that is grounded
+                yield Fault(kind="legs shorted", subject=port.net, channel=channel)
         if len(module.channels) == 2:
-            for leg in LEGS:
+            for leg in port.legs:
                 yield Fault(kind="channels bridged", subject=port.net, leg=leg)
             yield Fault(kind="channels swapped", subject=port.net)
 

@@ -27,6 +27,7 @@ from harness.toml_files.values import (
     NAME,
     Current,
     CurrentLimit,
+    Flag,
     LegName,
     Name,
     NetEnd,
@@ -54,10 +55,16 @@ def node_name(channel: str, net: str, leg: Leg) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Port:
-    """A balanced port; it exists once in every channel."""
+    """A port; it exists once in every channel. unbalanced: its cold is the ground."""
 
     net: str
     role: Role
+    unbalanced: bool = False
+
+    @property
+    def legs(self) -> tuple[Leg, ...]:
+        """Those that carry a signal."""
+        return ("hot",) if self.unbalanced else LEGS
 
 
 def _contact_max(read: dict[str, Any]) -> float:
@@ -264,6 +271,18 @@ class ModuleHead(Table):
     ]
 
 
+def _role_alone(value: object) -> object:
+    return {"role": value} if isinstance(value, str) else value
+
+
+@dataclass(frozen=True, kw_only=True)
+class PortEntry(Table):
+    """A key of [ports] as a table; its role alone stands for a balanced port."""
+
+    role: Annotated[Role, StandIn("")]
+    unbalanced: Flag = False
+
+
 @dataclass(frozen=True, kw_only=True)
 class ContactEntry(Table):
     """One of a relay's contacts; beside a `leg`, a throw may be the other leg: `operated = "bus.cold"`.
@@ -298,7 +317,7 @@ class ModuleFile(Table):
     module: ModuleHead
     supply: ModuleSupply
     controls: Mapping[str, Annotated[str, BeforeValidator(_title), StandIn("")]]
-    ports: Mapping[str, Annotated[Role, StandIn("")]]
+    ports: Mapping[str, Annotated[PortEntry, BeforeValidator(_role_alone)]]
     relay_types: Mapping[str, RelayType] = field(default_factory=dict)
     relay: tuple[RelayEntry, ...] = ()
     resistor: tuple[ResistorEntry, ...] = ()
@@ -327,7 +346,7 @@ def read_tables(source: Source) -> ModuleFile:
         if not NAME.fullmatch(net) or net == GROUND:
             source.wrong(("ports", net), "expected a name in lower case with underscores, other than ground")
     for needed in ("input", "output"):
-        if needed not in file.ports.values() and source.reads("ports"):
+        if all(port.role != needed for port in file.ports.values()) and source.reads("ports"):
             source.wrong(("ports",), f'expected at least one port that is an "{needed}"', missing=True)
     if not file.relay:
         source.wrong(("relay",), "missing; expected at least one [[relay]]", missing=True)
@@ -343,6 +362,7 @@ class Names:
     channels: tuple[str, ...] = ()
     controls: tuple[str, ...] = ()
     ports: Mapping[str, str] = field(default_factory=dict)  # net → role, "" if it did not read
+    unbalanced: frozenset[str] = frozenset()  # ports whose cold is the ground
 
     @property
     def known(self) -> bool:

@@ -50,6 +50,7 @@ class Nets:
     part_names: dict[str, Key] = field(default_factory=dict)
     attached: list[tuple[str, str, Key]] = field(default_factory=list)  # (node, net, where it is written)
     joins: list[tuple[str, str]] = field(default_factory=list)  # nodes that some state may connect
+    grounded: set[str] = field(default_factory=set)  # nodes that a link joins to ground
     complete: bool = True
 
     def attach(self, channel: str, net: str, leg: Leg, key: Key) -> str:
@@ -100,11 +101,16 @@ def check_nets(nets: Nets) -> None:
     attached = {_as_meant(node, meant) for node, _, _ in nets.attached}
     reached = _reached_from_sources(nets, meant)
     for net, role in names.ports.items():
-        nodes = [node_name(channel, net, leg) for channel in names.channels for leg in LEGS]
+        legs = LEGS if net not in names.unbalanced else LEGS[:1]
+        nodes = [node_name(channel, net, leg) for channel in names.channels for leg in legs]
         if loose := [node for node in nodes if node not in attached]:
             source.wrong(("ports", net), f"nothing in the module is connected to {', '.join(loose)}")
-        elif role in ("output", "send") and reached is not None and not reached.issuperset(nodes):
-            undriven = ", ".join(node for node in nodes if node not in reached)
+        elif (
+            role in ("output", "send")
+            and reached is not None
+            and not reached.union(nets.grounded).issuperset(nodes)
+        ):
+            undriven = ", ".join(node for node in nodes if node not in reached | nets.grounded)
             source.wrong(
                 ("ports", net), f"nothing drives {undriven}: no contact or part leads there from an input"
             )

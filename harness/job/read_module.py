@@ -53,7 +53,8 @@ def read_module(source: Source) -> tuple[Module, Names]:
     names = Names(
         channels=file.module.channels if source.reads("module", "channels") else (),
         controls=tuple(file.controls),
-        ports=file.ports,
+        ports={net: port.role for net, port in file.ports.items()},
+        unbalanced=frozenset(net for net, port in file.ports.items() if port.unbalanced),
     )
     nets = Nets(source=source, names=names)
     module = Module(
@@ -63,7 +64,9 @@ def read_module(source: Source) -> tuple[Module, Names]:
         channels=file.module.channels,
         supply=file.supply,
         control_names=tuple(file.controls),
-        ports=tuple(Port(net=net, role=role) for net, role in file.ports.items()),
+        ports=tuple(
+            Port(net=net, role=port.role, unbalanced=port.unbalanced) for net, port in file.ports.items()
+        ),
         relays=tuple(_relays(nets, file)),
         resistors=tuple(parts_of(nets, "resistor", file.resistor)),
         capacitors=tuple(parts_of(nets, "capacitor", file.capacitor)),

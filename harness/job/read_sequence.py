@@ -181,6 +181,8 @@ def read_check(
     quantity = _quantity(source, entry.quantity, key)
     if quantity is None or quantity.at_ports:
         _check_ports(source, entry, key, names)
+        if quantity is not None and quantity.of_both_legs:
+            _check_balanced(source, entry, key, names)
     chosen = _states_of_check(source, entry, key, names, states)
     if quantity is None:
         return None
@@ -290,6 +292,14 @@ def _check_ports(source: Source, entry: CheckEntry, key: Key, names: Names) -> N
             source.wrong(port_key, unknown("port", net, names.ports, where="module.toml"))
         elif net in entry.at[:index]:
             source.wrong(port_key, f"{net} is listed twice; expected once")
+
+
+def _check_balanced(source: Source, entry: CheckEntry, key: Key, names: Names) -> None:
+    for index, net in enumerate(entry.at):
+        if net in names.unbalanced:
+            source.wrong(
+                (*key, "at", index), f"{net} is unbalanced, its cold is the ground; expected a balanced port"
+            )
 
 
 def _check_tone(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: Key) -> None:

@@ -61,6 +61,13 @@ def path_between(
     if setup.drive is None:
         raise ValueError("a setup without a drive has no path")
     index = setup.view.index(PortName(channel=setup.drive.channel, net=net))
+    passed = live_route(circuit, setup.drive, setup.view[index]).split(" > ")
+    if through := [each.name for each in job.module.transformers if each.name in passed]:
+        message = (
+            f"contact resistance is not observable here: in {setup.name!r} the way to the port leads through "
+            f"{', '.join(through)}, which changes the level. Choose a port before the transformer"
+        )
+        raise JobError([check.mistake(message)])
     source_ohm = 2 * impedances.source_ohm
     made = predict_circuit(ideal, frequencies_hz=PROBE_HZ)
     level = abs(complex(differential(made.transfer)[index]))

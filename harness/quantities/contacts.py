@@ -43,6 +43,7 @@ class ContactResistance(Ratio):
     """
 
     name, label, unit = "contact_resistance", "contact resistance", "ohm"
+    of_both_legs = True
     limits = LimitRule(dimension="resistance", unit="ohm", kinds=("below",), example='below = "2 ohm"')
     default_level_vrms = most_level_vrms = LOW_LEVEL_VRMS
     only_with_signal = from_drive = True

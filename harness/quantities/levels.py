@@ -152,6 +152,7 @@ def open_leg_db(frequency_hz: float) -> float:
 class OfLegs(Ratio):
     """The hot leg over the cold one."""
 
+    of_both_legs = True
     needs: ClassVar[Needs] = "both"
     lacks = "a leg shows no signal, so the legs can't be compared"
 

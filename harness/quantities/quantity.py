@@ -204,6 +204,8 @@ class Quantity(Generic[G, S]):
     """False: it is the same whichever port the generator feeds."""
     between_channels: ClassVar[bool] = False
     """Whether it compares a channel with the module's first, each driven in turn."""
+    of_both_legs: ClassVar[bool] = False
+    """Whether both legs of the port must carry the signal."""
     from_drive: ClassVar[bool] = False
     """Whether it counts from the driven port where that is in view."""
     inputs_swapped: ClassVar[bool] = False

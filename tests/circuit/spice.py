@@ -161,6 +161,8 @@ def described_block(
                 elif far is not None:
                     lines.append(("C", pole.common, far, repr(relay.type.off_capacitance_f)))
     lines += [("R", link.a, link.b, "1e-6") for link in module.links]
+    for port in (port for port in module.ports if port.unbalanced):
+        lines += [("R", f"{channel}.{port.net}.cold", GROUND, "1e-6") for channel in module.channels]
     for coil in module.inductors:
         lines.append(("R", coil.a, f"{coil.name} inside", repr(coil.resistance_ohm)))
         lines.append(("L", f"{coil.name} inside", coil.b, repr(coil.value)))

@@ -30,7 +30,15 @@ from harness.job.fixture import (
     Termination,
 )
 from harness.job.job import load_job
-from harness.job.module import ContactEntry, ModuleFile, ModuleHead, ModuleSupply, RelayEntry, RelayType
+from harness.job.module import (
+    ContactEntry,
+    ModuleFile,
+    ModuleHead,
+    ModuleSupply,
+    PortEntry,
+    RelayEntry,
+    RelayType,
+)
 from harness.job.part_entries import (
     AmplifierEntry,
     CapacitorEntry,
@@ -55,6 +63,7 @@ ANY_CHECK = create_model("AnyCheck", __base__=CheckEntry, **OPTIONS)
 TABLES: dict[str, type] = {
     "`[module]`": ModuleHead,
     "`[supply]` of module.toml": ModuleSupply,
+    "A port: each key of `[ports]`": PortEntry,
     "`[relay_types.NAME]`": RelayType,
     "`[[relay]]`": RelayEntry,
     "`contacts` of a relay": ContactEntry,

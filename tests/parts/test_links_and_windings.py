@@ -237,6 +237,15 @@ def test_coverage_and_diagnosis_know_windings(tmp_path: Path) -> None:
     assert diagnoser.diagnose(bench.run("W-2", ()).evidence).says_good
 
 
+def test_a_contact_s_resistance_is_not_told_through_a_transformer(tmp_path: Path) -> None:
+    """Its turns change the level more than any contact does."""
+    relay = mute(LEFT, "in").replace('"ground"', '"primary"')
+    check = check_of("contact_resistance", below="2 ohm", states=["go"])
+    job = load_job(box(tmp_path, relay + TRANSFORMER.replace('"in"', '"primary"'), check, channels=LEFT))
+    with pytest.raises(JobError, match="leads through T1, which changes the level"):
+        build_plan(job, impedances=BENCH)
+
+
 WRONG = [
     ('ratio = "1:2"', 'ratio = "2"', 'found "2"; expected the turns of primary and secondary such as "1:2"'),
     ('ratio = "1:2"', "ratio = 2", 'found 2; expected the turns of primary and secondary such as "1:2"'),
