@@ -91,6 +91,8 @@ class Motion:
         if position != OPEN:
             yield max(at_s + 1e-5, make_s - share * self._timing.gap_s), OPEN
         yield make_s, target
+        if not self._timing.bounce_s:
+            return
         count = int(self._rng.integers(1, 5))
         bounce_s = share * self._timing.bounce_s
         edges = np.sort(self._rng.uniform(0, bounce_s, 2 * count - 1))
@@ -163,6 +165,9 @@ def position(
     """Where a relay's armature goes, `now` being where it is."""
     if relay.name in built.held:
         return built.held[relay.name]
+    if relay.type.is_electronic:
+        control_v = voltage_v if relay.control in controls else 0.0
+        return OPERATED if control_v >= relay.type.threshold_v else RELEASED
     if relay.control is not None:
         coil_v = voltage_v if relay.control in controls else 0.0
         if coil_v >= PICK_UP * nominal_v and _has_coil(relay, built):

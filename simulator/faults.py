@@ -30,7 +30,7 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
     """Turn named faults into damage; several add up."""
     damage, plugs = Damage(), Plugs()
     for fault in faults:
-        if fault.kind.startswith(("relay", "coil", "pole", "throw")):
+        if fault.kind.startswith(("relay", "coil", "switch", "pole", "throw")):
             _relay(damage, fault)
         elif fault.kind.startswith("control"):
             _control(damage, fault)
@@ -62,9 +62,9 @@ def _relay(damage: Damage, fault: Fault) -> None:
     slowed = damage.slowed.get(subject, Slowed())
     throw = None if fault.throw is None else (subject, fault.throw)
     match fault.kind:
-        case "relay never operates":
+        case "relay never operates" | "switch stuck off":
             damage.held[subject] = RELEASED
-        case "relay always operated":
+        case "relay always operated" | "switch stuck on":
             damage.held[subject] = OPERATED
         case "coil open":
             damage.coil_ohm[subject] = inf

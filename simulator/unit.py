@@ -265,7 +265,9 @@ def _slowed(timing: Timing, slowed: Slowed | None) -> Timing:
 def _coil_capacitances(module: Module, serial: str) -> dict[str, tuple[float, ...]]:
     rng = generator_for("coil capacitance", module.part, serial)
     return {
-        relay.name: tuple(float(f) for f in rng.uniform(*COIL_POLE_F, len(relay.poles)))
+        relay.name: tuple(
+            0.0 if relay.type.is_electronic else float(f) for f in rng.uniform(*COIL_POLE_F, len(relay.poles))
+        )
         for relay in module.relays
     }
 
@@ -274,6 +276,8 @@ def _click(relay: Relay, module: Module, serial: str, size: float) -> Click:
     rng = generator_for("click", module.part, serial, relay.name)
     common_v = rng.uniform(*CLICK_COMMON_V) * rng.choice((-1, 1))
     between_v = rng.uniform(*CLICK_BETWEEN_V) * rng.choice((-1, 1))
+    if relay.type.is_electronic:
+        size = 0.0
     legs_v = {"hot": common_v + between_v / 2, "cold": common_v - between_v / 2}
     return Click(
         emf_v=tuple(float(size * legs_v[pole.leg]) for pole in relay.poles),

@@ -66,6 +66,8 @@ def side_of(fault_set: FaultSet) -> ControlSide:
         match fault.kind:
             case "relay never operates" | "relay always operated":
                 side.held[subject] = fault.kind == "relay always operated"
+            case "switch stuck off" | "switch stuck on":
+                side.held[subject] = fault.kind == "switch stuck on"
             case "coil open":
                 side.coil_open.add(subject)
             case "coil shorted":

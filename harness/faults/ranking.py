@@ -46,6 +46,8 @@ WEIGHTS: dict[FaultKind, float] = {
     "legs shorted": 2.0,
     "channels bridged": 2.0,
     "relay never operates": 1.0,
+    "switch stuck off": 1.0,
+    "switch stuck on": 1.0,
     "coil open": 2.0,
     "relay always operated": 0.5,
     "coil shorted": 0.5,

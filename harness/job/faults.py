@@ -22,6 +22,8 @@ FaultKind = Literal[
     "relay always operated",  # stays operated, with or without current
     "coil open",  # released, and draws nothing
     "coil shorted",  # released, and takes what the supply gives
+    "switch stuck off",  # an electronic switch, whatever its control line does
+    "switch stuck on",
     "relay slow to operate",  # several times slower than any good one
     "relay slow to release",
     "relay long bounce",
@@ -56,6 +58,8 @@ _TEMPLATES: dict[FaultKind, str] = {
     "relay always operated": "{subject} always operated",
     "coil open": "{subject} coil open",
     "coil shorted": "{subject} coil shorted",
+    "switch stuck off": "{subject} stuck off",
+    "switch stuck on": "{subject} stuck on",
     "relay slow to operate": "{subject} slow to operate",
     "relay slow to release": "{subject} slow to release",
     "relay long bounce": "{subject} long bounce",
@@ -86,6 +90,7 @@ _TEMPLATES: dict[FaultKind, str] = {
 }
 _EXCLUSIVE: tuple[frozenset[FaultKind], ...] = (
     frozenset({"relay never operates", "relay always operated", "coil open", "coil shorted"}),
+    frozenset({"switch stuck off", "switch stuck on"}),
     frozenset({"pole stuck released", "pole stuck operated"}),
     frozenset({"throw stuck open", "throw stuck closed", "throw resistance"}),
     frozenset({"winding open", "winding shorted"}),
@@ -165,7 +170,8 @@ def timing_faults(module: Module) -> tuple[Fault, ...]:
     they are not among `single_faults`.
     """
     kinds: tuple[FaultKind, ...] = ("relay slow to operate", "relay slow to release", "relay long bounce")
-    return tuple(Fault(kind=kind, subject=relay.name) for relay in module.relays for kind in kinds)
+    mechanical = [relay for relay in module.relays if not relay.type.is_electronic]
+    return tuple(Fault(kind=kind, subject=relay.name) for relay in mechanical for kind in kinds)
 
 
 def parse_fault(text: str, module: Module, fixture: Fixture) -> tuple[Fault, ...]:
@@ -235,10 +241,13 @@ def _relay_faults(relay: Relay, contact_ohm: Sequence[float]) -> Iterator[Fault]
     kinds: tuple[FaultKind, ...] = (
         "relay never operates", "relay always operated", "coil open", "coil shorted"
     )  # fmt: skip
+    if relay.type.is_electronic:
+        kinds = ("switch stuck off", "switch stuck on")
     yield from (Fault(kind=kind, subject=relay.name) for kind in kinds)
     for pole in relay.poles:
-        yield Fault(kind="pole stuck released", subject=pole.name)
-        yield Fault(kind="pole stuck operated", subject=pole.name)
+        if not relay.type.is_electronic:
+            yield Fault(kind="pole stuck released", subject=pole.name)
+            yield Fault(kind="pole stuck operated", subject=pole.name)
         for throw in pole.throws:
             yield Fault(kind="throw stuck open", subject=pole.name, throw=throw)
             yield Fault(kind="throw stuck closed", subject=pole.name, throw=throw)

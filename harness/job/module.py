@@ -18,6 +18,7 @@ from harness.job.part_entries import (
     LinkEntry,
     NamedEntry,
     ResistorEntry,
+    SwitchType,
     TransformerEntry,
 )
 from harness.job.state import IDLE, UNPOWERED
@@ -93,6 +94,8 @@ class RelayType(Table):
     release_max_s: Annotated[Time, Field(alias="release_max")] = 0.005
     bounce_max_s: Annotated[Time, Field(alias="bounce_max")] = 0.005
     off_capacitance_f: Annotated[StrayCapacitance, Field(alias="off_capacitance")] = 1e-12
+    is_electronic: Annotated[bool, NotAKey] = False  # it has no coil, and nothing in it bounces
+    threshold_v: Annotated[float, NotAKey] = 0.0  # of an electronic switch: on from here up
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,7 +127,7 @@ class Pole:
 
 @dataclass(frozen=True, kw_only=True)
 class Relay:
-    """A relay: on `control`, or latching between `set_control` and `reset_control`."""
+    """A relay or an electronic switch: on `control`, or latching on `set_control` and `reset_control`."""
 
     name: str
     type: RelayType
@@ -226,7 +229,7 @@ class Module:
     supply: ModuleSupply
     control_names: tuple[str, ...]  # in the order that states are written
     ports: tuple[Port, ...]
-    relays: tuple[Relay, ...]
+    relays: tuple[Relay, ...]  # and electronic switches
     resistors: tuple[Part, ...]
     capacitors: tuple[Part, ...]
     amplifiers: tuple[Amplifier, ...]
@@ -311,6 +314,17 @@ class RelayEntry(NamedEntry):
 
 
 @dataclass(frozen=True, kw_only=True)
+class SwitchEntry(NamedEntry):
+    """[[switch]]: its contacts are written as a relay's."""
+
+    control: Name
+    type: Name
+    contacts: Annotated[
+        tuple[ContactEntry, ...], Field(min_length=1, description="a list of contacts"), StandIn(())
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
 class ModuleFile(Table):
     """module.toml."""
 
@@ -323,6 +337,8 @@ class ModuleFile(Table):
     resistor: tuple[ResistorEntry, ...] = ()
     capacitor: tuple[CapacitorEntry, ...] = ()
     amplifier: tuple[AmplifierEntry, ...] = ()
+    switch_types: Mapping[str, SwitchType] = field(default_factory=dict)
+    switch: tuple[SwitchEntry, ...] = ()
     link: tuple[LinkEntry, ...] = ()
     inductor: tuple[InductorEntry, ...] = ()
     transformer: tuple[TransformerEntry, ...] = ()
@@ -348,7 +364,7 @@ def read_tables(source: Source) -> ModuleFile:
     for needed in ("input", "output"):
         if all(port.role != needed for port in file.ports.values()) and source.reads("ports"):
             source.wrong(("ports",), f'expected at least one port that is an "{needed}"', missing=True)
-    if not file.relay:
+    if not file.relay and not file.switch:
         source.wrong(("relay",), "missing; expected at least one [[relay]]", missing=True)
     return file
 

@@ -18,9 +18,12 @@ from harness.toml_files.values import (
     NetEnd,
     PartName,
     Resistance,
+    StrayCapacitance,
     StrayInductance,
     Table,
+    Time,
     TurnsRatio,
+    Voltage,
 )
 
 
@@ -30,6 +33,18 @@ class NamedEntry(Table):
 
     name: PartName | None = None
     names: Mapping[str, PartName] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SwitchType(Table):
+    """[switch_types.NAME]: what one kind of electronic switch is like."""
+
+    on_ohm: Annotated[Resistance, Field(alias="on_resistance")]
+    on_max_ohm: Annotated[Resistance | None, Field(alias="on_resistance_max")] = None
+    off_capacitance_f: Annotated[StrayCapacitance, Field(alias="off_capacitance")]
+    threshold_v: Annotated[Voltage, Field(alias="threshold")]
+    turn_on_max_s: Annotated[Time, Field(alias="turn_on_max")] = 0.001
+    turn_off_max_s: Annotated[Time, Field(alias="turn_off_max")] = 0.001
 
 
 @dataclass(frozen=True, kw_only=True)

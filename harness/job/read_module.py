@@ -2,7 +2,8 @@
 and the nets, ports and lines that are left without a part.
 """
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from harness.errors import nearest
@@ -16,9 +17,11 @@ from harness.job.module import (
     Port,
     Relay,
     RelayEntry,
+    RelayType,
     read_tables,
 )
 from harness.job.nets import End, Nets, channel_of, check_nets, owners
+from harness.job.part_entries import SwitchType
 from harness.job.read_parts import amplifiers_of, inductors_of, links_of, parts_of, transformers_of
 from harness.toml_files.located import Key
 from harness.toml_files.messages import unknown
@@ -27,12 +30,12 @@ from harness.toml_files.source import Source
 
 def _check_controls_used(source: Source, file: ModuleFile) -> None:
     """Note every control line that is no relay's; one that is misspelt elsewhere is reported there alone."""
-    used: set[str | None] = set()
+    used: set[str | None] = {switch.control for switch in file.switch}
     for relay in file.relay:
         if {relay.control, relay.set_control, relay.reset_control} == {None}:
             return  # that relay is a mistake already, and its control line may be any
         used |= {relay.control, relay.set_control, relay.reset_control}
-    if not file.relay or "" in used:
+    if not (file.relay or file.switch) or "" in used:
         return
     meant = {
         nearest(control, file.controls)
@@ -67,7 +70,7 @@ def read_module(source: Source) -> tuple[Module, Names]:
         ports=tuple(
             Port(net=net, role=port.role, unbalanced=port.unbalanced) for net, port in file.ports.items()
         ),
-        relays=tuple(_relays(nets, file)),
+        relays=(*_relays(nets, file), *_switches(nets, file)),
         resistors=tuple(parts_of(nets, "resistor", file.resistor)),
         capacitors=tuple(parts_of(nets, "capacitor", file.capacitor)),
         amplifiers=tuple(amplifiers_of(nets, file)),
@@ -89,7 +92,7 @@ def _relays(nets: Nets, file: ModuleFile) -> Iterator[Relay]:
             nets.source.wrong((*key, "type"), message)
         _check_relay_controls(nets.source, entry, key, nets.names)
         for channel, name in owners(nets, entry, key):
-            poles = tuple(_poles(nets, entry, name, channel, key))
+            poles = tuple(_poles(nets, entry.contacts, name, channel, key))
             if entry.type in types:
                 yield Relay(
                     name=name,
@@ -99,6 +102,53 @@ def _relays(nets: Nets, file: ModuleFile) -> Iterator[Relay]:
                     reset_control=entry.reset_control,
                     poles=poles,
                 )
+
+
+def _switches(nets: Nets, file: ModuleFile) -> Iterator[Relay]:
+    """Electronic switches, as relays without a coil."""
+    types = {name: _electronic(name, type_) for name, type_ in file.switch_types.items()}
+    for name, kind in types.items():
+        if kind.threshold_v > file.supply.voltage_v:
+            nets.source.wrong(
+                ("switch_types", name, "threshold"),
+                f"{kind.threshold_v:g} V is more than the {file.supply.voltage_v:g} V of a control line: the "
+                "switch would never turn on",
+            )
+    for index, entry in enumerate(file.switch):
+        key: Key = ("switch", index)
+        if entry.type not in types:
+            nets.source.wrong(
+                (*key, "type"), unknown("switch type", entry.type, types, where=nets.source.name)
+            )
+        if entry.control and nets.names.controls and entry.control not in nets.names.controls:
+            message = unknown("control line", entry.control, nets.names.controls, where="[controls]")
+            nets.source.wrong((*key, "control"), message)
+        for channel, name in owners(nets, entry, key):
+            poles = tuple(_poles(nets, entry.contacts, name, channel, key))
+            if entry.type in types:
+                yield Relay(
+                    name=name,
+                    type=types[entry.type],
+                    control=entry.control,
+                    set_control=None,
+                    reset_control=None,
+                    poles=poles,
+                )
+
+
+def _electronic(name: str, kind: SwitchType) -> RelayType:
+    return RelayType(
+        name=name,
+        coil_ohm=math.inf,
+        contact_ohm=kind.on_ohm,
+        contact_max_ohm=2 * kind.on_ohm if kind.on_max_ohm is None else kind.on_max_ohm,
+        operate_max_s=kind.turn_on_max_s,
+        release_max_s=kind.turn_off_max_s,
+        bounce_max_s=0.0,
+        off_capacitance_f=kind.off_capacitance_f,
+        is_electronic=True,
+        threshold_v=kind.threshold_v,
+    )
 
 
 def _check_relay_controls(source: Source, relay: RelayEntry, key: Key, names: Names) -> None:
@@ -113,9 +163,11 @@ def _check_relay_controls(source: Source, relay: RelayEntry, key: Key, names: Na
             source.wrong((*key, which), unknown("control line", control, names.controls, where="[controls]"))
 
 
-def _poles(nets: Nets, entry: RelayEntry, relay: str, channel: str | None, key: Key) -> Iterator[Pole]:
-    nets.complete = nets.complete and bool(entry.contacts)
-    for index, contact in enumerate(entry.contacts):
+def _poles(
+    nets: Nets, contacts: Sequence[ContactEntry], relay: str, channel: str | None, key: Key
+) -> Iterator[Pole]:
+    nets.complete = nets.complete and bool(contacts)
+    for index, contact in enumerate(contacts):
         contact_key: Key = (*key, "contacts", index)
         _check_contact(nets.source, contact, contact_key)
         owner = channel_of(nets, channel, contact.channel, _written(contact), contact_key)

@@ -42,6 +42,7 @@ PANELS: dict[str, dict[FaultKind, str]] = {
         "throw stuck open": "throw open",
         "throw stuck closed": "throw closed",
     },
+    "Switches": {"switch stuck off": "stuck off", "switch stuck on": "stuck on"},
     "Connectors": {
         "leg open": "leg open",
         "leg grounded": "leg grounded",

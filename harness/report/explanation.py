@@ -29,6 +29,10 @@ _ADVICE: dict[FaultKind, str] = {
     "coil",
     "coil shorted": "its coil, or the diode across it, is shorted: look for a reversed diode, then measure "
     "the coil with the relay out",
+    "switch stuck off": "stays off whatever its control line does: look at its supply and control pins, then "
+    "replace it",
+    "switch stuck on": "stays on whatever its control line does: look for a bridge across it, then replace "
+    "it",
     "relay slow to operate": "operates too late: look for a joint of some ohms at its coil, or a supply that "
     "sags; otherwise replace the relay",
     "relay slow to release": "releases too late: look at what is across its coil (a plain diode delays it "
@@ -81,7 +85,7 @@ def _where(fault: Fault, module: Module, fixture: Fixture) -> str:
     """The part of the unit, or of the fixture, that a fault is at."""
     subject = fault.subject
     match fault.kind.split()[0]:
-        case "relay" | "coil":
+        case "relay" | "coil" | "switch":
             return _relay(subject, module)
         case "pole" | "throw":
             name, contact, leg = subject.split(".")
@@ -114,10 +118,11 @@ def _part(name: str, module: Module) -> str:
 
 
 def _relay(name: str, module: Module) -> str:
-    """`relay K3, left`, where all its poles are in one channel."""
+    """`relay K3, left`, where all its poles are in one channel; or `switch U3`."""
     relay = next((each for each in module.relays if each.name == name), None)
     channels = sorted({pole.channel for pole in relay.poles}) if relay else []
-    return f"relay {name}, {channels[0]}" if len(channels) == 1 else f"relay {name}"
+    title = f"switch {name}" if relay and relay.type.is_electronic else f"relay {name}"
+    return f"{title}, {channels[0]}" if len(channels) == 1 else title
 
 
 def _controls_of(relay: Relay) -> tuple[str | None, ...]:

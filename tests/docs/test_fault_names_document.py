@@ -25,6 +25,15 @@ WITH_MORE = replace(
     SHIPPED[0],
     module=replace(
         SHIPPED[0].module,
+        relays=(
+            *SHIPPED[0].module.relays,
+            replace(
+                SHIPPED[0].module.relays[0],
+                name="U7",
+                type=replace(SHIPPED[0].module.relays[0].type, is_electronic=True),
+                poles=(),
+            ),
+        ),
         transformers=(
             Transformer(
                 name="T1",

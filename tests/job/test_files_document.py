@@ -38,6 +38,7 @@ from harness.job.module import (
     PortEntry,
     RelayEntry,
     RelayType,
+    SwitchEntry,
 )
 from harness.job.part_entries import (
     AmplifierEntry,
@@ -45,6 +46,7 @@ from harness.job.part_entries import (
     InductorEntry,
     LinkEntry,
     ResistorEntry,
+    SwitchType,
     TransformerEntry,
 )
 from harness.job.read_fixture import FixtureFile, FixtureHead
@@ -67,6 +69,8 @@ TABLES: dict[str, type] = {
     "`[relay_types.NAME]`": RelayType,
     "`[[relay]]`": RelayEntry,
     "`contacts` of a relay": ContactEntry,
+    "`[switch_types.NAME]`": SwitchType,
+    "`[[switch]]`": SwitchEntry,
     "`[[resistor]]`": ResistorEntry,
     "`[[capacitor]]`": CapacitorEntry,
     "`[[link]]`": LinkEntry,
