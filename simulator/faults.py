@@ -52,6 +52,7 @@ def taken_out(module: Module) -> Wrong:
         node_name(channel, port.net, leg)
         for port in module.ports
         for channel in module.channels
+        if port.is_in(channel)
         for leg in LEGS
     )
     return Wrong(damage=damage, plugs=Plugs())
@@ -140,7 +141,7 @@ def _winding(damage: Damage, fault: Fault, module: Module) -> None:
 
 def _connector(damage: Damage, fault: Fault, module: Module) -> None:
     net, legs = fault.subject, LEGS if fault.leg is None else (fault.leg,)
-    channels = module.channels if fault.channel is None else (fault.channel,)
+    channels = module.channels if fault.channel is None else tuple(filter(None, (fault.channel, fault.other)))
     pins = [[node_name(channel, net, leg) for leg in legs] for channel in channels]
     match fault.kind:
         case "leg open":

@@ -117,8 +117,10 @@ class Hands:
             if node == f"generator {leg}":
                 return [f"generator {other}"]
             for channel, port in product(channels, self._job.module.ports):
-                if node == pin(node_name(channel, port.net, leg)):
-                    beside = [pin(node_name(c, port.net, leg)) for c in channels if c != channel]
+                if port.is_in(channel) and node == pin(node_name(channel, port.net, leg)):
+                    beside = [
+                        pin(node_name(c, port.net, leg)) for c in channels if c != channel and port.is_in(c)
+                    ]
                     return [pin(node_name(channel, port.net, other)), GROUND, *beside]
         return [GROUND]
 

@@ -295,7 +295,7 @@ def _pins(module: Module, damage: Damage) -> tuple[tuple[tuple[str, str], ...], 
     """The joints between the connectors' pins and the board."""
     wires, breaks = [], []
     for channel in module.channels:
-        for port in module.ports:
+        for port in (port for port in module.ports if port.is_in(channel)):
             for leg in LEGS:
                 node = node_name(channel, port.net, leg)
                 reached = damage.pins.get(node, node)
@@ -340,7 +340,7 @@ def _nets(module: Module) -> Iterator[list[tuple[str, str]]]:
     for amplifier in module.amplifiers:
         nodes += [f"{amplifier.channel}.{net}.hot" for net in (amplifier.from_net, amplifier.to_net)]
     for channel in module.channels:
-        nets = dict.fromkeys(port.net for port in module.ports)
+        nets = dict.fromkeys(port.net for port in module.ports if port.is_in(channel))
         nets |= dict.fromkeys(node.split(".")[1] for node in nodes if node.startswith(f"{channel}."))
         yield [(node_name(channel, net, "hot"), node_name(channel, net, "cold")) for net in nets]
 
@@ -358,6 +358,8 @@ def _between_channels(module: Module, rng: np.random.Generator, size: float) -> 
         shares = rng.uniform(0.5, 1.5, len(module.ports))
         total_f = rng.uniform(*STRAY_TOTAL_F)
         for port, share in zip(module.ports, shares / shares.sum(), strict=True):
+            if not (port.is_in(first) and port.is_in(second)):
+                continue
             for leg, part in (("hot", 0.6), ("cold", 0.4)):  # no layout is symmetrical
                 a, b = f"{first}.{port.net}.{leg}", f"{second}.{port.net}.{leg}"
                 strays.append(Element(a=a, b=b, value=float(size * total_f * share * part), is_stray=True))

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup, Termination
+from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup, Termination, channels_of
 from harness.job.module import GROUND, LEGS, Leg, Module, node_name
 from simulator.circuit import Element, Parts, Source
 from simulator.imperfections import USUAL, Imperfections
@@ -70,13 +70,17 @@ def connect(
     wires: list[tuple[str, str]] = []
     for channel in module.channels:
         for net, load in fixture.loads.items():
+            if not module.has_port(channel, net):
+                continue
             resistors += _terminate(channel, net, load, leads)
         if fixture.undriven_inputs is not None:
             for port in module.ports:
                 driven = setup is not None and setup.drive is not None and str(setup.drive)
-                if port.role == "input" and f"{channel}.{port.net}" != driven:
+                if port.role == "input" and port.is_in(channel) and f"{channel}.{port.net}" != driven:
                     resistors += _terminate(channel, port.net, fixture.undriven_inputs, leads)
         for name in setup.loopbacks if setup is not None else ():
+            if channel not in channels_of(fixture.loopbacks[name], module):
+                continue
             plugged, joined = _plug(module, fixture, name, channel, plugs, leads)
             resistors += plugged
             wires += joined
@@ -140,7 +144,7 @@ def _outputs(leads: Leads) -> Iterator[Source]:
 def _cables(module: Module, leads: Leads) -> Iterator[Element]:
     """The cable that is always on each port, seen from its pins."""
     for channel in module.channels:
-        for port in module.ports:
+        for port in (port for port in module.ports if port.is_in(channel)):
             rng = generator_for("cable", leads.seed, channel, port.net)
             cable_f = leads.imperfections.cables * log_uniform(CABLE_F, rng)
             for leg in LEGS:

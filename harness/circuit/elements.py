@@ -182,7 +182,7 @@ def pin_name(node: str) -> str:
 def terminal(module: Module, channel: str, net: str, leg: Leg) -> str:
     """Where the fixture meets a net: the pin of a port, or the net itself if it has no connector."""
     node = node_name(channel, net, leg)
-    return pin_name(node) if any(port.net == net for port in module.ports) else node
+    return pin_name(node) if module.has_port(channel, net) else node
 
 
 def resistor(

@@ -22,7 +22,7 @@ from harness.circuit.elements import (
     resistor,
     terminal,
 )
-from harness.job.fixture import Fixture, Loopback, PortName, Setup, Termination
+from harness.job.fixture import Fixture, Loopback, PortName, Setup, Termination, channels_of
 from harness.job.module import (
     GROUND,
     LEGS,
@@ -254,7 +254,7 @@ def _ideal(transformer: Transformer) -> IdealTransformer:
 
 def _connectors(module: Module) -> Iterator[Element]:
     for channel in module.channels:
-        for port in module.ports:
+        for port in (port for port in module.ports if port.is_in(channel)):
             for leg in LEGS:
                 node = node_name(channel, port.net, leg)
                 yield resistor(f"connector {node}", "connector", node, pin_name(node), JOINT_OHM, 0.0)
@@ -305,8 +305,10 @@ def _load_elements(module: Module, fixture: Fixture, setup: Setup) -> Iterator[E
     undriven = fixture.undriven_inputs
     for channel in module.channels:
         for net, termination in fixture.loads.items():
+            if not module.has_port(channel, net):
+                continue
             yield from _termination(module, "load", PortName(channel=channel, net=net), termination)
-        for net in (port.net for port in module.ports if port.role == "input"):
+        for net in (port.net for port in module.ports if port.role == "input" and port.is_in(channel)):
             port = PortName(channel=channel, net=net)
             if undriven is not None and port != setup.drive:
                 yield from _termination(module, "termination", port, undriven)
@@ -353,9 +355,7 @@ def loopback_elements(module: Module, loopback: Loopback) -> Iterator[Element]:
     part = partial(resistor, kind="loopback", tolerance=loopback.tolerance, part=loopback.name)
     pad_db = 0.0 if loopback.legs is not None else loopback.pad_db or 0.0
     arm, shunt = pad_resistors(pad_db, loopback.pad_impedance_ohm or 600.0) if pad_db else (0.0, 0.0)
-    for channel in module.channels:
-        if loopback.legs is not None and channel not in loopback.legs:
-            continue
+    for channel in channels_of(loopback, module):
         middle = {leg: f"{channel}.{loopback.name} middle.{leg}" for leg in LEGS}
         for leg in LEGS if loopback.legs is None else loopback.legs[channel]:
             name = f"{loopback.name} {channel}.{leg}"

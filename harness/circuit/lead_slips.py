@@ -49,7 +49,12 @@ def leads_of(setup: Setup) -> tuple[Lead, ...]:
 
 def ports_of(module: Module) -> tuple[PortName, ...]:
     """Every port of every channel."""
-    return tuple(PortName(channel=c, net=port.net) for c in module.channels for port in module.ports)
+    return tuple(
+        PortName(channel=channel, net=port.net)
+        for channel in module.channels
+        for port in module.ports
+        if port.is_in(channel)
+    )
 
 
 def pins_of(module: Module) -> Pins:

@@ -64,7 +64,7 @@ def _ports(module: Module, fixture: Fixture, drive: PortName) -> list[PortName]:
     ports = [
         (port.role, PortName(channel=drive.channel, net=port.net))
         for port in module.ports
-        if port.net != drive.net
+        if port.net != drive.net and port.is_in(drive.channel)
     ]
     return [port for role, port in ports if role in ("output", "send") or port in viewed]
 

@@ -358,7 +358,8 @@ class RouteTexts:
         driven = "" if setup.drive is None else setup.drive.net
         nets = list(dict.fromkeys(port.net for port in setup.view if port.net != driven))
         if not nets:
-            nets = [port.net for port in self._job.module.ports if port.role == "output"]
+            outputs = (port for port in self._job.module.ports if port.role == "output")
+            nets = [port.net for port in outputs if port.is_in(channel)]
         return [PortName(channel=channel, net=net) for net in nets[:MOST_PORTS]]
 
     def _text(self, setup: Setup, state: State, port: PortName) -> str:

@@ -208,17 +208,22 @@ def _checks(job: Job) -> Iterator[Trial]:
 
 
 def _viewing(job: Job, net: str, *, both: bool) -> tuple[Fixture, float]:
-    """Copies of each driving setup that view a net: of the driven channel, or of all of them."""
-    made: dict[tuple[PortName, tuple[str, ...]], Setup] = {}
+    """Copies of each driving setup that view a net: of the driven channel, or beside that of each other."""
+    made: dict[tuple[PortName, tuple[str, ...], str], Setup] = {}
     hands_s = 0.0
     for setup in job.fixture.setups:
         if setup.drive is None or setup.drive.channel not in job.sequence.channels:
             continue
-        channels = (setup.drive.channel, *job.module.channels) if both else (setup.drive.channel,)
-        view = tuple(PortName(channel=channel, net=net) for channel in dict.fromkeys(channels))
-        copy = replace(setup, name=f"{setup.name}, {net}", view=view)
-        if made.setdefault((setup.drive, setup.loopbacks), copy) is copy and setup.select is None:
-            hands_s += HANDS_S * lead_moves(setup, copy)
+        own = setup.drive.channel
+        its = [channel for channel in job.module.channels if job.module.has_port(channel, net)]
+        beside = [(own, other) for other in its if other != own] if both else [(own,)]
+        for channels in beside if own in its else ():
+            view = tuple(PortName(channel=channel, net=net) for channel in channels)
+            name = f"{setup.name}, {net}" if len(beside) == 1 else f"{setup.name}, {net} of {channels[-1]}"
+            copy = replace(setup, name=name, view=view)
+            key = setup.drive, setup.loopbacks, channels[-1]
+            if made.setdefault(key, copy) is copy and setup.select is None:
+                hands_s += HANDS_S * lead_moves(setup, copy)
     throughs = tuple(setup for setup in job.fixture.setups if setup.through)
     return replace(job.fixture, setups=(*throughs, *made.values())), hands_s
 

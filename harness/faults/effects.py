@@ -322,7 +322,7 @@ def _edit_part(element: Element, fault: Fault) -> Element:
 
 def _nodes(fault: Fault, module: Module) -> list[list[str]]:
     """The nodes of a connector's fault: a row for each channel, a column for each leg."""
-    channels = module.channels if fault.channel is None else (fault.channel,)
+    channels = module.channels if fault.channel is None else tuple(filter(None, (fault.channel, fault.other)))
     legs = LEGS if fault.leg is None else (fault.leg,)
     return [[node_name(channel, fault.subject, leg) for leg in legs] for channel in channels]
 

@@ -255,6 +255,7 @@ def _at_outputs(job: Job, loopbacks: Mapping[str, Loopback]) -> Job:
         )
         for drive in drives
         for net in outputs
+        if job.module.has_port(drive.channel, net)
     )
     tone = next(
         (check.tone for check in job.sequence.checks if check.quantity.judges_silent_ports),

@@ -153,13 +153,15 @@ def _test_points(module: Module) -> Iterator[_TestPoint]:
     nodes += [node for each in module.transformers for node in (*each.primary, *each.secondary)]
     inner = [node.split(".")[1] for node in nodes if node.count(".") == 2]
     for net in ports:
-        for channel in module.channels:
+        for channel in (channel for channel in module.channels if module.has_port(channel, net)):
             hot, cold = (pin_name(node_name(channel, net, leg)) for leg in LEGS)
             yield _TestPoint(name=f"{channel}.{net}", inside=False, nodes=(hot, cold))
     for net in dict.fromkeys((*inner, *ports)):
         for channel in module.channels:
             hot, cold = (node_name(channel, net, leg) for leg in LEGS)
-            name = f"the board's side of {channel}.{net}" if net in ports else f"{channel}.{net}"
+            name = f"{channel}.{net}"
+            if module.has_port(channel, net):
+                name = f"the board's side of {name}"
             yield _TestPoint(name=name, inside=True, nodes=(hot, cold))
 
 

@@ -6,7 +6,7 @@ port, 5 to 50 pF from every net to ground, and 0.1 to 2 pF between neighbouring 
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -48,14 +48,16 @@ def strays_of(module: Module) -> Couplings:
 
 def _strays(module: Module) -> Iterator[tuple[str, str, StrayKind]]:
     """Both nodes and the kind; the first of a pair that comes twice counts."""
-    ports = [port.net for port in module.ports]
+    ports = {
+        channel: [port.net for port in module.ports if port.is_in(channel)] for channel in module.channels
+    }
     nets = {channel: _nets(module, channel) for channel in module.channels}
     for channel in module.channels:
         for net in nets[channel]:
             for leg in LEGS:
                 yield node_name(channel, net, leg), GROUND, TO_GROUND
             yield node_name(channel, net, "hot"), node_name(channel, net, "cold"), BETWEEN_LEGS
-        for net in ports:
+        for net in ports[channel]:
             for leg in LEGS:
                 yield pin_name(node_name(channel, net, leg)), GROUND, CABLE
             hot, cold = (pin_name(node_name(channel, net, leg)) for leg in LEGS)
@@ -68,7 +70,7 @@ def _strays(module: Module) -> Iterator[tuple[str, str, StrayKind]]:
         for a, b in combinations(group, 2):
             yield a, b, NEIGHBOURS
     for channel in module.channels:
-        for one in ports:
+        for one in ports[channel]:
             for other in nets[channel]:
                 for leg, its in ((leg, its) for leg in LEGS for its in LEGS):
                     yield node_name(channel, one, leg), node_name(channel, other, its), SOMEWHERE
@@ -77,7 +79,7 @@ def _strays(module: Module) -> Iterator[tuple[str, str, StrayKind]]:
 def _nets(module: Module, channel: str) -> list[str]:
     """Names of a channel's nets, but for ground."""
     nodes = [node for group in _joined(module) for node in group]
-    nodes += [node_name(channel, port.net, LEGS[0]) for port in module.ports]
+    nodes += [node_name(channel, port.net, LEGS[0]) for port in module.ports if port.is_in(channel)]
     split = [node.split(".") for node in nodes if node != GROUND]
     return list(dict.fromkeys(net for its, net, *_ in split if its == channel))
 
@@ -96,5 +98,5 @@ def _joined(module: Module) -> Iterator[list[str]]:
         nets = (amplifier.from_net, amplifier.to_net)
         yield [node_name(amplifier.channel, net, leg) for net in nets for leg in LEGS]
     for channel in module.channels:
-        for one, other in zip(module.ports, module.ports[1:], strict=False):
+        for one, other in pairwise(port for port in module.ports if port.is_in(channel)):
             yield [node_name(channel, port.net, leg) for port in (one, other) for leg in LEGS]

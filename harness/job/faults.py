@@ -6,14 +6,14 @@ by ` + `.
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Literal
 
 from harness.errors import UsageError, nearest
-from harness.job.fixture import Fixture
+from harness.job.fixture import Fixture, channels_of
 from harness.job.module import LEGS, WINDINGS, Leg, Module, Part, Relay, ThrowName, Transformer
 from harness.units import format_value, parse_quantity
 
@@ -39,8 +39,8 @@ FaultKind = Literal[
     "leg grounded",
     "legs swapped",  # hot and cold swapped at a port's connector
     "legs shorted",  # to each other
-    "channels bridged",  # the same leg of both channels joined at a port's connector
-    "channels swapped",  # both legs of a port swapped between the channels
+    "channels bridged",  # the same leg of two channels joined at a port's connector
+    "channels swapped",  # both legs of a port swapped between two channels
     "control line dead",  # energising it does nothing
     "control lines swapped",
     "loopback missing",  # the loopback plug of one channel is not in
@@ -88,6 +88,10 @@ _TEMPLATES: dict[FaultKind, str] = {
     "winding open": "{subject} open",
     "winding shorted": "{subject} shorted",
 }
+_BETWEEN: Mapping[FaultKind, str] = {  # of a module with more than two channels
+    "channels bridged": "{channel}.{subject}.{leg} bridged to {other}",
+    "channels swapped": "{channel}.{subject} swapped with {other}",
+}
 _EXCLUSIVE: tuple[frozenset[FaultKind], ...] = (
     frozenset({"relay never operates", "relay always operated", "coil open", "coil shorted"}),
     frozenset({"switch stuck off", "switch stuck on"}),
@@ -132,7 +136,10 @@ class Fault:
         """The fault's short stable name."""
         ohm = self.resistance_ohm
         chance = None if self.chance == USUAL_CHANCE else self.chance
-        return _TEMPLATES[self.kind].format(
+        template = _TEMPLATES[self.kind]
+        if self.kind in _BETWEEN and self.other is not None:
+            template = _BETWEEN[self.kind]
+        return template.format(
             subject=self.subject,
             channel=self.channel,
             leg=self.leg,
@@ -257,7 +264,8 @@ def _relay_faults(relay: Relay, contact_ohm: Sequence[float]) -> Iterator[Fault]
 
 def _port_faults(module: Module) -> Iterator[Fault]:
     for port in module.ports:
-        for channel in module.channels:
+        its = [channel for channel in module.channels if port.is_in(channel)]
+        for channel in its:
             for leg in LEGS:
                 yield Fault(kind="leg open", subject=port.net, channel=channel, leg=leg)
                 if leg in port.legs:
@@ -265,10 +273,12 @@ def _port_faults(module: Module) -> Iterator[Fault]:
             yield Fault(kind="legs swapped", subject=port.net, channel=channel)
             if not port.unbalanced:  # else it is the hot leg that is grounded
                 yield Fault(kind="legs shorted", subject=port.net, channel=channel)
-        if len(module.channels) == 2:
+        # of two channels it is clear which; of more, neighbours are named
+        pairs = [(None, None)] if its == list(module.channels) and len(its) == 2 else pairwise(its)
+        for one, other in pairs:
             for leg in port.legs:
-                yield Fault(kind="channels bridged", subject=port.net, leg=leg)
-            yield Fault(kind="channels swapped", subject=port.net)
+                yield Fault(kind="channels bridged", subject=port.net, channel=one, leg=leg, other=other)
+            yield Fault(kind="channels swapped", subject=port.net, channel=one, other=other)
 
 
 def _control_faults(module: Module) -> Iterator[Fault]:
@@ -282,7 +292,7 @@ def _control_faults(module: Module) -> Iterator[Fault]:
 def _loopback_faults(module: Module, fixture: Fixture) -> Iterator[Fault]:
     for loopback in fixture.loopbacks.values():
         straight = loopback.legs is None and not loopback.pad_db
-        for channel in module.channels:
+        for channel in channels_of(loopback, module):
             yield Fault(kind="loopback missing", subject=loopback.name, channel=channel)
             if not straight:
                 yield Fault(kind="loopback straight", subject=loopback.name, channel=channel)

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field
 
-from harness.job.module import Leg
+from harness.job.module import Leg, Module
 from harness.toml_files.messages import shown_value
 from harness.toml_files.values import (
     UNREAD,
@@ -202,3 +202,14 @@ class Fixture:
     loopbacks: Mapping[str, Loopback]
     setups: tuple[Setup, ...]
     connectors: tuple[Connector, ...] = ()  # as in fixture.toml; for the wiring's drawings alone
+
+
+def channels_of(loopback: Loopback, module: Module) -> tuple[str, ...]:
+    """The channels that have both ends of a loopback, and legs for it if it is coded."""
+    return tuple(
+        channel
+        for channel in module.channels
+        if module.has_port(channel, loopback.from_net)
+        and module.has_port(channel, loopback.to_net)
+        and (loopback.legs is None or channel in loopback.legs)
+    )

@@ -22,7 +22,7 @@ from harness.job.part_entries import (
     TransformerEntry,
 )
 from harness.job.state import IDLE, UNPOWERED
-from harness.toml_files.messages import shown_value
+from harness.toml_files.messages import shown_value, unknown
 from harness.toml_files.source import Source
 from harness.toml_files.values import (
     NAME,
@@ -46,6 +46,7 @@ Leg = Literal["hot", "cold"]
 Role = Literal["input", "output", "send", "return"]
 ThrowName = Literal["released", "operated"]
 LEGS: tuple[Leg, Leg] = ("hot", "cold")
+MOST_CHANNELS = 8
 GROUND = "ground"
 
 
@@ -56,11 +57,16 @@ def node_name(channel: str, net: str, leg: Leg) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Port:
-    """A port; it exists once in every channel. unbalanced: its cold is the ground."""
+    """A port; it exists once in each of its channels. unbalanced: its cold is the ground."""
 
     net: str
     role: Role
     unbalanced: bool = False
+    channels: tuple[str, ...] | None = None  # that have it; None: all
+
+    def is_in(self, channel: str) -> bool:
+        """Whether a channel has it."""
+        return self.channels is None or channel in self.channels
 
     @property
     def legs(self) -> tuple[Leg, ...]:
@@ -237,6 +243,10 @@ class Module:
     inductors: tuple[Inductor, ...] = ()
     transformers: tuple[Transformer, ...] = ()
 
+    def has_port(self, channel: str, net: str) -> bool:
+        """Whether a net is a port in a channel."""
+        return any(port.net == net and port.is_in(channel) for port in self.ports)
+
     @property
     def may_invert(self) -> bool:
         """Whether a signal may be inverted without its legs being swapped."""
@@ -284,6 +294,7 @@ class PortEntry(Table):
 
     role: Annotated[Role, StandIn("")]
     unbalanced: Flag = False
+    channels: tuple[Name, ...] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -344,9 +355,22 @@ class ModuleFile(Table):
     transformer: tuple[TransformerEntry, ...] = ()
 
 
+def _check_channels_of(source: Source, net: str, file: ModuleFile) -> None:
+    """Note channels of a port that the module does not have."""
+    channels, key = file.ports[net].channels, ("ports", net, "channels")
+    if channels == ():
+        source.wrong(key, 'found none; expected channels such as ["left"]')
+    for index, channel in enumerate(channels or ()):
+        if file.module.channels and channel and channel not in file.module.channels:
+            source.wrong((*key, index), unknown("channel", channel, file.module.channels, where="module"))
+
+
 def read_tables(source: Source) -> ModuleFile:
     """Read module.toml's tables; notes the mistakes in each of them alone."""
     file = source.read(ModuleFile)
+    if len(file.module.channels) > MOST_CHANNELS:
+        found = len(file.module.channels)
+        source.wrong(("module", "channels"), f"found {found} channels; expected at most {MOST_CHANNELS}")
     for channel, times in Counter(file.module.channels).items():
         if times > 1:
             source.wrong(("module", "channels"), f"channel {channel} is listed {times} times; expected once")
@@ -361,6 +385,7 @@ def read_tables(source: Source) -> ModuleFile:
     for net in file.ports:
         if not NAME.fullmatch(net) or net == GROUND:
             source.wrong(("ports", net), "expected a name in lower case with underscores, other than ground")
+        _check_channels_of(source, net, file)
     for needed in ("input", "output"):
         if all(port.role != needed for port in file.ports.values()) and source.reads("ports"):
             source.wrong(("ports",), f'expected at least one port that is an "{needed}"', missing=True)
@@ -379,6 +404,9 @@ class Names:
     controls: tuple[str, ...] = ()
     ports: Mapping[str, str] = field(default_factory=dict)  # net → role, "" if it did not read
     unbalanced: frozenset[str] = frozenset()  # ports whose cold is the ground
+    only_in: Mapping[str, tuple[str, ...]] = field(
+        default_factory=dict
+    )  # channels of ports that not all have
 
     @property
     def known(self) -> bool:
@@ -392,4 +420,14 @@ class Names:
     def port_names(self, *roles: str) -> tuple[str, ...]:
         """Every port as `channel.net`, of these roles or of all."""
         nets = self.with_role(*roles) if roles else tuple(self.ports)
-        return tuple(f"{channel}.{net}" for channel in self.channels for net in nets)
+        return tuple(
+            f"{channel}.{net}" for channel in self.channels for net in nets if self.has_port(channel, net)
+        )
+
+    def has_port(self, channel: str, net: str) -> bool:
+        """Whether a channel has a port."""
+        return channel in self.only_in.get(net, self.channels)
+
+    def has_net(self, channel: str, net: str) -> bool:
+        """Whether a channel may have a net: it has not if the net is a port of other channels."""
+        return net not in self.only_in or channel in self.only_in[net]

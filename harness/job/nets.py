@@ -102,7 +102,8 @@ def check_nets(nets: Nets) -> None:
     reached = _reached_from_sources(nets, meant)
     for net, role in names.ports.items():
         legs = LEGS if net not in names.unbalanced else LEGS[:1]
-        nodes = [node_name(channel, net, leg) for channel in names.channels for leg in legs]
+        its = [channel for channel in names.channels if names.has_port(channel, net)]
+        nodes = [node_name(channel, net, leg) for channel in its for leg in legs]
         if loose := [node for node in nodes if node not in attached]:
             source.wrong(("ports", net), f"nothing in the module is connected to {', '.join(loose)}")
         elif (
@@ -122,7 +123,7 @@ def _check_lonely(nets: Nets) -> dict[str, str | None]:
     ports = nets.names.ports
     lonely: dict[str, Key] = {}
     for node, net, key in nets.attached:
-        if count[node] == 1 and net not in ports:
+        if count[node] == 1 and not (net in ports and nets.names.has_port(node.split(".")[0], net)):
             lonely.setdefault(net, key)
     known = sorted(({net for _, net, _ in nets.attached} | set(ports)) - set(lonely))
     for net, key in lonely.items():
@@ -144,6 +145,7 @@ def _reached_from_sources(nets: Nets, meant: dict[str, str | None]) -> set[str] 
         node_name(channel, net, leg)
         for channel in names.channels
         for net in names.with_role("input", "return")
+        if names.has_port(channel, net)
         for leg in LEGS
     ]
     return _reached(starts, [(_as_meant(a, meant), _as_meant(b, meant)) for a, b in nets.joins])
@@ -163,8 +165,11 @@ def _reached(starts: Iterable[str], joins: Iterable[tuple[str, str]]) -> set[str
     return reached
 
 
-def owners(nets: Nets, entry: NamedEntry, key: Key) -> Iterator[tuple[str | None, str]]:
-    """The channel and the name of each part that one entry stands for; channel None serves every one."""
+def owners(nets: Nets, entry: NamedEntry, key: Key, ends: Iterable[str]) -> Iterator[tuple[str | None, str]]:
+    """The channel and the name of each part that one entry stands for; channel None serves every one.
+
+    ends: its nets as the file has them. A channel without one of them, a port, needs no part.
+    """
     source, channels = nets.source, nets.names.channels
     if (entry.name is None) == (entry.names is None):
         nets.complete = False
@@ -182,6 +187,8 @@ def owners(nets: Nets, entry: NamedEntry, key: Key) -> Iterator[tuple[str | None
             nets.take_name(name, name_key)
             if channel:
                 yield channel, name
+        own = [end.net for end in map(End.of, ends) if end.channel is None]
+        absent = [channel for channel in absent if all(nets.names.has_net(channel, net) for net in own)]
         if absent:
             nets.complete = False
             source.wrong((*key, "names"), f"no part for channel {', '.join(absent)}")

@@ -167,7 +167,8 @@ def _check_loopbacks(source: Source, file: FixtureFile, names: Names) -> None:
         elif loopback.pad_db and loopback.pad_impedance_ohm is None:
             source.wrong(key, 'a pad with a loss needs its impedance; expected impedance = "600 ohm" or so')
         if loopback.legs is not None:
-            _check_legs(source, loopback.legs, (*key, "legs"), names)
+            ends = (loopback.from_net, loopback.to_net)
+            _check_legs(source, loopback.legs, (*key, "legs"), names, ends)
 
 
 def _check_plugs(source: Source, file: FixtureFile, names: Names) -> None:
@@ -181,12 +182,16 @@ def _check_plugs(source: Source, file: FixtureFile, names: Names) -> None:
             )
 
 
-def _check_legs(source: Source, legs: LegsOfChannels, key: Key, names: Names) -> None:
+def _check_legs(
+    source: Source, legs: LegsOfChannels, key: Key, names: Names, ends: tuple[str, ...] = ()
+) -> None:
+    """ends: the nets that the plug is between; it is needed in the channels that have both."""
     misspelt = [channel for channel in legs if names.channels and channel not in names.channels]
     for channel in misspelt:
         source.wrong((*key, channel), unknown("channel", channel, names.channels, where=MODULE_FILE))
     meant = {nearest(channel, names.channels) for channel in misspelt}
-    if absent := [channel for channel in names.channels if channel not in {*legs, *meant}]:
+    needed = [channel for channel in names.channels if all(names.has_port(channel, net) for net in ends)]
+    if absent := [channel for channel in needed if channel not in {*legs, *meant}]:
         source.wrong(key, f"no legs for channel {', '.join(absent)}")
 
 

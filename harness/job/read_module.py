@@ -57,6 +57,7 @@ def read_module(source: Source) -> tuple[Module, Names]:
         channels=file.module.channels if source.reads("module", "channels") else (),
         controls=tuple(file.controls),
         ports={net: port.role for net, port in file.ports.items()},
+        only_in={net: port.channels for net, port in file.ports.items() if port.channels is not None},
         unbalanced=frozenset(net for net, port in file.ports.items() if port.unbalanced),
     )
     nets = Nets(source=source, names=names)
@@ -68,7 +69,8 @@ def read_module(source: Source) -> tuple[Module, Names]:
         supply=file.supply,
         control_names=tuple(file.controls),
         ports=tuple(
-            Port(net=net, role=port.role, unbalanced=port.unbalanced) for net, port in file.ports.items()
+            Port(net=net, role=port.role, unbalanced=port.unbalanced, channels=port.channels)
+            for net, port in file.ports.items()
         ),
         relays=(*_relays(nets, file), *_switches(nets, file)),
         resistors=tuple(parts_of(nets, "resistor", file.resistor)),
@@ -91,7 +93,7 @@ def _relays(nets: Nets, file: ModuleFile) -> Iterator[Relay]:
             message = unknown("relay type", entry.type, types, where=nets.source.name)
             nets.source.wrong((*key, "type"), message)
         _check_relay_controls(nets.source, entry, key, nets.names)
-        for channel, name in owners(nets, entry, key):
+        for channel, name in owners(nets, entry, key, _nets(entry.contacts)):
             poles = tuple(_poles(nets, entry.contacts, name, channel, key))
             if entry.type in types:
                 yield Relay(
@@ -123,7 +125,7 @@ def _switches(nets: Nets, file: ModuleFile) -> Iterator[Relay]:
         if entry.control and nets.names.controls and entry.control not in nets.names.controls:
             message = unknown("control line", entry.control, nets.names.controls, where="[controls]")
             nets.source.wrong((*key, "control"), message)
-        for channel, name in owners(nets, entry, key):
+        for channel, name in owners(nets, entry, key, _nets(entry.contacts)):
             poles = tuple(_poles(nets, entry.contacts, name, channel, key))
             if entry.type in types:
                 yield Relay(
@@ -193,6 +195,10 @@ def _poles(
                 released=throws.get("released"),
                 operated=throws.get("operated"),
             )
+
+
+def _nets(contacts: Sequence[ContactEntry]) -> list[str]:
+    return [net for contact in contacts for net in _written(contact)]
 
 
 def _written(contact: ContactEntry) -> list[str]:

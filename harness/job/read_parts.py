@@ -45,8 +45,8 @@ def _placed(nets: Nets, kind: str, entries: Sequence[E]) -> Iterator[tuple[E, st
     for index, entry in enumerate(entries):
         key: Key = (kind, index)
         one_shape = _has_one_shape(nets.source, entry, key)
-        for of_names, name in owners(nets, entry, key):
-            ends = _written(entry) if one_shape else []
+        ends = _written(entry) if one_shape else []
+        for of_names, name in owners(nets, entry, key, ends):
             channel = channel_of(nets, of_names, entry.channel, ends, key)
             if channel is None or not one_shape or not nets.source.reads(*key, "leg"):
                 nets.complete = False
@@ -105,7 +105,7 @@ def transformers_of(nets: Nets, file: ModuleFile) -> Iterator[Transformer]:
         written = (entry.from_net, entry.to_net)
         if any(End.of(end).net == GROUND for end in written) or (written[0] and written[0] == written[1]):
             nets.source.wrong(key, "expected from and to to be two different nets, neither ground")
-        for of_names, name in owners(nets, entry, key):
+        for of_names, name in owners(nets, entry, key, written):
             channel = channel_of(nets, of_names, entry.channel, written, key)
             if channel is None:
                 continue
@@ -142,7 +142,7 @@ def amplifiers_of(nets: Nets, file: ModuleFile) -> Iterator[Amplifier]:
         from_net, to_net = entry.from_net, entry.to_net
         if from_net and (from_net == to_net or GROUND in (from_net, to_net)):
             nets.source.wrong(key, "expected from and to to be two different nets, neither ground")
-        for of_names, name in owners(nets, entry, key):
+        for of_names, name in owners(nets, entry, key, (from_net, to_net)):
             channel = channel_of(nets, of_names, entry.channel, (), key)
             if channel is None:
                 continue

@@ -117,7 +117,7 @@ def _check_views(
     for index, net in enumerate(check.at):
         if net not in names.ports:
             continue
-        for channel in measured:
+        for channel in (channel for channel in measured if names.has_port(channel, net)):
             message = _missing_view(check, channel, net, names, setups)
             if message:
                 source.wrong((*key, "at", index), message)
@@ -145,7 +145,9 @@ def _missing_view(
             f'both; expected a [[setup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
         )
     if quantity.across(options):
-        others = {f"{other}.{net}" for other in names.channels if other != channel}
+        others = {
+            f"{other}.{net}" for other in names.channels if other != channel and names.has_port(other, net)
+        }
         reached = {view for _, views in seen if port in views for view in views}
         if others <= reached:
             return None

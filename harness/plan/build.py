@@ -257,9 +257,12 @@ def _of_channels(
     draft: Draft, wanted: Iterable[CheckAtPort], assigned: Mapping[CheckAtPort, Setup], walk: Iterable[State]
 ) -> Iterator[Planned]:
     """Channel against channel: the same port, drive and plugs in the first channel and each other one."""
-    first = draft.job.module.channels[0]
+    module = draft.job.module
     matches = [need for need in wanted if need.check.quantity.between_channels]
-    for need in (need for need in matches if need.channel != first):
+    for need in matches:
+        first = next(channel for channel in module.channels if module.has_port(channel, need.port))
+        if need.channel == first:
+            continue
         setup = assigned[need]
         partner = next(
             (
@@ -351,7 +354,12 @@ def _unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
         return
     read = set(_read(plan, check))
     channels = [""] if check.quantity.between_channels else job.sequence.channels
-    missing = [(channel, net) for net in check.at for channel in channels if (channel, net) not in read]
+    missing = [
+        (channel, net)
+        for net in check.at
+        for channel in channels
+        if (channel, net) not in read and (not channel or job.module.has_port(channel, net))
+    ]
     if missing:
         ports = ", ".join(dict.fromkeys(f"{channel}.{net}".removeprefix(".") for channel, net in missing))
         yield f"gives no {words} at {ports}: {_why(routes, check, missing)}"
@@ -422,7 +430,7 @@ def _changes_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
     }
     changes = changes_of(check, job.sequence.states)
     for channel in job.sequence.channels:
-        for net in check.at:
+        for net in (net for net in check.at if job.module.has_port(channel, net)):
             seen = [change for change in changes if (change.name, channel, net) in read]
             port = PortName(channel=channel, net=net)
             if not seen:

@@ -52,7 +52,7 @@ _ADVICE: dict[FaultKind, str] = {
     "loopback missing": "not plugged in, or loose: check the fixture, not the unit",
     "loopback straight": "a straight plug in its place: check the fixture, not the unit",
     "loopback legs swapped": "hot and cold are swapped in it: look at the plug, then at the return's pins",
-    "loopback channels swapped": "left and right are swapped: look at the fixture, not the unit",
+    "loopback channels swapped": "{one} and {other} are swapped: look at the fixture, not the unit",
     "part open": "open: look at its joints, then measure it",
     "part shorted": "shorted: look for a bridge across it, then measure it",
     "part tenfold": "ten times what it should be: read its marking, then measure it",
@@ -64,8 +64,8 @@ _ADVICE: dict[FaultKind, str] = {
     "leg grounded": "at 0 V: look for a bridge or a whisker to pin 1 or the screen",
     "legs swapped": "hot and cold are swapped: look at the two wires at the connector",
     "legs shorted": "hot and cold are shorted to each other: look for a bridge at the connector",
-    "channels bridged": "left and right are joined: look for a bridge between them",
-    "channels swapped": "left and right are swapped: look at the wires or the connectors",
+    "channels bridged": "{one} and {other} are joined: look for a bridge between them",
+    "channels swapped": "{one} and {other} are swapped: look at the wires or the connectors",
 }
 
 
@@ -74,7 +74,10 @@ def explain(fault_set: FaultSet, module: Module, fixture: Fixture) -> str:
     sentences = (
         f"{_where(fault, module, fixture)}: "
         + _ADVICE[fault.kind].format(
-            throw=_throw(fault, module), resistance=format_value(fault.resistance_ohm or 0.0, "ohm")
+            throw=_throw(fault, module),
+            resistance=format_value(fault.resistance_ohm or 0.0, "ohm"),
+            one=fault.channel or module.channels[0],
+            other=fault.other or module.channels[-1],
         )
         for fault in fault_set
     )

@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from harness.circuit.expand import pad_resistors
-from harness.job.fixture import Connector, Fixture, Loopback, LoopbackLeg, PortName
+from harness.job.fixture import Connector, Fixture, Loopback, LoopbackLeg, PortName, channels_of
 from harness.job.module import LEGS, Module
 
 # AES59: eight balanced channels on a 25-way D connector, (hot, cold, ground); pin 13 is not connected.
@@ -99,6 +99,7 @@ def _usual(module: Module) -> Iterator[Connector]:
             for port in module.ports
             if (port.role in INTO) is inward
             for channel in module.channels
+            if port.is_in(channel)
         ]
         for first in range(0, len(ports), len(AES59)):
             group = tuple(ports[first : first + len(AES59)])
@@ -191,8 +192,7 @@ def plugs(module: Module, fixture: Fixture) -> tuple[Plug, ...]:
     return tuple(
         _plug(loopback, channel)
         for loopback in fixture.loopbacks.values()
-        for channel in module.channels
-        if loopback.legs is None or channel in loopback.legs
+        for channel in channels_of(loopback, module)
     )
 
 

@@ -51,9 +51,11 @@ def loads(module: Module, fixture: Fixture) -> tuple[Chosen, ...]:
     chosen: list[Chosen] = []
     for channel in module.channels:
         for net, load in fixture.loads.items():
+            if not module.has_port(channel, net):
+                continue
             chosen += _termination(f"load at {channel}.{net}", load)
         for port in module.ports:
-            if port.role == "input" and fixture.undriven_inputs is not None:
+            if port.role == "input" and port.is_in(channel) and fixture.undriven_inputs is not None:
                 chosen += _termination(f"undriven {channel}.{port.net}", fixture.undriven_inputs)
     return tuple(chosen)
 

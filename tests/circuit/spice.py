@@ -162,7 +162,11 @@ def described_block(
                     lines.append(("C", pole.common, far, repr(relay.type.off_capacitance_f)))
     lines += [("R", link.a, link.b, "1e-6") for link in module.links]
     for port in (port for port in module.ports if port.unbalanced):
-        lines += [("R", f"{channel}.{port.net}.cold", GROUND, "1e-6") for channel in module.channels]
+        lines += [
+            ("R", f"{channel}.{port.net}.cold", GROUND, "1e-6")
+            for channel in module.channels
+            if port.is_in(channel)
+        ]
     for coil in module.inductors:
         lines.append(("R", coil.a, f"{coil.name} inside", repr(coil.resistance_ohm)))
         lines.append(("L", f"{coil.name} inside", coil.b, repr(coil.value)))
@@ -172,10 +176,12 @@ def described_block(
         lines += _amplifier(amplifier)
     for channel in module.channels:
         for net, load in fixture.loads.items():
+            if not module.has_port(channel, net):
+                continue
             lines += _ended(channel, net, load.across_ohm, load.leg_ohm)
         idle = fixture.undriven_inputs
         for port in module.ports:
-            if port.role != "input" or idle is None:
+            if port.role != "input" or idle is None or not port.is_in(channel):
                 continue
             if str(setup.drive) != f"{channel}.{port.net}":
                 lines += _ended(channel, port.net, idle.across_ohm, idle.leg_ohm)

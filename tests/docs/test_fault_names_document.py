@@ -49,7 +49,10 @@ WITH_MORE = replace(
         ),
     ),
 )
-JOBS = (*SHIPPED, WITH_MORE)
+FOUR = replace(
+    SHIPPED[0], module=replace(SHIPPED[0].module, channels=("ch1", "ch2", "ch3", "ch4"), relays=())
+)
+JOBS = (*SHIPPED, WITH_MORE, FOUR)
 
 
 def _faults(name: str) -> tuple[Fault, ...]:

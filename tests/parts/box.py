@@ -82,13 +82,20 @@ def box(
     ports: str = 'in = "input"\nout = "output"',
     states: Iterable[str] = ("all",),
     level: str = "0 dBu",
+    without: Sequence[str] = (),
 ) -> Path:
-    """Write the job; a setup for each channel drives its input and views its output beside another's."""
+    """Write the job; a setup for each channel drives its input and views its output beside another's.
+
+    without: channels that have no output, and none of these setups.
+    """
     lines = [f"{name.split()[0]} = {number}" for number, name in enumerate(controls.splitlines(), start=1)]
     fixture = FIXTURE.replace("[loads]", "[controls]\n" + "\n".join(lines) + "\n[loads]")
     select = count(10)
     for channel in channels:
-        beside = [f"{other}.out" for other in channels if other != channel] or [f"{channel}.in"]
+        if channel in without:
+            continue
+        beside = [f"{other}.out" for other in channels if other not in (channel, *without)]
+        beside = beside or [f"{channel}.in"]
         for other in beside:
             fixture += (
                 f'[[setup]]\nname = "drive {channel}, view {other}"\ndrive = "{channel}.in"\n'
