@@ -17,7 +17,7 @@ import numpy as np
 
 from harness.job.module import Module, Relay
 from simulator.circuit import Bools, Complex, Floats, Network
-from simulator.unit import Built, Timing
+from simulator.unit import Built, Timing, coils_of
 
 OPEN, RELEASED, OPERATED = 0, 1, 2
 """Where a pole's common is: in the air, on its released throw, on its operated throw."""
@@ -52,16 +52,19 @@ class Motion:
         self._chances = np.random.default_rng([seed, 1])  # of its own, so that the motion stays what it is
         self._misses = misses
         self.target = position  # where the armature is, or is going
+        self._left, self._arrives_s = position, -math.inf  # where it came from, and when it is over
         self._events: list[list[tuple[float, int]]] = [[(-1e9, position)] for _ in timing.skew_s]
 
     def command(self, at_s: float, target: int) -> None:
         """Energise or release the coil at `at_s`; what was still to come of an earlier motion is dropped."""
         if target == self.target:
             return
-        self.target = target
+        turned_back = target == self._left and at_s < self._arrives_s
+        self._left, self.target = target if turned_back else self.target, target
         timing = self._timing
         nominal_s = timing.operate_s if target == OPERATED else timing.release_s
         make_s = at_s + nominal_s * self._rng.uniform(0.97, 1.03)
+        self._arrives_s = make_s
         own_times = zip(self._events, timing.skew_s, timing.shares, strict=True)
         for pole, (events, skew_s, share) in enumerate(own_times):
             _forget(events, at_s)
@@ -70,6 +73,10 @@ class Motion:
             if missed:  # it leaves the other throw, and that is all that is seen of it
                 moves = ((instant_s, OPEN) for instant_s, _ in itertools.islice(moves, 1))
             events.extend(moves)
+
+    def latched(self, at_s: float) -> int:
+        """Where a latching armature stays that is let go: where it was, if it is not over yet."""
+        return self.target if at_s >= self._arrives_s else self._left
 
     def at(self, at_s: float) -> tuple[int, ...]:
         """Every pole's position at an instant."""
@@ -145,9 +152,9 @@ def supply_state(
     if not setting.on:
         return SupplyState(voltage_v=0.0, current_a=0.0)
     conductance_s = sum(
-        1 / built.coil_ohm[relay.name]
+        1 / built.coil_ohm[coil]
         for relay in module.relays
-        for control in (relay.control, relay.set_control, relay.reset_control)
+        for control, coil in coils_of(relay).items()
         if control in controls
     )
     quiescent_a = module.supply.quiescent_a * min(1.0, setting.voltage_v / module.supply.voltage_v)
@@ -162,29 +169,28 @@ def supply_state(
 def position(
     relay: Relay, built: Built, *, voltage_v: float, nominal_v: float, controls: frozenset[str], now: int
 ) -> int:
-    """Where a relay's armature goes, `now` being where it is."""
+    """Where a relay's armature goes, `now` being where it is; of a latching one, where it stays undriven."""
     if relay.name in built.held:
         return built.held[relay.name]
     if relay.type.is_electronic:
         control_v = voltage_v if relay.control in controls else 0.0
         return OPERATED if control_v >= relay.type.threshold_v else RELEASED
+    driven = {control for control in coils_of(relay) if control in controls}
+    pulling = {control for control in driven if _has_coil(relay, coils_of(relay)[control], built)}
     if relay.control is not None:
-        coil_v = voltage_v if relay.control in controls else 0.0
-        if coil_v >= PICK_UP * nominal_v and _has_coil(relay, built):
+        coil_v = voltage_v if driven else 0.0
+        if coil_v >= PICK_UP * nominal_v and pulling:
             return OPERATED
-        return RELEASED if coil_v <= DROP_OUT * nominal_v or not _has_coil(relay, built) else now
-    if voltage_v >= PICK_UP * nominal_v and _has_coil(relay, built):
-        pulled = (relay.set_control in controls, relay.reset_control in controls)
-        if pulled == (True, False):
-            return OPERATED
-        if pulled == (False, True):
-            return RELEASED
-    return now
+        has_coil = _has_coil(relay, relay.name, built)
+        return RELEASED if coil_v <= DROP_OUT * nominal_v or not has_coil else now
+    if voltage_v < PICK_UP * nominal_v or len(pulling) != 1:  # two fields cancel
+        return now
+    return OPERATED if relay.set_control in pulling else RELEASED
 
 
-def _has_coil(relay: Relay, built: Built) -> bool:
+def _has_coil(relay: Relay, coil: str, built: Built) -> bool:
     """An open coil pulls nothing, and neither does a shorted one: its turns carry no current."""
-    return 0.2 < built.coil_ohm[relay.name] / relay.type.coil_ohm < 5
+    return 0.2 < built.coil_ohm[coil] / relay.type.coil_ohm < 5
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,7 +8,7 @@ from harness.job.faults import Fault
 from harness.job.module import GROUND, LEGS, WINDINGS, Module, node_name
 from simulator.circuit import Element
 from simulator.dynamics import OPERATED, RELEASED
-from simulator.unit import Damage, Slowed, pin
+from simulator.unit import Damage, Slowed, coils_of, pin
 from simulator.wiring import Plugs
 
 SHORT_OHM = 0.02  # a blob of solder
@@ -30,7 +30,7 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
     """Turn named faults into damage; several add up."""
     damage, plugs = Damage(), Plugs()
     for fault in faults:
-        if fault.kind.startswith(("relay", "coil", "switch", "pole", "throw")):
+        if fault.kind.startswith(("relay", "coil", "set coil", "reset coil", "switch", "pole", "throw")):
             _relay(damage, fault)
         elif fault.kind.startswith("control"):
             _control(damage, fault)
@@ -47,7 +47,8 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
 
 def taken_out(module: Module) -> Wrong:
     """What is left where no unit is in the fixture: no coil, and every lead to it ends in the air."""
-    damage = Damage(coil_ohm={relay.name: inf for relay in module.relays}, supplied=False)
+    coils = (coil for relay in module.relays for coil in coils_of(relay).values())
+    damage = Damage(coil_ohm=dict.fromkeys(coils, inf), supplied=False)
     damage.pins_open.update(
         node_name(channel, port.net, leg)
         for port in module.ports
@@ -71,6 +72,10 @@ def _relay(damage: Damage, fault: Fault) -> None:
             damage.coil_ohm[subject] = inf
         case "coil shorted":
             damage.coil_ohm[subject] = COIL_SHORT_OHM
+        case "set coil open" | "reset coil open":
+            damage.coil_ohm[f"{subject} {fault.kind.split()[0]}"] = inf
+        case "set coil shorted" | "reset coil shorted":
+            damage.coil_ohm[f"{subject} {fault.kind.split()[0]}"] = COIL_SHORT_OHM
         case "relay slow to operate":
             damage.slowed[subject] = replace(slowed, operate=SLOW)
         case "relay slow to release":

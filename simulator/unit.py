@@ -39,6 +39,14 @@ def pin(node: str) -> str:
     return f"pin {node}"
 
 
+def coils_of(relay: Relay) -> dict[str, str]:
+    """The names of a relay's coils, by the control line that drives each; a latching relay has two."""
+    if relay.control is not None:
+        return {relay.control: relay.name}
+    wired = {relay.set_control: f"{relay.name} set", relay.reset_control: f"{relay.name} reset"}
+    return {control: coil for control, coil in wired.items() if control is not None}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Timing:
     """One relay's own times, from the coil's edge; bounce excluded from operate and release."""
@@ -77,7 +85,7 @@ class Built:
     own_signals: tuple[OwnSignals, ...]  # per amplifier
     timings: tuple[Timing, ...]  # per relay
     clicks: tuple[Click, ...]  # per relay
-    coil_ohm: Mapping[str, float]  # infinite where the coil is open
+    coil_ohm: Mapping[str, float]  # by `coils_of`; infinite where the coil is open
     held: Mapping[str, int]  # relay → position that its armature never leaves
     pole_held: Mapping[int, int]  # index into poles → position that this pole never leaves
     control_feeds: Mapping[
@@ -139,8 +147,9 @@ def build(module: Module, serial: str, damage: Damage, imperfections: Imperfecti
     rng = generator_for("unit", module.part, serial)
     lot = 1 + COIL_LOT * rng.uniform(-1, 1)
     good_ohm = {
-        relay.name: relay.type.coil_ohm * lot * (1 + COIL_SPREAD * rng.uniform(-1, 1))
+        coil: relay.type.coil_ohm * lot * (1 + COIL_SPREAD * rng.uniform(-1, 1))
         for relay in module.relays
+        for coil in coils_of(relay).values()
     }
     timings = tuple(
         _slowed(_timing(relay, rng, serial, imperfections.contact_times), damage.slowed.get(relay.name))

@@ -25,6 +25,7 @@ from simulator.dynamics import (
     CLICK_S,
     LOOK_BACK_S,
     MEMORY_S,
+    OPERATED,
     RELEASED,
     CoilEdge,
     Decay,
@@ -39,7 +40,7 @@ from simulator.dynamics import (
 from simulator.faults import Wrong
 from simulator.imperfections import USUAL, Imperfections
 from simulator.parts.amplifiers import OwnSignals, products
-from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, hum_of, mains_of, seed_of
+from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, generator_for, hum_of, mains_of, seed_of
 from simulator.unit import Built, build
 
 INPUTS, OUTPUTS = 4, 2  # of the scope, of the generator
@@ -185,7 +186,7 @@ class World:
         return setups[name]
 
     def place_unit(self, serial: str, wrong: Wrong) -> None:
-        """Put another unit into the fixture, its relays released."""
+        """Put another unit into the fixture, its relays released, or as they were left if they latch."""
         with self.lock:
             self._fit(serial, wrong)
             instant_s = self._instant()
@@ -236,7 +237,7 @@ class World:
         self._motions = [
             Motion(
                 timing,
-                position=self._built.held.get(relay.name, RELEASED),
+                position=self._built.held.get(relay.name, _as_delivered(relay, serial)),
                 seed=seed_of("motion", serial, relay.name),
                 misses={
                     pole: chances for (index, pole), chances in self._built.misses.items() if index == number
@@ -271,12 +272,10 @@ class World:
                 voltage_v=state.voltage_v,
                 nominal_v=self._job.module.supply.voltage_v,
                 controls=energised,
-                now=motion.target,
+                now=motion.latched(instant_s) if relay.latches else motion.target,
             )
             motion.command(instant_s, target)
-            fed = any(
-                control in energised for control in (relay.control, relay.set_control, relay.reset_control)
-            )
+            fed = any(control in energised for control in relay.coils)
             self._feed_coil(relay, instant_s, state.voltage_v if fed else 0.0)
 
     def _feed_coil(self, relay: Relay, instant_s: float, coil_v: float) -> None:
@@ -432,6 +431,13 @@ class World:
             noise_gains=by_own.real,
             decays=decays,
         )
+
+
+def _as_delivered(relay: Relay, serial: str) -> int:
+    """Where a unit's relay stands when it comes to the bench: a latching one as it was left, somewhere."""
+    if not relay.latches:
+        return RELEASED
+    return OPERATED if generator_for("as delivered", serial, relay.name).uniform() < 0.5 else RELEASED
 
 
 def _control_views(scene: _Scene) -> dict[int, float]:

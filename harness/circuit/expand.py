@@ -44,12 +44,8 @@ Throws = Mapping[Throw, tuple[Element, Element]]  # each as it is when closed an
 
 
 def is_operated(relay: Relay, state: State) -> bool:
-    """Tell whether a relay stands in its operated position.
-
-    A latching relay keeps what the last pulse left; a state alone doesn't know that, so it counts as operated
-    only while its set control is on, and released otherwise.
-    """
-    return state.powered and relay.operating_control in state.on
+    """Tell whether a relay stands in its operated position; a latching one keeps it without the supply."""
+    return (state.powered or relay.latches) and relay.operating_control in state.on
 
 
 def build_circuit(

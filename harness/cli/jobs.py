@@ -29,7 +29,9 @@ from harness.drafts.job_text import template as template_named
 from harness.drafts.module_draft import draft_module
 from harness.errors import UsageError
 from harness.job.job import Job
+from harness.job.module import Module
 from harness.plan.model import Plan, SetupVisit
+from harness.plan.pulses import pulse_s
 from harness.plan.states import TimeEstimate, estimate_time
 from harness.report.setup_picture import drawing
 from harness.session.planned_job import impedances_of, plan_job, read_job
@@ -184,9 +186,26 @@ def _print_plan(job: Job, made: Plan, cost: TimeEstimate, *, steps: bool) -> Non
             ]
             say("; ".join(message), indent=5)
     typer.echo("")
+    _print_pulses(job.module)
     typer.echo("operations of each relay:")
     for line in _columns([f"{name} {count}" for name, count in cost.operations.items()]):
         typer.echo(f"   {line}")
+
+
+def _print_pulses(module: Module) -> None:
+    """How latching relays come to stand as a state has them."""
+    if not module.set_controls:
+        return
+
+    def spoken(controls: Sequence[str]) -> str:
+        return ", ".join(f"{control} ({1e3 * pulse_s(module, control):.3g} ms)" for control in controls)
+
+    say(
+        f"latching relays: for every state pulses of {spoken(module.reset_controls)}, then of those among "
+        f"{spoken(module.set_controls)} that it names, each at least as long; for a recorded change of state "
+        "one pulse alone"
+    )
+    typer.echo("")
 
 
 def _print_steps(visit: SetupVisit) -> None:

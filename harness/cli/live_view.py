@@ -35,6 +35,7 @@ from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.state import State
 from harness.plan.model import Plan
+from harness.plan.pulses import held
 from harness.plan.states import CHANGE_RECORD_S, CYCLE_RECORD_S, record_s
 from harness.reading import Reading
 from harness.records.store import RunStore
@@ -238,7 +239,7 @@ class LiveView(Watcher):
         if begun is None or visit is None:
             return []
         state, controls = begun.state, len(self._job.module.control_names)
-        on = f"{len(state.on) or 'none'} of {counted(controls, 'control line')} on"
+        on = f"{len(held(self._job.module, state)) or 'none'} of {counted(controls, 'control line')} on"
         text = f"{state.name} ({on if state.powered else 'relay supply off'})"
         text += f"; {begun.doing}" if begun.doing else ""
         routes: list[str] = []

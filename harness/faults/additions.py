@@ -232,7 +232,7 @@ def _states(job: Job) -> Iterator[Trial]:
     """One more state, with the checks as they are."""
     missing = [
         state
-        for state in (*all_states(job.module.control_names), UNPOWERED_STATE)
+        for state in (*all_states(job.module.state_controls), UNPOWERED_STATE)
         if state not in job.sequence.states
     ]
     for state in missing[:EXTRA_STATES]:

@@ -12,6 +12,7 @@ from math import inf, log
 import numpy as np
 
 from harness.arrays import Floats
+from harness.circuit.expand import is_operated
 from harness.circuit.solve import transfer
 from harness.faults.effects import FaultSet, FaultyCircuits, as_open, comes_and_goes
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Missed, Moved
@@ -23,7 +24,6 @@ from harness.job.state import IDLE_STATE, State
 from harness.measure.tones import choose_tones
 from harness.plan.model import Plan, Planned
 from harness.plan.state_changes import MOVES, Routes, moves
-from harness.plan.states import energised
 from harness.quantities.change import as_of_change
 from harness.quantities.cycle import OfOperations
 from harness.quantities.quantity import PlannedReading
@@ -183,7 +183,7 @@ class Cycles:
         fault = fault_set[0]
         name = fault.subject.rsplit(".", 2)[0]
         relay = next(relay for relay in self._job.module.relays if relay.name == name)
-        return fault.throw == step and energised(relay, operated)
+        return fault.throw == step and is_operated(relay, operated)
 
 
 # Nats that a reading takes from a fault set that predicts another: rough, common practice, no source.
@@ -239,7 +239,7 @@ class RelayTiming:
         for fault in fault_set:
             if fault.kind in OF_TIME:
                 relay = next(relay for relay in self._job.module.relays if relay.name == fault.subject)
-                operates = energised(relay, change.after)
+                operates = is_operated(relay, change.after)
                 fits = fault.kind == "relay long bounce" or operates == (
                     fault.kind == "relay slow to operate"
                 )

@@ -4,8 +4,9 @@ A fault is applied to the flat circuit of one setup in one state, so that severa
 broken unit is like is said here alone; the plain loop and the batch solver both take it from here.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 
@@ -15,21 +16,22 @@ from harness.circuit.expand import (
     Throw,
     Throws,
     build_wiring,
-    is_operated,
     loopback_elements,
     throws_of,
 )
 from harness.job.faults import USUAL_CHANCE, Fault
 from harness.job.fixture import Fixture, Loopback, Setup
 from harness.job.module import GROUND, LEGS, WINDINGS, Module, Relay, ThrowName, node_name
-from harness.job.state import UNPOWERED_STATE, State
-from harness.plan.states import energised
+from harness.job.state import State
+from harness.plan.pulses import held, pulses_to
 
 SHORT_OHM = 0.02  # a blob of solder, a whisker: common practice, no source
 OPEN_JOINT_F = 0.2e-12  # across a broken joint: common practice, no source
 
 PARTS = ("resistor", "capacitor", "link", "inductor", "winding")  # kinds of elements that fail as parts do
 THROWS: tuple[ThrowName, ...] = ("released", "operated")
+Which = Literal["", "set", "reset"]
+Coil = tuple[str, Which]  # a relay and which of its coils; "" if it has one alone
 FaultSet = tuple[Fault, ...]  # faults that a unit has at once; () is a good one
 
 
@@ -46,11 +48,28 @@ class ControlSide:
     contact_ohm: dict[Throw, float] = field(default_factory=dict)
     coil_open: set[str] = field(default_factory=set)
     coil_shorted: set[str] = field(default_factory=set)
+    latch_open: set[Coil] = field(default_factory=set)  # of latching relays
+    latch_shorted: set[Coil] = field(default_factory=set)
 
     @property
     def draws_otherwise(self) -> bool:
         """Whether the relay supply may give another current than to a good unit."""
-        return bool(self.feeds or self.coil_open or self.coil_shorted)
+        return bool(
+            self.feeds or self.coil_open or self.coil_shorted or self.latch_open or self.latch_shorted
+        )
+
+    @property
+    def leads_elsewhere(self) -> bool:
+        """Whether a state may lead relays elsewhere whose armatures are free to move."""
+        return bool(self.feeds or self.coil_shorted or self.latch_open or self.latch_shorted)
+
+    def is_open(self, coil: Coil) -> bool:
+        """Whether a coil draws nothing."""
+        return coil in self.latch_open if coil[1] else coil[0] in self.coil_open
+
+    def is_shorted(self, coil: Coil) -> bool:
+        """Whether a coil takes what the supply gives."""
+        return coil in self.latch_shorted if coil[1] else coil[0] in self.coil_shorted
 
 
 def suspect_name(fault_set: FaultSet) -> str:
@@ -72,6 +91,14 @@ def side_of(fault_set: FaultSet) -> ControlSide:
                 side.coil_open.add(subject)
             case "coil shorted":
                 side.coil_shorted.add(subject)
+            case "set coil open":
+                side.latch_open.add((subject, "set"))
+            case "reset coil open":
+                side.latch_open.add((subject, "reset"))
+            case "set coil shorted":
+                side.latch_shorted.add((subject, "set"))
+            case "reset coil shorted":
+                side.latch_shorted.add((subject, "reset"))
             case "pole stuck released" | "pole stuck operated":
                 side.poles[subject] = fault.kind == "pole stuck operated"
             case "throw stuck open" | "throw stuck closed":
@@ -88,41 +115,79 @@ def side_of(fault_set: FaultSet) -> ControlSide:
     return side
 
 
-def reached_state(module: Module, state: State, side: ControlSide) -> State:
-    """What the unit's own control lines are when the switchboard sets `state`.
+def operated_relays(module: Module, state: State, side: ControlSide) -> dict[str, bool]:
+    """Which relays a state leads to their operated side if their armatures are free.
 
     A shorted coil that is energised takes all that the supply gives: every relay is left without.
     """
-    return UNPOWERED_STATE if shorts(module, state, side) else _controls_of_the_unit(module, state, side)
+    on = _unit_controls(module, held(module, state), side)
+    if _shorts(module, on, side):
+        on = frozenset()
+    stands = {relay.name: relay.control in on for relay in module.relays if not relay.latches}
+    return stands | _latched(module, state, side)
+
+
+def _latched(module: Module, state: State, side: ControlSide) -> dict[str, bool]:
+    """Which latching relays stand set after the pulses by which a state is reached.
+
+    Each control line was driven alone before, when the currents were read: a relay whose reset coil does
+    nothing stands set since then. A relay both of whose coils are driven stays where it is.
+    """
+    latching = [relay for relay in module.relays if relay.latches]
+    stands = {relay.name: False for relay in latching}
+    if not latching:
+        return stands
+    on = held(module, replace(state, powered=True, pulsed=""))
+    steps: list[tuple[str, ...]] = [(control,) for control in module.control_names]
+    steps += [(*on, control) for control in pulses_to(module, state)]
+    for step in (*steps, held(module, state)):
+        reached = _unit_controls(module, step, side)
+        if _shorts(module, reached, side):
+            continue
+        for relay in latching:
+            sets = relay.set_control in reached and not side.is_open((relay.name, "set"))
+            if sets != (relay.reset_control in reached and not side.is_open((relay.name, "reset"))):
+                stands[relay.name] = sets
+    return stands
 
 
 def shorts(module: Module, state: State, side: ControlSide) -> bool:
     """Whether a state energises a shorted coil."""
-    if not side.coil_shorted:  # asked of every fault set in every state
+    if not side.coil_shorted and not side.latch_shorted:  # asked of every fault set in every state
         return False
-    return any(relay.name in side.coil_shorted for relay in _driven(module, state, side))
+    return _shorts(module, _unit_controls(module, held(module, state), side), side)
+
+
+def _shorts(module: Module, on: Collection[str], side: ControlSide) -> bool:
+    if not side.coil_shorted and not side.latch_shorted:
+        return False
+    return any(side.is_shorted(coil) for _, coil in _driven(module, on))
 
 
 def drawn_a(module: Module, state: State, side: ControlSide) -> float:
     """What the relay supply is asked for in a state, in amperes, where no shorted coil is energised."""
     if not state.powered:
         return 0.0
+    on = _unit_controls(module, held(module, state), side)
     return module.supply.quiescent_a + sum(
         module.supply.voltage_v / relay.type.coil_ohm
-        for relay in _driven(module, state, side)
-        if relay.name not in side.coil_open
+        for relay, coil in _driven(module, on)
+        if not side.is_open(coil)
     )
 
 
-def _driven(module: Module, state: State, side: ControlSide) -> list[Relay]:
-    """Relays whose coils the switchboard's state drives, through control lines as they are wired."""
-    controls = _controls_of_the_unit(module, state, side)
-    return [relay for relay in module.relays if energised(relay, controls)]
+def _driven(module: Module, on: Collection[str]) -> Iterator[tuple[Relay, Coil]]:
+    """The coils that control lines of the unit drive."""
+    for relay in module.relays:
+        coils: tuple[tuple[str | None, Which], ...] = ((relay.control, ""),)
+        if relay.latches:
+            coils = ((relay.set_control, "set"), (relay.reset_control, "reset"))
+        yield from ((relay, (relay.name, which)) for control, which in coils if control in on)
 
 
-def _controls_of_the_unit(module: Module, state: State, side: ControlSide) -> State:
-    on = tuple(control for control in module.control_names if side.feeds.get(control, control) in state.on)
-    return State(on=on, powered=state.powered)
+def _unit_controls(module: Module, on: Collection[str], side: ControlSide) -> frozenset[str]:
+    """The unit's own control lines that are on when the switchboard has these on, as they are wired."""
+    return frozenset(control for control in module.control_names if side.feeds.get(control, control) in on)
 
 
 def armature(relay: str, operated: bool, side: ControlSide) -> bool:
@@ -134,8 +199,7 @@ def armature(relay: str, operated: bool, side: ControlSide) -> bool:
 
 def faulty_contacts(module: Module, state: State, side: ControlSide) -> Iterator[Element]:
     """Both throws of every pole as they stand in a state, in the order of `contacts`."""
-    reached = reached_state(module, state, side)
-    good = {relay.name: is_operated(relay, reached) for relay in module.relays}
+    good = operated_relays(module, state, side)
     return contacts_standing(module.relays, good, side, throws_of(module))
 
 
@@ -163,11 +227,11 @@ def contacts_standing(
 
 def in_flight(module: Module, states: Sequence[State], side: ControlSide) -> dict[str, Element]:
     """The open contacts, by name, of every pole that moves from one of two states to the other."""
-    reached = [reached_state(module, state, side) for state in states]
+    stands = [operated_relays(module, state, side) for state in states]
     moving = {
         pole.name
         for relay in module.relays
-        if len({armature(relay.name, is_operated(relay, state), side) for state in reached}) > 1
+        if len({armature(relay.name, operated[relay.name], side) for operated in stands}) > 1
         for pole in relay.poles
     }
     return {

@@ -16,10 +16,10 @@ from harness.job.faults import Fault
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Module
-from harness.job.state import single_control_states
 from harness.measure.errors import predicted_errors
 from harness.measure.transfer import PREDICTED
 from harness.plan.model import Plan, Planned, driven_channel
+from harness.plan.pulses import control_line_states
 from harness.plan.states import LIMIT_REACHED, limit_of
 from harness.quantities.estimates import NO_EVIDENCE, PredictedTransfer, PredictedUnits
 from harness.quantities.supply import current_standard
@@ -188,7 +188,7 @@ def over_currents(
     stops there with the verdict fail, and nothing else is measured. The margin is infinite at a short; the
     state is "" if no control line alone surely draws too much.
     """
-    states = single_control_states(module.control_names)
+    states = control_line_states(module)
     limits_a = [limit_of(module, state) for state in states]
 
     def checked(side: ControlSide) -> tuple[float, str]:

@@ -17,6 +17,7 @@ from harness.job.job import Job
 from harness.job.module import LEGS, Module, node_name
 from harness.job.state import State, all_states
 from harness.plan.model import Plan
+from harness.plan.pulses import pulsed_states
 
 MOST_SUSPECTS = 8
 MOST_STATES = 16
@@ -71,9 +72,9 @@ def best_probe(
 
 
 def _states(job: Job) -> tuple[State, ...]:
-    controls = job.module.control_names
+    controls = job.module.state_controls
     every = all_states(controls) if 2 ** len(controls) <= MOST_STATES else ()
-    return tuple(dict.fromkeys((*job.sequence.states, *every)))[:MOST_STATES]
+    return tuple(dict.fromkeys((*job.sequence.states, *pulsed_states(job.module), *every)))[:MOST_STATES]
 
 
 def _of_supply(

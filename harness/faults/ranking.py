@@ -49,8 +49,12 @@ WEIGHTS: dict[FaultKind, float] = {
     "switch stuck off": 1.0,
     "switch stuck on": 1.0,
     "coil open": 2.0,
+    "set coil open": 2.0,
+    "reset coil open": 2.0,
     "relay always operated": 0.5,
     "coil shorted": 0.5,
+    "set coil shorted": 0.5,
+    "reset coil shorted": 0.5,
     "pole stuck released": 0.5,
     "pole stuck operated": 0.5,
     "throw stuck closed": 0.5,
@@ -58,6 +62,7 @@ WEIGHTS: dict[FaultKind, float] = {
     "relay slow to release": 1.0,
     "relay long bounce": 1.0,
 }
+RELAY_SIDE = ("relay", "coil", "set coil", "reset coil", "pole", "throw", "control")  # how kinds begin
 MOST_SUMMED = 4000
 MOST_SOLVED = 200
 
@@ -220,4 +225,4 @@ def propose_pairs(
 def _sensible(one: FaultSet, other: FaultSet) -> bool:
     """Not two faults of the same relay, contact or line, of which one hides the other."""
     together = {fault.subject for fault in one} & {fault.subject for fault in other}
-    return not together or not one[0].kind.startswith(("relay", "coil", "pole", "throw", "control"))
+    return not together or not one[0].kind.startswith(RELAY_SIDE)

@@ -22,6 +22,7 @@ from harness.faults.effects import (
     FaultyCircuits,
     contacts_standing,
     edit_wiring,
+    operated_relays,
     side_of,
     supply_currents_a,
     suspect_name,
@@ -231,8 +232,10 @@ class Positions:
 def positions_of(module: Module, states: Sequence[State], sides: Sequence[ControlSide]) -> Positions:
     """Find where each state leads the relays under each fault set's faults of control lines and coils.
 
-    As `reached_state` and `is_operated` have it, for all states at once.
+    As `operated_relays` has it, for all states at once.
     """
+    if module.set_controls:
+        return _latching_positions(module, states, sides)
     names = module.control_names
     on = np.array([[control in state.on for control in names] for state in states]).reshape(
         len(states), len(names)
@@ -247,7 +250,7 @@ def positions_of(module: Module, states: Sequence[State], sides: Sequence[Contro
 
     index = np.tile(np.array(indices(on[:, controls]), dtype=np.intp), (len(sides) + 1, 1))
     for row, side in enumerate(sides):
-        if not side.feeds and not side.coil_shorted:
+        if not side.leads_elsewhere:
             continue
         reached = on.copy()
         for control, feed in side.feeds.items():
@@ -258,6 +261,21 @@ def positions_of(module: Module, states: Sequence[State], sides: Sequence[Contro
         index[row] = indices(operated)
     operated = np.frombuffer(b"".join(known), dtype=bool).reshape(len(known), len(module.relays))
     return Positions(operated=operated, index=index)
+
+
+def _latching_positions(module: Module, states: Sequence[State], sides: Sequence[ControlSide]) -> Positions:
+    """The same where relays stand as pulses leave them: state by state, for those that lead elsewhere."""
+    known: dict[bytes, int] = {}
+
+    def row(side: ControlSide) -> list[int]:
+        reached = (operated_relays(module, state, side) for state in states)
+        flags = (np.array([stands[relay.name] for relay in module.relays], dtype=bool) for stands in reached)
+        return [known.setdefault(each.tobytes(), len(known)) for each in flags]
+
+    good = row(ControlSide())
+    index = np.array([row(side) if side.leads_elsewhere else good for side in sides] + [good], dtype=np.intp)
+    operated = np.frombuffer(b"".join(known), dtype=bool).reshape(len(known), len(module.relays))
+    return Positions(operated=operated, index=index.reshape(len(sides) + 1, len(states)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

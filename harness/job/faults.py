@@ -24,6 +24,10 @@ FaultKind = Literal[
     "coil shorted",  # released, and takes what the supply gives
     "switch stuck off",  # an electronic switch, whatever its control line does
     "switch stuck on",
+    "set coil open",  # of a latching relay: stays reset, and draws nothing in the pulse
+    "reset coil open",  # stays set from the first time on
+    "set coil shorted",  # takes what the supply gives in the pulse, and moves nothing
+    "reset coil shorted",
     "relay slow to operate",  # several times slower than any good one
     "relay slow to release",
     "relay long bounce",
@@ -60,6 +64,10 @@ _TEMPLATES: dict[FaultKind, str] = {
     "coil shorted": "{subject} coil shorted",
     "switch stuck off": "{subject} stuck off",
     "switch stuck on": "{subject} stuck on",
+    "set coil open": "{subject} set coil open",
+    "reset coil open": "{subject} reset coil open",
+    "set coil shorted": "{subject} set coil shorted",
+    "reset coil shorted": "{subject} reset coil shorted",
     "relay slow to operate": "{subject} slow to operate",
     "relay slow to release": "{subject} slow to release",
     "relay long bounce": "{subject} long bounce",
@@ -95,6 +103,8 @@ _BETWEEN: Mapping[FaultKind, str] = {  # of a module with more than two channels
 _EXCLUSIVE: tuple[frozenset[FaultKind], ...] = (
     frozenset({"relay never operates", "relay always operated", "coil open", "coil shorted"}),
     frozenset({"switch stuck off", "switch stuck on"}),
+    frozenset({"set coil open", "set coil shorted"}),
+    frozenset({"reset coil open", "reset coil shorted"}),
     frozenset({"pole stuck released", "pole stuck operated"}),
     frozenset({"throw stuck open", "throw stuck closed", "throw resistance"}),
     frozenset({"winding open", "winding shorted"}),
@@ -245,11 +255,13 @@ def _contact_fault(wanted: str, module: Module) -> Fault | None:
 
 
 def _relay_faults(relay: Relay, contact_ohm: Sequence[float]) -> Iterator[Fault]:
-    kinds: tuple[FaultKind, ...] = (
-        "relay never operates", "relay always operated", "coil open", "coil shorted"
-    )  # fmt: skip
+    kinds: tuple[FaultKind, ...] = ("relay never operates", "relay always operated")
     if relay.type.is_electronic:
         kinds = ("switch stuck off", "switch stuck on")
+    elif relay.latches:
+        kinds += ("set coil open", "reset coil open", "set coil shorted", "reset coil shorted")
+    else:
+        kinds += ("coil open", "coil shorted")
     yield from (Fault(kind=kind, subject=relay.name) for kind in kinds)
     for pole in relay.poles:
         if not relay.type.is_electronic:

@@ -5,8 +5,9 @@ A node is written `channel.net.leg` (`left.a_send.hot`); `GROUND` is pin 1, the 
 """
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo
@@ -149,6 +150,16 @@ class Relay:
         """
         return self.control or self.set_control or ""
 
+    @property
+    def latches(self) -> bool:
+        """Whether it keeps its side when no control line is on."""
+        return self.control is None
+
+    @property
+    def coils(self) -> tuple[str, ...]:
+        """The control line of its coil; of a latching relay's set coil and its reset coil."""
+        return tuple(filter(None, (self.control, self.set_control, self.reset_control)))
+
 
 @dataclass(frozen=True, kw_only=True)
 class Part:
@@ -233,7 +244,7 @@ class Module:
     revision: str
     channels: tuple[str, ...]
     supply: ModuleSupply
-    control_names: tuple[str, ...]  # in the order that states are written
+    control_names: tuple[str, ...]  # in the order of the file
     ports: tuple[Port, ...]
     relays: tuple[Relay, ...]  # and electronic switches
     resistors: tuple[Part, ...]
@@ -262,6 +273,25 @@ class Module:
         """`Two-loop line switcher (LMX-TLS B)`: its name, with part number and revision if they are given."""
         about = " ".join(filter(None, (self.part, self.revision)))
         return f"{self.name} ({about})" if about else self.name
+
+    @cached_property
+    def set_controls(self) -> tuple[str, ...]:
+        """Control lines that set latching relays."""
+        return self._named({relay.set_control for relay in self.relays})
+
+    @cached_property
+    def reset_controls(self) -> tuple[str, ...]:
+        """Control lines that reset latching relays."""
+        return self._named({relay.reset_control for relay in self.relays})
+
+    @cached_property
+    def state_controls(self) -> tuple[str, ...]:
+        """Control lines that a state may name, in the order that it names them: all but those that reset."""
+        resets = self.reset_controls
+        return tuple(control for control in self.control_names if control not in resets)
+
+    def _named(self, some: Collection[str | None]) -> tuple[str, ...]:
+        return tuple(control for control in self.control_names if control in some)
 
 
 def _title(value: object) -> object:
@@ -402,11 +432,18 @@ class Names:
 
     channels: tuple[str, ...] = ()
     controls: tuple[str, ...] = ()
+    sets: tuple[str, ...] = ()  # of these, those that set latching relays, and those that reset them
+    resets: tuple[str, ...] = ()
     ports: Mapping[str, str] = field(default_factory=dict)  # net → role, "" if it did not read
     unbalanced: frozenset[str] = frozenset()  # ports whose cold is the ground
     only_in: Mapping[str, tuple[str, ...]] = field(
         default_factory=dict
     )  # channels of ports that not all have
+
+    @property
+    def state_controls(self) -> tuple[str, ...]:
+        """Control lines that a state may name."""
+        return tuple(control for control in self.controls if control not in self.resets)
 
     @property
     def known(self) -> bool:

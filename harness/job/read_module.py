@@ -5,6 +5,7 @@ and the nets, ports and lines that are left without a part.
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from typing import Literal
 
 from harness.errors import nearest
 from harness.job.module import (
@@ -56,6 +57,8 @@ def read_module(source: Source) -> tuple[Module, Names]:
     names = Names(
         channels=file.module.channels if source.reads("module", "channels") else (),
         controls=tuple(file.controls),
+        sets=_of_relays(file, "set_control"),
+        resets=_of_relays(file, "reset_control"),
         ports={net: port.role for net, port in file.ports.items()},
         only_in={net: port.channels for net, port in file.ports.items() if port.channels is not None},
         unbalanced=frozenset(net for net, port in file.ports.items() if port.unbalanced),
@@ -81,8 +84,36 @@ def read_module(source: Source) -> tuple[Module, Names]:
         transformers=tuple(transformers_of(nets, file)),
     )
     _check_controls_used(source, file)
+    _check_one_role(source, file)
     check_nets(nets)
     return module, names
+
+
+def _of_relays(file: ModuleFile, which: Literal["set_control", "reset_control"]) -> tuple[str, ...]:
+    """The control lines that set latching relays, or that reset them, in the order of the file."""
+    used = {getattr(relay, which) for relay in file.relay}
+    return tuple(control for control in file.controls if control in used)
+
+
+_ROLES = {"control": "energises", "set_control": "sets", "reset_control": "resets"}
+
+
+def _check_one_role(source: Source, file: ModuleFile) -> None:
+    """Note a control line that does something else to another relay: no pulse of it would do one alone."""
+    first: dict[str, tuple[str, int]] = {}  # by control line: what it does, and to which entry
+    for index, relay in enumerate(file.relay):
+        for role, does in _ROLES.items():
+            control = getattr(relay, role)
+            if not control:
+                continue
+            before, at = first.setdefault(control, (role, index))
+            if before != role and at != index:
+                line = source.located.line(("relay", at))
+                source.wrong(
+                    ("relay", index, role),
+                    f"{control} {does} this relay and {_ROLES[before]} the one at line {line}; expected a "
+                    "control line that does the same to all its relays",
+                )
 
 
 def _relays(nets: Nets, file: ModuleFile) -> Iterator[Relay]:

@@ -54,7 +54,7 @@ def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, 
     for index, text in enumerate(texts):
         key: Key = ("sequence", "states", index)
         try:
-            result = _all(names.controls) if text == "all" else (parse_state(text, names.controls),)
+            result = _all(names.state_controls) if text == "all" else (_parsed(text, names),)
         except ValueError as error:
             source.wrong(key, str(error))
             continue
@@ -62,6 +62,10 @@ def _states(source: Source, texts: Iterable[str], names: Names) -> tuple[State, 
             source.wrong(key, f"state {repeated[0]} is listed twice; expected once")
         states.extend(result)
     return tuple(states)
+
+
+def _parsed(text: str, names: Names) -> State:
+    return parse_state(text, names.state_controls, sets=names.sets, resets=names.resets)
 
 
 def _all(controls: tuple[str, ...]) -> tuple[State, ...]:
@@ -276,7 +280,7 @@ def _check_controls(source: Source, state: str, key: Key, names: Names) -> None:
     """Note an unknown control line in a state's name: all that can be checked if no states are known."""
     try:
         if names.controls:
-            parse_state(state, names.controls)
+            _parsed(state, names)
     except ValueError as error:
         source.wrong(key, str(error))
 

@@ -18,6 +18,7 @@ from harness.measure.tones import Stimulus
 from harness.plan import setups, states
 from harness.plan.draft import CheckInState, Draft
 from harness.plan.model import Acquisition, Plan, Planned, SetupVisit, StateVisit, driven_channel
+from harness.plan.pulses import as_recorded, control_line_states, pulsed_states, pulses_between, pulses_in
 from harness.plan.setups import CheckAtPort
 from harness.plan.state_changes import (
     Routes,
@@ -94,7 +95,7 @@ class _StateWalk:
         """The states of one setup, those recorded at a low level or the others; turns the walk round."""
         everywhere = not low_level and not self._loud
         visits: list[StateVisit] = []
-        for state in self._walk:
+        for state in sorted(self._walk, key=lambda state: bool(state.pulsed)):
             acquisitions = self._acquisitions(setup, state, low_level=low_level)
             judges = not low_level and state.name not in self._supply_read
             if acquisitions or (judges and everywhere):
@@ -142,17 +143,8 @@ def _refuse_module(job: Job) -> None:
     """Raise JobError for what would make every good unit fail."""
     module = job.module
     mistakes: list[Mistake] = []
-    latching = [relay.name for relay in module.relays if relay.control is None]
-    if latching:
-        mistakes.append(
-            Mistake(
-                file="module.toml",
-                key="relay",
-                message=f"{', '.join(latching)}: a relay with a set and a reset line can't be tested yet. It "
-                "keeps its side when the line goes off, and no state says which side that is",
-            )
-        )
-    walked = dict.fromkeys((*job.sequence.states, *single_control_states(module.control_names)))
+    pulses = pulses_in(module, job.sequence.states)
+    walked = dict.fromkeys((*job.sequence.states, *control_line_states(module), *pulses))
     most = max(walked, key=lambda state: expected_current_a(module, state))
     most_a = expected_current_a(module, most)
     if most_a >= LIMIT_REACHED * module.supply.limit_a:
@@ -183,6 +175,8 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         for need in wanted:
             readings += _of_state(draft, need, assigned[need], state)
     readings += _of_channels(draft, wanted, assigned, walk)
+    pulses = _judged_pulses(job)
+    readings += [_of_supply(job, check, state) for state, checks in pulses.items() for check in checks]
     routes = Routes(job=job, impedances=impedances)
     changes = change_wants(routes)
     changing = tuple(dict.fromkeys(want.setup for want in changes if want.legs))
@@ -196,7 +190,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         if need.check.quantity.family == "cycle"
         for cycle in cycles_of(draft, need, assigned[need])
     )
-    visits = arrange(draft, setups.ordered(chosen), walk, cycles=cycles, changing=changing)
+    visits = arrange(draft, setups.ordered(chosen), (*walk, *pulses), cycles=cycles, changing=changing)
     renumbered = {
         acquisition.number: number
         for number, acquisition in enumerate(
@@ -226,6 +220,17 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         ),
         impedances=impedances,
     )
+
+
+def _judged_pulses(job: Job) -> dict[State, list[Check]]:
+    """Each control line of latching relays while it is driven, with the checks of what is drawn then.
+
+    That is the only time at which these coils draw anything. A check that names its states asks for no other.
+    """
+    checks = [
+        check for check in job.sequence.checks if check.quantity.family == "supply" and check.states is None
+    ]
+    return dict.fromkeys(pulsed_states(job.module), checks) if checks else {}
 
 
 def _of_supply(job: Job, check: Check, state: State) -> Planned:
@@ -311,7 +316,7 @@ def cycles_of(draft: Draft, need: CheckAtPort, setup: Setup) -> Iterator[Planned
         )
         return predicted.with_coupled(alone)
 
-    for control in draft.job.module.control_names:
+    for control in draft.job.module.state_controls:
         state = State(on=(control,))
         if not need.check.covers(state):
             continue
@@ -386,7 +391,7 @@ def _why(routes: Routes, check: Check, missing: Iterable[ChannelNet]) -> str:
     """Why a check in states gives nothing there, and what would."""
     job = routes.job
     if check.quantity.family == "cycle":
-        some = ", ".join(f'"{control}"' for control in job.module.control_names[:SOME])
+        some = ", ".join(f'"{control}"' for control in job.module.state_controls[:SOME])
         return (
             f"control lines are operated one by one, from idle; expected states such as {some}, or no states"
         )
@@ -428,7 +433,7 @@ def _changes_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
         (reading.measurand.state, reading.measurand.channel, reading.measurand.net)
         for reading in _of_check(plan, check)
     }
-    changes = changes_of(check, job.sequence.states)
+    changes = changes_of(check, job)
     for channel in job.sequence.channels:
         for net in (net for net in check.at if job.module.has_port(channel, net)):
             seen = [change for change in changes if (change.name, channel, net) in read]
@@ -452,10 +457,13 @@ def _why_no_change(routes: Routes, check: Check, changes: Iterable[StateChange],
         )
     changes = list(changes)
     quantity = as_of_change(check.quantity)
+    pulses = max((len(pulses_between(routes.job.module, c.before, c.after)) for c in changes), default=0)
     if not changes:
-        reason = "no two of its states differ by one control line" + (
+        reason = "no two of its states differ by one control line, or by one pulse" + (
             " that this is a time of" if quantity.direction else ""
         )
+    elif pulses > 1:
+        reason = f"it takes {pulses} pulses of latching relays' control lines, so no one edge makes it"
     elif quantity.of_one_relay and (names := _several(routes, check, changes, port)):
         reason = f"several relays move at the same time ({', '.join(names)}), and their gaps overlap"
     else:
@@ -479,8 +487,13 @@ def _several(routes: Routes, check: Check, changes: Iterable[StateChange], port:
 def _would(routes: Routes, check: Check, port: PortName) -> Iterator[str]:
     """Changes of one control line from idle, or back, that would show what is asked."""
     setups = fitting_setups(routes.job, port)
-    for state in single_control_states(routes.job.module.control_names)[1:]:
+    module = routes.job.module
+    for state in single_control_states(module.state_controls)[1:]:
         for before, after in ((IDLE_STATE, state), (state, IDLE_STATE)):
-            change = StateChange(before=before, after=after)
-            if fits(check, change) and best_view(routes, check, change, port, setups).legs:
+            change = as_recorded(module, StateChange(before=before, after=after))
+            if (
+                change is not None
+                and fits(check, change)
+                and best_view(routes, check, change, port, setups).legs
+            ):
                 yield f'"{change.name}"'

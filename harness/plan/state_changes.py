@@ -8,7 +8,14 @@ import numpy as np
 
 from harness.arrays import Complex
 from harness.circuit.elements import BenchImpedances, Circuit
-from harness.circuit.expand import PLACES, Place, build_wiring, contacts_between, in_state
+from harness.circuit.expand import (
+    PLACES,
+    Place,
+    build_wiring,
+    contacts_between,
+    in_state,
+    is_operated,
+)
 from harness.circuit.solve import transfer
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
@@ -17,7 +24,8 @@ from harness.job.sequence import Check
 from harness.job.state import IDLE_STATE, State, StateChange, named_change, single_control_changes
 from harness.measure.tones import SILENCE, Stimulus, choose_tones
 from harness.plan.model import ChangeAcquisition, SetupVisit
-from harness.plan.states import distance, energised
+from harness.plan.pulses import as_recorded
+from harness.plan.states import distance
 from harness.quantities.change import Leg, LegMoves, OfRecordAcross, as_of_change
 from harness.quantities.quantity import PlannedReading
 from harness.reading import Measurand, ReadingKey
@@ -125,13 +133,8 @@ class Routes:
 
 
 def moves(relay: Relay, change: StateChange) -> bool:
-    """Whether a relay changes sides at a change of state; a latching one, if one of its lines comes on."""
-    if relay.control is not None:
-        return energised(relay, change.before) != energised(relay, change.after)
-    return any(
-        control in change.controls and control in change.after.on
-        for control in (relay.set_control, relay.reset_control)
-    )
+    """Whether a relay changes sides at a change of state."""
+    return is_operated(relay, change.before) != is_operated(relay, change.after)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,10 +153,14 @@ class ChangeWant:
     legs: tuple[Leg | None, ...]
 
 
-def changes_of(check: Check, states: Sequence[State]) -> tuple[StateChange, ...]:
-    """A check's changes of state: of single control lines between its states, then the races it names."""
-    own = single_control_changes([state for state in states if check.covers(state)])
-    return tuple(change for change in (*own, *races_of(check, states)) if fits(check, change))
+def changes_of(check: Check, job: Job) -> tuple[StateChange, ...]:
+    """A check's changes of state: of single control lines between its states, then the races it names.
+
+    One that takes several pulses is left out: it has no one edge that times count from.
+    """
+    own = single_control_changes([state for state in job.sequence.states if check.covers(state)])
+    changes = (as_recorded(job.module, change) for change in (*own, *races_of(check, job.sequence.states)))
+    return tuple(change for change in changes if change is not None and fits(check, change))
 
 
 def fits(check: Check, change: StateChange) -> bool:
@@ -182,7 +189,7 @@ def change_wants(routes: Routes) -> tuple[ChangeWant, ...]:
             for net in check.at:
                 port = PortName(channel=channel, net=net)
                 fitting = fitting_setups(job, port)
-                for change in changes_of(check, job.sequence.states):
+                for change in changes_of(check, job):
                     controls = set(change.controls) if timed else set()
                     ranked = sorted(
                         fitting,

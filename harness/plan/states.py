@@ -3,10 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from harness.circuit.expand import is_operated
 from harness.job.job import Job
 from harness.job.module import Module, Relay
 from harness.job.state import IDLE_STATE, UNPOWERED_STATE, State
 from harness.plan.model import Acquisition, Plan
+from harness.plan.pulses import at_rest, pulse_s, pulses_to
 from harness.plan.setups import lead_moves
 
 LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit reads a little below it
@@ -35,8 +37,9 @@ def ordered(states: Sequence[State]) -> tuple[State, ...]:
 
 
 def energised(relay: Relay, state: State) -> bool:
-    """Whether the relay's coil is driven in a state; of a latching relay, its set coil."""
-    return state.powered and relay.operating_control in state.on
+    """Whether a coil of the relay is driven in a state; of a latching relay, only while it is pulsed."""
+    driven = (state.pulsed,) if relay.latches else state.on
+    return state.powered and any(control in driven for control in relay.coils)
 
 
 def operations(module: Module, walk: Sequence[State]) -> dict[str, int]:
@@ -45,7 +48,7 @@ def operations(module: Module, walk: Sequence[State]) -> dict[str, int]:
     before = UNPOWERED_STATE
     for state in walk:
         for relay in module.relays:
-            if energised(relay, state) and not energised(relay, before):
+            if is_operated(relay, state) and not is_operated(relay, before):
                 counts[relay.name] += 1
         before = state
     return counts
@@ -93,23 +96,33 @@ def record_s(acquisition: Acquisition) -> float:
     return acquisition.stimulus.tones.duration_s
 
 
-def walked(plan: Plan) -> list[State]:
-    """Every state that is set, in order, those at both ends of each change of state included."""
+def walked(plan: Plan, module: Module) -> list[State]:
+    """Every state that is set, in order, those at both ends of each change of state included; and that with
+    all latching relays reset, by which others are reached.
+    """
+    latching = bool(module.set_controls)
+
+    def reached(state: State) -> list[State]:
+        return [at_rest(module, state), state] if latching and not state.pulsed else [state]
+
     walk: list[State] = []
     for visit in plan.visits:
-        walk += [state.state for state in visit.states]
+        walk += [step for state in visit.states for step in reached(state.state)]
         for cycle in visit.cycles:
             walk += [IDLE_STATE, State(on=(cycle.given.control,))] * cycle.given.operations
         for change in visit.changes:
             if not walk or walk[-1] != change.change.before:
-                walk.append(change.change.before)
+                walk += reached(change.change.before)
             walk.append(change.change.after)
     return walk
 
 
 def estimate_time(plan: Plan, job: Job) -> TimeEstimate:
     """Estimate a plan, with the settling of sequence and switchboard after each change of state."""
-    walk = walked(plan)
+    walk = walked(plan, job.module)
+    pulsing_s = sum(
+        pulse_s(job.module, control) for state in walk for control in pulses_to(job.module, state)
+    )
     hands_s = 0.0
     last = plan.through
     for visit in plan.visits:
@@ -121,6 +134,7 @@ def estimate_time(plan: Plan, job: Job) -> TimeEstimate:
         readings=plan.count,
         state_changes=len(walk),
         unavoidable_s=(len(walk) - len(plan.changes)) * job.settle_s
+        + pulsing_s
         + sum(map(record_s, plan.acquisitions))
         + len(plan.changes) * CHANGE_RECORD_S
         + sum(2 * cycle.given.operations * CYCLE_RECORD_S for cycle in plan.cycles),

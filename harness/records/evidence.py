@@ -18,13 +18,13 @@ from harness.faults.diagnosis import telling
 from harness.faults.evidence import Evidence, JudgedChange, JudgedCycle, Moved, SupplyTrial, gather
 from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
 from harness.job.sequence import CheckSequence
-from harness.job.state import single_control_states
 from harness.judge import judge, judge_polarity, limits_for
 from harness.measure.clock import EXACT_CLOCK
 from harness.measure.reference import Reference
 from harness.measure.tone import ToneFit
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
 from harness.plan.model import Acquisition, Plan, Planned, SetupVisit
+from harness.plan.pulses import control_line_states, pulses_in
 from harness.plan.setups import drive_rows, input_numbers
 from harness.plan.states import limit_of
 from harness.quantities.change import as_of_change
@@ -278,7 +278,7 @@ def _trials(job: Job, stored: StoredRun) -> Iterator[SupplyTrial]:
     """What the records tell of the supply's limit: where it was reached, and the control lines proven before
     that.
     """
-    lines = single_control_states(job.module.control_names)
+    lines = control_line_states(job.module)
     result = stored.over_current
     preflight = not stored.readings and not any(record.number for record in stored.acquisitions.values())
     if result is None and preflight:
@@ -293,7 +293,7 @@ def _trials(job: Job, stored: StoredRun) -> Iterator[SupplyTrial]:
         )
         if limited:
             return
-    for state in job.sequence.states:
+    for state in (*job.sequence.states, *pulses_in(job.module, job.sequence.states)):
         if result is not None and state.name == result.state:
             yield SupplyTrial(state=state, limit_a=result.limit_a, limited=True, voltage_v=result.voltage_v)
 

@@ -33,6 +33,14 @@ _ADVICE: dict[FaultKind, str] = {
     "replace it",
     "switch stuck on": "stays on whatever its control line does: look for a bridge across it, then replace "
     "it",
+    "set coil open": "its set coil draws no current, so it stays reset: look at the joints of the set coil's "
+    "pins and their wires, then measure the coil",
+    "reset coil open": "its reset coil draws no current, so it stays set: look at the joints of the reset "
+    "coil's pins and their wires, then measure the coil",
+    "set coil shorted": "its set coil, or the diode across it, is shorted: look for a reversed diode, then "
+    "measure the coil with the relay out",
+    "reset coil shorted": "its reset coil, or the diode across it, is shorted: look for a reversed diode, "
+    "then measure the coil with the relay out",
     "relay slow to operate": "operates too late: look for a joint of some ohms at its coil, or a supply that "
     "sags; otherwise replace the relay",
     "relay slow to release": "releases too late: look at what is across its coil (a plain diode delays it "
@@ -88,7 +96,7 @@ def _where(fault: Fault, module: Module, fixture: Fixture) -> str:
     """The part of the unit, or of the fixture, that a fault is at."""
     subject = fault.subject
     match fault.kind.split()[0]:
-        case "relay" | "coil" | "switch":
+        case "relay" | "coil" | "set" | "reset" | "switch":
             return _relay(subject, module)
         case "pole" | "throw":
             name, contact, leg = subject.split(".")

@@ -15,13 +15,20 @@ from harness.job.job import Job
 from harness.job.state import IDLE_STATE, State
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
+from harness.plan.pulses import held, in_pulse, pulse_s, pulses_between, pulses_to
 from harness.plan.setups import input_numbers
 from harness.reading import Reading
 from harness.records.run import Event, SupplyTrouble
 from harness.records.store import RunStore
 from harness.roles import Bench, Generator, Oscilloscope
 from harness.session.events import Hands, Observer, ReadingsMade, Remark, StateBegun
-from harness.session.instruments import CountedSwitchboard, Drive, Recovery, operations_of
+from harness.session.instruments import (
+    CountedSwitchboard,
+    Drive,
+    Recovery,
+    SwitchedSupply,
+    operations_of,
+)
 from harness.session.recorder import Recorder
 from harness.session.supply_watch import SupplyWatch
 
@@ -44,11 +51,15 @@ def impedances(generator: Generator, oscilloscope: Oscilloscope) -> BenchImpedan
 
 @dataclass(frozen=True, kw_only=True)
 class BenchContext:
-    """An open bench with a unit of a job in its fixture. board: the bench's switchboard, which counts."""
+    """An open bench with a unit of a job in its fixture.
+
+    board, supply: the bench's switchboard, which counts, and its relay supply, which knows whether it is on.
+    """
 
     job: Job
     bench: Bench
     board: CountedSwitchboard
+    supply: SwitchedSupply
     supply_watch: SupplyWatch
     observe: Observer
 
@@ -79,16 +90,50 @@ class BenchContext:
             impedances=impedances(self.bench.generator, self.bench.oscilloscope),
         )
 
-    def set_state(self, setup: Setup | None, state: State) -> None:
+    def set_state(self, setup: Setup | None, state: State, *, since: State | None = None) -> None:
         """Set a setup's select channels and a state's control lines, and let them settle."""
-        self.wait_until(self.begin_state(setup, state))
+        self.wait_until(self.begin_state(setup, state, since=since))
 
-    def begin_state(self, setup: Setup | None, state: State) -> float:
-        """Set them; returns the time, of `time.monotonic`, when they have settled."""
+    def begin_state(self, setup: Setup | None, state: State, *, since: State | None = None) -> float:
+        """Set them; returns the time, of `time.monotonic`, when they have settled.
+
+        Latching relays are brought to where the state has them before that, if the relay supply is on: from
+        wherever they are, or from a state `since` which they surely stand as it has them.
+        """
+        module = self.job.module
+        if module.set_controls and state.powered and self.supply.is_on and not state.pulsed:
+            pulses = pulses_to(module, state) if since is None else pulses_between(module, since, state)
+            for control in pulses:
+                self._pulse(setup, in_pulse(module, state, control))
+        return self.hold(setup, state)
+
+    def hold(self, setup: Setup | None, state: State) -> float:
+        """Close the channels that are closed while a state lasts; latching relays stay where they are.
+
+        Returns the time when that has settled.
+        """
         select = () if setup is None or setup.select is None else setup.select
-        controls = tuple(self.job.fixture.controls[control] for control in state.on)
+        controls = tuple(self.job.fixture.controls[control] for control in held(self.job.module, state))
         self.board.set(frozenset(select + controls))
         return time.monotonic() + self.settle_s
+
+    def end_pulse(self, setup: Setup | None, state: State, pulsed: str, *, since_s: float) -> None:
+        """Open a control line that has driven a coil since a time, once that was long enough."""
+        self.wait_until(since_s + self._pulse_s(pulsed))
+        self.hold(setup, state)
+        time.sleep(self.board.settle_s)  # no other coil is driven before this one is free
+
+    def _pulse(self, setup: Setup | None, driven: State) -> None:
+        """Drive a coil for as long as its relays need, and see by the supply that it is driven."""
+        since_s = time.monotonic()
+        self.hold(setup, driven)
+        self.wait_until(since_s + self._pulse_s(driven.pulsed))
+        self.supply_watch.check(driven, limit_a=self.job.module.supply.limit_a)
+        self.end_pulse(setup, replace(driven, pulsed=""), driven.pulsed, since_s=since_s)
+
+    def _pulse_s(self, control: str) -> float:
+        """How long a control line is driven, with what the switchboard may take before it acts."""
+        return self.settle_s + pulse_s(self.job.module, control)
 
     def wait_until(self, time_s: float) -> None:
         """Let the rest of a settling time pass."""
@@ -153,7 +198,7 @@ def bench_context(
 
     record: keeps an event with the run, if there is one.
     """
-    board = CountedSwitchboard(bench.switchboard)
+    board, supply = CountedSwitchboard(bench.switchboard), SwitchedSupply(bench.supply)
 
     def report(trouble: str) -> None:
         record(SupplyTrouble(), trouble)
@@ -162,9 +207,10 @@ def bench_context(
     settle_s = job.sequence.settle_s + board.settle_s
     return BenchContext(
         job=job,
-        bench=replace(bench, switchboard=board),
+        bench=replace(bench, switchboard=board, supply=supply),
         board=board,
-        supply_watch=SupplyWatch(job.module, bench.supply, board, settle_s=settle_s, report=report),
+        supply=supply,
+        supply_watch=SupplyWatch(job.module, supply, board, settle_s=settle_s, report=report),
         observe=observe,
     )
 

@@ -10,7 +10,8 @@ from typing import Literal
 
 from harness.errors import OverCurrentError, UsageError
 from harness.job.module import Module
-from harness.job.state import IDLE_STATE, State, single_control_states
+from harness.job.state import IDLE_STATE
+from harness.plan.pulses import control_line_states
 from harness.plan.states import expected_current_a, limit_of
 from harness.roles import Bench
 from harness.session.context import BenchContext
@@ -49,16 +50,18 @@ def energise(context: BenchContext) -> dict[str, float]:
     currents_a: dict[str, float] = {}
     module, supply = context.job.module, context.bench.supply
     context.supply_watch.learn(currents_a)
-    for state in single_control_states(module.control_names):
+    for state in control_line_states(module):
         limit_a = limit_of(module, state)
         supply.set(voltage_v=module.supply.voltage_v, limit_a=limit_a)
         if state is IDLE_STATE:
             supply.switch(on=True)
-        context.set_state(None, state)
+        context.wait_until(context.hold(None, state))
         currents_a[state.name] = context.supply_watch.check(state, limit_a=limit_a).current_a
         context.supply_watch.learn(currents_a)
-    context.begin_state(None, IDLE_STATE)  # whatever comes next settles by itself
+    context.hold(None, IDLE_STATE)  # whatever comes next settles by itself
     supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
+    if module.set_controls:
+        context.set_state(None, IDLE_STATE)  # until now nobody knows how latching relays stand
     controls = counted(len(module.control_names), "control line")
     context.observe(
         Remark(text=f"relay supply: {IDLE_STATE.name} and {controls} one by one, none over its limit")
@@ -106,9 +109,9 @@ def draws_nothing(module: Module, now_a: Mapping[str, float]) -> bool:
     """Whether no control line adds what even a single coil of it would."""
     idle_a = expected_current_a(module, IDLE_STATE)
     added = [
-        (now_a[control] - now_a[IDLE_STATE.name], expected_current_a(module, State(on=(control,))) - idle_a)
-        for control in module.control_names
-        if control in now_a
+        (now_a[state.name] - now_a[IDLE_STATE.name], expected_current_a(module, state) - idle_a)
+        for state in control_line_states(module)[1:]
+        if state.name in now_a
     ]
     coils = any(result > NOTHING * wanted for result, wanted in added if wanted > 0)
     return not coils and now_a[IDLE_STATE.name] < max(0.5 * idle_a, SAME_WITHIN_A)

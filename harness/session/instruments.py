@@ -21,7 +21,7 @@ from harness.measure.tones import Stimulus
 from harness.reading import Fact, LostToBench
 from harness.records.run import BenchFault
 from harness.records.store import RunStore
-from harness.roles import Bench, Generator, Switchboard
+from harness.roles import Bench, Generator, Supply, Switchboard
 from harness.session.events import Observer, Remark
 
 
@@ -115,6 +115,32 @@ class CountedSwitchboard:
         """After a failure: every channel open."""
         self._closed = frozenset()
         self._board.recover()
+
+
+class SwitchedSupply:
+    """A relay supply, and whether it was told to be on: a coil is pulsed only then."""
+
+    def __init__(self, supply: Supply) -> None:
+        self._supply = supply
+        self.identity = supply.identity
+        self.set, self.measure = supply.set, supply.measure
+        self.is_on = False
+
+    def switch(self, *, on: bool) -> None:
+        """On or off; after a failure it counts as off."""
+        self.is_on = False
+        self._supply.switch(on=on)
+        self.is_on = on
+
+    def off(self) -> None:
+        """Output off, verified."""
+        self.is_on = False
+        self._supply.off()
+
+    def recover(self) -> None:
+        """After a failure: off."""
+        self.is_on = False
+        self._supply.recover()
 
 
 def operations_of(job: Job, board: CountedSwitchboard) -> dict[str, int]:

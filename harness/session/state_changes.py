@@ -30,6 +30,7 @@ from harness.measure.sides import Instant, SteadySides
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair
 from harness.plan.model import ChangeAcquisition, Planned, SetupVisit
+from harness.plan.pulses import held
 from harness.plan.setups import input_numbers
 from harness.plan.states import CHANGE_RECORD_S, CYCLE_RECORD_S
 from harness.quantities.change import ChangeSeen
@@ -134,14 +135,17 @@ class ChangeWalk:
         if scope.waits_for_trigger:
             context.recorder.catch_up()
         context.wait_until(filled_s)
+        driven = replace(planned.change.after, pulsed=planned.change.pulsed)
         from_s = time.monotonic()
-        context.begin_state(self._visit.setup, planned.change.after)
+        context.hold(self._visit.setup, driven)
         to_s = time.monotonic()
         scope.trigger()
         by_s = time.monotonic()
         self._state = planned.change.after
         capture = scope.complete()
-        context.supply_watch.check(planned.change.after, limit_a=context.job.module.supply.limit_a)
+        context.supply_watch.check(driven, limit_a=context.job.module.supply.limit_a)
+        if driven.pulsed:
+            context.end_pulse(self._visit.setup, planned.change.after, driven.pulsed, since_s=to_s)
         return capture, HostTimes(command_from_s=from_s, command_to_s=to_s, triggered_by_s=by_s)
 
     def _missed(self, planned: ChangeAcquisition, capture: Capture) -> bool:
@@ -168,9 +172,10 @@ class ChangeWalk:
     def _control_peak_v(self, number: int, planned: ChangeAcquisition) -> float:
         """The most that a spare input sees; of several control lines, through equal resistors, the mean."""
         controls = [c for c, other in self._visit.setup.controls_viewed.items() if other == number]
-        states = (planned.change.before, planned.change.after)
-        on = max(sum(control in state.on for control in controls) for state in states)
-        return self._context.job.module.supply.voltage_v * on / len(controls)
+        module, change = self._context.job.module, planned.change
+        states = (change.before, replace(change.after, pulsed=change.pulsed))
+        on = max(sum(control in held(module, state) for control in controls) for state in states)
+        return module.supply.voltage_v * on / len(controls)
 
     def _coarser(self, capture: Capture, ranges: dict[int, float]) -> dict[int, float] | None:
         """Ranges to try again with, two settings coarser for inputs that clipped; None if none did."""
@@ -368,12 +373,14 @@ def _operate(
     switchboard may have been late, and that is no contact's fault. A contact that did not close reads like
     neither; a relay that never moves reads the same again.
     """
-    steps: tuple[tuple[State, CycleLevels, CycleLevels, Step], ...] = (
-        (IDLE_STATE, given.released, given.operated, "released"),
-        (State(on=(given.control,)), given.operated, given.released, "operated"),
+    operated = State(on=(given.control,))
+    since = None if number == 1 else operated
+    steps: tuple[tuple[State | None, State, CycleLevels, CycleLevels, Step], ...] = (
+        (since, IDLE_STATE, given.released, given.operated, "released"),
+        (IDLE_STATE, operated, given.operated, given.released, "operated"),
     )
-    for state, expected, before, step in steps:
-        context.set_state(visit.setup, state)
+    for since, state, expected, before, step in steps:
+        context.set_state(visit.setup, state, since=since)
         raw = context.recorder.capture(_request(visit, state, given, expected))
         wrong = _wrong(given, expected, raw)
         while wrong is not None and _wrong(given, before, raw) is None:

@@ -10,6 +10,7 @@ from typing import NoReturn, Protocol
 from harness.errors import BadReply, OverCurrentError
 from harness.job.module import Module
 from harness.job.state import IDLE_STATE, State
+from harness.plan.pulses import control_line_states, drawing_in
 from harness.plan.states import LIMIT_REACHED, expected_current_a, limit_of
 from harness.roles import Supply, SupplyReading
 
@@ -81,7 +82,7 @@ class SupplyWatch:
         open coil is known, so that a current that is wrong later is a relay board that is late.
         """
         self._own_a = dict(currents_a)
-        if all(control in currents_a for control in self._module.control_names):
+        if all(state.name in currents_a for state in control_line_states(self._module)):
             self._patience_s = PATIENCE_S
 
     def _expected_a(self, state: State) -> float:
@@ -89,9 +90,10 @@ class SupplyWatch:
         predicted_a = expected_current_a(self._module, state)
         own = self._own_a
         idle_a = own.get(IDLE_STATE.name)
-        if idle_a is None or not state.powered or any(control not in own for control in state.on):
+        drawing = drawing_in(self._module, state)
+        if idle_a is None or not state.powered or any(name not in own for name in drawing):
             return predicted_a
-        return idle_a + sum(own[control] - idle_a for control in state.on)
+        return idle_a + sum(own[name] - idle_a for name in drawing)
 
     def average(self, state: State, *, limit_a: float) -> SupplyReading:
         """Check the relay supply, and read its current a few times: the mean, and what its scatter leaves.
@@ -240,10 +242,10 @@ class SupplyWatch:
 
         Told only of a state in which no line is on, before the unit's own idle current is known.
         """
-        if state.on or IDLE_STATE.name in self._own_a:
+        if state.on or state.pulsed or IDLE_STATE.name in self._own_a:
             return
         module, supply = self._module, self._supply
-        lines = [State(on=(control,)) for control in module.control_names]
+        lines = control_line_states(module)[1:]
         if self._is_limited(reading, limit_a):  # what it would draw, within what the lines are proven with
             supply.set(
                 voltage_v=module.supply.voltage_v, limit_a=max(limit_of(module, line) for line in lines)
@@ -307,9 +309,7 @@ class SupplyWatch:
         """
         module = self._module
         idle_a = expected_current_a(module, State(on=()))
-        controls_a = [
-            expected_current_a(module, State(on=(control,))) - idle_a for control in module.control_names
-        ]
+        controls_a = [expected_current_a(module, state) - idle_a for state in control_line_states(module)[1:]]
         return min((control_a for control_a in controls_a if control_a > 0.0), default=inf) / 2
 
     def _when_in_time(self, first: SupplyReading, state: State, limit_a: float) -> SupplyReading:

@@ -18,6 +18,7 @@ from drivers.claim import claim
 from harness.errors import BenchError, LeadInDoubt, OverCurrentError, RecordsError
 from harness.job.fixture import Setup
 from harness.job.job import BENCH
+from harness.job.state import IDLE_STATE
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.model import Plan
@@ -38,7 +39,7 @@ from harness.records.run import (
 from harness.records.store import RunStore
 from harness.session.context import RunContext, run_context
 from harness.session.control_currents import check_same_unit, energise, make_idle
-from harness.session.events import Hands, Observer, SetupBegun
+from harness.session.events import Hands, Observer, Remark, SetupBegun
 from harness.session.instruments import TRANSIENT
 from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
 from harness.session.leads.driven_port import look_at_driven_port
@@ -373,6 +374,14 @@ class UnitRun:
         self._currents_a = now_a
         self._context.record(CurrentsDrawn(currents_a=now_a))
 
+    def _leave_reset(self, context: RunContext) -> None:
+        """Leave latching relays reset; a bench that fails now spoils no reading."""
+        try:
+            context.set_state(None, IDLE_STATE)
+        except TRANSIENT as error:
+            context.recovery.after(error)
+            context.observe(Remark(text="latching relays may still be set: they were not reset at the end"))
+
     def _walk_through(self, context: RunContext) -> tuple[Reading, ...]:
         """Supply and control lines, then setup after setup; every reading made is kept, however it ends."""
         prove_controls = partial(self._energise, context)
@@ -394,6 +403,8 @@ class UnitRun:
                     second.confirm([visit])
             second.confirm([visit for visit in context.plan.visits if visit.setup.select is not None])
             second.record_unconfirmed()
+            if context.job.module.set_controls:
+                self._leave_reset(context)
         except OverCurrentError:
             with suppress(BenchError):  # the safe end tries again, and says so
                 context.bench.supply.switch(on=False)

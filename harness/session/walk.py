@@ -94,9 +94,9 @@ class Walk:
             context.catch_up(until_s=settled_s)
             if not unset:
                 context.wait_until(settled_s)
-                if not proven:
+                if not proven and not state.state.pulsed:
                     self._check_setup(visit, state.state)
-                proven = True
+                proven = proven or not state.state.pulsed
             self._record(visit, state, unset)
         self._power(IDLE_STATE)
         if visit.changes:
@@ -156,11 +156,22 @@ class Walk:
         supply.switch(on=state.powered)
         self._powered = state.powered
 
+    def _begin_state(self, visit: SetupVisit, state: State) -> float:
+        """Switch the relay supply and set a state; returns the time when it has settled.
+
+        Before the supply goes off, latching relays are brought to where the state has them.
+        """
+        if not state.powered and self.context.job.module.set_controls:
+            powered = replace(state, powered=True)
+            self._power(powered)
+            self.context.set_state(visit.setup, powered)
+        self._power(state)
+        return self.context.begin_state(visit.setup, state)
+
     def _begin(self, visit: SetupVisit, state: State) -> tuple[float, NotTaken | None]:
         """Set a state; when it has settled, or why it is not set: a state is never tried twice."""
         try:
-            self._power(state)
-            return self.context.begin_state(visit.setup, state), None
+            return self._begin_state(visit, state), None
         except TRANSIENT as error:
             return 0.0, self._recover(error)
 
@@ -176,8 +187,8 @@ class Walk:
         """Recover, and set the state anew for what is still to be recorded in it."""
         context = self.context
         lost = self._recover(error)
-        self._power(state)
-        context.set_state(visit.setup, state)
+        state = IDLE_STATE if state.pulsed else state
+        context.wait_until(self._begin_state(visit, state))
         if state.powered:
             context.supply_watch.check(state, limit_a=context.job.module.supply.limit_a)
         return lost
@@ -194,6 +205,8 @@ class Walk:
             try:
                 read = watch.average if planned.judges_supply else watch.check
                 supply = read(planned.state, limit_a=context.job.module.supply.limit_a)
+                if planned.state.pulsed:
+                    context.hold(visit.setup, IDLE_STATE)  # no coil is driven for longer than that
             except TRANSIENT as error:
                 supply = self._recover_in(visit, planned.state, error)
         for acquisition in planned.acquisitions:

@@ -127,6 +127,7 @@ def test_relays_stand_as_their_lines_and_the_supply_say() -> None:
     assert is_operated(latching, State(on=("set",)))
     assert not is_operated(latching, State(on=("reset",)))
     assert not is_operated(latching, IDLE)
+    assert is_operated(latching, State(on=("set",), powered=False))  # it keeps its side without the supply
 
 
 def test_two_relays_that_fight_over_a_net_are_solved_as_they_are() -> None:

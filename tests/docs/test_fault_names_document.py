@@ -52,7 +52,8 @@ WITH_MORE = replace(
 FOUR = replace(
     SHIPPED[0], module=replace(SHIPPED[0].module, channels=("ch1", "ch2", "ch3", "ch4"), relays=())
 )
-JOBS = (*SHIPPED, WITH_MORE, FOUR)
+LATCHING = load_job(ROOT / "tests" / "latching" / "line_selector")
+JOBS = (*SHIPPED, WITH_MORE, FOUR, LATCHING)
 
 
 def _faults(name: str) -> tuple[Fault, ...]:

@@ -8,7 +8,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError
 from harness.job.job import load_job
 from harness.plan.build import build_plan
-from tests.jobs import check_of, edit, job_in
+from tests.jobs import check_of, job_in
 
 CHECK = check_of("gain", within="0.5 dB")
 
@@ -32,12 +32,3 @@ def test_a_supply_limit_below_what_the_module_draws_is_told_with_figures(tmp_pat
 def test_a_limit_that_suffices_is_taken(tmp_path: Path) -> None:
     job = job_in(tmp_path / "job", CHECK, edits=[("module.toml", '"400 mA"', '"130 mA"')])
     assert build_plan(load_job(job), impedances=BenchImpedances()).count
-
-
-def test_a_relay_with_set_and_reset_lines_is_refused_in_words(tmp_path: Path) -> None:
-    job = job_in(tmp_path / "job", CHECK)
-    edit(job / "module.toml", 'control = "loop_a"', 'set_control = "loop_a"\nreset_control = "loop_b"')
-    assert refusal(job) == (
-        "module.toml: relay: K1, K6: a relay with a set and a reset line can't be tested yet. It keeps its "
-        "side when the line goes off, and no state says which side that is"
-    )

@@ -126,7 +126,7 @@ class _LeadCheck:
         bench = context.bench
         self._predicted = LeadsPredicted(context.job, impedances(bench.generator, bench.oscilloscope))
         self._slips = self._predicted.slips(setup)
-        self._singles = single_control_states(context.job.module.control_names)
+        self._singles = single_control_states(context.job.module.state_controls)
         more = (state for state in states if state.powered and state not in self._singles)
         self._states = (*self._singles, *islice(more, max(0, MOST_TRIED - len(self._singles))))
         self._at: dict[tuple[Slip | None, State], Complex] = {}
