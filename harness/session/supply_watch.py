@@ -130,6 +130,8 @@ class SupplyWatch:
             self._refuse_a_line_that_is_on(reading, state, limit_a)
         if self._is_over(reading, state):
             reading = self._restored(reading, state, limit_a)
+        elif self._is_left_driven(reading, state):
+            reading = self._opened(state, limit_a)
         if self._is_over(reading, state):
             self._blame(reading, state, limit_a)
         self._checked = state
@@ -217,6 +219,22 @@ class SupplyWatch:
             state,
         )
         return again
+
+    def _is_left_driven(self, reading: SupplyReading, state: State) -> bool:
+        """Whether it may be a latching relay's coil that is driven on after its pulse: a coil more than this
+        unit drew before.
+        """
+        excess_a = reading.current_a - self._expected_a(state)
+        return bool(self._module.set_controls and self._own_a) and excess_a > self._half_a_control_a()
+
+    def _opened(self, state: State, limit_a: float) -> SupplyReading:
+        """Open all channels and set the state once more; raises BadReply if a channel did not open."""
+        closed = self._switchboard.closed
+        self._switchboard.set(frozenset())
+        self._refuse_by(self._once_unlimited(limit_a), limit_a)
+        self._switchboard.set(closed)
+        self._wait(LATER * self._settle_s)
+        return self._read(state, limit_a)
 
     def _refuse_by(self, opened: SupplyReading, limit_a: float) -> None:
         """Raise BadReply if the supply gives what no unit makes it give with all channels open."""

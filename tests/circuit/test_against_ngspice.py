@@ -14,10 +14,11 @@ import pytest
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import differential, predict_states
 from harness.job.fixture import Fixture, Loopback, Setup
-from harness.job.job import load_job
+from harness.job.job import Job, load_job
 from harness.job.module import Amplifier, Module
 from harness.job.state import all_states
 from tests.circuit import boards, spice
+from tests.latching.selector import selector
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
 FREQUENCIES_HZ = (20.0, 1e3, 20e3)
@@ -37,7 +38,7 @@ def compare(
     nothing: float = NOTHING,
 ) -> tuple[float, float]:
     """Largest differences in dB, where the path is made and where it is not."""
-    states = [*all_states(module.control_names)]
+    states = [*all_states(module.state_controls)]
     cases = [(setup, state) for setup in setups for state in states]
     blocks = [make_block(module, fixture, setup, state, BENCH) for setup, state in cases]
     solved = spice.transfers(blocks, FREQUENCIES_HZ, folder)
@@ -73,14 +74,21 @@ def compare(
 
 @pytest.mark.parametrize("name", JOBS)
 def test_a_shipped_job_agrees_with_ngspice_in_every_state(name: str, tmp_path: Path) -> None:
-    job = load_job(SEQUENCES / name)
+    agrees_with_ngspice(load_job(SEQUENCES / name), tmp_path)
+
+
+def test_relays_that_stand_set_or_reset_agree_with_ngspice(tmp_path: Path) -> None:
+    agrees_with_ngspice(selector(), tmp_path)
+
+
+def agrees_with_ngspice(job: Job, folder: Path) -> None:
     circuits = {  # setups that differ in what a circuit doesn't know, as swapped inputs, are solved once
         (setup.drive, setup.view, setup.loopbacks, setup.source_added): setup
         for setup in job.fixture.setups
         if setup.drive is not None
     }
     for setup in circuits.values():  # one by one: a deck of all would cost ngspice more than their sum
-        made_db, silent_db = compare(job.module, job.fixture, [setup], spice.described_block, tmp_path)
+        made_db, silent_db = compare(job.module, job.fixture, [setup], spice.described_block, folder)
         assert made_db < 0.001
         assert silent_db < 0.1
 

@@ -11,6 +11,7 @@ from tests.cli.commands import Printed, switchwalk
 from tests.jobs import RELAY_CURRENT, check_of
 from tests.known import known
 from tests.latching.selector import SELECTOR, selector_in
+from tests.wire.standing_bench import standing_bench
 
 STATES = ("idle", "desk_on", "truck_on", "reserve_on+desk_on")
 COILS = RESERVE_ON, RESERVE_OFF, DESK_ON, TRUCK_ON, CLEAR = range(1, 6)  # fixture.toml
@@ -128,3 +129,15 @@ def test_one_coil_is_driven_at_a_time_long_enough_and_the_relays_are_left_reset(
     assert len(pulses) > 15
     assert min(seconds for _, seconds in pulses) >= 0.008  # twice the 4 ms of module.toml
     assert [channel for channel, _ in pulses[-2:]] == [RESERVE_OFF, CLEAR]
+
+
+def test_a_coil_that_the_relay_board_drives_on_is_the_benchs_fault(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The channel of a set line sticks: one coil, 16.7 mA, draws less than any over-current."""
+    job = selector_in(tmp_path / "job", LEVELS, RELAY_CURRENT, states=STATES)
+    with standing_bench(job, "--trouble", f"switchboard closed {DESK_ON} after 60") as bench:
+        printed = switchwalk(capsys, "run", str(job), "--serial", "OB-0501", "--bench", str(bench.bench_file))
+        assert printed.code == 4, printed.out
+        assert "the switchboard did not open a channel" in " ".join(printed.err.split())
+        assert bench.left_on("generator", "supply") == []
