@@ -23,11 +23,6 @@ def held(module: Module, state: State) -> tuple[str, ...]:
     return (*on, state.pulsed) if state.pulsed else on
 
 
-def at_rest(module: Module, state: State) -> State:
-    """A state with every latching relay reset."""
-    return replace(state, on=held(module, replace(state, powered=True)))
-
-
 def pulses_to(module: Module, state: State) -> tuple[str, ...]:
     """Control lines to pulse in turn so that latching relays stand as a state has them, wherever they are."""
     return (*module.reset_controls, *(control for control in module.set_controls if control in state.on))

@@ -8,7 +8,7 @@ from harness.job.job import Job
 from harness.job.module import Module, Relay
 from harness.job.state import IDLE_STATE, UNPOWERED_STATE, State
 from harness.plan.model import Acquisition, Plan
-from harness.plan.pulses import at_rest, pulse_s, pulses_to
+from harness.plan.pulses import pulse_s, pulses_between, pulses_to
 from harness.plan.setups import lead_moves
 
 LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit reads a little below it
@@ -42,16 +42,19 @@ def energised(relay: Relay, state: State) -> bool:
     return state.powered and any(control in driven for control in relay.coils)
 
 
-def operations(module: Module, walk: Sequence[State]) -> dict[str, int]:
-    """How often each relay moves to its operated side along a walk through states that starts unpowered."""
-    counts = dict.fromkeys((relay.name for relay in module.relays), 0)
+def operations(module: Module, walk: Sequence[State], pulses: Sequence[str] = ()) -> dict[str, int]:
+    """How often each relay moves to its operated side along a walk through states that starts unpowered, and
+    by some pulses: before each that sets a latching relay it is reset.
+    """
+    counts = {relay.name: pulses.count(relay.operating_control) for relay in module.relays if relay.latches}
     before = UNPOWERED_STATE
     for state in walk:
-        for relay in module.relays:
+        for relay in (relay for relay in module.relays if not relay.latches):
+            counts.setdefault(relay.name, 0)
             if is_operated(relay, state) and not is_operated(relay, before):
                 counts[relay.name] += 1
         before = state
-    return counts
+    return {relay.name: counts.get(relay.name, 0) for relay in module.relays}
 
 
 def expected_current_a(module: Module, state: State) -> float:
@@ -96,33 +99,44 @@ def record_s(acquisition: Acquisition) -> float:
     return acquisition.stimulus.tones.duration_s
 
 
-def walked(plan: Plan, module: Module) -> list[State]:
-    """Every state that is set, in order, those at both ends of each change of state included; and that with
-    all latching relays reset, by which others are reached.
-    """
-    latching = bool(module.set_controls)
-
-    def reached(state: State) -> list[State]:
-        return [at_rest(module, state), state] if latching and not state.pulsed else [state]
-
+def walked(plan: Plan) -> list[State]:
+    """Every state that is set, in order, those at both ends of each change of state included."""
     walk: list[State] = []
     for visit in plan.visits:
-        walk += [step for state in visit.states for step in reached(state.state)]
+        walk += [state.state for state in visit.states]
         for cycle in visit.cycles:
             walk += [IDLE_STATE, State(on=(cycle.given.control,))] * cycle.given.operations
         for change in visit.changes:
             if not walk or walk[-1] != change.change.before:
-                walk += reached(change.change.before)
+                walk.append(change.change.before)
             walk.append(change.change.after)
     return walk
 
 
+def pulses_of(plan: Plan, module: Module) -> list[str]:
+    """Every pulse of a control line of latching relays, in order, on the way through a plan."""
+    pulses: list[str] = []
+    for visit in plan.visits:
+        for state in (visited.state for visited in visit.states):
+            pulses += [state.pulsed] if state.pulsed else pulses_to(module, state)
+        for cycle in visit.cycles:
+            operated = State(on=(cycle.given.control,))
+            both = (
+                *pulses_between(module, operated, IDLE_STATE),
+                *pulses_between(module, IDLE_STATE, operated),
+            )
+            pulses += both * cycle.given.operations
+        last: State | None = None
+        for change in (acquisition.change for acquisition in visit.changes):
+            pulses += pulses_to(module, change.before) if change.before != last else ()
+            pulses += [change.pulsed] if change.pulsed else []
+            last = change.after
+    return pulses
+
+
 def estimate_time(plan: Plan, job: Job) -> TimeEstimate:
     """Estimate a plan, with the settling of sequence and switchboard after each change of state."""
-    walk = walked(plan, job.module)
-    pulsing_s = sum(
-        pulse_s(job.module, control) for state in walk for control in pulses_to(job.module, state)
-    )
+    walk, pulses = walked(plan), pulses_of(plan, job.module)
     hands_s = 0.0
     last = plan.through
     for visit in plan.visits:
@@ -134,10 +148,10 @@ def estimate_time(plan: Plan, job: Job) -> TimeEstimate:
         readings=plan.count,
         state_changes=len(walk),
         unavoidable_s=(len(walk) - len(plan.changes)) * job.settle_s
-        + pulsing_s
+        + sum(job.settle_s + pulse_s(job.module, control) for control in pulses)
         + sum(map(record_s, plan.acquisitions))
         + len(plan.changes) * CHANGE_RECORD_S
         + sum(2 * cycle.given.operations * CYCLE_RECORD_S for cycle in plan.cycles),
         hands_s=hands_s,
-        operations=operations(job.module, walk),
+        operations=operations(job.module, walk, pulses),
     )

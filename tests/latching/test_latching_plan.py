@@ -12,7 +12,7 @@ from harness.job.job import load_job
 from harness.job.state import State, StateChange
 from harness.plan.build import build_plan
 from harness.plan.pulses import as_recorded, in_pulse, pulse_s, pulses_between, pulses_to
-from harness.plan.states import energised, expected_current_a
+from harness.plan.states import energised, estimate_time, expected_current_a, pulses_of
 from tests.jobs import RELAY_CURRENT, check_of
 from tests.latching.selector import selector, selector_in
 
@@ -145,3 +145,24 @@ def test_a_race_that_takes_several_pulses_is_refused_in_words(tmp_path: Path) ->
     with pytest.raises(JobError) as caught:
         build_plan(load_job(job), impedances=BenchImpedances())
     assert "it takes 2 pulses of latching relays' control lines, so no one edge makes it" in str(caught.value)
+
+
+def test_the_plan_counts_pulses_as_operations_and_their_time(tmp_path: Path) -> None:
+    """Two states in one setup, by hand: desk_on is set once in it and once alone for its current; each of two
+    reset lines is pulsed for either state and alone. 20 ms settle, and the switchboard's own.
+    """
+    job = load_job(selector_in(tmp_path / "job", RELAY_CURRENT, states=["idle", "desk_on"]))
+    plan = build_plan(job, impedances=BenchImpedances())
+    pulses = pulses_of(plan, job.module)
+    assert {control: pulses.count(control) for control in job.module.control_names} == {
+        "reserve_on": 1,
+        "reserve_off": 3,
+        "desk_on": 2,
+        "truck_on": 1,
+        "clear": 3,
+        "mute": 0,
+    }
+    cost = estimate_time(plan, job)
+    assert cost.operations == {"K1": 1, "K2": 2, "K3": 1, "K4": 0}
+    states = 2 + 5
+    assert cost.unavoidable_s == pytest.approx((states + len(pulses)) * job.settle_s + len(pulses) * 0.008)
