@@ -9,11 +9,12 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from drivers.by_hand import Ask, HandSupply, nobody
 from drivers.claim import LeftOnMarker, claim
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply, outputs_left_on, voltage_left_on
 from drivers.library_switchboards import GpioSwitchboard
 from drivers.modbus_switchboard import ModbusSwitchboard
-from drivers.models.sources import GeneratorProfile, SupplyProfile
+from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import (
     FrameProfile,
     GpioProfile,
@@ -136,6 +137,7 @@ def open_bench(
     folder: Path,
     transcript: Path | None = None,
     tell: Callable[[str], None] = log.warning,
+    ask: Ask = nobody,
     marked: bool = True,
 ) -> Iterator[Bench]:
     """Open generator, supply, switchboard and oscilloscope, identified, with everything off.
@@ -144,44 +146,47 @@ def open_bench(
     message is written to. On every way out the generator's outputs, then the supply, then the switchboard are
     switched off and verified; a BenchError names each that could not be. Interrupts wait meanwhile. If a
     run before was killed, so that this could not be done, it is done before anything else, and `tell` is
-    called with what was left on; `marked` is False for a bench that ends with its run, and leaves nothing on.
+    called with what was left on. `ask` has a person switch a supply that has no interface. `marked` is False
+    for a bench that ends with its run, and leaves nothing on.
     Raises JobError for profiles, and BenchError and its kinds for instruments.
     """
-    with _opening(bench, folder, marked=marked, transcript=transcript) as opening:
+    with _opening(bench, folder, ask=ask, marked=marked, transcript=transcript) as opening:
         opening.claim(*bench.instruments)
         opening.make_left_safe(tell)
         yield opening.all()
 
 
 @contextmanager
-def open_singly(bench: BenchFile, *, folder: Path, marked: bool = True) -> Iterator["Opening"]:
+def open_singly(
+    bench: BenchFile, *, folder: Path, ask: Ask = nobody, marked: bool = True
+) -> Iterator["Opening"]:
     """What opens instruments one by one; each that was opened is left safe on every way out.
 
-    folder, marked: as of `open_bench`. At the end BenchError is raised for what could not be made safe.
+    folder, ask, marked: as of `open_bench`. At the end BenchError is raised for what could not be made safe.
     """
-    with _opening(bench, folder, marked=marked) as opening:
+    with _opening(bench, folder, ask=ask, marked=marked) as opening:
         yield opening
 
 
 @contextmanager
 def _opening(
-    bench: BenchFile, folder: Path, *, marked: bool, transcript: Path | None = None
+    bench: BenchFile, folder: Path, *, ask: Ask, marked: bool, transcript: Path | None = None
 ) -> Iterator["Opening"]:
     with ExitStack() as undo:
         marks: dict[str, LeftOnMarker] = {}
         with safe_end(marks) as safe:
             log_file = undo.enter_context(closing(Transcript(transcript))) if transcript else None
-            yield Opening(bench, folder, undo, safe.offs, marks if marked else None, log_file)
+            yield Opening(bench, folder, undo, safe.offs, marks if marked else None, log_file, ask)
 
 
-def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None]) -> None:
+def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None], ask: Ask = nobody) -> None:
     """Before anything else: switch off what a killed run left on. Does nothing where nothing was left.
 
     Raises what `open_bench` raises, also where another run has the bench in use.
     """
     files = bench.instruments
     if any(LeftOnMarker(files[name].address, instrument=name).left_by for name in switched(bench)):
-        with open_bench(bench, folder=folder, tell=tell):
+        with open_bench(bench, folder=folder, tell=tell, ask=ask):
             pass
 
 
@@ -189,7 +194,7 @@ class Opening:
     """Each method opens one instrument: identified, off. Raises JobError for its profile, and BenchError.
 
     offs: receives what makes each safe as soon as it can be on. marks: receives the mark
-    of each that can be left on; None to put none.
+    of each that can be left on; None to put none. ask: has a person switch a supply without an interface.
     """
 
     def __init__(
@@ -200,7 +205,9 @@ class Opening:
         offs: dict[str, Off],
         marks: dict[str, LeftOnMarker] | None,
         transcript: Transcript | None,
+        ask: Ask,
     ) -> None:
+        self._ask = ask
         self._bench, self._folder, self._undo = bench, folder, undo
         self._offs, self._marks, self._transcript = offs, marks, transcript
         self._profiles: dict[str, Any] = {}  # by an instrument's name, as it was read
@@ -252,7 +259,10 @@ class Opening:
             return state
 
         def supply(name: str) -> str:
-            profile: SupplyProfile = self._profiles[name]
+            profile: SupplyProfile | HandSupplyProfile = self._profiles[name]
+            if isinstance(profile, HandSupplyProfile):
+                HandSupply(profile, self._bench.supply, self._ask)
+                return "nobody knows whether it was on"
             session = self._identified(name)
             state = voltage_left_on(session, profile)
             ScpiSupply(session, profile, profile_name="", output=self._bench.supply.output)
@@ -287,7 +297,8 @@ class Opening:
     def all(self) -> Bench:
         """Open all; all are identified before one is switched."""
         for role in ("generator", "supply", "oscilloscope"):
-            self._started(role)
+            if not isinstance(self._claimed(role), HandSupplyProfile):
+                self._started(role)
         return Bench(
             generator=self.generator(),
             supply=self.supply(),
@@ -310,8 +321,12 @@ class Opening:
 
     def supply(self) -> Supply:
         """The relay supply, off."""
+        file, profile = self._bench.supply, self._claimed("supply")
+        if isinstance(profile, HandSupplyProfile):
+            by_hand = HandSupply(profile, file, self._ask)
+            self._offs["supply"] = by_hand.off
+            return by_hand
         session, profile = self._started("supply")
-        file = self._bench.supply
         supply = ScpiSupply(session, profile, profile_name=file.profile, output=file.output)
         self._offs["supply"] = supply.off
         return supply

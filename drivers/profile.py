@@ -17,7 +17,7 @@ from platformdirs import user_config_path
 from pydantic import ValidationError
 
 from drivers.models.any_instrument import InstrumentProfile
-from drivers.models.sources import GeneratorProfile, SupplyProfile
+from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import SwitchboardProfile
 from drivers.oscilloscope_profile import OscilloscopeKeys
 from harness.errors import JobError, Mistake
@@ -32,7 +32,7 @@ class OscilloscopeProfile(OscilloscopeKeys, InstrumentProfile):
     kind: Literal["oscilloscope"]
 
 
-Profile = GeneratorProfile | SupplyProfile | OscilloscopeProfile | SwitchboardProfile
+Profile = GeneratorProfile | SupplyProfile | HandSupplyProfile | OscilloscopeProfile | SwitchboardProfile
 KINDS: dict[str, type[Profile]] = {
     get_args(model.model_fields["kind"].annotation)[0]: model for model in get_args(Profile)
 }

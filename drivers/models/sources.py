@@ -124,6 +124,15 @@ class SupplyProfile(InstrumentProfile):
         return self
 
 
+class HandSupplyProfile(InstrumentProfile):
+    """A DC supply without an interface, which a person sets and switches. Nothing of it is measured."""
+
+    role: ClassVar[str] = "supply"
+    kind: Literal["hand-supply"]
+    voltage_max_v: Positive
+    current_max_a: Positive
+
+
 def volts(value_v: float) -> dict[str, float]:
     """A voltage by the names of the placeholders."""
     value_v = float(value_v)

@@ -40,12 +40,16 @@ Kind = Literal[
 
 @dataclass(frozen=True, kw_only=True)
 class BenchImpedances:
-    """What the instruments put on the pins: generator output, and scope input with its probe."""
+    """What the instruments put on the pins: generator output, and scope input with its probe.
+
+    supply_current: whether the relay supply says what it gives; if not, no reading of it can be taken.
+    """
 
     source_ohm: float = 50.0
     source_tolerance: float = 0.01  # a fraction; common practice, no source
     input_ohm: float = 1e6
     input_f: float = 15e-12
+    supply_current: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

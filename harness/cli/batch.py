@@ -26,6 +26,7 @@ from harness.cli.outcome import (
 from harness.cli.person import (
     NOBODY,
     ask,
+    ask_at_supply,
     ask_hands,
     asked_serials,
     person_at,
@@ -120,6 +121,7 @@ def batch(
             hands=person_at,
             transcript=transcript,
             tell=tell,
+            ask=ask_at_supply,
         ) as opened:
             opened.instruments()  # which say whether they are simulated
             if (

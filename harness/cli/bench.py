@@ -23,7 +23,7 @@ from drivers.session import Session
 from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
 from harness.cli import options
-from harness.cli.person import ask_hands, simulation_for, tell
+from harness.cli.person import ask_at_supply, ask_hands, simulation_for, tell
 from harness.cli.terminal import print_json, say, stoppable
 from harness.errors import (
     EXIT_BENCH,
@@ -123,8 +123,8 @@ def _checked(job: Job, bench: BenchFile, folder: Path, *, marked: bool) -> list[
     try:
         with stoppable():
             if marked:
-                make_left_safe(bench, folder=folder, tell=tell)
-            with open_singly(bench, folder=folder, marked=marked) as singly:
+                make_left_safe(bench, folder=folder, tell=tell, ask=ask_at_supply)
+            with open_singly(bench, folder=folder, ask=ask_at_supply, marked=marked) as singly:
                 _look(job, bench, singly, checked)
     except (BenchError, JobError) as error:  # what could not be made safe, before or after
         checked.append(

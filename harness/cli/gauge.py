@@ -23,7 +23,7 @@ from harness.cli.gauge_text import (
     study_to_json,
 )
 from harness.cli.live_view import run_watched
-from harness.cli.person import NOBODY, ask_hands, listed_lines, person_at, simulation_for, tell
+from harness.cli.person import NOBODY, ask_at_supply, ask_hands, listed_lines, person_at, simulation_for, tell
 from harness.cli.terminal import Stopping, print_result, stoppable
 from harness.errors import (
     EXIT_BENCH,
@@ -266,7 +266,9 @@ def _at_gauge(
 ) -> Iterator[_GaugeBench]:
     with (
         stoppable() as stopping,
-        at_bench(job, bench_file=bench, simulation=simulation, hands=person_at, tell=tell) as opened,
+        at_bench(
+            job, bench_file=bench, simulation=simulation, hands=person_at, tell=tell, ask=ask_at_supply
+        ) as opened,
     ):
         if not quiet:
             typer.echo(TERMINAL_CAUTIONS)

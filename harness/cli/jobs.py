@@ -150,12 +150,15 @@ def plan(
     """Print what a run of a job will do: setups, states, acquisitions, relay operations, time."""
     described = read_job(job, bench)
     with shown_progress("plan", f"planning {counted(len(described.sequence.checks), 'check')}"):
-        made = plan_job(described, bench).plan
+        planned = plan_job(described, bench)
+    made = planned.plan
     cost = estimate_time(made, described)
     if as_json:
-        print_json(_plan_data(described, made, cost))
+        print_json(_plan_data(described, made, cost) | {"notes": list(planned.notes)})
         return
     _print_plan(described, made, cost, steps=steps)
+    for note in planned.notes:
+        say(f"Note: {note}.")
 
 
 def _print_plan(job: Job, made: Plan, cost: TimeEstimate, *, steps: bool) -> None:

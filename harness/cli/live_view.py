@@ -461,10 +461,18 @@ def watched(bench: OpenBench, stopping: Stopping, shown: Watcher | None) -> Iter
         with output_may_be_gone():
             shown(event)
 
+    ask = bench.ask
+
+    def ask_paused(text: str) -> None:
+        with shown.paused():
+            ask(text)
+
+    bench.ask = ask_paused
     shown.__enter__()
     try:
         yield show, HandsWatched(bench.hands, shown)
     finally:
+        bench.ask = ask
         with suppress(OSError):  # a lost terminal must not hide why the run ended
             shown.__exit__(None, None, None)
 

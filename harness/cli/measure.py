@@ -14,7 +14,7 @@ import typer
 from harness.cli import options
 from harness.cli.live_view import watched
 from harness.cli.outcome import EXIT_OF
-from harness.cli.person import PersonAtTheBench, require_person, simulation_for, tell
+from harness.cli.person import PersonAtTheBench, ask_at_supply, require_person, simulation_for, tell
 from harness.cli.terminal import output_may_be_gone, print_json, print_lines, say, stoppable
 from harness.errors import UsageError
 from harness.measure.reference import LIFE_S, Reference
@@ -92,6 +92,7 @@ def measure(
             simulation=simulation_for(described, bench, wanted, simulate=simulate),
             hands=hands,
             tell=tell,
+            ask=ask_at_supply,
         ) as opened,
         TemporaryDirectory(prefix="switchwalk-") as scratch,
         open_records(Path(scratch) / "measured.sqlite") as store,
@@ -135,6 +136,7 @@ def reference(
             simulation=simulation_for(described, bench, Simulation(speed=speed), simulate=simulate),
             hands=lambda planned: PersonAtTheBench(planned.job),
             tell=tell,
+            ask=ask_at_supply,
         ) as opened,
     ):
         if opened.planned.plan.through is None:

@@ -181,6 +181,13 @@ def ask_hands(question: str, *, undone: str) -> str:
     return line.strip()
 
 
+def ask_at_supply(text: str) -> None:
+    """Have the person at the terminal switch a supply that has no interface. Raises UsageError for nobody."""
+    if not sys.stdin.isatty():
+        raise UsageError(f"{NOBODY}, and somebody has to do this: {text}")
+    ask_hands(f"{text}; then press Enter: ", undone=f"nobody did this: {text}")
+
+
 def agreed(question: str) -> bool:
     """Ask a person for a yes; the end of input is none, nor is Ctrl-C."""
     try:

@@ -12,7 +12,15 @@ import typer
 from harness.cli import options
 from harness.cli.live_view import Watcher, live_or_lines, watched
 from harness.cli.outcome import EXIT_OF, say_outcome
-from harness.cli.person import PersonAtTheBench, agreed, person_at, simulation_for, tell, tell_new_folder
+from harness.cli.person import (
+    PersonAtTheBench,
+    agreed,
+    ask_at_supply,
+    person_at,
+    simulation_for,
+    tell,
+    tell_new_folder,
+)
 from harness.cli.terminal import Stopping, output_may_be_gone, stoppable
 from harness.errors import UsageError
 from harness.measure.reference import Reference
@@ -91,6 +99,7 @@ def run(
             through=reference is not ReferenceFrom.none,
             transcript=transcript,
             tell=tell,
+            ask=ask_at_supply,
         ) as opened,
         # Only now: a job that cannot be planned leaves no records behind.
         open_records(records) as store,
@@ -143,6 +152,7 @@ def resume(
             hands=lambda planned: PersonAtTheBench(planned.job),
             transcript=transcript,
             tell=tell,
+            ask=ask_at_supply,
         ) as opened:
             _check_unit(header, serial, as_json=as_json)
             check_files(header, opened.planned)

@@ -164,8 +164,9 @@ def weigh_margins(
                 result = estimates.margins(readings[column].limit)
                 margins[rows, column], good[column] = result.broken[1:], result.inside
     k = job.sequence.coverage_factor
-    stops = over_currents(job.module, signatures.fault_sets, coverage_factor=k)
-    margins[:, -1] = [margin for margin, _ in stops]
+    if plan.impedances.supply_current:
+        stops = over_currents(job.module, signatures.fault_sets, coverage_factor=k)
+        margins[:, -1] = [margin for margin, _ in stops]
     return Margins(signatures=signatures, readings=readings, margins=margins, good=good)
 
 
@@ -222,10 +223,11 @@ def told_apart(units: PredictedReadings) -> Flags:
     supply = signatures.supply_a
     coils = np.maximum(signatures.good_supply_a - job.module.supply.quiescent_a, 0)
     uncertainty_a = current_standard(supply, coils) + 1e-9
+    seen = signatures.fault_sets if units.plan.impedances.supply_current else ()
     stops = [
         state if margin >= SURE else ""  # in which the check surely stops a run
-        for margin, state in over_currents(job.module, signatures.fault_sets, coverage_factor=k)
-    ]
+        for margin, state in over_currents(job.module, seen, coverage_factor=k)
+    ] or [""] * len(signatures.fault_sets)
     stopped = np.array([stop != "" for stop in stops], dtype=bool)
     apart = np.zeros((len(stops), len(stops)), dtype=bool)
     for row, stop in enumerate(stops):

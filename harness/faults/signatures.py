@@ -209,7 +209,10 @@ def signatures(
         transfers=transfers,
         good=good,
         states=states,
-        supply_a=supply_currents_a(job.module, states, fault_sets),
+        # A supply that does not say what it gives shows no fault: as if none drew otherwise.
+        supply_a=supply_currents_a(
+            job.module, states, fault_sets if plan.impedances.supply_current else [()] * len(fault_sets)
+        ),
         good_supply_a=supply_currents_a(job.module, states, [()])[0],
     )
 

@@ -5,17 +5,22 @@ limited current.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from math import inf
 from typing import Literal
 
 from harness.errors import OverCurrentError, UsageError
 from harness.job.module import Module
 from harness.job.state import IDLE_STATE
+from harness.plan.model import only_these
 from harness.plan.pulses import control_line_states
 from harness.plan.states import expected_current_a, limit_of
+from harness.reading import Reading
 from harness.roles import Bench
-from harness.session.context import BenchContext
+from harness.session.context import BenchContext, RunContext
 from harness.session.events import Remark
+from harness.session.instruments import NotTaken
+from harness.session.recorder import missing_reading
 from harness.units import counted
 
 # While a unit stays in: copper is 4 % more after warming up by 10 K, a supply's meter 1 % wrong.
@@ -24,6 +29,7 @@ STAYS_WITHIN_A = 0.001
 # From unit to unit: a meter's own repeatability, and a coil that cooled by a kelvin.
 SAME_WITHIN = 0.004  # of a current
 SAME_WITHIN_A = 0.0002  # a supply's meter near zero
+CURRENT_UNKNOWN = "the relay supply does not say what it gives"
 NOTHING = 0.25  # of what the coils of the best control line should add: less is no unit, or no supply lead
 
 
@@ -45,10 +51,19 @@ def make_idle(bench: Bench) -> None:
 def energise(context: BenchContext) -> dict[str, float]:
     """Switch the relay supply on, then each control line in turn; raises OverCurrentError at the first short.
 
-    Returns the current in amperes in each of these states, by which the unit can be known again.
+    Returns the current in amperes in each of these states, by which the unit can be known again; {} from a
+    supply that does not say what it gives, which is switched on all the same.
     """
     currents_a: dict[str, float] = {}
     module, supply = context.job.module, context.bench.supply
+    if not context.supply_watch.sees:
+        supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
+        supply.switch(on=True)
+        context.set_state(None, IDLE_STATE)
+        context.observe(
+            Remark(text="relay supply: on, its current unknown; no control line was checked by it")
+        )
+        return {}
     context.supply_watch.learn(currents_a)
     for state in control_line_states(module):
         limit_a = limit_of(module, state)
@@ -69,6 +84,23 @@ def energise(context: BenchContext) -> dict[str, float]:
     return currents_a
 
 
+def record_unknown_currents(context: RunContext) -> tuple[RunContext, list[Reading]]:
+    """Record every reading of a supply that does not say what it gives as missing, and why.
+
+    Returns a context without them in its plan, and the readings.
+    """
+    plan, made = context.plan, list[Reading]()
+    for visit in plan.visits:
+        for state in visit.states:
+            here = [each for each in plan.of("supply") if each.measurand.state == state.state.name]
+            if state.judges_supply and here:
+                missing = [missing_reading(each, NotTaken(reason=CURRENT_UNKNOWN)) for each in here]
+                context.add_readings(state.state, 0, missing)
+                made += missing
+    rest = [each for each in plan.readings if each.quantity.family != "supply"]
+    return replace(context, plan=only_these(plan, rest)), made
+
+
 def check_same_unit(before_a: Mapping[str, float], now_a: Mapping[str, float]) -> None:
     """Refuse to continue with a unit that draws other currents than the one before. Raises UsageError.
 
@@ -84,7 +116,12 @@ def check_same_unit(before_a: Mapping[str, float], now_a: Mapping[str, float]) -
 
 
 def look_at_unit(context: BenchContext, left_a: Mapping[str, float]) -> Arrived:
-    """Look at the unit in the fixture; leaves everything off. left_a: of the unit before, {} without one."""
+    """Look at the unit in the fixture; leaves everything off. left_a: of the unit before, {} without one.
+
+    Where the supply does not say what it gives, there is a unit as far as anybody knows.
+    """
+    if not context.supply_watch.sees:
+        return "a unit"
     now_a = control_currents(context)
     if not now_a:
         return "over-current"
@@ -95,8 +132,11 @@ def look_at_unit(context: BenchContext, left_a: Mapping[str, float]) -> Arrived:
 
 def control_currents(context: BenchContext) -> Mapping[str, float]:
     """What the unit draws idle and with each control line alone; {} if it draws too much. Leaves everything
-    off.
+    off. {} as well from a supply that does not say what it gives.
     """
+    if not context.supply_watch.sees:
+        make_idle(context.bench)
+        return {}
     try:
         return energise(context)
     except OverCurrentError:

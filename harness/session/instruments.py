@@ -124,6 +124,7 @@ class SwitchedSupply:
         self._supply = supply
         self.identity = supply.identity
         self.set, self.measure = supply.set, supply.measure
+        self.measures_current = supply.measures_current
         self.is_on = False
 
     def switch(self, *, on: bool) -> None:

@@ -14,6 +14,7 @@ from types import FrameType, TracebackType
 from typing import Self
 
 from drivers.bench import make_left_safe, open_bench
+from drivers.by_hand import Ask, nobody
 from harness.bench_file import BenchFile
 from harness.errors import BenchError, UsageError
 from harness.job.fixture import Setup
@@ -42,7 +43,8 @@ class OpenBench:
     """A bench with a planned job and the hands at it. A context manager: leaving it makes the bench safe.
 
     simulator: None at a real bench. reference: a through reference that runs use until it expires, instead of
-    a new one; so hands make a through setup once for all units.
+    a new one; so hands make a through setup once for all units. ask: has a person switch a relay supply that
+    has no interface.
     """
 
     def __init__(
@@ -54,7 +56,9 @@ class OpenBench:
         simulator: SimulatedBench | None = None,
         transcript: Path | None = None,
         tell: Callable[[str], None] = log.warning,
+        ask: Ask = nobody,
     ) -> None:
+        self.ask = ask
         self.planned, self.file, self.hands, self.simulator = planned, file, hands, simulator
         self.reference: Reference | None = None
         self._transcript, self._tell = transcript, tell
@@ -95,6 +99,7 @@ class OpenBench:
                     folder=self.planned.profile_folder,
                     transcript=self._transcript,
                     tell=self._tell,
+                    ask=lambda text: self.ask(text),
                     marked=self.simulator is None,
                 )
             )
@@ -163,24 +168,26 @@ def at_bench(
     through: bool = True,
     transcript: Path | None = None,
     tell: Callable[[str], None] = log.warning,
+    ask: Ask = nobody,
 ) -> Iterator[OpenBench]:
     """Plan a job for its bench, with nothing open yet; a simulated one is started, and ended after.
 
     bench_file: another than the job's own. simulation: None for a real bench; outputs that a killed run left
-    on there are switched off first, and `tell` is told. hands: who moves leads there. through: False for runs
-    without a through reference. transcript: a file for every message on the wires. Raises JobError,
-    UsageError, BenchError and its kinds.
+    on there are switched off first, and `tell` is told. hands: who moves leads there. ask: has a person
+    switch a relay supply that has no interface. through: False for runs without a through reference.
+    transcript: a file for every message on the wires. Raises JobError, UsageError, BenchError and its kinds.
     """
     with bench_started(job, bench_file, simulation) as (job, bench_file, simulator):
         if job.bench is None:
             raise UsageError(f"{job.folder}: no bench.toml in the job; name a bench file, or simulate one")
         if simulator is None:
             with terminable():
-                make_left_safe(job.bench, folder=profile_folder(job, bench_file), tell=tell)
+                folder = profile_folder(job, bench_file)
+                make_left_safe(job.bench, folder=folder, tell=tell, ask=ask)
         planned = plan_job(job, bench_file, through=through)
         at_it = simulator or hands(planned)
         with OpenBench(
-            planned, job.bench, hands=at_it, simulator=simulator, transcript=transcript, tell=tell
+            planned, job.bench, hands=at_it, simulator=simulator, transcript=transcript, tell=tell, ask=ask
         ) as bench:
             yield bench
 

@@ -7,7 +7,7 @@ from math import sqrt
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from drivers.models.sources import GeneratorProfile, SupplyProfile
+from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import SwitchboardProfile
 from drivers.profile import NAME, OscilloscopeProfile, Profile, load_profile, own_profile
 from harness.bench_file import BenchFile, key_of, load_bench, role_of
@@ -21,6 +21,11 @@ from harness.plan.model import Plan
 from harness.records.evidence import JOB_FILES, recorded_job
 from harness.records.run import RunHeader, RunRecord
 from harness.toml_files.located import JobFile, read_located
+
+SUPPLY_UNKNOWN = (
+    "The relay supply does not say what it gives. So no over-current is noticed, a unit is not known by what "
+    "it draws, and no reading of its current can be taken"
+)
 
 
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
@@ -48,8 +53,9 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
                     input_ohm=profile.input_impedance_ohm * bench.oscilloscope.probe,
                     input_f=profile.input_capacitance_f,  # a probe's tip has about the input's
                 )
-            case SupplyProfile():
-                mistakes += _supply(job, bench, profile)
+            case SupplyProfile() | HandSupplyProfile():
+                mistakes += _supply(job, profile)
+                impedances = replace(impedances, supply_current=_measures_current(profile))
             case _:
                 boards.append(profile)
     if len(boards) == len(bench.switchboards):
@@ -137,11 +143,14 @@ def _hidden_by_noise(job: Job, profile: OscilloscopeProfile, probe: float) -> It
             yield _of_check(index, check, "below", message)
 
 
-def _supply(job: Job, bench: BenchFile, profile: SupplyProfile) -> Iterator[Mistake]:
-    wanted, commands = job.module.supply, profile.commands
-    if commands.measure_voltage is None or commands.measure_current is None:
-        message = f"{bench.supply.profile} does not measure voltage and current; a run looks at both"
-        yield Mistake(file="bench.toml", key="supply.profile", message=message)
+def _measures_current(profile: SupplyProfile | HandSupplyProfile) -> bool:
+    if isinstance(profile, HandSupplyProfile):
+        return False
+    return None not in (profile.commands.measure_voltage, profile.commands.measure_current)
+
+
+def _supply(job: Job, profile: SupplyProfile | HandSupplyProfile) -> Iterator[Mistake]:
+    wanted = job.module.supply
     if wanted.voltage_v > profile.voltage_max_v:
         message = f"{wanted.voltage_v:g} V; the bench's supply gives up to {profile.voltage_max_v:g} V"
         yield Mistake(file="module.toml", key="supply.voltage", message=message)
@@ -166,7 +175,7 @@ def _switchboards(job: Job, channels: int) -> Iterator[Mistake]:
 class PlannedJob:
     """A job and its plan.
 
-    bench_file: None for the job's own. notes: what had to be assumed.
+    bench_file: None for the job's own. notes: what had to be assumed, and what the bench leaves unknown.
     """
 
     job: Job
@@ -216,7 +225,12 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
     if mistakes := _undriven(job, plan, bench_file):
         raise JobError(mistakes)
     plan = plan if through else replace(plan, through=None)
-    return PlannedJob(job=job, plan=plan, bench_file=bench_file)
+    return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=_notes(plan))
+
+
+def _notes(plan: Plan) -> tuple[str, ...]:
+    """What the bench leaves unknown in every run of a plan."""
+    return () if plan.impedances.supply_current else (SUPPLY_UNKNOWN,)
 
 
 def _undriven(job: Job, plan: Plan, bench_file: Path | None) -> list[Mistake]:
@@ -272,7 +286,8 @@ def recorded_plan(record: RunRecord) -> PlannedJob:
     """A run's job as it was recorded, planned. Raises RecordsError if its files no longer read."""
     job = recorded_job(record)
     impedances, notes = _recorded_impedances(job, record.header)
-    return PlannedJob(job=job, plan=trial_plan(job, impedances=impedances), notes=notes)
+    plan = trial_plan(job, impedances=impedances)
+    return PlannedJob(job=job, plan=plan, notes=(*notes, *_notes(plan)))
 
 
 def _profile_mistakes(path: Path) -> list[Mistake]:

@@ -77,6 +77,9 @@ def try_supply(supply: Supply, job: Job) -> str:
     wanted_v, limit_a = job.module.supply.voltage_v, limit_of(job.module, IDLE_STATE)
     supply.set(voltage_v=wanted_v, limit_a=limit_a)
     supply.switch(on=True)
+    if not supply.measures_current:
+        supply.off()
+        return f"{wanted_v:g} V set, switched on and off with no line energised; what it gives is unknown"
     result = supply.measure()
     supply.off()
     failed = partial(BenchError, instrument="supply", address=supply.identity.address)

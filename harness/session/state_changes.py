@@ -143,7 +143,8 @@ class ChangeWalk:
         by_s = time.monotonic()
         self._state = planned.change.after
         capture = scope.complete()
-        context.supply_watch.check(driven, limit_a=context.job.module.supply.limit_a)
+        if context.supply_watch.sees:
+            context.supply_watch.check(driven, limit_a=context.job.module.supply.limit_a)
         if driven.pulsed:
             context.end_pulse(self._visit.setup, planned.change.after, driven.pulsed, since_s=to_s)
         return capture, HostTimes(command_from_s=from_s, command_to_s=to_s, triggered_by_s=by_s)
@@ -392,7 +393,8 @@ def _operate(
             wrong = _wrong(given, expected, raw)
         if wrong is not None:
             troubles = len(context.supply_watch.troubles)
-            context.supply_watch.check(state, limit_a=context.job.module.supply.limit_a)
+            if context.supply_watch.sees:
+                context.supply_watch.check(state, limit_a=context.job.module.supply.limit_a)
             if len(context.supply_watch.troubles) > troubles:  # the state was set again
                 raw = context.recorder.capture(_request(visit, state, given, expected))
                 wrong = _wrong(given, expected, raw)

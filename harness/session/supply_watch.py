@@ -53,7 +53,8 @@ class SupplyWatch:
 
     Before a current counts against the unit, the control lines are opened, the supply's output is switched on
     again and the same state is set once more: an output that a hand, a plug or its own protection switched
-    off is the bench's. settle_s: how long a change of state takes to settle. wait: lets seconds pass.
+    off is the bench's. A supply that does not say what it gives is never looked at. settle_s: how long a
+    change of state takes to settle. wait: lets seconds pass.
     report: is told of every trouble.
     """
 
@@ -95,6 +96,11 @@ class SupplyWatch:
             return predicted_a
         return idle_a + sum(own[name] - idle_a for name in drawing)
 
+    @property
+    def sees(self) -> bool:
+        """Whether the supply says what it gives."""
+        return self._supply.measures_current
+
     def average(self, state: State, *, limit_a: float) -> SupplyReading:
         """Check the relay supply, and read its current a few times: the mean, and what its scatter leaves.
 
@@ -123,6 +129,7 @@ class SupplyWatch:
         gives, that is the bench's BadReply. A current below the limit may be what another state draws, since
         the switchboard may be late: the supply is read until the current fits, or the switchboard has had its
         time. Over-current counts against the unit only if it is still there after `_restored`.
+        Raises BenchError for a supply that does not say what it gives.
         """
         reading = self._read(state, limit_a)
         if self._may_be_late(reading, state):

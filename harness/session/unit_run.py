@@ -38,7 +38,12 @@ from harness.records.run import (
 )
 from harness.records.store import RunStore
 from harness.session.context import RunContext, run_context
-from harness.session.control_currents import check_same_unit, energise, make_idle
+from harness.session.control_currents import (
+    check_same_unit,
+    energise,
+    make_idle,
+    record_unknown_currents,
+)
 from harness.session.events import Hands, Observer, Remark, SetupBegun
 from harness.session.instruments import TRANSIENT
 from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
@@ -386,6 +391,9 @@ class UnitRun:
         """Supply and control lines, then setup after setup; every reading made is kept, however it ends."""
         prove_controls = partial(self._energise, context)
         self._tried_twice(prove_controls)
+        if not context.supply_watch.sees:
+            context, unknown = record_unknown_currents(context)
+            self._readings += unknown
         walk = Walk(context, self.reference, prove_controls)
         second = SecondMeasurement(walk)
         try:

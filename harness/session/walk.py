@@ -189,7 +189,7 @@ class Walk:
         lost = self._recover(error)
         state = IDLE_STATE if state.pulsed else state
         context.wait_until(self._begin_state(visit, state))
-        if state.powered:
+        if state.powered and context.supply_watch.sees:
             context.supply_watch.check(state, limit_a=context.job.module.supply.limit_a)
         return lost
 
@@ -200,8 +200,8 @@ class Walk:
         """
         context = self.context
         supply: SupplyReading | NotTaken | None = unset
-        if planned.state.powered and not unset:
-            watch = context.supply_watch
+        watch = context.supply_watch
+        if planned.state.powered and watch.sees and not unset:
             try:
                 read = watch.average if planned.judges_supply else watch.check
                 supply = read(planned.state, limit_a=context.job.module.supply.limit_a)

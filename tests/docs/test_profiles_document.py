@@ -58,6 +58,10 @@ def test_every_shipped_profile_is_listed(heading: str, end: str, kinds: tuple[st
     assert set(re.findall(r"^\| `([a-z-]+)` \|", listed, flags=re.MULTILINE)) == shipped
 
 
+def test_a_supply_without_an_interface_has_exactly_its_keys() -> None:
+    assert set(first_cells("hand-supply")) == set(KINDS["hand-supply"].model_fields) - COMMON
+
+
 @pytest.mark.parametrize("kind", ["generator", "supply", "oscilloscope"])
 def test_each_instrument_has_exactly_its_keys_and_commands(kind: str) -> None:
     commands = commands_of(KINDS[kind])

@@ -26,6 +26,7 @@ ROLES = {
     "dbm-generator": "generator",
     "fixed-generator": "generator",
     "fixed-supply": "supply",
+    "hand-supply": "supply",
     "tenths-supply": "supply",
     "lettered-supply": "supply",
     "modbus-tcp-switchboard": "switchboard",

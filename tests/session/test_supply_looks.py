@@ -35,6 +35,7 @@ class Bench:
     waited_s: list[float] = field(default_factory=list)
     settle_s: float = 0.015
     reads_back: bool = True
+    measures_current: bool = True
     voltages_v: list[float] = field(default_factory=list)
     once_on_a: list[float] = field(default_factory=list)
     closed: frozenset[int] = frozenset({1})
