@@ -27,6 +27,7 @@ class ScpiGenerator:
         self._settings = Settings(session)
         self.output_impedance_ohm = profile.output_impedance_ohm  # of each output, to ground
         self.output_impedance_tolerance = profile.output_impedance_tolerance
+        self.independent_frequencies = profile.independent_frequencies
         self.amplitude_range_vpp = profile.amplitude_min_vpp, profile.amplitude_max_vpp  # open circuit
         verified = profile.commands.output_query is not None
         what = "" if verified else " (that its outputs are off is not verified)"
@@ -66,10 +67,26 @@ class ScpiGenerator:
                 # The load comes first: an instrument that is told of another load rescales its amplitude.
                 if commands.load_open is not None:
                     self._settings.send("load", commands.load_open(n=n), n=n)
-                if commands.function_sine is not None:
-                    self._settings.send("function", commands.function_sine(n=n), n=n)
+                self._make_sine(n)
                 if commands.offset is not None:
                     self._settings.send("offset", commands.offset(n=n, v=0.0), n=n)
+
+    def _make_sine(self, output: int) -> None:
+        if self._profile.commands.function_sine is not None:
+            self._settings.send("function", self._profile.commands.function_sine(n=output), n=output)
+
+    def silence(self, output: int) -> None:
+        """Let an output that stays on give 0 V behind its impedance, until its next sine.
+
+        Raises BenchError if the profile has no command for that.
+        """
+        command = self._profile.commands.silence
+        if command is None:
+            raise self._session.error("its profile has no command `silence`")
+        if self._session.dirty:
+            self._settings.forget()
+        with self._settings.changes():
+            self._settings.send("function", command(n=output), n=output)
 
     @property
     def _outputs(self) -> range:
@@ -90,7 +107,10 @@ class ScpiGenerator:
         if self._session.dirty:
             self._settings.forget()
         with self._settings.changes():
-            self._settings.send("frequency", commands.frequency(n=output, hz=float(frequency_hz)), n=output)
+            self._make_sine(output)
+            frequency = commands.frequency(n=output, hz=float(frequency_hz))
+            # A frequency of all outputs is one setting, whichever it was sent for.
+            self._settings.send("frequency", frequency, n=output if self.independent_frequencies else 0)
             self._settings.send("amplitude", amplitude, n=output)
             if commands.phase is not None:
                 self._settings.send("phase", commands.phase(n=output, deg=float(phase_deg)), n=output)

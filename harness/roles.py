@@ -82,12 +82,21 @@ class Generator(Protocol):
     @property
     def output_impedance_tolerance(self) -> float: ...
     @property
+    def independent_frequencies(self) -> bool:
+        """Whether its outputs run at two frequencies at once; else one is silent while another is driven."""
+        ...
+
+    @property
     def amplitude_range_vpp(self) -> tuple[float, float]:
         """Smallest and largest open-circuit amplitude."""
         ...
 
     def sine(self, output: int, *, frequency_hz: float, amplitude_vpp: float, phase_deg: float = 0.0) -> None:
         """Set an output's sine; does not switch it on. Checks the instrument's error queue."""
+        ...
+
+    def silence(self, output: int) -> None:
+        """Let an output that stays on give 0 V behind its impedance, until its next sine."""
         ...
 
     def switch(self, output: int, *, on: bool) -> None:

@@ -18,11 +18,12 @@ class GeneratorCommands(ProfileTable):
     """A query may be left out; with it, the setting is read back and compared."""
 
     function_sine: OUTPUT | None = None
-    frequency: Annotated[Command, Holes(("n", "hz"))]
+    frequency: Annotated[Command, Holes(("hz",), optional=("n",))]
     amplitude: Annotated[Command, Holes(("n",), one_of=AMPLITUDES)]
     offset: Annotated[Command, Holes(("n", "v"))] | None = None
     phase: Annotated[Command, Holes(("n", "deg"))] | None = None
     load_open: OUTPUT | None = None
+    silence: OUTPUT | None = None
     output_on: OUTPUT
     output_off: OUTPUT
     output_query: OUTPUT | None = None
@@ -33,8 +34,9 @@ class GeneratorCommands(ProfileTable):
 class GeneratorProfile(InstrumentProfile):
     """A generator; amplitudes are open circuit, peak to peak, whatever the amplitude command's own unit.
 
-    matched_load: the amplitude command means the amplitude at a load of the output's own impedance, half of
-    the open-circuit one.
+    independent_frequencies: whether the outputs can run at two frequencies at once. If not, each is driven
+    alone, while `silence` keeps the other at 0 V behind its impedance. matched_load: the amplitude command
+    means the amplitude at a load of the output's own impedance, half of the open-circuit one.
     """
 
     role: ClassVar[str] = "generator"
@@ -49,6 +51,16 @@ class GeneratorProfile(InstrumentProfile):
     independent_frequencies: bool
     matched_load: bool = False
     commands: GeneratorCommands
+
+    @model_validator(mode="after")
+    def _each_alone(self) -> Self:
+        commands = self.commands
+        if not self.independent_frequencies and None in (commands.silence, commands.function_sine):
+            raise ValueError(
+                "independent_frequencies = false: expected the commands silence and function_sine, so that "
+                "each output can be driven alone"
+            )
+        return self
 
     @model_validator(mode="after")
     def _numbers_fit(self) -> Self:

@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import sqrt
 from typing import Literal
 
 import numpy as np
@@ -97,6 +98,24 @@ class Ranging:
     def settled(self) -> bool:
         """Whether the capture can be used as it is."""
         return all(move == "ok" for move in self.moves.values())
+
+
+def together(captures: Sequence[Capture]) -> Capture:
+    """What a linear circuit would have shown with everything driven at once that these records show alone.
+
+    Samples are added; of all records but the first without their mean, so that an input's zero counts once.
+    The error of rounding to codes is that of so many independent ones. The records have the same setting.
+    """
+    first = captures[0]
+    if len(captures) == 1:
+        return first
+    volts = first.volts + sum(each.volts - each.volts.mean(axis=1, keepdims=True) for each in captures[1:])
+    return replace(
+        first,
+        volts=volts,
+        step_v=tuple(step_v * sqrt(len(captures)) for step_v in first.step_v),
+        clipped=tuple(sum(counts) for counts in zip(*(each.clipped for each in captures), strict=True)),
+    )
 
 
 def pick_range(peak_v: float, volts_per_division: Sequence[float], divisions: int) -> float:

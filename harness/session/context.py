@@ -229,7 +229,7 @@ def run_context(
         run_id=run_id,
         plan=plan,
         drive=drive,
-        recorder=Recorder(bench.oscilloscope, store, run_id),
+        recorder=Recorder(bench.oscilloscope, drive, store, run_id),
         recovery=Recovery(shared.bench, drive, store, run_id, observe),
         gain_accuracy=job.bench.oscilloscope.gain_accuracy,
         hands=hands,

@@ -30,8 +30,15 @@ def leg_vpp(level_vrms: float) -> float:
     return level_vrms * sqrt(2.0)
 
 
+SILENT = (0.0, 0.0, 0.0)  # in place of a sine: frequency, amplitude, phase
+
+
 class Drive:
-    """Two outputs of a generator as the legs of a balanced source."""
+    """Two outputs of a generator as the legs of a balanced source.
+
+    A generator with one frequency drives the legs of a pair of tones one after the other: a stimulus then has
+    two parts, and the circuit, which is linear, makes of both together what it makes of their sum.
+    """
 
     def __init__(self, generator: Generator, file: GeneratorFile) -> None:
         self._generator = generator
@@ -39,19 +46,35 @@ class Drive:
         self._sines: dict[int, tuple[float, float, float]] = {}
         self._on = False
 
-    def apply(self, stimulus: Stimulus) -> None:
-        """Set the generator to a stimulus; the driver reads its outputs back."""
+    def parts(self, stimulus: Stimulus) -> int:
+        """How many parts a stimulus is driven in."""
+        return 1 if self._generator.independent_frequencies or stimulus.kind != "pair" else 2
+
+    def apply(self, stimulus: Stimulus, part: int = 0) -> None:
+        """Set the generator to a stimulus, or to a part of it; the driver reads its outputs back."""
         if stimulus.kind == "silence":
             self.silence()
             return
-        for output, sine in zip(self._outputs, self._wanted(stimulus), strict=True):
-            if self._sines.get(output) != sine:
-                self._sines.pop(output, None)  # a setting that fails leaves it unknown
-                frequency_hz, amplitude_vpp, phase_deg = sine
+        wanted = self._wanted(stimulus)
+        if self.parts(stimulus) > 1:
+            wanted = (wanted[0], SILENT) if part == 0 else (SILENT, wanted[1])
+        elif stimulus.kind == "terminated" and not self._generator.independent_frequencies:
+            wanted = (SILENT, SILENT)
+        # The silent ones first: the frequency of the others may be theirs as well.
+        for output, sine in sorted(
+            zip(self._outputs, wanted, strict=True), key=lambda each: each[1] != SILENT
+        ):
+            if self._sines.get(output) == sine:
+                continue
+            self._sines.pop(output, None)  # a setting that fails leaves it unknown
+            frequency_hz, amplitude_vpp, phase_deg = sine
+            if sine == SILENT:
+                self._generator.silence(output)
+            else:
                 self._generator.sine(
                     output, frequency_hz=frequency_hz, amplitude_vpp=amplitude_vpp, phase_deg=phase_deg
                 )
-                self._sines[output] = sine
+            self._sines[output] = sine
         if not self._on:
             for output in self._outputs:
                 self._generator.switch(output, on=True)

@@ -92,13 +92,6 @@ def _generator(job: Job, bench: BenchFile, profile: GeneratorProfile) -> Iterato
         if not 1 <= output <= profile.outputs:
             message = f"found output {output}; {name} has outputs 1 to {profile.outputs}"
             yield Mistake(file="bench.toml", key=f"generator.{key}", message=message)
-    if not profile.independent_frequencies:
-        message = (
-            f"{name} cannot run its outputs at two frequencies (independent_frequencies = false). "
-            "Hot and cold are told apart by their frequencies, at the same time. Use a generator with two "
-            "independent outputs"
-        )
-        yield Mistake(file="bench.toml", key="generator.profile", message=message)
     for index, check in enumerate(job.sequence.checks, start=1):
         vpp = check.tone.level_vrms * sqrt(2.0)  # of one leg: half the level, times 2 sqrt 2
         if vpp > 0 and not profile.amplitude_min_vpp <= vpp <= profile.amplitude_max_vpp:
@@ -234,27 +227,32 @@ def _notes(plan: Plan) -> tuple[str, ...]:
 
 
 def _undriven(job: Job, plan: Plan, bench_file: Path | None) -> list[Mistake]:
-    """The checks of a plan that need both outputs at one frequency in antiphase, if the generator can't."""
+    """The checks of a plan that need what its generator can't do, with both outputs at once."""
     if job.bench is None:
         return []
     name = job.bench.generator.profile
     profile = load_profile(name, role="generator", folder=profile_folder(job, bench_file))
-    if not isinstance(profile, GeneratorProfile) or profile.commands.phase is not None:
+    if not isinstance(profile, GeneratorProfile):
         return []
-    antiphase = {
-        acquisition.number
-        for visit in plan.visits
-        for state in visit.states
-        for acquisition in state.acquisitions
-        if acquisition.stimulus.kind == "antiphase"
-    }
-    names = {reading.key.check for reading in plan.readings if antiphase & set(reading.captures)}
-    message = f"needs hot and cold in antiphase at one frequency; {name} has no command for the phase"
+    messages: dict[str, str] = {}
+    if profile.commands.phase is None:
+        antiphase = {each.number for each in plan.acquisitions if each.stimulus.kind == "antiphase"}
+        message = f"needs hot and cold in antiphase at one frequency; {name} has no command for the phase"
+        messages |= dict.fromkeys(_checks_of(plan, antiphase), message)
+    if not profile.independent_frequencies:
+        pairs = {each.number for each in plan.changes if each.stimulus.kind == "pair"}
+        message = f"needs hot and cold at two frequencies at once, in one record; {name} has one frequency"
+        messages |= dict.fromkeys(_checks_of(plan, pairs), message)
     return [
-        _of_check(index, check, "quantity", message)
+        _of_check(index, check, "quantity", messages[check.name])
         for index, check in enumerate(job.sequence.checks, start=1)
-        if check.name in names
+        if check.name in messages
     ]
+
+
+def _checks_of(plan: Plan, captures: set[int]) -> list[str]:
+    """The names of the checks that need one of these captures."""
+    return [reading.key.check for reading in plan.readings if captures & set(reading.captures)]
 
 
 def impedances_of(job: Job, bench_file: Path | None) -> BenchImpedances:

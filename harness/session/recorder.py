@@ -15,7 +15,7 @@ from harness.errors import ReadingError
 from harness.job.fixture import Setup
 from harness.job.sequence import CheckSequence
 from harness.job.state import State
-from harness.measure.captures import Problem, examine, next_range, pick_range
+from harness.measure.captures import Problem, examine, next_range, pick_range, together
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
 from harness.measure.frequency_step import at_one_frequency
 from harness.measure.reference import Reference
@@ -29,7 +29,7 @@ from harness.reading import Estimate, Expected, InputRefused, Reading
 from harness.records.run import AcquisitionRecord
 from harness.records.store import RunStore
 from harness.roles import Capture, CaptureSetting, InputSetting, Oscilloscope
-from harness.session.instruments import NotTaken
+from harness.session.instruments import Drive, NotTaken
 
 
 def in_order(capture: Capture, numbers: Sequence[int]) -> Capture:
@@ -123,7 +123,8 @@ class Recorder:
     so far of the generator's clock against the scope's.
     """
 
-    def __init__(self, oscilloscope: Oscilloscope, store: RunStore, run_id: int) -> None:
+    def __init__(self, oscilloscope: Oscilloscope, drive: Drive, store: RunStore, run_id: int) -> None:
+        self._drive = drive
         self._oscilloscope, self._store, self._run_id = oscilloscope, store, run_id
         self._stored_waveforms: set[int] = set()
         self._deferred: deque[Callable[[], None]] = deque()
@@ -207,7 +208,7 @@ class Recorder:
         ranges: Mapping[int, float],
         centres_v: Mapping[int, float] = MappingProxyType({}),
     ) -> RawCapture:
-        """Capture at these volts per division, whatever that shows.
+        """Capture at these volts per division, whatever that shows; a record for each part of the drive.
 
         centres_v: by input, the volts in the middle of the screen; zero for an input that is not in it.
         """
@@ -220,7 +221,13 @@ class Recorder:
             samples=request.tones.samples,
         )
         started = datetime.now(UTC)
-        capture = in_order(self._oscilloscope.capture(setting, self.catch_up), tuple(ranges))
+        captures = []
+        parts = self._drive.parts(request.stimulus)
+        for part in range(parts):
+            if parts > 1:
+                self._drive.apply(request.stimulus, part)
+            captures.append(self._oscilloscope.capture(setting, self.catch_up))
+        capture = in_order(together(captures), tuple(ranges))
         duration_s = (datetime.now(UTC) - started).total_seconds()
         return RawCapture(request=request, capture=capture, started=started, duration_s=duration_s)
 

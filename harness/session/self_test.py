@@ -16,7 +16,7 @@ from harness.errors import BenchError, SetupError
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.state import IDLE_STATE, UNPOWERED_STATE
-from harness.measure.captures import pick_range
+from harness.measure.captures import pick_range, together
 from harness.measure.tones import Stimulus
 from harness.plan.states import limit_of
 from harness.roles import (
@@ -133,9 +133,13 @@ def try_through(
     board.set(frozenset(through.select or ()))
     drive.apply(TONE)
     time.sleep(board.settle_s + job.sequence.settle_s)
+    captures = []
     scale = pick_range(LOW_LEVEL_VRMS / sqrt(2.0), scope.volts_per_division, scope.divisions)
     inputs = range(1, len(prediction.transfer) + 1)
-    capture = _record(scope, inputs, scale)
+    for part in range(drive.parts(TONE)):
+        drive.apply(TONE, part)
+        captures.append(_record(scope, inputs, scale))
+    capture = together(captures)
     drive.silence()
     board.set(frozenset())
     problems = lead_problems(capture, TONE, prediction)

@@ -31,7 +31,7 @@ def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
         ),
         (
             "scpi-generator", "independent_frequencies = true", "independent_frequencies = false",
-            "generator.profile: scpi-generator cannot run its outputs at two frequencies",
+            "independent_frequencies = false: expected the commands silence and function_sine",
         ),
         (
             "scpi-generator", "amplitude_max_vpp = 20.0", "amplitude_max_vpp = 1.0",

@@ -23,6 +23,7 @@ ROLES = {
     "modbus-switchboard": "switchboard",
     "gpio-switchboard": "switchboard",
     "rms-generator": "generator",
+    "one-frequency-generator": "generator",
     "dbm-generator": "generator",
     "fixed-generator": "generator",
     "fixed-supply": "supply",
@@ -114,7 +115,12 @@ def test_an_unknown_profile_is_answered_with_the_nearest_names(
             "output = 2",
             r"x.toml:4: output: unknown key; did you mean 'outputs'",
         ),
-        ("scpi-generator", "{hz}", "{herz}", r"frequency: expected a command with \{n\}, \{hz\}, found"),
+        (
+            "scpi-generator",
+            "{hz}",
+            "{herz}",
+            r"frequency: expected a command with \{hz\}, perhaps \{n\}, found",
+        ),
         (
             "scpi-generator",
             "{vpp}",

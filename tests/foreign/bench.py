@@ -76,9 +76,10 @@ class ForeignBench:
         text_board: bool = False,
         stranger: bool = False,
         scope: type[Oscilloscope] = Oscilloscope,
+        generator: type[Generator] = Generator,
     ) -> None:
         self.world = World(unit, seed=seed, speed=speed)
-        self.generator: Instrument = Stranger() if stranger else Generator(self.world)
+        self.generator: Instrument = Stranger() if stranger else generator(self.world)
         self.scope = scope(self.world)
         self.supply = Supply(self.world)
         self.board: RouteSwitchboard | TextBoard
