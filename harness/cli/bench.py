@@ -1,8 +1,4 @@
-"""`switchwalk bench`, `find`, `simulate`: whether a bench is ready, what is on the wires, a simulated bench.
-
-Nothing is asked on a wire that was not named: serial boards reset or switch on a stray byte, and a network is
-not this program's to search.
-"""
+"""`switchwalk bench`, `find`, `simulate`: is a bench ready, what is on the wires, a simulated bench."""
 
 import errno
 import os
@@ -11,15 +7,14 @@ import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Protocol, TypeVar
 
 import typer
 
+from drivers import find as wires
 from drivers.bench import Opening, make_left_safe, open_singly
-from drivers.session import Session
 from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
 from harness.cli import options
@@ -52,7 +47,6 @@ from harness.session.planned_job import profile_folder
 from harness.session.simulated import Simulation, simulator_command
 
 KINDS = ("frame", "text", "modbus", "route")  # of switchboards that the simulator has
-HOST = re.compile(r"(?P<host>[A-Za-z0-9.-]+):(?P<port>\d{1,5})")
 NO_ENTRY = (errno.EACCES, errno.EPERM)
 TAKEN = (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK)
 SAFE = "left safe"
@@ -311,37 +305,37 @@ def _of_the_connection(error: SwitchwalkError, address: str) -> str:
     return ""
 
 
-@dataclass(frozen=True, kw_only=True)
-class WireEntry:
-    """A port or an instrument. address: as in bench.toml. what: its identity; trouble: why it has none."""
-
-    wire: str
-    address: str
-    what: str
-    trouble: str = ""
-
-
 def find(
     host: Annotated[
         list[str] | None,
         typer.Option(
-            metavar="HOST:PORT",
-            help="Ask *IDN? at this address as well; may be repeated.",
+            metavar="HOST",
+            help="Ask *IDN? here as well: HOST:PORT, a VISA name, or a host alone, by HiSLIP and VXI-11; "
+            "may be repeated.",
         ),
     ] = None,
+    announced: Annotated[
+        bool,
+        typer.Option("--announced", help="List instruments that announce themselves on the network (3 s)."),
+    ] = False,
     as_json: options.AsJson = False,
 ) -> None:
-    """List serial ports, USB and GPIB instruments, and what answers at the addresses given."""
-    places = [_place(text) for text in host or []]
+    """List serial ports, USB and GPIB instruments, and what answers at the hosts given."""
+    for text in host or []:
+        wires.addresses(text)  # refused before anybody is asked
     notes: list[str] = []
-    seen = [*_serial_ports(), *_usb_and_gpib(notes), *(_asked(*place) for place in places)]
+    seen = [*wires.serial_ports(), *wires.usb_and_gpib(notes)]
+    seen += wires.announced(notes) if announced else []
+    seen += [entry for text in host or [] for entry in wires.asked(text)]
     if as_json:
         result = {"seen": [asdict(each) for each in seen], "notes": notes}
         print_json(result)
         raise typer.Exit(_found(seen))
     for each in seen:
         typer.echo(f'address = "{each.address}"')
-        say(f"{each.wire}: {each.trouble or each.what}", indent=4)
+        if each.identity:
+            typer.echo(f"identity = '{each.identity}'")
+        say(f"# {each.wire}: {each.trouble or each.what}", hang=2)
     if not seen:
         typer.echo("nothing found: no serial port, no USB or GPIB instrument, and no --host was given")
     for note in notes:
@@ -349,79 +343,9 @@ def find(
     raise typer.Exit(_found(seen))
 
 
-def _found(seen: Sequence[WireEntry]) -> int:
+def _found(seen: Sequence[wires.WireEntry]) -> int:
     """The exit code: whether every address that was asked answered."""
     return EXIT_BENCH if any(entry.trouble for entry in seen) else EXIT_PASS
-
-
-def _place(text: str) -> tuple[str, int]:
-    result = HOST.fullmatch(text)
-    if result is None or not 0 < int(result["port"]) < 65536:
-        raise UsageError(f"--host {text!r}: expected HOST:PORT, such as 192.0.2.17:5025")
-    return result["host"], int(result["port"])
-
-
-def _serial_ports() -> Iterator[WireEntry]:
-    """Serial ports by name; by the name that stays the same over a restart, if there is one."""
-    from serial.tools.list_ports import comports
-
-    lasting = {loopback.resolve(): str(loopback) for loopback in sorted(Path("/dev/serial/by-id").glob("*"))}
-    for port in sorted(comports()):
-        what = ", ".join(
-            text for text in (port.manufacturer, port.product or port.description) if text and text != "n/a"
-        )
-        address = lasting.get(Path(port.device), port.device)
-        yield WireEntry(wire="serial port", address=address, what=what or "no description")
-
-
-def _usb_and_gpib(notes: list[str]) -> Iterator[WireEntry]:
-    """Instruments on buses that can be listed without a question to anybody.
-
-    Not by the resource manager's own list: that broadcasts on the network as well.
-    """
-    from pyvisa import constants  # both together take 0.2 s
-    from pyvisa_py.sessions import Session
-
-    buses = {constants.InterfaceType.usb: "USB", constants.InterfaceType.gpib: "GPIB"}
-    able: set[str] = set()
-    for (interface, kind), session in Session.iter_valid_session_classes():
-        if interface not in buses or kind != "INSTR":
-            continue
-        try:
-            names = session.list_resources()
-        except Exception as error:  # whatever a bus's backend raises; the other buses are still to be listed
-            notes.append(f"{buses[interface]} cannot be listed: {error}")
-            continue
-        able.add(buses[interface])
-        for name in names:
-            yield WireEntry(
-                wire=buses[interface], address=name, what="an instrument; ask it with `switchwalk bench`"
-            )
-    for device in sorted(Path("/dev").glob("usbtmc*")):
-        if "USB" not in able:
-            yield WireEntry(
-                wire="USB",
-                address=str(device),
-                what="an instrument's device file; install pyusb and run this again for its address",
-            )
-    if "USB" not in able:
-        notes.append("USB instruments are not listed: that needs pyusb (pip install pyusb)")
-
-
-def _asked(host: str, port: int) -> WireEntry:
-    """What answers *IDN? at an address that was given."""
-    address = f"TCPIP::{host}::{port}::SOCKET"
-    what = trouble = ""
-    try:
-        with closing(Session(address, instrument="what is there")) as session:
-            what = session.query("*IDN?")
-    except LinkLost as error:
-        causes = (each for each in _chain(error) if not isinstance(each, LinkLost))
-        why = next((f": {each}" for each in causes if str(each)), "")
-        trouble = f"no connection{why}. Check that it is switched on, and that host and port are right"
-    except BenchError as error:
-        trouble = str(error)
-    return WireEntry(wire="network", address=address, what=what, trouble=trouble)
 
 
 def simulate(

@@ -245,8 +245,8 @@ def test_find_asks_nobody_unasked(capsys: pytest.CaptureFixture[str]) -> None:
     assert found_at(capsys) == []
 
 
-@pytest.mark.parametrize("host", ["127.0.0.1", "127.0.0.1:99999", "http://127.0.0.1:80"])
+@pytest.mark.parametrize("host", ["127.0.0.1:99999", "http://127.0.0.1:80", "/dev/ttyUSB0"])
 def test_find_refuses_what_is_no_host_and_port(capsys: pytest.CaptureFixture[str], host: str) -> None:
     printed: Printed = switchwalk(capsys, "find", "--host", host)
     assert printed.code == 2
-    assert "expected HOST:PORT" in printed.err
+    assert "expected HOST, HOST:PORT" in " ".join(printed.err.split())
