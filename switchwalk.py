@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drivers.bench import open_bench
+from drivers.by_hand import Ask, nobody
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import predict
 from harness.errors import BenchError, JobError, RecordsError, RunStopped, SwitchwalkError, UsageError
@@ -79,13 +80,19 @@ class ReportedRun(RunResult):
 
 @contextmanager
 def at_bench(
-    job: str | Path, *, bench: str | Path | None = None, hands: Hands | None = None, speed: float = 1.0
+    job: str | Path,
+    *,
+    bench: str | Path | None = None,
+    hands: Hands | None = None,
+    ask: Ask = nobody,
+    speed: float = 1.0,
 ) -> Iterator[OpenBench]:
     """Read a job and plan it for its bench; a simulated bench is started, and ended after.
 
     job: its folder. bench: a bench file, "simulated", or None for the job's own. hands: who moves leads on a
-    real bench, where no switchboard does. speed: of a simulated bench's clock, times real time. Raises
-    JobError with every mistake of the files, UsageError for what cannot be run, BenchError.
+    real bench, where no switchboard does. ask: has a person switch a relay supply that has no interface;
+    called with what to do, it returns when that is done. speed: of a simulated bench's clock, times real
+    time. Raises JobError with every mistake of the files, UsageError for what cannot be run, BenchError.
     """
     bench_file, simulation = choose_bench(bench, speed=speed)
     with _bench.at_bench(
@@ -93,6 +100,7 @@ def at_bench(
         bench_file=bench_file,
         simulation=simulation,
         hands=NoHands if hands is None else lambda _: hands,
+        ask=ask,
     ) as opened:
         yield opened
 

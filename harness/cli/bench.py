@@ -286,7 +286,8 @@ def _whose(address: str) -> str:
 def _of_the_connection(error: SwitchwalkError, address: str) -> str:
     if isinstance(error, BenchTimeout) and any(isinstance(each, Unterminated) for each in _chain(error)):
         return (
-            "the termination: it ends its answers with something else than a line feed; set it so in its menu"
+            "the termination: it ends its answers with something else; set it so in its menu, or write "
+            "answer_terminator into the `wire` of the bench file"
         )
     if isinstance(error, BenchTimeout):
         if "::" in address or "://" in address:

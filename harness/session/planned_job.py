@@ -28,6 +28,12 @@ SUPPLY_UNKNOWN = (
 )
 
 
+ONE_FREQUENCY = (
+    "The generator's outputs share one frequency. So each leg is driven alone, in two records, which take "
+    "twice the time that is estimated"
+)
+
+
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
     """Check a job against its bench's profiles; returns what the instruments load the module with.
 
@@ -218,7 +224,8 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
     if mistakes := _undriven(job, plan, bench_file):
         raise JobError(mistakes)
     plan = plan if through else replace(plan, through=None)
-    return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=_notes(plan))
+    notes = (*_notes(plan), *([ONE_FREQUENCY] if _has_one_frequency(job, bench_file) else []))
+    return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=notes)
 
 
 def _notes(plan: Plan) -> tuple[str, ...]:
@@ -226,14 +233,25 @@ def _notes(plan: Plan) -> tuple[str, ...]:
     return () if plan.impedances.supply_current else (SUPPLY_UNKNOWN,)
 
 
+def _generator_profile(job: Job, bench_file: Path | None) -> GeneratorProfile | None:
+    if job.bench is None:
+        return None
+    folder = profile_folder(job, bench_file)
+    profile = load_profile(job.bench.generator.profile, role="generator", folder=folder)
+    return profile if isinstance(profile, GeneratorProfile) else None
+
+
+def _has_one_frequency(job: Job, bench_file: Path | None) -> bool:
+    profile = _generator_profile(job, bench_file)
+    return profile is not None and not profile.independent_frequencies
+
+
 def _undriven(job: Job, plan: Plan, bench_file: Path | None) -> list[Mistake]:
     """The checks of a plan that need what its generator can't do, with both outputs at once."""
-    if job.bench is None:
+    profile = _generator_profile(job, bench_file)
+    if profile is None or job.bench is None:
         return []
     name = job.bench.generator.profile
-    profile = load_profile(name, role="generator", folder=profile_folder(job, bench_file))
-    if not isinstance(profile, GeneratorProfile):
-        return []
     messages: dict[str, str] = {}
     if profile.commands.phase is None:
         antiphase = {each.number for each in plan.acquisitions if each.stimulus.kind == "antiphase"}

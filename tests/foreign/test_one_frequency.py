@@ -111,6 +111,8 @@ def test_a_change_of_state_with_a_tone_is_refused(tmp_path: Path) -> None:
         bench = standing.write(tmp_path / "bench.toml")
     plan_job(read_job(job, bench), bench)
     with_one_frequency(bench)
+    levels = job_in(tmp_path / "levels", check_of("polarity"), of=JOB, states=["idle", "insert"])
+    assert "each leg is driven alone" in plan_job(read_job(levels, bench), bench).notes[0]
     with pytest.raises(JobError, match="needs hot and cold at two frequencies at once, in one record"):
         plan_job(read_job(job, bench), bench)
 
