@@ -164,6 +164,13 @@ class Oscilloscope(Protocol):
         """The record that `begin` armed and `trigger` completed."""
         ...
 
+    def other_readings(self) -> Mapping[str, Capture]:
+        """The last record as it would be with one key of its sample format changed, by that key.
+
+        The bench check asks which of them fits a signal that it knows.
+        """
+        ...
+
     def recover(self) -> None: ...
 
 

@@ -31,6 +31,7 @@ from harness.errors import (
     InUse,
     JobError,
     LinkLost,
+    ProfileMismatch,
     RunStopped,
     SetupError,
     SwitchwalkError,
@@ -199,7 +200,9 @@ def _through(
         try:
             message, ok = self_test.try_through(generator, scope, board, job, through), True
         except SwitchwalkError as error:
-            message, ok, cause = str(error), False, likely_cause(error, address="", profile="")
+            is_profile = isinstance(error, ProfileMismatch) and job.bench is not None
+            profile = job.bench.oscilloscope.profile if is_profile and job.bench else ""
+            message, ok, cause = str(error), False, likely_cause(error, address="", profile=profile)
     return Checked(what="through", ok=ok, message=message, cause=cause)
 
 
@@ -226,6 +229,7 @@ _BY_KIND: tuple[tuple[type[SwitchwalkError], str], ...] = (
 _BY_ANSWER: tuple[tuple[type[SwitchwalkError], str], ...] = (
     (UnknownCommand, "it does not know a command of {profile!r}: take another profile, or write one for it"),
     (InstrumentError, "it refuses a value or a setting: the limits in {profile!r}, or its present mode"),
+    (ProfileMismatch, "a key of {profile!r} is not as the instrument is: the message names those to look at"),
     (
         BadReply,
         "what answers here is not the kind of instrument that {profile!r} is for, or two programs talk to it "

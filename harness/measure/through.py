@@ -33,7 +33,10 @@ LADDER_FILL = 0.75  # of the finer range, by the level that ties it to the next 
 OTHER_LEG = 0.3  # of what its own leg should show: an input that sees this much of the other leg sees it
 NOTHING = 0.03  # of what its own leg should show: less is none of it
 FACTOR_DB = 1.5  # how near a wrong level is to a known factor to be named as that
+LOAD_DB = 6.02  # a generator set for a load of 50 ohm, into none
+PROBE_DB = 20.0
 LEVEL_DB = 1.0  # beyond what a good scope and generator can be wrong
+ALIKE_DB = 0.5  # inputs of a scope within its accuracy: common practice, no source
 LARGEST_DC_V = 0.5
 LEG_NAMES = ("hot", "cold")
 OPPOSED = math.pi / 2  # of phase between two inputs of one leg: no lead and no range shifts it so far
@@ -257,18 +260,41 @@ def through_problems(
     Looks for: swapped leads, a lead on nothing, hot and cold joined, a probe's factor of 10, a generator
     set for a 50 ohm load, any other wrong level, an inverted input, DC, hum.
     """
+    own, other, good = _legs_seen(fit, emf_vrms, through_prediction)
     rows = np.arange(len(inputs))
-    expected = np.abs(through_prediction[rows, rows % 2]) * np.asarray(emf_vrms)[rows % 2]
-    phasors = fit.phasors[rows, rows % 2]
-    own = np.abs(phasors) / expected
-    other = np.abs(fit.phasors[rows, 1 - rows % 2]) / expected
-    good = (own > NOTHING) & (other < OTHER_LEG * np.maximum(own, 0.1))
     return (
         *_leads(inputs, own, other),
         *_levels(inputs, own, good),
-        *(_opposed(inputs, phasors) if good.all() else ()),
+        *(_opposed(inputs, fit.phasors[rows, rows % 2]) if good.all() else ()),
         *_offsets_and_mains(inputs, fit),
     )
+
+
+def _legs_seen(
+    fit: ToneFit, emf_vrms: tuple[float, float], through_prediction: Complex
+) -> tuple[Floats, Floats, Flags]:
+    """What each input sees of its own leg and of the other, over what it should of its own; if it does."""
+    rows = np.arange(len(fit.phasors))
+    expected = np.abs(through_prediction[rows, rows % 2]) * np.asarray(emf_vrms)[rows % 2]
+    own = np.abs(fit.phasors[rows, rows % 2]) / expected
+    other = np.abs(fit.phasors[rows, 1 - rows % 2]) / expected
+    return own, other, (own > NOTHING) & (other < OTHER_LEG * np.maximum(own, 0.1))
+
+
+def common_factor(
+    fit: ToneFit, *, emf_vrms: tuple[float, float], through_prediction: Complex
+) -> float | None:
+    """The factor by which all inputs show the right leg at another level than was set; None if there is none.
+
+    A factor that differs between inputs is no fault of a scope's scaling, and 2 and 10 have other causes.
+    """
+    own, _, good = _legs_seen(fit, emf_vrms, through_prediction)
+    level_db = 20 * np.log10(np.maximum(own, 1e-9))
+    mean_db = float(level_db.mean())
+    known = any(abs(abs(mean_db) - factor_db) < FACTOR_DB for factor_db in (LOAD_DB, PROBE_DB))
+    if known or not good.all() or np.ptp(level_db) > ALIKE_DB or abs(mean_db) <= LEVEL_DB:
+        return None
+    return float(10 ** (mean_db / 20))
 
 
 def _offsets_and_mains(inputs: tuple[int, ...], fit: ToneFit) -> Iterator[str]:
@@ -316,7 +342,7 @@ def _levels(inputs: tuple[int, ...], own: Floats, good: Flags) -> Iterator[str]:
     level_db = 20 * np.log10(np.maximum(own, 1e-9))
     for k, leg in enumerate(LEG_NAMES):
         rows = [row for row in range(k, len(inputs), 2) if good[row]]
-        doubled = [row for row in rows if abs(abs(level_db[row]) - 6.02) < FACTOR_DB]
+        doubled = [row for row in rows if abs(abs(level_db[row]) - LOAD_DB) < FACTOR_DB]
         if rows and len(doubled) == len(rows):
             yield (
                 f"the {leg} output is {level_db[rows].mean():+.1f} dB from what is set: the generator's load "
@@ -325,7 +351,7 @@ def _levels(inputs: tuple[int, ...], own: Floats, good: Flags) -> Iterator[str]:
             continue
         for row in rows:
             off = f"input {inputs[row]} shows the {leg} output {level_db[row]:+.1f} dB from what is set"
-            if abs(abs(level_db[row]) - 20) < FACTOR_DB:
+            if abs(abs(level_db[row]) - PROBE_DB) < FACTOR_DB:
                 yield f"{off}: its probe's factor, 1x or 10x, is not the one in the bench file"
             elif abs(level_db[row]) > LEVEL_DB:
                 yield f"{off}: its lead, its probe or its termination is wrong"

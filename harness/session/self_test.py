@@ -6,13 +6,15 @@ its supply is on.
 """
 
 import time
+from collections.abc import Iterable, Sequence
 from functools import partial
 from math import log, sqrt
 
 import numpy as np
 
+from harness.arrays import Floats
 from harness.circuit.predict import predict
-from harness.errors import BenchError, SetupError
+from harness.errors import BenchError, ProfileMismatch, SetupError
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.state import IDLE_STATE, UNPOWERED_STATE
@@ -31,11 +33,13 @@ from harness.roles import (
 from harness.session.context import impedances
 from harness.session.instruments import Drive, leg_vpp
 from harness.session.supply_watch import VOLTAGE_HELD
-from harness.session.through import LOW_LEVEL_VRMS, lead_problems
+from harness.session.through_signal import LOW_LEVEL_VRMS, lead_problems, profile_problem
 
 TONE = Stimulus(kind="pair", frequency_hz=1e3, level_vrms=LOW_LEVEL_VRMS)
 RANGES = (0.1, 0.02)  # volts per division asked for, with a plain lead: the nearest there are
 QUIET_SCREEN = 0.25  # of the screen: more than this on inputs that nothing drives is hum, or no ground
+ZERO_WITHIN = 0.3  # of a division: common practice, no source, is a tenth
+OFFSET_DIVISIONS = 2.0
 ABOVE_SET = 1.1  # of the set voltage: a supply that gives more does not obey
 
 
@@ -55,19 +59,79 @@ def try_oscilloscope(scope: Oscilloscope) -> str:
     """Record every input on two ranges; the driver compares each record with its settings."""
     inputs = range(1, scope.input_count + 1)
     noisy: set[int] = set()
+    captures = []
     for wanted in RANGES:
         scale = min(scope.volts_per_division, key=lambda scale: abs(log(scale / wanted)))
         capture = _record(scope, inputs, scale)
+        captures.append(capture)
         swing = np.ptp(capture.volts, axis=1)
         noisy |= {
             number
             for row, number in enumerate(capture.inputs)
             if swing[row] > QUIET_SCREEN * scale * scope.divisions
         }
-    message = f"inputs 1 to {scope.input_count} recorded on two ranges, each scaled as it was set"
+    _check_zero(scope, captures)
+    _check_offset(scope, captures[0])
+    message = (
+        f"inputs 1 to {scope.input_count} recorded on two ranges, each scaled as it was set, with zero volts "
+        "in the middle"
+    )
     if noisy:
         message += f"; hum or noise on {', '.join(map(str, sorted(noisy)))}: open, or a ground clip is off"
     return message
+
+
+def _check_zero(scope: Oscilloscope, captures: Sequence[Capture]) -> None:
+    """Raise ProfileMismatch if inputs are the same number of divisions off zero on every range.
+
+    What an input really shows is other divisions on another range.
+    """
+    zeros = np.stack([_divisions(capture, capture.volts.mean(axis=1)) for capture in captures])
+    whole = ~np.any([capture.clipped for capture in captures], axis=0)
+    off = whole & (np.abs(zeros).min(axis=0) > ZERO_WITHIN) & (np.ptp(zeros, axis=0) < ZERO_WITHIN)
+    if off.any():
+        row = int(off.argmax())
+        what = (
+            f"input {captures[0].inputs[row]} reads {zeros[0, row]:+.2f} divisions on every range: the trace "
+            "is not in the middle of the screen (set its position to zero), or the zero is wrong: look at "
+            "scaling.reference, scaling.origin and sample_signed in its profile"
+        )
+        raise _mismatch(scope, what)
+
+
+def _check_offset(scope: Oscilloscope, before: Capture) -> None:
+    """Raise ProfileMismatch if an offset of the screen moves the volts; a scope without one is left out."""
+    scale = before.setting.inputs[before.inputs[0]].volts_per_division
+    capture = _record(scope, before.inputs, scale, offset_v=OFFSET_DIVISIONS * scale)
+    if not capture.setting.inputs[capture.inputs[0]].offset_v:
+        return
+    moved = _divisions(capture, capture.volts.mean(axis=1) - before.volts.mean(axis=1))
+    whole = ~np.any([before.clipped, capture.clipped], axis=0)
+    if (whole & (np.abs(moved) > OFFSET_DIVISIONS / 2)).any():
+        what = (
+            f"an offset of {OFFSET_DIVISIONS:g} divisions changes what it reads by "
+            f"{moved[np.abs(moved).argmax()]:+.2f}: look at commands.offset, scaling.origin and "
+            "scaling.formula in its profile"
+        )
+        raise _mismatch(scope, what)
+
+
+def _mismatch(scope: Oscilloscope, what: str) -> ProfileMismatch:
+    """The error for a record of undriven inputs that can't be; it names the format that makes it quiet."""
+    for key, other in scope.other_readings().items():
+        swing = np.ptp(_divisions(other, other.volts.T).T, axis=1)
+        zero = np.abs(_divisions(other, other.volts.mean(axis=1)))
+        if (swing < QUIET_SCREEN * scope.divisions).all() and (zero < ZERO_WITHIN).all():
+            what = (
+                f"its record is quiet and about zero volts only with {key}: correct that key of its profile"
+            )
+            break
+    return ProfileMismatch(what, instrument="oscilloscope", address=scope.identity.address)
+
+
+def _divisions(capture: Capture, volts: Floats) -> Floats:
+    """Volts, the last axis by input, as divisions of its range."""
+    return volts / [capture.setting.inputs[number].volts_per_division for number in capture.inputs]
 
 
 def try_supply(supply: Supply, job: Job) -> str:
@@ -143,13 +207,16 @@ def try_through(
     drive.silence()
     board.set(frozenset())
     problems = lead_problems(capture, TONE, prediction)
+    of_profile = profile_problem(scope, capture, TONE, prediction) if problems else None
+    if of_profile is not None:
+        raise of_profile
     if problems:
         raise SetupError("; ".join(problems), instrument="the through signal")
     return f"{through.name!r}: {LOW_LEVEL_VRMS * 1e3:g} mV at 1 kHz seen on inputs 1 to {len(inputs)}, as set"
 
 
-def _record(scope: Oscilloscope, inputs: range, scale: float) -> Capture:
-    setting = InputSetting(volts_per_division=scale)
+def _record(scope: Oscilloscope, inputs: Iterable[int], scale: float, offset_v: float = 0.0) -> Capture:
+    setting = InputSetting(volts_per_division=scale, offset_v=offset_v)
     tones = TONE.tones
     return scope.capture(
         CaptureSetting(

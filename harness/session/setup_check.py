@@ -11,7 +11,8 @@ from harness.plan.setups import drive_rows, input_numbers
 from harness.session.context import RunContext, peaks_of
 from harness.session.events import Remark
 from harness.session.recorder import CaptureRequest, FittedCapture
-from harness.session.through import LOW_LEVEL_VRMS, low_stimulus
+from harness.session.through import low_stimulus
+from harness.session.through_signal import LOW_LEVEL_VRMS
 
 PURPOSE = "leads"
 LARGEST_DC_V = 0.5  # common practice, no source: above this, phantom power or an amplifier is connected

@@ -32,17 +32,16 @@ from harness.measure.through import (
     ladder_rungs,
     measure_offsets,
     rungs_up,
-    through_problems,
     tone_reference,
 )
-from harness.measure.tone import fit_tones
-from harness.measure.tones import MAINS_HZ, SILENCE, Stimulus
+from harness.measure.tones import SILENCE, Stimulus
 from harness.plan.model import Plan
 from harness.roles import Capture
 from harness.session.context import RunContext
 from harness.session.events import Remark, SetupBegun
 from harness.session.recorder import CaptureRequest, FittedCapture, RawCapture
 from harness.session.supply_watch import LATEST_S
+from harness.session.through_signal import LOW_LEVEL_VRMS, lead_problems, profile_problem
 
 PURPOSE = "through reference"
 
@@ -132,11 +131,8 @@ def _through_inputs(context: RunContext, setup: Setup) -> range:
     return range(1, 2 * pairs + 1)
 
 
-LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
 CORRECTIONS = 2  # by hands, before leads that are still wrong end it
-SWITCHED_AGAIN = (
-    1  # times, before a switchboard's connections that are still wrong end it: it may be late once
-)
+SWITCHED_AGAIN = 1  # of a switchboard whose connections are wrong at first: it may be late once
 REPEATS = 3  # captures at the drive level: their spread is the reference's repeatability
 WEAKEST_LIVE = 1e-4  # of the drive: below this a leg's gain accuracy is not what limits a reading
 RUNG_SHARES = (1.0, 0.5, 0.25)  # of the level that fills the finer range, tried in turn
@@ -298,28 +294,13 @@ def _prove_leads(context: RunContext, setup: Setup) -> None:
     problems = lead_problems(fitted.capture, stimulus, prediction)
     if problems:
         context.drive.set_again(stimulus)  # a generator that reads back another level is named first
+        of_profile = profile_problem(context.bench.oscilloscope, fitted.capture, stimulus, prediction)
+        if of_profile is not None:
+            raise of_profile
         raise SetupError(
             f"setup {setup.name!r}: {'; '.join(problems)}. This is not a fault of the unit",
             instrument="the wiring",
         )
-
-
-def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) -> tuple[str, ...]:
-    """What is wrong with the leads of a through setup, recorded at the low level; mains hum is no fault of
-    theirs.
-    """
-    fit = fit_tones(
-        capture.volts,
-        capture.interval_s,
-        (*stimulus.tones.frequencies_hz, *MAINS_HZ),
-        step_v=capture.step_v,
-    )
-    return through_problems(
-        capture.inputs,
-        fit,
-        emf_vrms=(LOW_LEVEL_VRMS / 2, LOW_LEVEL_VRMS / 2),
-        through_prediction=prediction.transfer,
-    )
 
 
 def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> ToneReference:

@@ -54,12 +54,12 @@ from harness.session.repeats.second_measurement import SecondMeasurement
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
 from harness.session.simulated import fault_notes
 from harness.session.through import (
-    LOW_LEVEL_VRMS,
     bench_moved,
     have_through_made_again,
     kept_reference,
     take_reference,
 )
+from harness.session.through_signal import LOW_LEVEL_VRMS
 from harness.session.walk import Walk
 
 T = TypeVar("T")

@@ -6,8 +6,10 @@ import re
 import select
 import threading
 import tty
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 from tests.foreign.box import Unit
 from tests.foreign.instruments import Generator, Oscilloscope, RouteSwitchboard, Stranger, Supply
@@ -75,7 +77,7 @@ class ForeignBench:
         speed: float = 20.0,
         text_board: bool = False,
         stranger: bool = False,
-        scope: type[Oscilloscope] = Oscilloscope,
+        scope: Callable[[World], Any] = Oscilloscope,
         generator: type[Generator] = Generator,
     ) -> None:
         self.world = World(unit, seed=seed, speed=speed)

@@ -34,7 +34,8 @@ from harness.records.run import Event, LeadsLookedAt, LeadsSeenTo, MadeByHand
 from harness.session.context import RunContext, impedances
 from harness.session.events import Hands, Remark
 from harness.session.setup_check import capture_low, look_of, refuse_dc
-from harness.session.through import LOW_LEVEL_VRMS, low_stimulus
+from harness.session.through import low_stimulus
+from harness.session.through_signal import LOW_LEVEL_VRMS
 
 CHECKS = 3  # as made; with the named leads corrected; with all leads checked: a difference then is the unit's
 MOST_STATES = 8  # that are looked at beside idle, and their number is only so large if they tell leads apart

@@ -73,6 +73,7 @@ class Scope:
         self.unknown: list[str] = []
         self.heard: list[str] = []
         self.signal: Callable[[int, NDArray[np.float64]], NDArray[np.float64]] = sine
+        self.clock: Callable[[], float] = lambda: 0.0  # at the first sample
         self.noise_v = 1e-3  # no two records of a real input are alike
         self.record: Record | None = None
         self.done_at = 0.0
@@ -126,7 +127,7 @@ class Scope:
         """Record; it takes as long as the record is."""
         length_s = self.s_per_div * self.time_divisions
         interval_s = length_s / self.points
-        time_s = interval_s * np.arange(self.points, dtype=np.float64)
+        time_s = self.clock() + interval_s * np.arange(self.points, dtype=np.float64)
         shown = [n for n, channel in self.channels.items() if channel.shown]
         self.record = Record(
             interval_s=interval_s,

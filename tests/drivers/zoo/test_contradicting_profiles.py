@@ -1,0 +1,164 @@
+"""A profile that contradicts its scope is found by the bench check, which names the key.
+
+The bench is the foreign one (tests/foreign), with a scope of the zoo in its place.
+"""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.cli.commands import switchwalk
+from tests.drivers.own_profiles import profile_text
+from tests.drivers.zoo.at_bench import at_bench
+from tests.drivers.zoo.scope import Scope
+from tests.drivers.zoo.scope_dialects import Labelled, SingleQueries, TenFields, VoltsInText
+from tests.drivers.zoo.test_scope_dialects import BIG, CODES_IN_TEXT
+from tests.foreign.bench import ForeignBench
+from tests.foreign.box import Unit
+from tests.jobs import check_of, job_in
+
+JOB = Path(__file__).parents[2] / "foreign" / "insert_box"
+
+
+class LongMemory(SingleQueries):
+    """As its dialect, with a longer record."""
+
+    memory = 20_000
+
+
+class LongList(VoltsInText):
+    """As its dialect, with a longer record."""
+
+    memory = 20_000
+
+
+class LongCurve(Labelled):
+    """As its dialect, with a longer record and more inputs."""
+
+    memory = 20_000
+    inputs = 4
+
+
+class FewBits(TenFields):
+    """Words of 16 bits that hold 8: the low byte is always zero."""
+
+    def codes(self, n: int, *, low: int, high: int) -> Any:
+        return super().codes(n, low=low, high=high) // 256 * 256
+
+
+LONGER = {"record_length_max = 14_000": "record_length_max = 20_000"}
+LONGER_CURVE = {
+    "inputs = 2": "inputs = 4",
+    "[2500]": "[20_000]",
+    "record_length_max = 2500": "record_length_max = 20_000",
+}
+LONGER_LIST = {"[1000]": "[20_000]", "record_length_max = 1000": "record_length_max = 20_000"}
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    return job_in(tmp_path / "job", check_of("gain", within="0.2 dB"), of=JOB, states=["idle"])
+
+
+def looked_at(
+    capsys: pytest.CaptureFixture[str], job: Path, scope: Scope, name: str, changes: Mapping[str, str]
+) -> dict[str, dict[str, Any]]:
+    """What `switchwalk bench` says, by what it looked at."""
+    (job.parent / "mine.toml").write_text(profile_text(name, dict(changes)), encoding="utf-8")
+    bench = ForeignBench(Unit(), scope=at_bench(scope))
+    with bench:
+        file = bench.write(job.parent / "bench.toml", scope_profile="mine")
+        printed = switchwalk(capsys, "bench", str(job), "--bench", str(file), "--json")
+        assert bench.is_safe()
+    result = json.loads(printed.out)
+    assert printed.code == (0 if result["ready"] else 4)
+    return {each["what"]: each for each in result["checked"]}
+
+
+@pytest.mark.parametrize(
+    ("make", "name", "changes"),
+    [
+        (TenFields, "preamble-oscilloscope", {}),
+        (TenFields, "preamble-oscilloscope", BIG),
+        (FewBits, "preamble-oscilloscope", BIG),
+        (LongMemory, "single-query-oscilloscope", LONGER),
+        (LongList, "text-list-oscilloscope", LONGER_LIST),
+        (LongCurve, "labelled-preamble-oscilloscope", LONGER_CURVE | CODES_IN_TEXT),
+    ],
+)
+def test_a_right_profile_is_ready(
+    capsys: pytest.CaptureFixture[str], job: Path, make: type[Scope], name: str, changes: dict[str, str]
+) -> None:
+    result = looked_at(capsys, job, make(), name, changes)
+    assert {what: each["message"] for what, each in result.items() if not each["ok"]} == {}
+
+
+@pytest.mark.parametrize(
+    ("make", "name", "right", "wrong", "seen_by", "key"),
+    [
+        (TenFields, "preamble-oscilloscope", BIG, ('"big"', '"little"'), "oscilloscope", "byte_order"),
+        (FewBits, "preamble-oscilloscope", BIG, ('"big"', '"little"'), "oscilloscope", "byte_order"),
+        (
+            LongMemory, "single-query-oscilloscope", LONGER,
+            ("sample_signed = true", "sample_signed = false"), "oscilloscope", "sample_signed",
+        ),
+        (
+            TenFields, "preamble-oscilloscope", BIG,
+            ("sample_bits = 16", "sample_signed = true\nsample_bits = 16"), "oscilloscope", "sample_signed",
+        ),
+        (
+            TenFields, "preamble-oscilloscope", {},
+            ("[commands]\n", "sample_bits = 16\nbyte_order = 'big'\n[commands]\n"),
+            "oscilloscope", "sample_bits",
+        ),
+        (TenFields, "preamble-oscilloscope", BIG, ("bits = 16", "bits = 8"), "oscilloscope", "sample_bits"),
+        (
+            LongMemory, "single-query-oscilloscope", LONGER,
+            ("codes_per_division = 25", "codes_per_division = 250"), "oscilloscope", "codes_per_division",
+        ),
+        (
+            LongMemory, "single-query-oscilloscope", LONGER,
+            ("codes_per_division = 25", "codes_per_division = 30"), "through", "scaling.codes_per_division",
+        ),
+        (
+            LongMemory, "single-query-oscilloscope", LONGER,
+            ("codes_per_division = 25", "codes_per_division = 25\nreference = 128"),
+            "oscilloscope", "scaling.reference",
+        ),
+        (
+            LongMemory, "single-query-oscilloscope", LONGER,
+            ("codes_per_division = 25", "codes_per_division = 25\nreference = 10"),
+            "oscilloscope", "scaling.reference",
+        ),
+        (
+            LongMemory, "single-query-oscilloscope", LONGER,
+            ("scale - origin", "scale + origin"), "oscilloscope", "scaling.formula",
+        ),
+        (
+            LongMemory, "single-query-oscilloscope", LONGER,
+            ("{minus_v}", "{v}"), "oscilloscope", "commands.offset",
+        ),
+        (
+            LongCurve, "labelled-preamble-oscilloscope", LONGER_CURVE | CODES_IN_TEXT,
+            ('"text_codes"', '"text_volts"'), "oscilloscope", "samples",
+        ),
+    ],
+)  # fmt: skip
+def test_a_wrong_key_is_named(
+    capsys: pytest.CaptureFixture[str],
+    job: Path,
+    make: type[Scope],
+    name: str,
+    right: dict[str, str],
+    wrong: tuple[str, str],
+    seen_by: str,
+    key: str,
+) -> None:
+    result = looked_at(capsys, job, make(), name, dict(right) | {wrong[0]: wrong[1]})
+    not_ok = [what for what, each in result.items() if each["ok"] is False]
+    assert not_ok == [seen_by], result
+    assert key in result[seen_by]["message"]
+    assert "'mine'" in result[seen_by]["cause"]
