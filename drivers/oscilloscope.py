@@ -1,6 +1,5 @@
 """An oscilloscope by commands from a profile: it is set, it records, and its record becomes volts."""
 
-import bisect
 import hashlib
 import math
 import re
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 from drivers.command import Command
 from drivers.oscilloscope_profile import OscilloscopeKeys
 from drivers.record_check import RecordCheck, other_formats
+from drivers.record_timing import SAME, record_timing
 from drivers.record_transfer import MARGIN_S, RecordReader
 from drivers.samples import Samples, clipped, step_of
 from drivers.scaling import RecordScale
@@ -23,7 +23,6 @@ from harness.errors import BadReply, BenchTimeout
 from harness.roles import Capture, CaptureSetting, InputSetting
 
 OUT_OF_RANGE = re.compile(r"\s*-222\b")  # SCPI-1999 volume 2, 21.8.10
-SAME = 1e-6  # relative: two numbers that were written with a few digits less
 UNREACHED = 0.49  # of the screen, from its middle: a level that no well-ranged signal gets to
 UNTRIGGERED = 0.45  # of a record: what the automatic trigger leaves before it at least, less a margin
 POLL_S = 0.02
@@ -114,32 +113,12 @@ class ScpiOscilloscope:
 
     def _timing(self, setting: CaptureSetting) -> tuple[float, int]:
         """Seconds per division, and points so that the rate is at least the one asked for."""
-        profile = self._profile
         if not (setting.duration_s > 0.0 and setting.samples > 0 and setting.inputs):
             raise self._session.error("a capture needs an input, a duration and samples above zero")
-        wanted_s = setting.duration_s / profile.time_divisions
-        s_per_div = wanted_s
-        if profile.seconds_per_division_s:
-            steps = profile.seconds_per_division_s
-            index = bisect.bisect_left(steps, wanted_s * (1.0 - SAME))
-            if index == len(steps):
-                raise self._session.error(
-                    f"records {profile.time_divisions * steps[-1]:g} s at most, "
-                    f"asked for {setting.duration_s:g} s"
-                )
-            s_per_div = steps[index]
-        points = max(setting.samples, math.ceil(round(setting.samples * s_per_div / wanted_s, 6)))
-        longest = min(profile.record_length_max, *profile.record_lengths[-1:] or (profile.record_length_max,))
-        if points > longest:
-            raise self._session.error(
-                f"records {longest} samples at most, asked for {setting.samples} in {setting.duration_s:g} s "
-                f"({points} at {s_per_div:g} s a division)"
-            )
-        if profile.record_lengths:
-            points = profile.record_lengths[bisect.bisect_left(profile.record_lengths, points)]
-        elif profile.commands.acquire_points is None:
-            points = profile.record_length_max  # as many as the scope takes, which it says itself
-        return s_per_div, points
+        try:
+            return record_timing(self._profile, setting)
+        except ValueError as error:
+            raise self._session.error(f"{error}") from None
 
     def _set(self, setting: CaptureSetting, s_per_div: float, points: int, *, waits: bool = False) -> None:
         commands, send = self._profile.commands, self._send
@@ -187,7 +166,8 @@ class ScpiOscilloscope:
     def capture(self, setting: CaptureSetting, meanwhile: Callable[[], None] | None = None) -> Capture:
         """One acquisition of all inputs asked for: volts, float64, shape (inputs, samples), inputs ascending.
 
-        The record may be longer than asked, where the timebase has steps; it is never shorter or slower.
+        The record may be longer than asked, where the timebase has steps; it is never shorter, and has fewer
+        samples only where the setting allows that and the scope has no longer record.
         Without a command for the offset the record has none, and the capture's setting says so.
         meanwhile: done while the instrument records; what it raises goes up as it is.
         Raises BenchError for what the profile doesn't have, BadReply if preamble, block and request
@@ -322,7 +302,7 @@ class ScpiOscilloscope:
             full_scale_v=tuple(screens_v),
             step_v=tuple(steps_v),
             clipped=tuple(beyond),
-            setting=setting,
+            setting=replace(setting, fewest_samples=0),
             origin_s=-0.5 * volts.shape[1] * interval_s if origin_s is None else origin_s,
         )
 

@@ -56,7 +56,7 @@ class RecordCheck:
 
     def record_unmet(self, capture: Capture, scales: Sequence[RecordScale]) -> Unmet | None:
         """What the record itself should have been and isn't, of what the scope does not say."""
-        setting, points = capture.setting, capture.volts.shape[1]
+        setting, points = self._setting or capture.setting, capture.volts.shape[1]
         if scales[0].points is None:
             known = RecordScale(**{**vars(scales[0]), "points": points})
             short = self._times_unmet(known, setting, ())
@@ -78,7 +78,8 @@ class RecordCheck:
     def _times_unmet(
         self, result: RecordScale, setting: CaptureSetting, before: Sequence[RecordScale]
     ) -> Unmet | None:
-        asked_interval_s = setting.duration_s / setting.samples
+        fewest = min(setting.fewest_samples or setting.samples, setting.samples)
+        asked_interval_s = setting.duration_s / fewest
         if before and (result.points, result.interval_s) != (before[0].points, before[0].interval_s):
             points = "as many" if before[0].points is None else before[0].points
             wanted = f"{points} samples at {before[0].interval_s:g} s, as in the same record before,"
@@ -87,8 +88,8 @@ class RecordCheck:
             return Unmet(wanted=f"samples at {asked_interval_s:g} s or faster", keys=LENGTH)
         if result.points is None:
             return None
-        if result.points < setting.samples:
-            return Unmet(wanted=f"at least {setting.samples} samples", keys=LENGTH)
+        if result.points < fewest:
+            return Unmet(wanted=f"at least {fewest} samples", keys=LENGTH)
         if result.points > MOST_OVER * self._profile.record_length_max:
             wanted = f"at most {self._profile.record_length_max} samples"
             return Unmet(wanted=wanted, keys="record_length_max and scaling.points")

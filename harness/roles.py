@@ -39,11 +39,15 @@ class InputSetting:
 
 @dataclass(frozen=True, kw_only=True)
 class CaptureSetting:
-    """One acquisition: which inputs, how sensitive, how long and how many samples."""
+    """One acquisition: which inputs, how sensitive, how long and how many samples.
+
+    fewest_samples: that serve as well if the scope has no longer record; 0 for `samples`.
+    """
 
     inputs: Mapping[int, InputSetting]
     duration_s: float
     samples: int
+    fewest_samples: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)

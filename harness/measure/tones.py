@@ -19,6 +19,7 @@ SAMPLES = 20_000
 MAINS_HARMONICS = 10
 LAST_MAINS_HZ = (MAINS_HARMONICS + 0.5) * max(MAINS_HZ)
 SAMPLES_PER_CYCLE = 5
+FEWEST_PER_CYCLE = 20  # then no harmonic below the 19th folds onto a tone (closed form); for short memories
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,6 +124,18 @@ class Stimulus:
         if self.kind == "antiphase":
             return replace(tones, samples=max(tones.samples, round(HARMONICS_SA_S * tones.duration_s)))
         return tones
+
+    @property
+    def fewest_samples(self) -> int:
+        """With which a record still serves: tones and mains are in it, and nothing near them folds onto them.
+
+        All that were asked for where a spectrum is measured: noise and harmonics.
+        """
+        tones = self.tones
+        if self.kind in ("terminated", "antiphase"):
+            return tones.samples
+        fewest = max(FEWEST_PER_CYCLE * tones.cold_hz, FEWEST_PER_CYCLE * LAST_MAINS_HZ) * tones.duration_s
+        return min(math.ceil(round(fewest, 6)), tones.samples)
 
     @property
     def has_tone(self) -> bool:

@@ -74,7 +74,9 @@ def limit_of(module: Module, state: State) -> float:
 
 
 CHANGE_RECORD_S = 0.2  # half of it before the change, in which the state before settles as well
+CHANGE_SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CYCLE_RECORD_S = 0.02  # looks at a contact; twenty periods of 1 kHz
+CYCLE_SAMPLES = 4000
 HANDS_S = 30.0  # a person moving one lead
 
 

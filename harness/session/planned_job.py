@@ -10,6 +10,7 @@ from tempfile import TemporaryDirectory
 from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import SwitchboardProfile
 from drivers.profile import NAME, OscilloscopeProfile, Profile, load_profile, own_profile
+from drivers.record_timing import record_timing
 from harness.bench_file import BenchFile, key_of, load_bench, role_of
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake, RecordsError
@@ -18,8 +19,10 @@ from harness.job.job import BENCH, Job, load_job
 from harness.job.sequence import Check
 from harness.plan.build import build_plan, trial_plan
 from harness.plan.model import Plan
+from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, CYCLE_RECORD_S, CYCLE_SAMPLES
 from harness.records.evidence import JOB_FILES, recorded_job
 from harness.records.run import RunHeader, RunRecord
+from harness.roles import CaptureSetting
 from harness.toml_files.located import JobFile, read_located
 
 SUPPLY_UNKNOWN = (
@@ -148,6 +151,40 @@ def _measures_current(profile: SupplyProfile | HandSupplyProfile) -> bool:
     return None not in (profile.commands.measure_voltage, profile.commands.measure_current)
 
 
+def _beyond_memory(job: Job, plan: Plan, profile: OscilloscopeProfile) -> Iterator[Mistake]:
+    """Checks whose records the scope can't take: too long, or of more samples than it has."""
+    stimuli = {acquisition.number: acquisition.stimulus for acquisition in plan.acquisitions}
+    refused: dict[str, str] = {}
+    for reading in plan.state_readings:
+        for stimulus in (stimuli[number] for number in reading.captures if number in stimuli):
+            tones = stimulus.tones
+            why = _not_recorded(profile, tones.duration_s, tones.samples, stimulus.fewest_samples)
+            refused |= {reading.key.check: why} if why else {}
+    for changing in plan.change_readings:
+        why = _not_recorded(profile, CHANGE_RECORD_S, CHANGE_SAMPLES)
+        refused |= {changing.key.check: why} if why else {}
+    for cycle in plan.cycles:
+        why = _not_recorded(profile, CYCLE_RECORD_S, CYCLE_SAMPLES)
+        refused |= {cycle.key.check: why} if why else {}
+    for index, check in enumerate(job.sequence.checks, start=1):
+        if check.name in refused:
+            message = (
+                f"{check.name!r}: the scope {refused[check.name]}. Use a scope with a longer record, or "
+                "leave this check out"
+            )
+            yield _of_check(index, check, "quantity", message)
+
+
+def _not_recorded(profile: OscilloscopeProfile, duration_s: float, samples: int, fewest: int = 0) -> str:
+    """Why the scope can't take such a record, "" if it can."""
+    setting = CaptureSetting(inputs={}, duration_s=duration_s, samples=samples, fewest_samples=fewest)
+    try:
+        record_timing(profile, setting)
+    except ValueError as error:
+        return str(error)
+    return ""
+
+
 def _supply(job: Job, profile: SupplyProfile | HandSupplyProfile) -> Iterator[Mistake]:
     wanted = job.module.supply
     if wanted.voltage_v > profile.voltage_max_v:
@@ -223,6 +260,12 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
     plan = build_plan(job, impedances=impedances_of(job, bench_file))
     if mistakes := _undriven(job, plan, bench_file):
         raise JobError(mistakes)
+    if job.bench is not None:
+        profile = load_profile(
+            job.bench.oscilloscope.profile, role="oscilloscope", folder=profile_folder(job, bench_file)
+        )
+        if isinstance(profile, OscilloscopeProfile) and (beyond := [*_beyond_memory(job, plan, profile)]):
+            raise JobError(beyond)
     plan = plan if through else replace(plan, through=None)
     notes = (*_notes(plan), *([ONE_FREQUENCY] if _has_one_frequency(job, bench_file) else []))
     return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=notes)

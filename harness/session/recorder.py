@@ -219,6 +219,7 @@ class Recorder:
             },
             duration_s=request.tones.duration_s,
             samples=request.tones.samples,
+            fewest_samples=0 if request.short else request.stimulus.fewest_samples,
         )
         started = datetime.now(UTC)
         captures = []

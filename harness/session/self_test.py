@@ -220,6 +220,9 @@ def _record(scope: Oscilloscope, inputs: Iterable[int], scale: float, offset_v: 
     tones = TONE.tones
     return scope.capture(
         CaptureSetting(
-            inputs=dict.fromkeys(inputs, setting), duration_s=tones.duration_s, samples=tones.samples
+            inputs=dict.fromkeys(inputs, setting),
+            duration_s=tones.duration_s,
+            samples=tones.samples,
+            fewest_samples=TONE.fewest_samples,
         )
     )

@@ -32,7 +32,7 @@ from harness.measure.tones import TonePair
 from harness.plan.model import ChangeAcquisition, Planned, SetupVisit
 from harness.plan.pulses import held
 from harness.plan.setups import input_numbers
-from harness.plan.states import CHANGE_RECORD_S, CYCLE_RECORD_S
+from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, CYCLE_RECORD_S, CYCLE_SAMPLES
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations
 from harness.quantities.quantity import PlannedReading
@@ -49,7 +49,6 @@ from harness.session.recorder import (
 )
 from harness.session.supply_watch import LATER, LATEST_S
 
-SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 CLICK_ROOM_V = 0.010  # left on the screen for a click, unless a limit says more
 MOST_TRIES = 4
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
@@ -129,7 +128,7 @@ class ChangeWalk:
         setting = CaptureSetting(
             inputs={n: InputSetting(volts_per_division=ranges[n]) for n in sorted(ranges)},
             duration_s=length_s,
-            samples=round(SAMPLES * length_s / CHANGE_RECORD_S),
+            samples=round(CHANGE_SAMPLES * length_s / CHANGE_RECORD_S),
         )
         filled_s = time.monotonic() + scope.begin(setting)
         if scope.waits_for_trigger:
@@ -336,7 +335,6 @@ def _share(reading: Reading) -> float:
     return reading.estimate.high / reading.limit_high
 
 
-CYCLE_SAMPLES = 4000
 Operated = PlannedReading[OfOperations]
 
 

@@ -188,7 +188,7 @@ class SingleQueries(Scope):
 class VoltsInText(Scope):
     """Lists of volts in a block, all inputs in one answer; nothing tells when a record is complete."""
 
-    memory = 1000
+    memory = 4000
     in_turn = True
 
     def commands(self) -> dict[str, Action]:

@@ -23,22 +23,12 @@ from tests.jobs import check_of, job_in
 JOB = Path(__file__).parents[2] / "foreign" / "insert_box"
 
 
-class LongMemory(SingleQueries):
-    """As its dialect, with a longer record."""
-
-    memory = 20_000
+FOUR_INPUTS = {"inputs = 2": "inputs = 4"}
 
 
-class LongList(VoltsInText):
-    """As its dialect, with a longer record."""
+class FourInputs(Labelled):
+    """As its dialect, for the bench's four leads."""
 
-    memory = 20_000
-
-
-class LongCurve(Labelled):
-    """As its dialect, with a longer record and more inputs."""
-
-    memory = 20_000
     inputs = 4
 
 
@@ -47,15 +37,6 @@ class FewBits(TenFields):
 
     def codes(self, n: int, *, low: int, high: int) -> Any:
         return super().codes(n, low=low, high=high) // 256 * 256
-
-
-LONGER = {"record_length_max = 14_000": "record_length_max = 20_000"}
-LONGER_CURVE = {
-    "inputs = 2": "inputs = 4",
-    "[2500]": "[20_000]",
-    "record_length_max = 2500": "record_length_max = 20_000",
-}
-LONGER_LIST = {"[1000]": "[20_000]", "record_length_max = 1000": "record_length_max = 20_000"}
 
 
 @pytest.fixture
@@ -84,9 +65,9 @@ def looked_at(
         (TenFields, "preamble-oscilloscope", {}),
         (TenFields, "preamble-oscilloscope", BIG),
         (FewBits, "preamble-oscilloscope", BIG),
-        (LongMemory, "single-query-oscilloscope", LONGER),
-        (LongList, "text-list-oscilloscope", LONGER_LIST),
-        (LongCurve, "labelled-preamble-oscilloscope", LONGER_CURVE | CODES_IN_TEXT),
+        (SingleQueries, "single-query-oscilloscope", {}),
+        (VoltsInText, "text-list-oscilloscope", {}),
+        (FourInputs, "labelled-preamble-oscilloscope", FOUR_INPUTS | CODES_IN_TEXT),
     ],
 )
 def test_a_right_profile_is_ready(
@@ -102,7 +83,7 @@ def test_a_right_profile_is_ready(
         (TenFields, "preamble-oscilloscope", BIG, ('"big"', '"little"'), "oscilloscope", "byte_order"),
         (FewBits, "preamble-oscilloscope", BIG, ('"big"', '"little"'), "oscilloscope", "byte_order"),
         (
-            LongMemory, "single-query-oscilloscope", LONGER,
+            SingleQueries, "single-query-oscilloscope", {},
             ("sample_signed = true", "sample_signed = false"), "oscilloscope", "sample_signed",
         ),
         (
@@ -116,33 +97,33 @@ def test_a_right_profile_is_ready(
         ),
         (TenFields, "preamble-oscilloscope", BIG, ("bits = 16", "bits = 8"), "oscilloscope", "sample_bits"),
         (
-            LongMemory, "single-query-oscilloscope", LONGER,
+            SingleQueries, "single-query-oscilloscope", {},
             ("codes_per_division = 25", "codes_per_division = 250"), "oscilloscope", "codes_per_division",
         ),
         (
-            LongMemory, "single-query-oscilloscope", LONGER,
+            SingleQueries, "single-query-oscilloscope", {},
             ("codes_per_division = 25", "codes_per_division = 30"), "through", "scaling.codes_per_division",
         ),
         (
-            LongMemory, "single-query-oscilloscope", LONGER,
+            SingleQueries, "single-query-oscilloscope", {},
             ("codes_per_division = 25", "codes_per_division = 25\nreference = 128"),
             "oscilloscope", "scaling.reference",
         ),
         (
-            LongMemory, "single-query-oscilloscope", LONGER,
+            SingleQueries, "single-query-oscilloscope", {},
             ("codes_per_division = 25", "codes_per_division = 25\nreference = 10"),
             "oscilloscope", "scaling.reference",
         ),
         (
-            LongMemory, "single-query-oscilloscope", LONGER,
+            SingleQueries, "single-query-oscilloscope", {},
             ("scale - origin", "scale + origin"), "oscilloscope", "scaling.formula",
         ),
         (
-            LongMemory, "single-query-oscilloscope", LONGER,
+            SingleQueries, "single-query-oscilloscope", {},
             ("{minus_v}", "{v}"), "oscilloscope", "commands.offset",
         ),
         (
-            LongCurve, "labelled-preamble-oscilloscope", LONGER_CURVE | CODES_IN_TEXT,
+            FourInputs, "labelled-preamble-oscilloscope", FOUR_INPUTS | CODES_IN_TEXT,
             ('"text_codes"', '"text_volts"'), "oscilloscope", "samples",
         ),
     ],

@@ -5,6 +5,7 @@ by half a code and no more (closed form: a converter rounds).
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -161,7 +162,7 @@ def test_volts_in_text_are_clipped_at_the_edge_of_the_screen() -> None:
     scope = VoltsInText()
     with opened(scope, "text-list-oscilloscope", {"reset =": "# reset ="}) as driver:
         assert driver.capture(wanted(1, v_per_div=0.5)).clipped == (0,)
-        assert driver.capture(wanted(1, v_per_div=0.1)).clipped[0] > 400
+        assert driver.capture(wanted(1, v_per_div=0.1)).clipped[0] > 1500
 
 
 def test_a_record_that_follows_the_timebase_is_used_as_the_scope_says_it_is() -> None:
@@ -192,3 +193,15 @@ def test_it_is_reset_first_where_the_profile_says_so() -> None:
     with opened(scope, "text-list-oscilloscope", changes):
         pass
     assert scope.heard[scope.heard.index("*CLS") + 1 :][:2] == ["*RST", "CH1:DISP ON"]
+
+
+def test_a_short_memory_serves_a_record_that_can_do_with_fewer_samples() -> None:
+    """2500 points: 20,000 are wished for, and 2020 serve."""
+    scope = Labelled()
+    with opened(scope, "labelled-preamble-oscilloscope") as driver:
+        wish = replace(wanted(1, v_per_div=1.0, duration_s=0.1, samples=20_000), fewest_samples=2020)
+        capture = driver.capture(wish)
+        assert capture.volts.shape == (1, 2500)
+        assert worst_error_v(capture, scope) < 0.51 / 25
+        with pytest.raises(BenchError, match="records 2500 samples at most, asked for 2600"):
+            driver.capture(replace(wish, fewest_samples=2600))
