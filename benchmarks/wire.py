@@ -1,8 +1,9 @@
-"""What the drivers' session adds to a bare wire: ratios, medians of runs that alternate.
+"""What the drivers add to a bare wire, session and oscilloscope: ratios, medians of runs that alternate.
 
 Run it as `python benchmarks/wire.py`. The instrument is a process of its own on loopback.
 """
 
+import itertools
 import multiprocessing
 import socket
 import statistics
@@ -17,13 +18,22 @@ import pyvisa
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from drivers.oscilloscope import ScpiOscilloscope
+from drivers.profile import OscilloscopeProfile, load_profile
 from drivers.session import Session
+from harness.roles import CaptureSetting, InputSetting
 
 POINTS = 1_000_000
 QUERIES = 2000
 ROUNDS = 9
 RAW = np.random.default_rng(20261125).integers(0, 256, POINTS, dtype=np.uint8).tobytes()
 BLOCK = b"#7%07d" % POINTS + RAW + b"\n"
+OTHER = b"#7%07d" % POINTS + RAW[::-1] + b"\n"  # in turn: a scope that sends one record twice is refused
+INTERVAL_S, STEP_V, MIDDLE = 1e-6, 0.04, 128
+PREAMBLE = f"0,0,{POINTS},1,{INTERVAL_S},-0.5,0,{STEP_V},0,{MIDDLE}".encode()
+SETTING = CaptureSetting(
+    inputs={1: InputSetting(volts_per_division=1.0)}, duration_s=POINTS * INTERVAL_S, samples=POINTS
+)
 
 
 def serve(pipe: Connection) -> None:
@@ -39,9 +49,14 @@ def serve(pipe: Connection) -> None:
 
 
 def answer(link: socket.socket) -> None:
-    with link:
-        while data := link.recv(4096):
-            link.sendall(BLOCK if b"DATA" in data else b'0,"No error"\n')
+    known = {b"*IDN": b"Bench,Mark,1,1", b"*OPC": b"1", b"PRE": PREAMBLE, b"ERR": b'0,"No error"'}
+    blocks = itertools.cycle([BLOCK, OTHER])
+    with link, link.makefile("rb") as lines:
+        for line in lines:
+            if b"DATA" in line:
+                link.sendall(next(blocks))
+            elif b"?" in line:
+                link.sendall(next(known[word] for word in known if word in line.upper()) + b"\n")
 
 
 def bare_block(link: socket.socket) -> np.ndarray:
@@ -53,6 +68,17 @@ def bare_block(link: socket.socket) -> np.ndarray:
     while have < len(data):
         have += link.recv_into(view[have:])
     return np.frombuffer(data, dtype=np.uint8)[:-1]
+
+
+def bare_volts(link: socket.socket) -> np.ndarray:
+    """A whole record in volts, by the same questions and the least arithmetic."""
+    for text in (b":SINGle\n*OPC?\n", b":WAVeform:SOURce CHANnel1\n:WAVeform:PREamble?\n"):
+        link.sendall(text)
+        link.recv(256)
+    volts = (bare_block(link).astype(np.float64) - MIDDLE) * STEP_V
+    link.sendall(b"SYSTem:ERRor?\n")
+    link.recv(256)
+    return volts
 
 
 def timed(action: Callable[[], object]) -> float:
@@ -101,6 +127,13 @@ def main() -> None:
     for block in (session_block, visa_block, lambda: bare_block(bare)):
         if not np.array_equal(block(), np.frombuffer(RAW, dtype=np.uint8)):
             raise SystemExit("a block came out wrong")
+    profile = load_profile("preamble-oscilloscope", role="oscilloscope", folder=Path())
+    if not isinstance(profile, OscilloscopeProfile):
+        raise SystemExit("no profile of a scope")
+    scope_session = Session(address, instrument="benchmark")
+    scope = ScpiOscilloscope(scope_session, profile, profile_name="preamble-oscilloscope")
+    if not np.array_equal(scope.capture(SETTING).volts[0], bare_volts(bare)[::-1]):
+        raise SystemExit("a record came out wrong")
     query = medians({"session": session_queries, "visa": visa_queries}, ROUNDS)
     block_s = medians(
         {"session": session_block, "visa": visa_block, "socket": lambda: bare_block(bare)}, 3 * ROUNDS
@@ -118,6 +151,21 @@ def main() -> None:
     print(
         f"  session / bare socket                 {block_s['session'] / block_s['socket']:6.2f}   (at most 4)"
     )
+    record_s = medians(
+        {
+            "scope": lambda: scope.capture(SETTING),
+            "volts": lambda: bare_volts(bare),
+            "socket": lambda: bare_block(bare),
+        },
+        3 * ROUNDS,
+    )
+    print(
+        f"1 M points in volts: oscilloscope {1e3 * record_s['scope']:.2f} ms, bare socket and numpy "
+        f"{1e3 * record_s['volts']:.2f} ms, bare socket alone {1e3 * record_s['socket']:.2f} ms"
+    )
+    share = record_s["volts"] / record_s["scope"]
+    print(f"  bare socket and numpy / oscilloscope  {share:6.2f}   (at least 0.5)")
+    scope_session.close()
     session.close()
     resource.close()
     bare.close()

@@ -14,7 +14,7 @@ NUMBER = re.compile(
     r"(?:\S*[A-Za-z_]\S*\s+)?"  # a header before it
     r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-zµ/%]*)"
 )
-UNITS = ("", "V", "S", "HZ", "SA/S", "S/S", "SPS", "PTS", "PT", "V/DIV", "S/DIV", "VOLTS")
+UNITS = ("VOLTS", "V/DIV", "S/DIV", "SA/S", "S/S", "SPS", "PTS", "PT", "HZ", "V", "S", "")  # longest first
 MULTIPLIERS = {
     "": 1.0, "P": 1e-12, "N": 1e-9, "U": 1e-6, "µ": 1e-6, "M": 1e-3, "K": 1e3, "MA": 1e6, "G": 1e9, "T": 1e12,
 }  # fmt: skip
@@ -36,8 +36,10 @@ def number_of(text: str) -> float:
 
 
 def _multiplier(unit: str) -> float:
+    if not unit:
+        return 1.0
     upper = unit.upper()
-    for known in sorted(UNITS, key=len, reverse=True):
+    for known in UNITS:
         prefix = upper.removesuffix(known)
         if upper.endswith(known) and prefix in MULTIPLIERS:
             return 1e6 if prefix == "M" and known in MEGA else MULTIPLIERS[prefix]
@@ -81,10 +83,11 @@ class RecordScale:
         In float64 throughout: in unsigned arithmetic what lies below the centre would wrap.
         """
         result = np.empty(raw.shape) if out is None else out
-        result[...] = raw
+        result[...] = raw  # each in a pass of its own: quicker than one that converts as it subtracts
         result -= self.centre
         result *= self.step_v
-        result += self.shift_v
+        if self.shift_v:
+            result += self.shift_v
         return result
 
 
