@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -13,6 +13,7 @@ HOLE = re.compile(r"\{([^{}:]*)(?::([^{}]*))?\}")
 # Python's: width, digits behind the point, and how; a leading 0 pads with zeros.
 NUMBER_FORMAT = re.compile(r"(?P<width>0?[1-9]\d?)?(?:(?:\.\d)?f|[dxXb])|\.\d{1,2}[eE]")
 WHOLE = "dxXb"  # formats of whole numbers
+NUMBER, LETTER = "n", "letter"  # two ways to write the same output or input
 ONE_LINE = re.compile(r"[ -~]+")
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 Count = Annotated[int, Field(ge=1)]
@@ -30,7 +31,7 @@ class Command:
 
     def __call__(self, **values: int | float | Sequence[int]) -> str:
         """Fill every hole. Raises ValueError for a number that is not finite, or does not fit its width."""
-        return HOLE.sub(lambda hole: _written(values[hole[1]], hole[2]), self.text)
+        return HOLE.sub(lambda hole: _filled(hole[1], hole[2], values), self.text)
 
     def has(self, hole: str) -> bool:
         """Whether the command takes this number."""
@@ -44,6 +45,12 @@ class Command:
         """What a number is once it is written into its hole: perhaps rounded."""
         how = next(hole[2] for hole in HOLE.finditer(self.text) if hole[1] == name)
         return float(_written(value, how))
+
+
+def _filled(hole: str, how: str | None, values: Mapping[str, int | float | Sequence[int]]) -> str:
+    if hole == LETTER:  # of an instrument whose outputs or inputs are called A, B, ...
+        return chr(ord("A") + int(_written(values[NUMBER], None)) - 1)
+    return _written(values[hole], how)
 
 
 def _written(value: int | float | Sequence[int], how: str | None) -> str:
@@ -91,7 +98,7 @@ class Holes:
         if not isinstance(text, str) or not ONE_LINE.fullmatch(text):
             raise ValueError(f"expected a command as one line of plain text, found {text!r}")
         holes = [(hole[1], hole[2]) for hole in HOLE.finditer(text)]
-        names = [name for name, _ in holes]
+        names = [NUMBER if name == LETTER else name for name, _ in holes]
         others = [name for name in names if name not in (*self.needed, *self.optional)]
         if "{" in HOLE.sub("", text) or "}" in HOLE.sub("", text):
             raise ValueError(f"expected {self._wanted()}, found braces that don't pair in {text!r}")

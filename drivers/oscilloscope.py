@@ -81,7 +81,8 @@ class ScpiOscilloscope:
         refused = None
         for end in (0, -1):
             while scales:
-                command = self._profile.commands.scale(n=1, v_per_div=scales[end] / self._factor)
+                values: dict[str, float] = {"n": 1} | self._sensitivity(scales[end])
+                command = self._profile.commands.scale(**values)
                 self._session.write(command)
                 errors = self._session.drain_errors()
                 if not errors:
@@ -134,12 +135,20 @@ class ScpiOscilloscope:
                 send("coupling", commands.coupling_dc, n=n)
                 send("probe", commands.probe, n=n, x=float(self._probe))
                 scale = self._scale(n, wanted.volts_per_division)
-                send("scale", commands.scale, n=n, v_per_div=scale / self._factor)
+                send("scale", commands.scale, n=n, **self._sensitivity(scale))
                 middle = {"v": wanted.offset_v / self._factor, "div": wanted.offset_v / scale}
                 # A position of the trace is the opposite of the volts in the middle.
                 negated = {f"minus_{name}": -value for name, value in middle.items()}
                 send("offset", commands.offset, n=n, **middle, **negated)
-            send("timebase", commands.timebase_scale, s_per_div=s_per_div)
+            length_s = s_per_div * self._profile.time_divisions
+            rate_hz = points / length_s
+            send(
+                "timebase",
+                commands.timebase_scale,
+                s_per_div=s_per_div,
+                s_range=length_s,
+                rate_hz=rate_hz,
+            )
             send("position", commands.timebase_position, s=0.0)
             send("points", commands.acquire_points, points=points)
             if commands.trigger_source is not None:
@@ -151,6 +160,10 @@ class ScpiOscilloscope:
             else:
                 send("sweep", commands.trigger_auto)
             send("level", commands.trigger_level, v=float(level_v) / self._factor)
+
+    def _sensitivity(self, scale: float) -> dict[str, float]:
+        """What a command for the scale may take: volts per division, or of the whole screen."""
+        return {"v_per_div": scale / self._factor, "v_range": scale / self._factor * self.divisions}
 
     def _scale(self, n: int, volts_per_division: float) -> float:
         if not 1 <= n <= self._profile.inputs:
@@ -283,7 +296,7 @@ class ScpiOscilloscope:
         wanted = [setting.inputs[n] for n in inputs]
         ends, screens_v = self._profile.codes, [self.divisions * each.volts_per_division for each in wanted]
         if ends is not None:
-            steps_v = [scale.step_v for scale in scales]
+            steps_v = [abs(scale.step_v) for scale in scales]
             beyond = [clipped(raw, ends) for raw in records]
         else:
             steps_v = [

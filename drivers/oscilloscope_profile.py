@@ -13,14 +13,17 @@ from drivers.command import OUTPUT, PLAIN, Command, Count, Holes, Positive, Prof
 
 IN_COUNTS = "(raw - origin - reference) * scale"
 SUBTRACTED = "(raw - reference) * scale - origin"
+INVERTED = "(reference - raw) * scale + origin"
 Formula = Literal[
     "(raw - reference) * scale + origin",
     "(raw - origin - reference) * scale",
     "(raw - reference) * scale - origin",
+    "(reference - raw) * scale + origin",
 ]
 Seconds = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
 OF_INPUT = Holes(optional=("n",))
 OPC = "*OPC?"
+WINDOW_ENDS = ("stop", "end", "count")  # the last sample, the one after it, how many there are
 OFFSETS = ("v", "minus_v", "div", "minus_div")  # the middle of the screen, in volts or in divisions
 
 
@@ -44,7 +47,7 @@ class Source:
         if field := re.fullmatch(r"field ([1-9]\d?)", text):
             return cls(place=int(field[1]))
         if label := re.fullmatch(r"label (\S+)", text):
-            return cls(label=label[1].upper())
+            return cls(label=OF_INPUT.parse(label[1]).text)
         if text.rstrip().endswith("?") or "? " in text:
             return cls(query=OF_INPUT.parse(text))
         raise ValueError(
@@ -165,9 +168,9 @@ class OscilloscopeCommands(ProfileTable):
     display_off: OUTPUT | None = None
     coupling_dc: OUTPUT | None = None
     probe: Annotated[Command, Holes(("n", "x"))] | None = None
-    scale: Annotated[Command, Holes(("n", "v_per_div"))]
+    scale: Annotated[Command, Holes(("n",), one_of=("v_per_div", "v_range"))]
     offset: Annotated[Command, Holes(("n",), one_of=OFFSETS)] | None = None
-    timebase_scale: Annotated[Command, Holes(("s_per_div",))]
+    timebase_scale: Annotated[Command, Holes(one_of=("s_per_div", "s_range", "rate_hz"))]
     timebase_position: Annotated[Command, Holes(("s",))] | None = None
     trigger_source: OUTPUT | None = None
     trigger_level: Annotated[Command, Holes(("v",))] | None = None
@@ -183,10 +186,10 @@ class OscilloscopeCommands(ProfileTable):
     waveform_source: OUTPUT | None = None
     waveform_format: PLAIN | None = None
     waveform_points: Annotated[Command, Holes(("points",))] | None = None
-    window_start: Annotated[Command, Holes(("start",), optional=("stop", "count"))] | None = None
-    window_stop: Annotated[Command, Holes(one_of=("stop", "count"))] | None = None
+    window_start: Annotated[Command, Holes(("start",), optional=WINDOW_ENDS)] | None = None
+    window_stop: Annotated[Command, Holes(one_of=WINDOW_ENDS)] | None = None
     preamble_query: Annotated[Command, OF_INPUT] | None = None
-    data_query: Annotated[Command, Holes(optional=("n", "start", "stop", "count"))]
+    data_query: Annotated[Command, Holes(optional=("n", "start", *WINDOW_ENDS))]
 
     @property
     def has_window(self) -> bool:

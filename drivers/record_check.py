@@ -100,12 +100,12 @@ class RecordCheck:
     def _range_unmet(self, result: RecordScale, wanted: InputSetting) -> Unmet | None:
         low, high = self._profile.codes or (0, 1)
         v_per_div = wanted.volts_per_division
-        span = result.step_v * (high - low + 1) / (self._profile.divisions * v_per_div)
+        span = abs(result.step_v) * (high - low + 1) / (self._profile.divisions * v_per_div)
         if not SPAN_OVER_SCREEN[0] <= span <= SPAN_OVER_SCREEN[1]:
             text = f"a range of about {self._profile.divisions} divisions of {v_per_div:g} V"
             return Unmet(wanted=text, keys=RANGE)
         middle_v = float(result.volts(np.array([low, high])).mean())
-        if abs(middle_v - wanted.offset_v) > MIDDLE_WITHIN * v_per_div + result.step_v:
+        if abs(middle_v - wanted.offset_v) > MIDDLE_WITHIN * v_per_div + abs(result.step_v):
             text = f"{wanted.offset_v:g} V in the middle of the screen and not {middle_v:g} V"
             return Unmet(wanted=text, keys=ZERO)
         return None
@@ -116,7 +116,7 @@ class RecordCheck:
             return None
         ends_v = result.volts(np.array(self._profile.codes))
         before_v = self._ends_v.setdefault((n, wanted), ends_v)
-        if np.all(np.abs(ends_v - before_v) <= ENDS_WITHIN * result.step_v):
+        if np.all(np.abs(ends_v - before_v) <= ENDS_WITHIN * abs(result.step_v)):
             return None
         del self._ends_v[n, wanted]  # which of the two is wrong is not known
         text = f"{before_v[0]:g} to {before_v[1]:g} V on the screen, as in a record of this setting before,"

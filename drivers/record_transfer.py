@@ -86,7 +86,7 @@ class RecordReader:
         if commands.preamble_query is not None and any(source.in_preamble for source in sources):
             preamble = ask(Source(query=commands.preamble_query))
         try:
-            answers = Answers(preamble, ask, fields=profile.scaling.fields)
+            answers = Answers(preamble, ask, fields=profile.scaling.fields, n=n)
             for source, expected in profile.expected.items():
                 self._compare(source, answers.text(source), expected, n)
             in_volts = profile.codes is None
@@ -132,15 +132,16 @@ class RecordReader:
     def _window(self, start: int, count: int) -> None:
         """Ask for `count` samples from the one with index `start`, if the scope has commands for that."""
         commands, first = self._profile.commands, self._profile.first_sample + start
-        if commands.window_start is not None:
-            self._session.write(commands.window_start(start=first, stop=first + count - 1, count=count))
-        if commands.window_stop is not None:
-            self._session.write(commands.window_stop(stop=first + count - 1, count=count))
+        for command in (commands.window_start, commands.window_stop):
+            if command is not None:
+                end = first + count
+                self._session.write(command(start=first, stop=end - 1, end=end, count=count))
 
     def data_query(self, n: int, start: int = 0, count: int | None = None) -> str:
         """The query for samples of input n: for `count`, or for as many as there can be."""
         first, count = self._profile.first_sample + start, count or self._profile.record_length_max
-        return self._profile.commands.data_query(n=n, start=first, stop=first + count - 1, count=count)
+        end = first + count
+        return self._profile.commands.data_query(n=n, start=first, stop=end - 1, end=end, count=count)
 
     def _answer(self, n: int, start: int, count: int | None) -> Samples:
         """One answer: of `count` samples, or of as many as there are if the scope does not say."""
@@ -192,7 +193,9 @@ class RecordReader:
                 )
                 text = block.decode("ascii", "replace")
             else:
-                text = self._session.query(query, timeout_s=timeout_s)
+                text = self._session.query(query, timeout_s=timeout_s).strip()
+                prefix = self._profile.block_prefix
+                text = text[len(prefix) :] if text.upper().startswith(prefix.upper()) else text
             samples = from_text(text)
         except BadReply as error:
             what = f"{error.__cause__ or 'sends no list of numbers'}"

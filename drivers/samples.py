@@ -10,7 +10,7 @@ from drivers.oscilloscope_profile import OscilloscopeKeys
 from drivers.scaling import INFINITE
 
 Samples = NDArray[Any]
-NUMBERS = re.compile(r"[-+0-9.eE,\s]*")
+NUMBERS = re.compile(r"[-+0-9.eE,;\s]*")
 ROUGH = 0.5  # mean step between neighbours over the standard deviation; of white noise it is 2 / sqrt(pi)
 LOOKED_AT = 1 << 14  # samples of a record
 SMOOTHER = 4.0  # times, with the bytes the other way round: then they are
@@ -31,11 +31,11 @@ def from_block(block: bytes | bytearray, keys: OscilloscopeKeys) -> Samples:
 
 
 def from_text(text: str) -> NDArray[np.float64]:
-    """The numbers of a list, separated by commas, spaces or lines. Raises ValueError for what is none."""
-    if not NUMBERS.fullmatch(text) or re.search(r",\s*,", text):
+    """The numbers of a list, separated by commas, semicolons, spaces or lines. Raises ValueError."""
+    if not NUMBERS.fullmatch(text) or re.search(r"[,;]\s*[,;]", text):
         raise ValueError("a list of numbers")
     try:
-        numbers = np.array(text.replace(",", " ").split(), dtype=np.float64)
+        numbers = np.array(re.split(r"[,;\s]+", text.strip(",; \t\r\n")), dtype=np.float64)
     except ValueError:
         raise ValueError("a list of numbers") from None
     if numbers.size and not np.abs(numbers).max() < INFINITE:

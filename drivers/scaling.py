@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.oscilloscope_profile import IN_COUNTS, SUBTRACTED, Scaling, Source
+from drivers.command import Command
+from drivers.oscilloscope_profile import IN_COUNTS, INVERTED, SUBTRACTED, Scaling, Source
 
 NUMBER = re.compile(
     r"(?:\S*[A-Za-z_]\S*\s+)?"  # a header before it
@@ -47,7 +48,7 @@ def _multiplier(unit: str) -> float:
 
 
 def labelled(answer: str) -> dict[str, str]:
-    """The values of a preamble by their labels, in capitals, without the path before a label.
+    """The values of a preamble by their labels, in capitals, with the path before a label or a part of it.
 
     `:WFMPre:NR_Pt 2500;YMUlt 4.0E-3`, `YMULT:4.0E-3,NR_PT:2500` and `ymult = 4 mV; nr_pt = 2500` all read.
     """
@@ -58,7 +59,8 @@ def labelled(answer: str) -> dict[str, str]:
         head, value = ([*re.split(r"[ =]", text, maxsplit=1), ""])[:2]
         if not value:
             head, _, value = text.rpartition(":")
-        result[head.rpartition(":")[2].upper()] = value.strip()
+        words = head.upper().split(":")
+        result |= {":".join(words[first:]): value.strip() for first in range(len(words))}
     return result
 
 
@@ -66,8 +68,9 @@ def labelled(answer: str) -> dict[str, str]:
 class RecordScale:
     """How the samples of one record become volts: `(raw - centre) * step_v + shift_v`.
 
-    points: None if the scope does not say. step_v: volts per code; if the scope sends volts, what one of them
-    is at the probe's tip. x_origin_s: of the first sample, from the trigger; None if the scope does not say.
+    points: None if the scope does not say. step_v: volts per code, negative if the codes fall as the volts
+    rise; if the scope sends volts, what one of them is at the probe's tip. x_origin_s: of the first sample,
+    from the trigger; None if the scope does not say.
     """
 
     points: int | None
@@ -94,10 +97,12 @@ class RecordScale:
 class Answers:
     """The preamble of one input, and the answers to single queries.
 
-    ask: sends a query. fields: how many numbers the preamble must have; None if that is not known.
+    ask: sends a query. fields: how many numbers the preamble must have; None if that is not known. n: the
+    input, where a preamble has labels of several.
     """
 
-    def __init__(self, preamble: str, ask: Ask, *, fields: int | None) -> None:
+    def __init__(self, preamble: str, ask: Ask, *, fields: int | None, n: int = 1) -> None:
+        self._n = n
         self._places = preamble.split(",")
         self._labels: Mapping[str, str] | None = None
         self._preamble, self._ask = preamble, ask
@@ -114,9 +119,10 @@ class Answers:
             return self._places[source.place - 1].strip()
         if source.label:
             self._labels = labelled(self._preamble) if self._labels is None else self._labels
-            if source.label not in self._labels:
-                raise ValueError(f"the label {source.label}")
-            return self._labels[source.label].strip('"')
+            label = Command(source.label)(n=self._n).upper()
+            if label not in self._labels:
+                raise ValueError(f"the label {label}")
+            return self._labels[label].strip('"')
         return self._ask(source).strip()
 
     def number(self, source: Source) -> float:
@@ -148,6 +154,8 @@ def record_scale(scaling: Scaling, answers: Answers, *, in_volts: bool, factor: 
             shift_v = -factor * origin if scaling.formula == SUBTRACTED else factor * origin
     if not (interval_s > 0.0 and step_v > 0.0):
         raise ValueError("increments above zero")
+    if scaling.formula == INVERTED:
+        step_v = -step_v
     if not all(map(math.isfinite, (interval_s, step_v, centre, shift_v))):
         raise ValueError("numbers that are finite")
     x_origin_s = None

@@ -7,6 +7,7 @@ import numpy as np
 
 from drivers.models.dialect import Dialect
 from drivers.oscilloscope import ScpiOscilloscope
+from drivers.profile import OscilloscopeProfile, parse_profile
 from drivers.session import Session
 from harness.roles import Capture, CaptureSetting, InputSetting
 from tests.drivers.own_profiles import profile
@@ -18,14 +19,16 @@ from tests.drivers.zoo.scope import Scope
 def opened(
     scope: Scope, name: str, changes: Mapping[str, str] | None = None, *, probe: float = 1.0
 ) -> Iterator[ScpiOscilloscope]:
-    """The driver of the scope; nothing that it sends is unknown to a scope that is not silent."""
-    read = profile(name, dict(changes or {}))
+    """The driver of the scope, by a shipped profile, or by the text of another."""
+    own = parse_profile(name, "own.toml") if "\n" in name else profile(name, dict(changes or {}))
+    if not isinstance(own, OscilloscopeProfile):
+        raise ValueError(f"{name} is no profile of a scope")
     with peer(scope.script) as served:
-        dialect = Dialect(error_query=read.error_query)
+        dialect = Dialect(error_query=own.error_query)
         session = Session(served.address, instrument="oscilloscope", timeout_s=1.0, dialect=dialect)
         try:
             session.start()
-            yield ScpiOscilloscope(session, read, profile_name=name, probe=probe)
+            yield ScpiOscilloscope(session, own, profile_name=name, probe=probe)
         finally:
             session.close()
 

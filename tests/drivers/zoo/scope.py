@@ -53,7 +53,7 @@ class Record:
 
 
 class Scope:
-    """A scope of some dialect; `commands` maps a pattern to what is done, # is an input and $ a number."""
+    """A scope of some dialect; `commands` maps a pattern (see `_pattern`) to what is done."""
 
     identity = "Shed Works,Zoo,1,1.0"
     inputs = 4
@@ -117,7 +117,7 @@ class Scope:
 
     def put(self, what: str, n: str, value: float | bool) -> None:
         """Set something of an input."""
-        setattr(self.channels[int(n)], what, value)
+        setattr(self.channels[int(n) if n.isdigit() else ord(n) - ord("A") + 1], what, value)
 
     def have(self, what: str, value: object) -> None:
         """Set something of the scope."""
@@ -179,11 +179,11 @@ def block(data: bytes, digits: int = 8) -> bytes:
 
 
 def _pattern(text: str) -> re.Pattern[str]:
-    """`CHANnel#:SCALe $`: capitals are the short form, # an input, $ a number."""
+    """`CHANnel#:SCALe $`: capitals are the short form, # an input, & its letter, $ a number."""
     pattern = ""
-    for part in re.split(r"([A-Z]{2,}[a-z]+|[#$])", text):
-        if part in ("#", "$"):
-            pattern += r"(\d+)" if part == "#" else NUMBER
+    for part in re.split(r"([A-Z]{2,}[a-z]+|[#&$])", text):
+        if part in ("#", "&", "$"):
+            pattern += {"#": r"(\d+)", "&": "([A-Z])", "$": NUMBER}[part]
         elif re.fullmatch(r"[A-Z]{2,}[a-z]+", part):
             pattern += f"(?:{part}|{re.sub('[a-z]', '', part)})"
         else:

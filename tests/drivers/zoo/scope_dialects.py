@@ -185,6 +185,51 @@ class SingleQueries(Scope):
         return b"DAT2," + block(codes.astype(np.int8).tobytes(), digits=9)
 
 
+class Lettered(Scope):
+    """Inputs A and B, set by the volts of the whole screen and a rate; codes in text that fall as volts rise.
+
+    One preamble has the labels of both inputs, and one answer their codes, sample by sample.
+    """
+
+    memory = 1000
+    inputs = 2
+    rate_hz = 1e3
+
+    def commands(self) -> dict[str, Action]:
+        return {
+            "MODE:SINGLE": lambda: None,
+            "RANGE_&=$": lambda n, x: self.put("scale_v", n, float(x) / self.divisions),
+            "CENTRE_&=$": lambda n, x: self.put("offset_v", n, float(x)),
+            "RATE=$": lambda x: self.have("rate_hz", float(x)),
+            "LENGTH=$": lambda x: self.have("points", int(x)),
+            "GO": self.go,
+            "STATE?": lambda: "8" if self.is_done else "0",
+            "HEADER?": self.header,
+            "DATA?$..$": self.both,
+        }
+
+    def go(self) -> None:
+        self.s_per_div = self.points / self.rate_hz / self.time_divisions
+        self.single()
+
+    def header(self) -> str:
+        volts = "; ".join(
+            f"{letter}:RANGE={1e3 * self.channels[n].scale_v * self.divisions:.3f} mV; "
+            f"{letter}:CENTRE={self.channels[n].offset_v:+.4f} V"
+            for n, letter in ((1, "A"), (2, "B"))
+        )
+        return f"LENGTH={self.points}; RATE={1e-3 / self.taken().interval_s:.4f} kHz; {volts}"
+
+    def both(self, first: str, end: str) -> str:
+        """Codes of 12 bits: 4096 for the whole screen, 0 at its top."""
+        rows = []
+        for n in (1, 2):
+            channel = self.channels[n]
+            volts = (self.taken().volts[n] - channel.offset_v) / (channel.scale_v * self.divisions / 4096)
+            rows.append(np.clip(2048 - np.round(volts), 0, 4095).astype(int)[int(first) : int(end)])
+        return "CODES " + "; ".join(map(str, np.stack(rows).T.reshape(-1)))
+
+
 class VoltsInText(Scope):
     """Lists of volts in a block, all inputs in one answer; nothing tells when a record is complete."""
 

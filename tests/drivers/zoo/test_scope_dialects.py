@@ -13,7 +13,7 @@ import pytest
 from harness.errors import BenchError, BenchTimeout
 from tests.drivers.zoo.rig import opened, wanted, worst_error_v
 from tests.drivers.zoo.scope import Habits, Scope
-from tests.drivers.zoo.scope_dialects import Labelled, SingleQueries, TenFields, VoltsInText
+from tests.drivers.zoo.scope_dialects import Labelled, Lettered, SingleQueries, TenFields, VoltsInText
 
 WORD = {
     'waveform_format = ":WAVeform:FORMat BYTE"': 'waveform_format = ":WAVeform:FORMat WORD"',
@@ -205,3 +205,57 @@ def test_a_short_memory_serves_a_record_that_can_do_with_fewer_samples() -> None
         assert worst_error_v(capture, scope) < 0.51 / 25
         with pytest.raises(BenchError, match="records 2500 samples at most, asked for 2600"):
             driver.capture(replace(wish, fewest_samples=2600))
+
+
+LETTERED = """
+kind = "oscilloscope"
+inputs = 2
+divisions = 8
+time_divisions = 10
+input_impedance_ohm = 1e6
+input_capacitance_f = 20e-12
+volts_per_division_v = [0.125, 0.25, 0.5, 1.0, 2.0]
+record_length_max = 1000
+error_query = ""
+samples = "text_codes"
+code_min = 0
+code_max = 4095
+block_prefix = "CODES "
+answer_holds = "inputs_interleaved"
+first_sample = 0
+complete_answer = "bit 3 is 1"
+
+[scaling]
+formula = "(reference - raw) * scale + origin"
+points = "label LENGTH"
+rate_hz = "label RATE"
+scale = "label {letter}:RANGE"
+codes_per_division = 4096
+reference = 2048
+origin = "label {letter}:CENTRE"
+
+[commands]
+init = ["MODE:SINGLE"]
+scale = "RANGE_{letter}={v_range}"
+offset = "CENTRE_{letter}={v}"
+timebase_scale = "RATE={rate_hz}"
+acquire_points = "LENGTH={points}"
+single = "GO"
+complete_query = "STATE?"
+preamble_query = "HEADER?"
+data_query = "DATA?{start}..{end}"
+"""
+
+
+def test_letters_for_inputs_a_rate_in_place_of_a_timebase_and_codes_that_fall_as_volts_rise() -> None:
+    """A profile of its own, for a dialect that no shipped one is near to."""
+    scope = Lettered()
+    with opened(scope, LETTERED) as driver:
+        for offset_v in (0.0, 0.5):
+            capture = driver.capture(wanted(1, 2, offset_v=offset_v, duration_s=0.02, samples=800))
+            assert capture.volts.shape == (2, 800)
+            assert capture.interval_s == pytest.approx(2.5e-5)
+            assert capture.clipped == (0, 0)
+            assert capture.step_v == pytest.approx((4.0 / 4096, 4.0 / 4096))
+            assert worst_error_v(capture, scope) < 0.51 * 4.0 / 4096
+    assert scope.unknown == []
