@@ -22,6 +22,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "answer": wire_targets.answer,
     "block": wire_targets.block,
     "waveform": wire_targets.waveform,
+    "dialect": wire_targets.dialect,
     "driver": wire_targets.driver,
     "message": simulator_targets.message,
     "board": simulator_targets.board,
@@ -76,6 +77,11 @@ _SEEDS: dict[str, Callable[[], Iterator[bytes]]] = {
         for text in (b"#216" + bytes(range(16)) + b"\n", b"#9000000016" + bytes(16) + b"\r\n", b"#0abc\n")
     ),
     "waveform": lambda: iter((PREAMBLE + b"\x1f#3100" + bytes(range(100)) + b"\n",)),
+    "dialect": lambda: iter(
+        bytes((which, nth)) + content
+        for which, (_, answers) in enumerate(wire_targets.DIALECTS)
+        for nth, content in enumerate(answers.values())
+    ),
     "driver": lambda: iter(
         bytes((which, nth)) + text
         for which, text in ((0, b"0\n"), (1, b"+0.0E0\n"), (2, b"0,0,0\n"), (3, b"0000\r\n"))

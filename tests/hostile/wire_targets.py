@@ -157,6 +157,55 @@ def waveform(data: bytes) -> None:
         raise AssertionError(f"volts that are none: {capture.volts}")
 
 
+LABELS = (
+    b'BYT_NR 1;BN_FMT RI;NR_PT 100;WFID "a; b";XINCR 1.0E-4;XZERO 0;PT_OFF 0;YMULT 4.0E-2;YZERO 0;YOFF 0\n'
+)
+SAMPLES = b"#3100" + bytes(range(100)) + b"\n"
+VOLTS = b"#3399" + b",".join([b"0.1"] * 100) + b"\n"
+DIALECTS: tuple[tuple[str, dict[bytes, bytes]], ...] = (
+    ("labelled-preamble-oscilloscope", {b"WFMPre?": LABELS, b"CURVe?": SAMPLES}),
+    (
+        "single-query-oscilloscope",
+        {
+            b"VDIV?": b"C1:VDIV 1.0E+0V\n",
+            b"OFST?": b"C1:OFST 0.0V\n",
+            b"SARA?": b"SARA 10.0kSa/s\n",
+            b"SANU?": b"SANU 100pts\n",
+            b"WF?": b"DAT2," + SAMPLES,
+        },
+    ),
+    ("text-list-oscilloscope", {b"SRAT?": b" 1.0e+04\n", b"ALL?": VOLTS}),
+)
+"""What each dialect answers to what in its questions."""
+
+
+def dialect(data: bytes) -> None:
+    """A scope of another dialect, one of whose answers is hostile: right volts, or none."""
+    which, nth, content = (data[0], data[1], data[2:]) if len(data) > 1 else (0, 0, b"")
+    name, good = DIALECTS[which % len(DIALECTS)]
+    hostile = list(good)[nth % len(good)]
+    done = {b"BUSY?": b"0\n", b"SAST?": b"SAST Stop\n"}
+
+    def say(sent: bytes) -> bytes:
+        if hostile in sent:
+            return content
+        known = good | done
+        return next((known[word] for word in known if word in sent), None) or _sane(sent)
+
+    keys = {"reset_s": 0.0, "complete_after_s": 0.0, "record_lengths": (100,)}
+    own: OscilloscopeProfile = _shipped(name, "oscilloscope").model_copy(update=keys)
+    session = _session(say, "oscilloscope", error_query=own.error_query)
+    session.start()
+    scope = ScpiOscilloscope(session, own, profile_name="x")
+    setting = CaptureSetting(inputs={1: InputSetting(volts_per_division=1.0)}, duration_s=6e-3, samples=10)
+    try:
+        capture = scope.capture(setting)
+    except BenchError:
+        return
+    if not (np.isfinite(capture.volts).all() and capture.volts.shape[1] >= 10):
+        raise AssertionError(f"volts that are none: {capture.volts}")
+
+
 def _sane(sent: bytes) -> bytes:
     """What a well instrument answers; nothing to what is no question."""
     if b"?" not in sent:
