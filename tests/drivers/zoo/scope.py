@@ -77,6 +77,7 @@ class Scope:
         self.noise_v = 1e-3  # no two records of a real input are alike
         self.record: Record | None = None
         self.done_at = 0.0
+        self.waits = False  # for a trigger that a computer gives
         self._random = np.random.default_rng(4)
         self._table = [(_pattern(text), act) for text, act in (self.common() | self.commands()).items()]
 
@@ -136,7 +137,11 @@ class Scope:
                 for n in shown
             },
         )
-        self.done_at = time.monotonic() + length_s
+        self.done_at = float("inf") if self.waits else time.monotonic() + length_s
+
+    def force(self) -> None:
+        """Trigger in the middle of the record."""
+        self.done_at = time.monotonic() + self.s_per_div * self.time_divisions / 2
 
     def _noise(self, points: int) -> NDArray[np.float64]:
         return np.asarray(self.noise_v * self._random.standard_normal(points), dtype=np.float64)

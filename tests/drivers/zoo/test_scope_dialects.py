@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from harness.errors import BenchError, BenchTimeout
+from harness.errors import BadReply, BenchError, BenchTimeout
 from tests.drivers.zoo.rig import opened, wanted, worst_error_v
 from tests.drivers.zoo.scope import Habits, Scope
 from tests.drivers.zoo.scope_dialects import Labelled, Lettered, SingleQueries, TenFields, VoltsInText
@@ -259,3 +259,39 @@ def test_letters_for_inputs_a_rate_in_place_of_a_timebase_and_codes_that_fall_as
             assert capture.step_v == pytest.approx((4.0 / 4096, 4.0 / 4096))
             assert worst_error_v(capture, scope) < 0.51 * 4.0 / 4096
     assert scope.unknown == []
+
+
+def test_a_record_that_is_asked_about_waits_for_the_computers_trigger() -> None:
+    scope = Labelled()
+    with opened(scope, "labelled-preamble-oscilloscope") as driver:
+        assert driver.waits_for_trigger
+        assert driver.begin(wanted(1, v_per_div=1.0)) == pytest.approx(0.005)
+        driver._session.query("BUSY?")  # so that it has heard everything
+        assert not scope.is_done
+        driver.trigger()
+        assert worst_error_v(driver.complete(), scope) < 0.51 / 25
+    assert scope.heard.count("TRIGger FORCe") == 1
+    assert scope.unknown == []
+
+
+def test_a_scope_without_a_forced_trigger_is_waited_for_from_its_arming() -> None:
+    scope = SingleQueries()
+    with opened(scope, "single-query-oscilloscope") as driver:
+        assert not driver.waits_for_trigger
+        assert driver.begin(wanted(1, v_per_div=1.0, duration_s=0.1)) < 0.05
+        driver.trigger()
+        assert worst_error_v(driver.complete(), scope) < 0.51 / 25
+
+
+def test_after_a_failure_every_setting_is_sent_again() -> None:
+    scope = SingleQueries()
+    with opened(scope, "single-query-oscilloscope") as driver:
+        driver.capture(wanted(1, v_per_div=1.0))
+        scope.points = 1
+        with pytest.raises(BadReply, match="samples at 2e-05 s or faster from input 1"):
+            driver.capture(wanted(1, v_per_div=1.0))
+        scope.points = 14_000
+        before = len(scope.heard)
+        driver.recover()
+        assert worst_error_v(driver.capture(wanted(1, v_per_div=1.0)), scope) < 0.51 / 25
+        assert {"C1:VDIV 1", "C1:TRA ON", "TDIV 0.001"} <= set(scope.heard[before:])
