@@ -224,7 +224,7 @@ class OscilloscopeKeys(ProfileTable):
     text_in_block: bool = False
     block_prefix: str = ""
     block_terminated: bool = True
-    answer_holds: Literal["one_input", "inputs_in_turn", "inputs_interleaved"] = "one_input"
+    answer_holds: Literal["one_input", "inputs_in_turn", "inputs_interleaved", "a_block_each"] = "one_input"
     points_per_read: Count | None = None
     first_sample: Annotated[int, Field(ge=0, le=1)] = 1
     complete_answer: Done | None = None
@@ -305,5 +305,7 @@ def _of_commands(keys: OscilloscopeKeys) -> Iterator[str]:
         yield "found points_per_read without commands.window_start; expected how a part is asked for"
     if keys.points_per_read is not None and keys.scaling.points is None:
         yield "found points_per_read without scaling.points; expected where the record's length comes from"
+    if keys.answer_holds == "a_block_each" and keys.samples != "binary":
+        yield f'found answer_holds = "a_block_each" with samples = "{keys.samples}"; expected "binary"'
     if keys.points_per_read is not None and keys.answer_holds != "one_input":
         yield f'found points_per_read with answer_holds = "{keys.answer_holds}"; expected "one_input"'

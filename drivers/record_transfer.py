@@ -111,7 +111,8 @@ class RecordReader:
     # -- the samples ---------------------------------------------------------------------------------------
 
     def _of_all(self, inputs: Sequence[int], points: int | None) -> list[Samples]:
-        answer = self._answer(inputs[0], 0, None if points is None else points * len(inputs))
+        blocks = len(inputs) if self._profile.answer_holds == "a_block_each" else 1
+        answer = self._answer(inputs[0], 0, None if points is None else points * len(inputs), blocks=blocks)
         interleaved = self._profile.answer_holds == "inputs_interleaved"
         try:
             return by_input(answer, len(inputs), interleaved=interleaved)
@@ -143,11 +144,14 @@ class RecordReader:
         end = first + count
         return self._profile.commands.data_query(n=n, start=first, stop=end - 1, end=end, count=count)
 
-    def _answer(self, n: int, start: int, count: int | None) -> Samples:
-        """One answer: of `count` samples, or of as many as there are if the scope does not say."""
+    def _answer(self, n: int, start: int, count: int | None, *, blocks: int = 1) -> Samples:
+        """One answer: of `count` samples, or of as many as there are if the scope does not say.
+
+        blocks: in how many blocks of equal length binary samples come.
+        """
         query = self.data_query(n, start, count)
         if self._profile.samples == "binary":
-            return self._binary(query, count)
+            return self._binary(query, count, blocks)
         samples = self._text(query, count)
         ends = self._profile.codes
         if ends is None:
@@ -159,10 +163,10 @@ class RecordReader:
             )
         return samples
 
-    def _binary(self, query: str, count: int | None) -> Samples:
+    def _binary(self, query: str, count: int | None, blocks: int) -> Samples:
         profile = self._profile
-        expected = None if count is None else count * profile.sample_bits // 8
-        length = expected or profile.record_length_max * profile.sample_bits // 8
+        expected = None if count is None else count // blocks * profile.sample_bits // 8
+        length = blocks * (expected or profile.record_length_max * profile.sample_bits // 8)
         try:
             block = self._session.query_block(
                 query,
@@ -170,6 +174,7 @@ class RecordReader:
                 timeout_s=MARGIN_S + length / SLOWEST_BYTES_PER_S,
                 terminated=profile.block_terminated,
                 prefix=profile.block_prefix,
+                blocks=blocks,
             )
             return from_block(block, profile)
         except BadReply as error:

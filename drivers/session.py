@@ -137,15 +137,18 @@ class Session:
         timeout_s: float | None = None,
         terminated: bool = True,
         prefix: str = "",
+        blocks: int = 1,
     ) -> bytearray:
-        """Ask for one definite-length block and return its bytes; `expected` is the length it must have.
+        """Ask for definite-length blocks and return their bytes; `expected` is the length each must have.
 
-        terminated: a line feed follows the block, as IEEE 488.2 has it. prefix: text that comes before it.
+        terminated: a line feed follows the last, as IEEE 488.2 has it. prefix: text that comes before each.
         """
         with self._transaction(command, timeout_s) as (wire, deadline):
             self._send(wire, command, deadline)
             begun = time.monotonic()
-            data = wire.block(deadline, terminated=terminated, expected=expected, prefix=prefix.encode())
+            data = wire.block(
+                deadline, terminated=terminated, expected=expected, prefix=prefix.encode(), blocks=blocks
+            )
             if self._transcript:
                 self._transcript.block(self.instrument, data, time.monotonic() - begun)
         return data
@@ -432,9 +435,7 @@ class Session:
             self._say_not_cleared(self._wire.not_cleared)
 
     def _say_not_cleared(self, why: str) -> None:
-        what = (
-            f"takes no device clear ({why}); whether old answers wait is seen by its identity and error queue"
-        )
+        what = f"takes no device clear ({why}); its identity and error queue show if old answers wait"
         self._note(what)
         if not self._has_said:
             log.warning("%s", f"{self.instrument} at {self.address}: {what}")

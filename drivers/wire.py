@@ -36,6 +36,12 @@ UNTERMINATED = (
 )
 
 
+def check_separator(found: bytes) -> None:
+    """Raise ValueError if that is not what separates two blocks of one answer. Source: IEEE 488.2, 8.4."""
+    if found not in (b",", b";"):
+        raise ValueError(f"expected a comma or a semicolon before the next block, found {found!r}")
+
+
 def check_prefix(found: bytes, prefix: bytes) -> None:
     """Raise ValueError if the text before a block is another one; case does not matter."""
     if found.upper() != prefix.upper():
@@ -146,13 +152,23 @@ class StreamWire:
         return bytes(self._exactly(count, deadline, "the answer"))
 
     def block(
-        self, deadline: float, *, terminated: bool, expected: int | None, prefix: bytes = b""
+        self,
+        deadline: float,
+        *,
+        terminated: bool,
+        expected: int | None,
+        prefix: bytes = b"",
+        blocks: int = 1,
     ) -> bytearray:
-        """Read the text before it, header, then exactly the announced bytes, then the line feed."""
-        check_prefix(bytes(self._exactly(len(prefix), deadline, "the text before a block")), prefix)
-        digits = block_digits(bytes(self._exactly(2, deadline, "the header of a block")))
-        length = block_length(bytes(self._exactly(digits, deadline, "the length of a block")), expected)
-        data = self._exactly(length, deadline, "the block")
+        """Read the text before it, header, then exactly the announced bytes, then the line feed.
+
+        blocks: so many, separated, each of the expected length; their bytes one after the other.
+        """
+        data = self._block(deadline, expected, prefix)
+        for _ in range(1, blocks):
+            check_separator(bytes(self._exactly(1, deadline, "the separator before a block")))
+            data += self._block(deadline, expected, prefix)
+        length = len(data)
         if terminated:
             end = self._exactly(1, deadline, UNTERMINATED)
             if end == b"\r":
@@ -162,6 +178,12 @@ class StreamWire:
                     f"expected a line feed behind a block of {length} bytes, found {bytes(end)!r}"
                 )
         return data
+
+    def _block(self, deadline: float, expected: int | None, prefix: bytes) -> bytearray:
+        check_prefix(bytes(self._exactly(len(prefix), deadline, "the text before a block")), prefix)
+        digits = block_digits(bytes(self._exactly(2, deadline, "the header of a block")))
+        length = block_length(bytes(self._exactly(digits, deadline, "the length of a block")), expected)
+        return self._exactly(length, deadline, "the block")
 
     def _exactly(self, count: int, deadline: float, what: str) -> bytearray:
         data = bytearray(count)
@@ -294,20 +316,29 @@ class VisaWire:
         return line.strip(b"\r\n\0")
 
     def block(
-        self, deadline: float, *, terminated: bool, expected: int | None, prefix: bytes = b""
+        self,
+        deadline: float,
+        *,
+        terminated: bool,
+        expected: int | None,
+        prefix: bytes = b"",
+        blocks: int = 1,
     ) -> bytearray:
-        """Read one block: as one message where the interface marks its end, else by exact lengths."""
+        """Read blocks: as one message where the interface marks its end, else by exact lengths."""
         self._before(deadline)
+        data = bytearray()
         with _visa_errors():
             if self._marks_ends:
-                message = self._resource.read_raw()
-                check_prefix(bytes(message[: len(prefix)]), prefix)
-                return _block_of(message[len(prefix) :], expected)
-            if prefix:
-                check_prefix(self._resource.read_bytes(len(prefix)), prefix)
-            digits = block_digits(self._resource.read_bytes(2))
-            length = block_length(self._resource.read_bytes(digits), expected)
-            data = bytearray(self._resource.read_bytes(length + terminated))
+                return _blocks_of(self._resource.read_raw(), expected, prefix, blocks)
+            for number in range(blocks):
+                if number:
+                    check_separator(self._resource.read_bytes(1))
+                if prefix:
+                    check_prefix(self._resource.read_bytes(len(prefix)), prefix)
+                digits = block_digits(self._resource.read_bytes(2))
+                length = block_length(self._resource.read_bytes(digits), expected)
+                last = terminated and number == blocks - 1
+                data += self._resource.read_bytes(length + last)
         if terminated and data.pop() != ord("\n"):
             raise ValueError(f"expected a line feed behind a block of {length} bytes")
         return data
@@ -369,19 +400,28 @@ class VisaWire:
 Wire = StreamWire | VisaWire
 
 
-def _block_of(message: bytes, expected: int | None) -> bytearray:
-    if message[:2] == b"#0" and expected is None:  # of indefinite length: the message's end is the block's
-        return bytearray(message[2:].removesuffix(b"\n"))
-    digits = block_digits(message[:2])
-    length = block_length(message[2 : 2 + digits], expected)
-    data, end = message[2 + digits : 2 + digits + length], message[2 + digits + length :]
-    if len(data) < length:
-        raise ValueError(f"expected a block of {length} bytes, and the message ends after {len(data)}")
-    if end.strip(b"\r\n\0"):
+def _blocks_of(message: bytes, expected: int | None, prefix: bytes, blocks: int) -> bytearray:
+    data = bytearray()
+    for number in range(blocks):
+        if number:
+            check_separator(message[:1])
+            message = message[1:]
+        check_prefix(message[: len(prefix)], prefix)
+        message = message[len(prefix) :]
+        if message[:2] == b"#0" and expected is None and blocks == 1:
+            return bytearray(message[2:].removesuffix(b"\n"))  # the message's end is the block's
+        digits = block_digits(message[:2])
+        length = block_length(message[2 : 2 + digits], expected)
+        if len(message) < 2 + digits + length:
+            found = len(message) - 2 - digits
+            raise ValueError(f"expected a block of {length} bytes, and the message ends after {found}")
+        data += message[2 + digits : 2 + digits + length]
+        message = message[2 + digits + length :]
+    if message.strip(b"\r\n\0"):
         raise ValueError(
-            f"expected the end of a message behind a block of {length} bytes, found {end[:20]!r}"
+            f"expected the end of a message behind a block of {length} bytes, found {message[:20]!r}"
         )
-    return bytearray(data)
+    return data
 
 
 @contextlib.contextmanager

@@ -4,6 +4,7 @@ The clause numbers are from memory.
 """
 
 import time
+from typing import Any
 
 import pytest
 
@@ -18,7 +19,7 @@ TIMEOUT_S = 0.3
 
 
 def read(
-    answer: bytes, *, close: bool = False, expected: int | None = None, terminated: bool = True
+    answer: bytes, *, close: bool = False, expected: int | None = None, terminated: bool = True, **form: Any
 ) -> bytes:
     """What `query_block` makes of an answer; the next question must get its own answer either way."""
 
@@ -32,7 +33,7 @@ def read(
         session.start()
         begun = time.monotonic()
         try:
-            return bytes(session.query_block("TRAP?", expected=expected, terminated=terminated))
+            return bytes(session.query_block("TRAP?", expected=expected, terminated=terminated, **form))
         finally:
             assert time.monotonic() - begun < TIMEOUT_S + 0.7
             if session.dirty:
@@ -94,6 +95,25 @@ def test_a_block_of_another_length_than_asked_for_is_refused_by_its_header() -> 
 
 def test_an_instrument_may_be_said_to_send_no_line_feed() -> None:
     assert read(b"#15hello", terminated=False) == b"hello"
+
+
+@pytest.mark.parametrize("separator", [b",", b";"])
+def test_blocks_in_one_answer_come_one_after_the_other(separator: bytes) -> None:
+    answer = b"DAT2,#15hello" + separator + b"dat2,#15world\n"
+    assert read(answer, expected=5, prefix="DAT2,", blocks=2) == b"helloworld"
+
+
+@pytest.mark.parametrize(
+    ("answer", "message"),
+    [
+        (b"DAT1,#15hello,DAT2,#15world\n", "expected b'DAT2,' before a block of data, found b'DAT1,'"),
+        (b"DAT2,#15hello DAT2,#15world\n", "expected a comma or a semicolon before the next block"),
+        (b"DAT2,#15hello,DAT2,#14worl\n\n", "expected a block of 5 bytes, and the instrument announces 4"),
+    ],
+)
+def test_blocks_with_something_else_around_them_are_refused(answer: bytes, message: str) -> None:
+    with pytest.raises(BadReply, match=message):
+        read(answer, expected=5, prefix="DAT2,", blocks=2)
 
 
 def test_a_block_that_drips_is_read_to_its_end() -> None:

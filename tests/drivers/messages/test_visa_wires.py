@@ -28,6 +28,8 @@ def answer(command: bytes) -> bytes | None:
         return b"#5%05d" % len(BLOCK) + BLOCK
     if command == b"INDEFINITE?":
         return b"#0" + BLOCK
+    if command == b"BLOCKS?":
+        return b"#15hello;#15world"
     if command == b"SHORT?":
         return b"#3100abc"
     if command == b"TEXT?":
@@ -106,6 +108,13 @@ def test_a_block_that_ends_early_is_seen_by_the_end_of_its_message() -> None:
 def test_a_block_of_indefinite_length_ends_with_its_message() -> None:
     with hislip() as (session, _):
         assert session.query_block("INDEFINITE?") == BLOCK
+
+
+def test_blocks_in_one_message_come_one_after_the_other() -> None:
+    with hislip() as (session, _):
+        assert session.query_block("BLOCKS?", expected=5, blocks=2) == b"helloworld"
+        with pytest.raises(BadReply, match="expected the end of a message behind a block of 5 bytes"):
+            session.query_block("BLOCKS?", expected=5)
 
 
 def test_a_hislip_instrument_that_goes_away_is_lost() -> None:

@@ -42,6 +42,7 @@ class TenFields(Scope):
             ":WAVeform:PREamble?": self.preamble,
             ":WAVeform:DATA?": self.data,
             ":WAVeform:DATA? $,$": self.part,
+            ":WAVeform:DATA:ALL?": self.every,
         }
 
     def preamble(self) -> str:
@@ -57,6 +58,14 @@ class TenFields(Scope):
 
     def data(self) -> bytes:
         return block(self._bytes(0, self.points))
+
+    def every(self) -> bytes:
+        """A block for each input that is shown."""
+        blocks = []
+        for n in self.taken().volts:
+            self.source = n
+            blocks.append(self.data())
+        return b",".join(blocks)
 
     def part(self, offset: str, count: str) -> bytes:
         """A part, as far as the answer's limit of 4096 samples goes."""

@@ -175,6 +175,7 @@ def test_the_step_of_volts_that_come_as_text_is_the_converters() -> None:
         ("single-query", 'scale = "C{n}:VDIV?" ', "", "codes without scaling.scale"),
         ("single-query", '"(raw - reference) * scale - origin"', '"raw * scale"', "scaling.formula: found"),
         ("single-query", 'samples = "binary"', 'samples = "text_codes"', "without code_min and code_max"),
+        ("text-list", '"inputs_in_turn"', '"a_block_each"', 'with samples = "text_volts"; expected "binary"'),
         ("single-query", "sample_bits = 8", "sample_bits = 12", "sample_bits: found 12"),
         ("labelled-preamble", '"label BYT_NR" =', '"BYT_NR" =', 'expects: expected a number, "field 3"'),
         ("labelled-preamble", '"0" ', '""', "complete_answer: expected an answer"),

@@ -31,6 +31,10 @@ IN_PIECES = {
     "block_terminated = true ": "points_per_read = 4096\nfirst_sample = 0\nblock_terminated = true ",
     'data_query = ":WAVeform:DATA?"': 'data_query = ":WAVeform:DATA? {start},{count}"',
 }
+BLOCKS = {
+    "block_terminated = true ": 'answer_holds = "a_block_each"\nblock_terminated = true ',
+    'data_query = ":WAVeform:DATA?"': 'data_query = ":WAVeform:DATA:ALL?"',
+}
 UNSIGNED = {
     "sample_signed = true": "sample_signed = false",
     "DATa:ENCdg RIBinary": "DATa:ENCdg RPBinary",
@@ -65,6 +69,7 @@ DIALECTS = [
     (TenFields, "preamble-oscilloscope", BIG, 4, 65536),
     (TenFields, "preamble-oscilloscope", LITTLE, 4, 65536),
     (TenFields, "preamble-oscilloscope", IN_PIECES, 4, 256),
+    (TenFields, "preamble-oscilloscope", BLOCKS, 4, 256),
     (Labelled, "labelled-preamble-oscilloscope", {}, 2, 256),
     (Labelled, "labelled-preamble-oscilloscope", UNSIGNED, 2, 256),
     (Labelled, "labelled-preamble-oscilloscope", WIDE, 2, 65536),
