@@ -106,13 +106,20 @@ def _control(damage: Damage, fault: Fault) -> None:
         feeds[fault.other] = first
 
 
+def _channels(fault: Fault, module: Module) -> tuple[str, ...]:
+    return module.channels if fault.channel is None else tuple(filter(None, (fault.channel, fault.other)))
+
+
 def _loopback(plugs: Plugs, fault: Fault, module: Module) -> None:
-    channels = module.channels if fault.channel is None else (fault.channel,)
+    channels = _channels(fault, module)
+    if fault.kind == "loopback channels swapped":
+        one, other = channels
+        plugs.of_other_channel.update({(one, fault.subject): other, (other, fault.subject): one})
+        return
     wrong = {
         "loopback missing": plugs.missing,
         "loopback straight": plugs.straight,
         "loopback legs swapped": plugs.crossed,
-        "loopback channels swapped": plugs.of_other_channel,
     }
     wrong[fault.kind].update((channel, fault.subject) for channel in channels)
 
@@ -146,7 +153,7 @@ def _winding(damage: Damage, fault: Fault, module: Module) -> None:
 
 def _connector(damage: Damage, fault: Fault, module: Module) -> None:
     net, legs = fault.subject, LEGS if fault.leg is None else (fault.leg,)
-    channels = module.channels if fault.channel is None else tuple(filter(None, (fault.channel, fault.other)))
+    channels = _channels(fault, module)
     pins = [[node_name(channel, net, leg) for leg in legs] for channel in channels]
     match fault.kind:
         case "leg open":

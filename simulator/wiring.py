@@ -43,7 +43,7 @@ class Plugs:
     missing: set[PlugPosition] = field(default_factory=set)
     straight: set[PlugPosition] = field(default_factory=set)  # a plain plug in place of the right one
     crossed: set[PlugPosition] = field(default_factory=set)  # hot and cold swapped at the return
-    of_other_channel: set[PlugPosition] = field(default_factory=set)
+    of_other_channel: dict[PlugPosition, str] = field(default_factory=dict)  # and of which
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +81,7 @@ def connect(
         for name in setup.loopbacks if setup is not None else ():
             if channel not in channels_of(fixture.loopbacks[name], module):
                 continue
-            plugged, joined = _plug(module, fixture, name, channel, plugs, leads)
+            plugged, joined = _plug(fixture, name, channel, plugs, leads)
             resistors += plugged
             wires += joined
     starts: dict[str, str] = {}
@@ -174,7 +174,7 @@ def _terminate(channel: str, net: str, load: Termination, leads: Leads) -> Itera
 
 
 def _plug(
-    module: Module, fixture: Fixture, name: str, channel: str, plugs: Plugs, leads: Leads
+    fixture: Fixture, name: str, channel: str, plugs: Plugs, leads: Leads
 ) -> tuple[list[Element], list[tuple[str, str]]]:
     """One loopback plug in one channel, as it really is: its resistors, its wires."""
     fitted = fixture.loopbacks[name]
@@ -183,9 +183,7 @@ def _plug(
         return [], []
     if position in plugs.straight:
         fitted = replace(fitted, legs=None, pad_db=0.0)
-    source = channel
-    if position in plugs.of_other_channel:
-        source = next((other for other in module.channels if other != channel), channel)
+    source = plugs.of_other_channel.get(position, channel)
     arrivals = LEGS[::-1] if position in plugs.crossed else LEGS
     ends: dict[Leg, tuple[str, str]] = {
         leg: (pin(f"{channel}.{fitted.from_net}.{leg}"), pin(f"{channel}.{fitted.to_net}.{arrives}"))

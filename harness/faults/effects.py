@@ -384,9 +384,14 @@ def _edit_part(element: Element, fault: Fault) -> Element:
     )
 
 
+def _channels(fault: Fault, module: Module) -> tuple[str, ...]:
+    """The channels that a fault is of; all if it names none."""
+    return module.channels if fault.channel is None else tuple(filter(None, (fault.channel, fault.other)))
+
+
 def _nodes(fault: Fault, module: Module) -> list[list[str]]:
     """The nodes of a connector's fault: a row for each channel, a column for each leg."""
-    channels = module.channels if fault.channel is None else tuple(filter(None, (fault.channel, fault.other)))
+    channels = _channels(fault, module)
     legs = LEGS if fault.leg is None else (fault.leg,)
     return [[node_name(channel, fault.subject, leg) for leg in legs] for channel in channels]
 
@@ -434,7 +439,7 @@ def _edit_loopback(
     elements: Sequence[Element], fault: Fault, module: Module, loopback: Loopback
 ) -> list[Element]:
     """Put another plug, or none, where a loopback's elements stand."""
-    channels = module.channels if fault.channel is None else (fault.channel,)
+    channels = _channels(fault, module)
     starts = tuple(f"{loopback.name} {channel}." for channel in channels)
     ours = [e for e in elements if e.kind == "loopback" and e.name.startswith(starts)]
     if not ours:
@@ -450,7 +455,7 @@ def _edit_loopback(
             legs = loopback.legs or {}
             one, other = channels
             swapped = replace(loopback, legs={one: legs[other], other: legs[one]})
-            return [*others, *loopback_elements(module, swapped)]
+            return [*others, *loopback_elements(replace(module, channels=tuple(channels)), swapped)]
         case _:
             return others
 

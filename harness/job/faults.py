@@ -6,7 +6,7 @@ by ` + `.
 """
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from itertools import combinations, pairwise
@@ -99,6 +99,7 @@ _TEMPLATES: dict[FaultKind, str] = {
 _BETWEEN: Mapping[FaultKind, str] = {  # of a module with more than two channels
     "channels bridged": "{channel}.{subject}.{leg} bridged to {other}",
     "channels swapped": "{channel}.{subject} swapped with {other}",
+    "loopback channels swapped": "{channel}.{subject} swapped with {other}",
 }
 _EXCLUSIVE: tuple[frozenset[FaultKind], ...] = (
     frozenset({"relay never operates", "relay always operated", "coil open", "coil shorted"}),
@@ -276,7 +277,7 @@ def _relay_faults(relay: Relay, contact_ohm: Sequence[float]) -> Iterator[Fault]
 
 def _port_faults(module: Module) -> Iterator[Fault]:
     for port in module.ports:
-        its = [channel for channel in module.channels if port.is_in(channel)]
+        its = tuple(channel for channel in module.channels if port.is_in(channel))
         for channel in its:
             for leg in LEGS:
                 yield Fault(kind="leg open", subject=port.net, channel=channel, leg=leg)
@@ -285,12 +286,15 @@ def _port_faults(module: Module) -> Iterator[Fault]:
             yield Fault(kind="legs swapped", subject=port.net, channel=channel)
             if not port.unbalanced:  # else it is the hot leg that is grounded
                 yield Fault(kind="legs shorted", subject=port.net, channel=channel)
-        # of two channels it is clear which; of more, neighbours are named
-        pairs = [(None, None)] if its == list(module.channels) and len(its) == 2 else pairwise(its)
-        for one, other in pairs:
+        for one, other in _pairs(its, module):
             for leg in port.legs:
                 yield Fault(kind="channels bridged", subject=port.net, channel=one, leg=leg, other=other)
             yield Fault(kind="channels swapped", subject=port.net, channel=one, other=other)
+
+
+def _pairs(channels: tuple[str, ...], module: Module) -> Iterable[tuple[str | None, str | None]]:
+    """Neighbours among a module's channels; of a module with two it is clear which, and neither is named."""
+    return [(None, None)] if channels == module.channels and len(channels) == 2 else pairwise(channels)
 
 
 def _control_faults(module: Module) -> Iterator[Fault]:
@@ -310,8 +314,8 @@ def _loopback_faults(module: Module, fixture: Fixture) -> Iterator[Fault]:
                 yield Fault(kind="loopback straight", subject=loopback.name, channel=channel)
             yield Fault(kind="loopback legs swapped", subject=loopback.name, channel=channel)
         # plugs without legs of their own are the same in every channel
-        if loopback.legs is not None and len(module.channels) == 2:
-            yield Fault(kind="loopback channels swapped", subject=loopback.name)
+        for one, other in _pairs(channels_of(loopback, module), module) if loopback.legs is not None else ():
+            yield Fault(kind="loopback channels swapped", subject=loopback.name, channel=one, other=other)
 
 
 def _part_faults(part: Part) -> Iterator[Fault]:

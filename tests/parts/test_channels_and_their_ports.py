@@ -102,6 +102,38 @@ def test_an_addition_views_each_pair_by_a_setup_of_its_own(tmp_path: Path) -> No
     assert cheapest_additions(job, missed, impedances=BENCH)
 
 
+LEG = '{ series = "SERIES ohm", shunt = "1 kohm" }'
+PAD = '[loopbacks.pad]\nfrom = "send"\nto = "return"\n' + "".join(
+    f"legs.{channel} = {{ hot = {LEG}, cold = {LEG} }}\n".replace("SERIES", str(100 * number), 1).replace(
+        "SERIES", str(150 * number)
+    )
+    for number, channel in enumerate(FOUR[:3], start=1)
+)
+
+
+def looped(folder: Path) -> Job:
+    """Three channels whose signal goes out to a coded plug and back."""
+    names = in_series(FOUR[:3]).replace('"out"', '"send"')
+    back = in_series(FOUR[:3], "100 ohm").replace('"in"', '"return"')
+    for number in (1, 2, 3):
+        back = back.replace(f'"R{number}"', f'"R1{number}"')
+    ports = 'in = "input"\nout = "output"\nsend = "send"\nreturn = "return"'
+    made = box(folder, names + back + mute(FOUR[:3]), GAIN, channels=FOUR[:3], ports=ports)
+    fixture = made / "fixture.toml"
+    text = fixture.read_text(encoding="utf-8").replace("view = [", 'loopbacks = ["pad"]\nview = [')
+    fixture.write_text(text.replace("[[setup]]", PAD + "[[setup]]", 1), encoding="utf-8")
+    return load_job(made)
+
+
+def test_plugs_of_neighbouring_channels_may_be_swapped(tmp_path: Path) -> None:
+    job = looped(tmp_path)
+    faults = [fault for fault in single_faults(job.module, job.fixture) if fault.kind.startswith("loopback")]
+    swaps = [fault.name for fault in faults if "swapped with" in fault.name]
+    assert swaps == ["ch1.pad swapped with ch2", "ch2.pad swapped with ch3"]
+    agree_with_simulated_units(job, faults)
+    all_at_once_as_one_by_one(job)
+
+
 # ports of some channels
 
 PORTS = 'in = "input"\nout = { role = "output", channels = ["left", "right"] }\n'
