@@ -98,6 +98,8 @@ def make_transfer(
     with a common ground has no negative coefficients (Fialkow and Gerst, Quart. Appl. Math. 10, 1952, from
     memory), so no leg can come out inverted, and a pair that does shows each leg's tone on the other leg.
 
+    Of an output that drives nothing but ground, at the cold of an unbalanced port, no phase is needed.
+
     Raises ReadingError for a prediction or a reference of other inputs or tones.
     """
     if prediction.shape != (len(capture.inputs), 2):
@@ -115,7 +117,8 @@ def make_transfer(
     standard = fit.standard[:, :2] * np.abs(factor)
     anchors = [_anchor(raw[:, k], standard[:, k], drive_rows and drive_rows[k]) for k in (0, 1)]
     phase_known = drive_rows is not None and all(
-        row == drive and row is not None for row, drive in zip(anchors, drive_rows, strict=True)
+        np.abs(prediction[:, k]).max() < NOTHING_LED or (row == drive and row is not None)
+        for k, (row, drive) in enumerate(zip(anchors, drive_rows, strict=True))
     )
     values = _turned(raw, anchors, raw, prediction)
     deltas = errors.deltas(raw)
@@ -168,6 +171,7 @@ def is_foretold(expected: complex, raw: complex) -> bool:
     return bool(abs(expected) > PREDICTED * abs(raw))
 
 
+NOTHING_LED = 1e-6  # of an e.m.f.: what joints leave of a source that drives the ground
 CLEAR = 20.0  # times its standard uncertainty: below, a leg's signal tells no ratio
 
 

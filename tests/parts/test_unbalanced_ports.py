@@ -105,6 +105,29 @@ def test_what_is_of_both_legs_is_refused_where_one_is_ground(
         job_of(tmp_path, check_of(quantity, **limit))
 
 
+def test_an_unbalanced_source_has_a_phase_and_a_polarity(tmp_path: Path) -> None:
+    """The generator's cold output drives the ground: the hot one alone tells in which phase the drive is."""
+    transformer = """
+[[transformer]]
+name = "T1"
+from = "in.hot"
+to = "out"
+ratio = "1:1"
+primary_resistance = "50 ohm"
+secondary_resistance = "50 ohm"
+magnetising_inductance = "10 H"
+inverting = INVERTS
+"""
+    phase = check_of("phase", within="5 deg", states=["idle"])
+    polarity = check_of("polarity", states=["idle"])
+    for inverts in ("false", "true"):
+        parts = transformer.replace("INVERTS", inverts) + mute(("left",))
+        ports = 'in = { role = "input", unbalanced = true }\nout = "output"'
+        job = load_job(box(tmp_path, parts, phase, polarity, channels=("left",), ports=ports))
+        plan = build_plan(job, impedances=BENCH)
+        assert Bench(job, plan, seed=5).run("P-1", ()).verdict == "pass"
+
+
 WRONG = [
     ("unbalanced = true", 'unbalanced = "yes"', "unbalanced"),
     ('role = "output"', 'role = "ouput"', "did you mean output?"),
