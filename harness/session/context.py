@@ -97,8 +97,8 @@ class BenchContext:
     def begin_state(self, setup: Setup | None, state: State, *, since: State | None = None) -> float:
         """Set them; returns the time, of `time.monotonic`, when they have settled.
 
-        Latching relays are brought to where the state has them before that, if the relay supply is on: from
-        wherever they are, or from a state `since` which they surely stand as it has them.
+        Before that, if the relay supply is on, latching relays are brought to where the state has them.
+        since: the state as which they surely stand; None if that is not known.
         """
         module = self.job.module
         if module.set_controls and state.powered and self.supply.is_on and not state.pulsed:

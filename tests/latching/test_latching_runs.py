@@ -166,3 +166,14 @@ def test_a_coil_that_the_relay_board_drives_on_is_the_benchs_fault(
         assert printed.code == 4, printed.out
         assert "the switchboard did not open a channel" in " ".join(printed.err.split())
         assert bench.left_on("generator", "supply") == []
+
+
+def test_after_a_fault_of_the_bench_the_relays_are_brought_to_their_state_anew(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    job = selector_in(tmp_path / "job", LEVELS, RELAY_CURRENT, states=["idle", "desk_on"])
+    with standing_bench(job, "--trouble", "supply drop after 40") as bench:
+        printed = switchwalk(capsys, "run", str(job), "--serial", "OB-0501", "--bench", str(bench.bench_file))
+        assert "all instruments reopened" in " ".join(printed.out.split())
+        assert printed.code == 0, printed.out
+        assert bench.left_on() == []
