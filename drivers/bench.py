@@ -12,11 +12,12 @@ from typing import Any
 from drivers.by_hand import Ask, HandSupply, nobody
 from drivers.claim import LeftOnMarker, claim
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply, outputs_left_on, voltage_left_on
-from drivers.library_switchboards import GpioSwitchboard
+from drivers.library_switchboards import FtdiSwitchboard, GpioSwitchboard
 from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import (
     FrameProfile,
+    FtdiProfile,
     GpioProfile,
     ModbusProfile,
     RouteProfile,
@@ -399,6 +400,8 @@ class Opening:
                 return FrameSwitchboard(self._session(name, undo=undo, connect=line), profile, file)
             case GpioProfile():
                 board: Channels = GpioSwitchboard(profile, file, instrument=name)
+            case FtdiProfile():
+                board = FtdiSwitchboard(profile, file, instrument=name)
             case ModbusProfile():
                 board = ModbusSwitchboard(
                     profile, file, instrument=name, transcript=self._transcript, look=look

@@ -1,15 +1,18 @@
-"""Switchboards that need a library of their own and have no wire: lines of the GPIO character device.
+"""Switchboards that need a library of their own and have no wire: GPIO lines, pins of a USB chip.
+
+Pins, through pyftdi (the extra `switchwalk[ftdi]`): eight of a USB chip in bit-bang mode.
 
 Lines, through gpiod (the extra `switchwalk[gpio]`): the kernel lets go of them when the process ends, and
 they fall back to what the hardware makes of them: wire the relays so that this is "released". A line in use
 elsewhere is refused by the kernel, which is the lock here.
 """
 
+import contextlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from drivers.models.switchboards import GpioProfile
+from drivers.models.switchboards import FtdiProfile, GpioProfile
 from drivers.switchboard import Channels
 from harness.bench_file import SwitchboardFile
 from harness.errors import BenchError, LinkLost
@@ -74,3 +77,93 @@ class GpioSwitchboard(Channels):
         with self._lost("the lines are gone"):
             values = self._request.get_values(list(self._offsets))
         return frozenset(n for n, value in enumerate(values, start=1) if value == self._value.ACTIVE)
+
+
+class FtdiSwitchboard(Channels):
+    """Relays on the pins of a USB chip in bit-bang mode. What is read back is the level of the pins.
+
+    The file's address is pyftdi's, such as ftdi://ftdi:232r/1. While the chip is opened its pins may give any
+    level for some milliseconds; when it is closed they are inputs. Raises BenchError if pyftdi isn't
+    installed.
+    """
+
+    def __init__(
+        self,
+        profile: FtdiProfile,
+        file: SwitchboardFile,
+        *,
+        instrument: str = "switchboard",
+    ) -> None:
+        self._address, self._profile, self._instrument = file.address, profile, instrument
+        self._all_pins = sum(1 << pin for pin in profile.pins)
+        self._released = 0 if not profile.active_low else self._all_pins
+        self._level = self._released
+        self._controller: Any = None
+        self._open()
+        super().__init__(profile, file, instrument=instrument)
+
+    def _open(self) -> None:
+        try:
+            from pyftdi.gpio import GpioAsyncController  # loads pyusb and a library of the system
+        except ImportError:
+            raise BenchError(
+                "pins of a USB chip need the pyftdi package: pip install 'switchwalk[ftdi]'",
+                instrument=self._instrument,
+                address=self._address,
+            ) from None
+        controller = GpioAsyncController()
+        with self._lost("cannot be opened"):
+            controller.configure(self._address, direction=self._all_pins, initial=self._released)
+        self._level, self._controller = self._released, controller
+
+    @contextmanager
+    def _lost(self, what: str) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, ValueError) as error:
+            raise LinkLost(f"{what}: {error}", instrument=self._instrument, address=self._address) from error
+
+    def close(self) -> None:
+        """Let go of the chip; never raises."""
+        controller, self._controller = self._controller, None
+        if controller is not None:
+            with contextlib.suppress(OSError):
+                controller.close()
+
+    def _reopen_link(self) -> None:
+        self.close()
+        self._open()
+
+    def _insist_all_open(self) -> None:
+        try:
+            return self._all_open()
+        except LinkLost:
+            self._reopen_link()
+            return self._all_open()
+
+    def _open_all(self) -> None:
+        self._write(self._released)
+
+    def _move(self, channels: list[int], *, closed: bool) -> None:
+        bits = sum(1 << self._profile.pins[n - 1] for n in channels)
+        high = closed != self._profile.active_low
+        self._write(self._level | bits if high else self._level & ~bits)
+
+    def _write(self, level: int) -> None:
+        with self._lost("the pins are gone"):
+            self._opened().write(level)
+        self._level = level
+
+    def _read_back(self, wanted: frozenset[int]) -> frozenset[int]:
+        with self._lost("the pins are gone"):
+            level = self._opened().read()
+        return frozenset(
+            n
+            for n, pin in enumerate(self._profile.pins, start=1)
+            if bool(level >> pin & 1) != self._profile.active_low
+        )
+
+    def _opened(self) -> Any:
+        if self._controller is None:
+            raise ConnectionError("it is not open")
+        return self._controller

@@ -156,4 +156,26 @@ class GpioProfile(BoardProfile):
         return len(self.lines)
 
 
-SwitchboardProfile = RouteProfile | TextProfile | FrameProfile | ModbusProfile | GpioProfile
+Pin = Annotated[int, Field(ge=0, le=7)]
+
+
+class FtdiProfile(BoardProfile):
+    """Pins of a USB chip in bit-bang mode: `pins` are their numbers, for channels 1, 2, ..."""
+
+    kind: Literal["ftdi-switchboard"]
+    pins: Annotated[tuple[Pin, ...], Field(min_length=1)]
+    active_low: bool = False
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        if len(set(self.pins)) != len(self.pins):
+            raise ValueError("pins: expected every pin once")
+        return self
+
+    @property
+    def channels(self) -> int:
+        """As many channels as pins."""
+        return len(self.pins)
+
+
+SwitchboardProfile = RouteProfile | TextProfile | FrameProfile | ModbusProfile | GpioProfile | FtdiProfile

@@ -30,6 +30,7 @@ ROLES = {
     "hand-supply": "supply",
     "tenths-supply": "supply",
     "lettered-supply": "supply",
+    "ftdi-switchboard": "switchboard",
     "modbus-tcp-switchboard": "switchboard",
     "modbus-single-switchboard": "switchboard",
     "modbus-register-switchboard": "switchboard",
