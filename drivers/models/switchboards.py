@@ -123,6 +123,8 @@ class ModbusProfile(BoardProfile):
         if not set(self.functions) <= set(known):
             what = "coils" if self.first_coil is not None else "registers"
             raise ValueError(f"write_functions: expected some of {known[0]} and {known[1]} for {what}")
+        if self.echoes:
+            raise ValueError("echoes: expected an adapter whose own echo is switched off")
         if self.energised == self.released or self.reads[True] == self.reads[False]:
             raise ValueError("expected different values for energised and released")
         return self

@@ -9,6 +9,7 @@ from harness.errors import JobError
 from harness.measure.captures import together
 from harness.roles import Capture, CaptureSetting
 from harness.session.planned_job import plan_job, read_job
+from tests.cli.commands import switchwalk
 from tests.foreign.bench import ForeignBench
 from tests.foreign.box import Unit
 from tests.foreign.instruments import Generator
@@ -103,6 +104,16 @@ def test_the_verdict_and_the_gains_are_those_of_the_circuit(
     assert not bench.generator.both_driven
     if not missing:
         expect_hand_made_gains(ran, unit)
+
+
+def test_the_bench_check_sees_both_legs_through(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with ForeignBench(Unit(), generator=OneFrequency) as bench:
+        file = bench.write(tmp_path / "bench.toml")
+        with_one_frequency(file)
+        printed = switchwalk(capsys, "bench", str(JOB), "--bench", str(file))
+        assert bench.is_safe()
+    assert printed.code == 0, printed.out
+    assert "seen on inputs 1 to 4, as set" in " ".join(printed.out.split())
 
 
 def test_a_change_of_state_with_a_tone_is_refused(tmp_path: Path) -> None:

@@ -238,6 +238,7 @@ def test_frames_of_modbus_tcp_need_a_network_address() -> None:
         ("first_coil = 0\nfirst_register = 0", "expected either first_coil or first_register"),
         ("first_coil = 0\nwrite_functions = [6]", "expected some of 5 and 15 for coils"),
         ("first_register = 0\nwrite_functions = [5]", "expected some of 6 and 16 for registers"),
+        ("first_coil = 0\nechoes = true", "expected an adapter whose own echo is switched off"),
         ("first_register = 0\nreleased = 1", "expected different values for energised and released"),
     ],
 )
