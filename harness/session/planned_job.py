@@ -1,6 +1,6 @@
 """A job as its files say, checked against its bench's profiles, with the plan that follows from both."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import sqrt
@@ -35,6 +35,7 @@ ONE_FREQUENCY = (
     "The generator's outputs share one frequency. So each leg is driven alone, in two records, which take "
     "twice the time that is estimated"
 )
+TWO_PORTS = 4  # inputs: two legs each
 
 
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
@@ -246,7 +247,8 @@ def read_job(
     try:
         job = load_job(folder, bench, sequence_file=sequence_file, fixture_file=fixture_file)
     except JobError as error:
-        raise JobError([*error.mistakes, *in_profiles]) from None
+        of_few = _of_few_inputs(bench or folder / BENCH, error.mistakes)
+        raise JobError([*error.mistakes, *in_profiles, *of_few]) from None
     if in_profiles:
         raise JobError(in_profiles)
     return job
@@ -260,12 +262,9 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
     plan = build_plan(job, impedances=impedances_of(job, bench_file))
     if mistakes := _undriven(job, plan, bench_file):
         raise JobError(mistakes)
-    if job.bench is not None:
-        profile = load_profile(
-            job.bench.oscilloscope.profile, role="oscilloscope", folder=profile_folder(job, bench_file)
-        )
-        if isinstance(profile, OscilloscopeProfile) and (beyond := [*_beyond_memory(job, plan, profile)]):
-            raise JobError(beyond)
+    scope = _scope_of(job, bench_file)
+    if scope is not None and (beyond := [*_beyond_memory(job, plan, scope)]):
+        raise JobError(beyond)
     plan = plan if through else replace(plan, through=None)
     notes = (*_notes(plan), *([ONE_FREQUENCY] if _has_one_frequency(job, bench_file) else []))
     return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=notes)
@@ -314,6 +313,37 @@ def _undriven(job: Job, plan: Plan, bench_file: Path | None) -> list[Mistake]:
 def _checks_of(plan: Plan, captures: set[int]) -> list[str]:
     """The names of the checks that need one of these captures."""
     return [reading.key.check for reading in plan.readings if captures & set(reading.captures)]
+
+
+def _scope_of(job: Job, bench_file: Path | None) -> OscilloscopeProfile | None:
+    """The profile of the job's scope; None if the job names no bench."""
+    if job.bench is None:
+        return None
+    folder = profile_folder(job, bench_file)
+    profile = load_profile(job.bench.oscilloscope.profile, role="oscilloscope", folder=folder)
+    return profile if isinstance(profile, OscilloscopeProfile) else None
+
+
+def _of_few_inputs(path: Path, mistakes: Sequence[Mistake]) -> list[Mistake]:
+    """What a scope that shows one port at a time can't measure, where checks lack a setup with two in view.
+
+    path: of the bench file. No setup that the other mistakes ask for can be added for such a scope.
+    """
+    if not any(".at[" in mistake.key for mistake in mistakes):
+        return []
+    try:
+        bench = load_bench(path)
+    except JobError:
+        return []
+    scopes = [each for each in _load_profiles(bench, path.parent)[0] if isinstance(each, OscilloscopeProfile)]
+    if not scopes or scopes[0].inputs >= TWO_PORTS:
+        return []
+    message = (
+        f"{bench.oscilloscope.profile} has {scopes[0].inputs} inputs and shows one port at a time. A check "
+        "that needs two ports in view at once (a phase against the drive, crosstalk) is lost with it: leave "
+        "that check out, or use a scope with four inputs"
+    )
+    return [Mistake(file="bench.toml", key="oscilloscope.profile", message=message)]
 
 
 def impedances_of(job: Job, bench_file: Path | None) -> BenchImpedances:

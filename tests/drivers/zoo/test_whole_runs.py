@@ -5,6 +5,7 @@ circuit (tests/foreign/box.py), within their uncertainties.
 """
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -13,18 +14,29 @@ from tests.cli.commands import switchwalk
 from tests.drivers.own_profiles import profile_text
 from tests.drivers.zoo.at_bench import at_bench
 from tests.drivers.zoo.scope import Scope
-from tests.drivers.zoo.scope_dialects import SingleQueries, VoltsInText
-from tests.drivers.zoo.test_contradicting_profiles import FOUR_INPUTS, JOB, FourInputs
+from tests.drivers.zoo.scope_dialects import Labelled, SingleQueries, VoltsInText
+from tests.drivers.zoo.test_contradicting_profiles import FOUR_INPUTS, JOB
 from tests.foreign.bench import ForeignBench
 from tests.foreign.box import Unit
 from tests.foreign.test_foreign_bench import hand_made_gain_db
 from tests.jobs import check_of, job_in
 
+OF_ONE_PORT = (check_of("gain", within="0.3 dB"), check_of("channel_gain_difference", within="0.3 dB"))
+
+
+def view_one_port(job: Path) -> None:
+    """Let every setup view its first port alone, as a scope with two inputs can."""
+    fixture = job / "fixture.toml"
+    text = re.sub(
+        r'view = \["([a-z_.]+)", "[a-z_.]+"\]', r'view = ["\1"]', fixture.read_text(encoding="utf-8")
+    )
+    fixture.write_text(text, encoding="utf-8")
+
 
 @pytest.mark.parametrize(
     ("make", "name", "changes"),
     [
-        (FourInputs, "labelled-preamble-oscilloscope", FOUR_INPUTS),
+        (Labelled, "labelled-preamble-oscilloscope", {}),
         (SingleQueries, "single-query-oscilloscope", {}),
         (VoltsInText, "text-list-oscilloscope", {"complete_after_s = 0.2": "complete_after_s = 0.05"}),
     ],
@@ -38,7 +50,9 @@ def test_a_good_unit_passes_with_the_levels_of_its_circuit(
     changes: dict[str, str],
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    job = job_in(tmp_path / "job", check_of("gain", within="0.3 dB"), of=JOB, states=["insert"])
+    job = job_in(tmp_path / "job", *OF_ONE_PORT, of=JOB, states=["insert"])
+    if make.inputs == 2:
+        view_one_port(job)
     (tmp_path / "mine.toml").write_text(profile_text(name, changes), encoding="utf-8")
     unit = Unit()
     bench = ForeignBench(unit, scope=at_bench(make()))
@@ -50,6 +64,12 @@ def test_a_good_unit_passes_with_the_levels_of_its_circuit(
     readings = json.loads(switchwalk(capsys, "show", "1", "--json").out)["readings"]
     gains = [reading for reading in readings if reading["quantity"] == "gain" and not reading["floor"]]
     assert len(gains) >= 2
+    (difference,) = [each for each in readings if each["quantity"] == "channel_gain_difference"]
+    left, right = (
+        next(hand_made_gain_db(unit, gain) for gain in gains if f"drive {channel}" in gain["setup"])
+        for channel in ("left", "right")
+    )
+    assert abs(difference["value"] - (right - left)) < 4 * difference["standard"]  # the plugs' pads differ
     for gain in gains:
         assert abs(gain["value"] - hand_made_gain_db(unit, gain)) < 4 * gain["standard"]
 
@@ -73,3 +93,21 @@ def test_a_check_that_a_short_memory_cannot_record_is_refused_in_the_plan(
     assert printed.code == 2
     assert "'Noise': the scope records 2500 samples at most, asked for 200000 in 0.1 s" in printed.err
     assert printed.err.count("the scope records") == 1
+
+
+def test_what_two_inputs_cannot_show_is_said_in_the_plan(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Gain, and its difference between the channels, need one port at a time; a phase needs two."""
+    (tmp_path / "mine.toml").write_text(profile_text("labelled-preamble-oscilloscope"), encoding="utf-8")
+    said = {}
+    for name, checks in (("one", OF_ONE_PORT), ("two", (*OF_ONE_PORT, check_of("phase", within="5 deg")))):
+        job = job_in(tmp_path / name, *checks, of=JOB, states=["insert"])
+        view_one_port(job)
+        with ForeignBench(Unit()) as bench:
+            file = bench.write(tmp_path / "bench.toml", scope_profile="mine")
+            said[name] = switchwalk(capsys, "plan", str(job), "--bench", str(file))
+    assert said["one"].code == 0, said["one"].err
+    assert said["two"].code == 2
+    assert "phase is measured against the drive" in said["two"].err
+    assert "mine has 2 inputs and shows one port at a time" in said["two"].err
