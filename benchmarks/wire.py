@@ -18,8 +18,8 @@ import pyvisa
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from drivers.oscilloscope import ScpiOscilloscope
 from drivers.profile import OscilloscopeProfile, load_profile
+from drivers.scope.oscilloscope import ScpiOscilloscope
 from drivers.session import Session
 from harness.roles import CaptureSetting, InputSetting
 

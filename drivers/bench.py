@@ -9,11 +9,13 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from drivers.boards.library_switchboards import FtdiSwitchboard, GpioSwitchboard
+from drivers.boards.modbus_switchboard import ModbusSwitchboard
+from drivers.boards.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard, listed
+from drivers.boards.switchboard_banks import Banks
 from drivers.by_hand import Ask, HandSupply, nobody
 from drivers.claim import LeftOnMarker, claim
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply, outputs_left_on, voltage_left_on
-from drivers.library_switchboards import FtdiSwitchboard, GpioSwitchboard
-from drivers.modbus_switchboard import ModbusSwitchboard
 from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import (
     FrameProfile,
@@ -24,12 +26,10 @@ from drivers.models.switchboards import (
     SwitchboardProfile,
     TextProfile,
 )
-from drivers.oscilloscope import ScpiOscilloscope
 from drivers.profile import load_profile
+from drivers.scope.oscilloscope import ScpiOscilloscope
 from drivers.serial_wire import open_serial
 from drivers.session import Session
-from drivers.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard, listed
-from drivers.switchboard_banks import Banks
 from drivers.transcript import Transcript
 from drivers.wire import Wire
 from harness.bench_file import BenchFile, InstrumentFile, SwitchboardFile, role_of

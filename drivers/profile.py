@@ -19,7 +19,7 @@ from pydantic import ValidationError
 from drivers.models.any_instrument import InstrumentProfile
 from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import SwitchboardProfile
-from drivers.oscilloscope_profile import OscilloscopeKeys
+from drivers.scope.oscilloscope_profile import OscilloscopeKeys
 from harness.errors import JobError, Mistake
 from harness.toml_files.located import Key, UnreadableError, read_located, refusal, unseen
 from harness.toml_files.messages import expected

@@ -18,6 +18,8 @@ import time
 from collections.abc import Iterator
 from typing import Any, Literal
 
+from drivers.blocks import block_digits, block_length, blocks_of, check_prefix, check_separator
+
 State = Literal["idle", "data", "closed"]
 CONNECT_WITHIN_S = 2.0
 CLEAR_WITHIN_S = 2.0
@@ -29,50 +31,10 @@ LONGEST_LINE = 1 << 20
 # Between two bytes of one answer less passes: a byte takes 8 ms at 1200 baud, a USB adapter keeps one for 16.
 QUIET_S = 0.06
 ENDS = {b"\n": "a line feed", b"\r": "a carriage return"}
-LONGEST_BLOCK = 1 << 26  # where nobody knows how long it should be
 UNTERMINATED = (
     "the line feed behind the block (the block is complete; if the instrument sends none, set "
     "block_terminated = false in its profile)"
 )
-
-
-def check_separator(found: bytes) -> None:
-    """Raise ValueError if that is not what separates two blocks of one answer. Source: IEEE 488.2, 8.4."""
-    if found not in (b",", b";"):
-        raise ValueError(f"expected a comma or a semicolon before the next block, found {found!r}")
-
-
-def check_prefix(found: bytes, prefix: bytes) -> None:
-    """Raise ValueError if the text before a block is another one; case does not matter."""
-    if found.upper() != prefix.upper():
-        raise ValueError(f"expected {prefix!r} before a block of data, found {found!r}")
-
-
-def block_digits(head: bytes) -> int:
-    """How many digits the length of a block has, from its first two bytes `#n`.
-
-    IEEE 488.2, 8.7.9. The indefinite form `#0` is refused: only an END message ends it, which a raw socket
-    or a serial line doesn't have.
-    """
-    if head[:1] != b"#" or not head[1:2].isdigit():
-        raise ValueError(f"expected a block of data (#, a digit, a length), found {head!r}")
-    if head[1:2] == b"0":
-        raise ValueError(
-            "found a block of indefinite length (#0); only blocks with a length can be read whole"
-        )
-    return int(head[1:2])
-
-
-def block_length(digits: bytes, expected: int | None) -> int:
-    """The number of bytes that a block announces; refused where it is not what was asked for."""
-    if not digits.isdigit():
-        raise ValueError(f"expected the length of a block in digits, found {digits!r}")
-    length = int(digits)
-    if expected is None and length > LONGEST_BLOCK:
-        raise ValueError(f"expected a block of {LONGEST_BLOCK} bytes at most, and {length} are announced")
-    if expected is not None and length != expected:
-        raise ValueError(f"expected a block of {expected} bytes, and the instrument announces {length}")
-    return length
 
 
 class StreamWire:
@@ -329,7 +291,7 @@ class VisaWire:
         data = bytearray()
         with _visa_errors():
             if self._marks_ends:
-                return _blocks_of(self._resource.read_raw(), expected, prefix, blocks)
+                return blocks_of(self._resource.read_raw(), expected, prefix, blocks)
             for number in range(blocks):
                 if number:
                     check_separator(self._resource.read_bytes(1))
@@ -398,30 +360,6 @@ class VisaWire:
 
 
 Wire = StreamWire | VisaWire
-
-
-def _blocks_of(message: bytes, expected: int | None, prefix: bytes, blocks: int) -> bytearray:
-    data = bytearray()
-    for number in range(blocks):
-        if number:
-            check_separator(message[:1])
-            message = message[1:]
-        check_prefix(message[: len(prefix)], prefix)
-        message = message[len(prefix) :]
-        if message[:2] == b"#0" and expected is None and blocks == 1:
-            return bytearray(message[2:].removesuffix(b"\n"))  # the message's end is the block's
-        digits = block_digits(message[:2])
-        length = block_length(message[2 : 2 + digits], expected)
-        if len(message) < 2 + digits + length:
-            found = len(message) - 2 - digits
-            raise ValueError(f"expected a block of {length} bytes, and the message ends after {found}")
-        data += message[2 + digits : 2 + digits + length]
-        message = message[2 + digits + length :]
-    if message.strip(b"\r\n\0"):
-        raise ValueError(
-            f"expected the end of a message behind a block of {length} bytes, found {message[:20]!r}"
-        )
-    return data
 
 
 @contextlib.contextmanager

@@ -28,12 +28,12 @@ from harness.records.run import RunHeader, RunRecord
 from harness.records.store import RunStore, open_records
 from harness.report.run_report import Reporter, RunReport, report_path, write_recorded_report
 from harness.report.words import TERMINAL_CAUTIONS
-from harness.session.admission import admit, passed_before, serial_mistake
+from harness.session.admission import admit, passed_before, refuse_running, serial_mistake
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
 from harness.session.resume_point import check_files, find_resume_point, left_to_do
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult, UnitRun, refuse_running
+from harness.session.unit_run import RunRequest, RunResult, UnitRun
 
 AGREED = "somebody at the terminal agreed to it"
 

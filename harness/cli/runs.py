@@ -26,7 +26,7 @@ from harness.report.explanation import as_data
 from harness.report.page_files import print_page, write_whole
 from harness.report.run_report import Diagnosed, page_beside, read_recorded, report_path, write_report_again
 from harness.report.words import reading_line
-from harness.session.unit_run import refuse_running
+from harness.session.admission import refuse_running
 from harness.site.live import LiveSite, SiteServer
 from harness.site.write import write_site
 from harness.units import counted

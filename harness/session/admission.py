@@ -1,12 +1,15 @@
-"""Whether a unit may be tested now: its serial number, its earlier runs, and the checks of the bench.
+"""Whether a unit may be tested now: its serial number, its earlier runs, the bench's checks, a run's lock.
 
 The bench is checked by a golden unit, which must read as it did, and by known faults, which must be named.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 
+from drivers.claim import claim
 from harness.errors import BenchError, UsageError
 from harness.job.job import Job
 from harness.job.sequence import CheckSequence
@@ -285,3 +288,17 @@ def admit(
     retest = make_retest(serial, earlier, job, who=who or NOBODY, why=again or "no reason given")
     block = check_bench_block(store, job, simulated=simulated, override=override, who=who)
     return block if retest is None else (retest.noted, *block)
+
+
+@contextmanager
+def run_lock(store: RunStore, run_id: int) -> Iterator[None]:
+    """Hold a run against other processes. Raises BenchError that says which one holds it."""
+    location = store.location if "://" in store.location else Path(store.location).resolve().as_uri()
+    with claim(f"{location}#{run_id}", instrument=f"run {run_id}"):
+        yield
+
+
+def refuse_running(store: RunStore, run_id: int) -> None:
+    """Refuse a run that another process holds. Raises BenchError that names the process."""
+    with run_lock(store, run_id):
+        pass

@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import SwitchboardProfile
 from drivers.profile import NAME, OscilloscopeProfile, Profile, load_profile, own_profile
-from drivers.record_timing import record_timing
+from drivers.scope.record_timing import record_timing
 from harness.bench_file import BenchFile, key_of, load_bench, role_of
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake, RecordsError

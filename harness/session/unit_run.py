@@ -4,17 +4,15 @@ What is measured is computed elsewhere.
 """
 
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
 from importlib.metadata import version
-from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
 
-from drivers.claim import claim
 from harness.errors import BenchError, LeadInDoubt, OverCurrentError, RecordsError
 from harness.job.fixture import Setup
 from harness.job.job import BENCH
@@ -37,6 +35,7 @@ from harness.records.run import (
     SetupProven,
 )
 from harness.records.store import RunStore
+from harness.session.admission import run_lock
 from harness.session.context import RunContext, run_context
 from harness.session.control_currents import (
     check_same_unit,
@@ -488,17 +487,3 @@ def make_header(bench: OpenBench, request: RunRequest, plan: Plan) -> RunHeader:
         purpose=request.purpose,
         simulated_faults=tuple(request.faults) if bench.simulated else (),
     )
-
-
-@contextmanager
-def run_lock(store: RunStore, run_id: int) -> Iterator[None]:
-    """Hold a run against other processes. Raises BenchError that says which one holds it."""
-    location = store.location if "://" in store.location else Path(store.location).resolve().as_uri()
-    with claim(f"{location}#{run_id}", instrument=f"run {run_id}"):
-        yield
-
-
-def refuse_running(store: RunStore, run_id: int) -> None:
-    """Refuse a run that another process holds. Raises BenchError that names the process."""
-    with run_lock(store, run_id):
-        pass

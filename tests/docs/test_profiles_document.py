@@ -8,8 +8,8 @@ from pydantic import BaseModel
 
 from drivers.command import Holes
 from drivers.models.any_instrument import InstrumentProfile
-from drivers.oscilloscope_profile import Scaling
 from drivers.profile import KINDS, shipped_profiles
+from drivers.scope.oscilloscope_profile import Scaling
 
 TEXT = (Path(__file__).resolve().parents[2] / "docs" / "profiles.md").read_text(encoding="utf-8")
 COMMON = {"kind", *InstrumentProfile.model_fields}

@@ -4,11 +4,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from drivers.library_switchboards import GpioSwitchboard
-from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.boards.library_switchboards import GpioSwitchboard
+from drivers.boards.modbus_switchboard import ModbusSwitchboard
+from drivers.boards.switchboard import Channels, RouteSwitchboard, TextSwitchboard
 from drivers.serial_wire import open_serial
 from drivers.session import Session
-from drivers.switchboard import Channels, RouteSwitchboard, TextSwitchboard
 from harness.bench_file import AS_THE_PROFILE, SwitchboardFile
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import Connection, peer

@@ -5,7 +5,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from drivers.oscilloscope import ScpiOscilloscope
+from drivers.scope.oscilloscope import ScpiOscilloscope
 from drivers.session import Session
 from harness.errors import BenchError
 from harness.roles import CaptureSetting, InputSetting

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from drivers.oscilloscope_profile import TEN_FIELDS
-from drivers.scaling import Answers, record_scale
+from drivers.scope.oscilloscope_profile import TEN_FIELDS
+from drivers.scope.scaling import Answers, record_scale
 from drivers.session import Session
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from tests.drivers.peers import Connection, peer

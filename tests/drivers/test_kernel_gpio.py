@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.library_switchboards import GpioSwitchboard
+from drivers.boards.library_switchboards import GpioSwitchboard
 from harness.errors import LinkLost
 from tests.drivers.board_rigs import board_file
 from tests.drivers.own_profiles import profile

@@ -6,7 +6,7 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 
-from drivers.oscilloscope import ScpiOscilloscope
+from drivers.scope.oscilloscope import ScpiOscilloscope
 from drivers.session import Session
 from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError
 from harness.roles import CaptureSetting, InputSetting
@@ -236,7 +236,7 @@ def test_an_acquisition_that_does_not_complete_times_out_and_the_next_works() ->
     instrument.trouble = never_complete
     with opened(instrument) as (scope, _):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("drivers.oscilloscope.MARGIN_S", 0.2)
+            patch.setattr("drivers.scope.oscilloscope.MARGIN_S", 0.2)
             with pytest.raises(BenchTimeout, match=r"within 0.21 s: nothing arrived \(command '\*OPC\?'\)"):
                 scope.capture(wanted(1))
         scope.recover()

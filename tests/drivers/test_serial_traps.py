@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.boards.modbus_switchboard import ModbusSwitchboard
 from drivers.session import Session
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 from tests.drivers.board_rigs import board_file

@@ -118,7 +118,7 @@ def use(file: BenchFile, folder: Path) -> None:
 def test_a_bench_in_trouble_raises_its_error_and_is_left_safe(
     trouble: str, expected: type[BenchError], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("drivers.oscilloscope.MARGIN_S", 0.5)
+    monkeypatch.setattr("drivers.scope.oscilloscope.MARGIN_S", 0.5)
     with simulated("route", "--trouble", trouble) as file:
         with pytest.raises(expected):
             use(file, tmp_path)

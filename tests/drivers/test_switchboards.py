@@ -7,11 +7,11 @@ from contextlib import AbstractContextManager, contextmanager
 
 import pytest
 
-from drivers.library_switchboards import GpioSwitchboard
-from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.boards.library_switchboards import GpioSwitchboard
+from drivers.boards.modbus_switchboard import ModbusSwitchboard
+from drivers.boards.switchboard import FrameSwitchboard, RouteSwitchboard, TextSwitchboard, frame
 from drivers.serial_wire import SerialWire, serial_port
 from drivers.session import Session
-from drivers.switchboard import FrameSwitchboard, RouteSwitchboard, TextSwitchboard, frame
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
 from tests.drivers.board_rigs import (
     FakeGpio,

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from drivers.oscilloscope_profile import IN_COUNTS, SUBTRACTED, TEN_FIELDS, Scaling, Source
-from drivers.samples import clipped
-from drivers.scaling import Answers, RecordScale, record_scale
+from drivers.scope.oscilloscope_profile import IN_COUNTS, SUBTRACTED, TEN_FIELDS, Scaling, Source
+from drivers.scope.samples import clipped
+from drivers.scope.scaling import Answers, RecordScale, record_scale
 
 IN_VOLTS = "(raw - reference) * scale + origin"
 

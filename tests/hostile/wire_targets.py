@@ -9,14 +9,14 @@ from typing import Any
 
 import numpy as np
 
+from drivers.boards.switchboard import RouteSwitchboard, TextSwitchboard
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply
 from drivers.models.dialect import SCPI
 from drivers.models.sources import GeneratorProfile, SupplyProfile
 from drivers.models.switchboards import RouteProfile, TextProfile
-from drivers.oscilloscope import ScpiOscilloscope
 from drivers.profile import OscilloscopeProfile, load_profile
+from drivers.scope.oscilloscope import ScpiOscilloscope
 from drivers.session import Session
-from drivers.switchboard import RouteSwitchboard, TextSwitchboard
 from drivers.wire import State, StreamWire
 from harness.bench_file import AS_THE_PROFILE
 from harness.errors import BenchError

@@ -10,7 +10,7 @@ import pytest
 
 from harness.records.store import open_records
 from harness.report.run_report import write_report_again
-from harness.session.unit_run import run_lock
+from harness.session.admission import run_lock
 from tests.cli.commands import exit_code, switchwalk
 from tests.jobs import with_checks_of
 

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
+from drivers.boards.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard
 from drivers.command import Command
 from drivers.serial_wire import open_serial
 from drivers.session import Session
-from drivers.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard
 from harness.bench_file import AS_THE_PROFILE
 from harness.errors import BadReply, BenchTimeout, JobError
 from tests.drivers.board_rigs import board_file
@@ -176,7 +176,7 @@ def test_the_state_of_a_board_reads_in_the_form_of_its_profile(
 def test_a_state_in_another_form_is_refused(
     state: str, answer: str, wanted: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("drivers.switchboard.BOOT_WITHIN_S", 0.0)
+    monkeypatch.setattr("drivers.boards.switchboard.BOOT_WITHIN_S", 0.0)
     own, hear = telling(state, answer)
     with pytest.raises(BadReply, match=f"expected {wanted}, found '{answer}'"), text_board(own, hear):
         pass

@@ -6,7 +6,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from drivers.modbus_switchboard import ModbusSwitchboard
+from drivers.boards.modbus_switchboard import ModbusSwitchboard
 from harness.bench_file import SwitchboardFile, WireFile
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, JobError, LinkLost
 from tests.drivers.board_zoo.modbus import RtuBoard, Table, check, tcp_board

@@ -9,7 +9,7 @@ pytest.importorskip("pyftdi")
 
 from pyftdi.usbtools import UsbTools
 
-from drivers.library_switchboards import FtdiSwitchboard
+from drivers.boards.library_switchboards import FtdiSwitchboard
 from harness.bench_file import SwitchboardFile
 from harness.errors import BenchError, JobError, LinkLost
 from tests.drivers.board_zoo import usb_chip

@@ -6,8 +6,8 @@ from contextlib import contextmanager
 import numpy as np
 
 from drivers.models.dialect import Dialect
-from drivers.oscilloscope import ScpiOscilloscope
 from drivers.profile import OscilloscopeProfile, parse_profile
+from drivers.scope.oscilloscope import ScpiOscilloscope
 from drivers.session import Session
 from harness.roles import Capture, CaptureSetting, InputSetting
 from tests.drivers.own_profiles import profile

@@ -6,9 +6,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from drivers.oscilloscope_profile import Done
-from drivers.samples import by_input, from_block, from_text, looks_swapped, step_of
-from drivers.scaling import labelled, number_of
+from drivers.scope.oscilloscope_profile import Done
+from drivers.scope.samples import by_input, from_block, from_text, looks_swapped, step_of
+from drivers.scope.scaling import labelled, number_of
 from harness.errors import JobError
 from tests.drivers.own_profiles import profile
 

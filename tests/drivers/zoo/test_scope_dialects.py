@@ -184,7 +184,7 @@ def test_a_record_that_follows_the_timebase_is_used_as_the_scope_says_it_is() ->
 def test_a_scope_that_never_says_that_it_is_done_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     scope = Labelled()
     with opened(scope, "labelled-preamble-oscilloscope", {'"0" ': '"DONE" '}) as driver:
-        monkeypatch.setattr("drivers.oscilloscope.MARGIN_S", 0.1)
+        monkeypatch.setattr("drivers.scope.oscilloscope.MARGIN_S", 0.1)
         with pytest.raises(BenchTimeout, match=r"answers '0', where complete_answer is 'DONE'"):
             driver.capture(wanted(1))
 

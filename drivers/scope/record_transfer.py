@@ -4,10 +4,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from drivers.oscilloscope_profile import OscilloscopeKeys, Source, same_answer
-from drivers.record_check import Unmet
-from drivers.samples import Samples, by_input, from_block, from_text, looks_swapped
-from drivers.scaling import Answers, RecordScale, record_scale
+from drivers.scope.oscilloscope_profile import OscilloscopeKeys, Source, same_answer
+from drivers.scope.record_check import Unmet
+from drivers.scope.samples import Samples, by_input, from_block, from_text, looks_swapped
+from drivers.scope.scaling import Answers, RecordScale, record_scale
 from drivers.session import Session
 from harness.errors import BadReply, BenchError, ProfileMismatch
 

@@ -12,8 +12,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from drivers.boards.switchboard import Channels
 from drivers.models.switchboards import FtdiProfile, GpioProfile
-from drivers.switchboard import Channels
 from harness.bench_file import SwitchboardFile
 from harness.errors import BenchError, LinkLost
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.command import Command
-from drivers.oscilloscope_profile import IN_COUNTS, INVERTED, SUBTRACTED, Scaling, Source
+from drivers.scope.oscilloscope_profile import IN_COUNTS, INVERTED, SUBTRACTED, Scaling, Source
 
 NUMBER = re.compile(
     r"(?:\S*[A-Za-z_]\S*\s+)?"  # a header before it

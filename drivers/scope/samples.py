@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.oscilloscope_profile import OscilloscopeKeys
-from drivers.scaling import INFINITE
+from drivers.scope.oscilloscope_profile import OscilloscopeKeys
+from drivers.scope.scaling import INFINITE
 
 Samples = NDArray[Any]
 NUMBERS = re.compile(r"[-+0-9.eE,;\s]*")

@@ -9,10 +9,10 @@ try nothing twice: what switches is never repeated behind anybody's back.
 import threading
 from typing import Any
 
+from drivers.boards.switchboard import Channels
 from drivers.models.switchboards import ModbusProfile
 from drivers.serial_wire import open_port, serial_port, tcp_port
 from drivers.session import REOPEN_AFTER_S, connected
-from drivers.switchboard import Channels
 from drivers.transcript import Transcript
 from harness.bench_file import SwitchboardFile
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost

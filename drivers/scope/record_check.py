@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.oscilloscope_profile import OscilloscopeKeys
-from drivers.samples import Samples
-from drivers.scaling import RecordScale
+from drivers.scope.oscilloscope_profile import OscilloscopeKeys
+from drivers.scope.samples import Samples
+from drivers.scope.scaling import RecordScale
 from harness.roles import Capture, CaptureSetting, InputSetting
 
 MOST_OVER = 1.01  # of the profile's longest record; a garbled count would be waited for, and made room for

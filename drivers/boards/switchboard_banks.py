@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable, Sequence
 
-from drivers.switchboard import Channels
+from drivers.boards.switchboard import Channels
 from harness.errors import BenchError
 from harness.roles import Identity
 

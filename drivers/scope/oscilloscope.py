@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.command import Command
-from drivers.oscilloscope_profile import OscilloscopeKeys
-from drivers.record_check import RecordCheck, other_formats
-from drivers.record_timing import SAME, record_timing
-from drivers.record_transfer import MARGIN_S, RecordReader
-from drivers.samples import Samples, clipped, step_of
-from drivers.scaling import RecordScale
+from drivers.scope.oscilloscope_profile import OscilloscopeKeys
+from drivers.scope.record_check import RecordCheck, other_formats
+from drivers.scope.record_timing import SAME, record_timing
+from drivers.scope.record_transfer import MARGIN_S, RecordReader
+from drivers.scope.samples import Samples, clipped, step_of
+from drivers.scope.scaling import RecordScale
 from drivers.session import Session, Settings
 from harness.errors import BadReply, BenchTimeout
 from harness.roles import Capture, CaptureSetting, InputSetting

@@ -3,7 +3,7 @@
 import bisect
 import math
 
-from drivers.oscilloscope_profile import OscilloscopeKeys
+from drivers.scope.oscilloscope_profile import OscilloscopeKeys
 from harness.roles import CaptureSetting
 
 SAME = 1e-6  # relative: two numbers that were written with a few digits less
