@@ -1,6 +1,7 @@
 """What a profile says of an oscilloscope: its limits, its commands, what it sends and how that is scaled."""
 
 import itertools
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -41,7 +42,7 @@ class Source:
         """Read `128`, `"field 8"`, `"label YMULT"` or `":CHANnel{n}:SCALe?"`. Raises ValueError."""
         if isinstance(value, Source):
             return value
-        if isinstance(value, int | float) and not isinstance(value, bool):
+        if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
             return cls(number=float(value))
         text = value if isinstance(value, str) else ""
         if field := re.fullmatch(r"field ([1-9]\d?)", text):

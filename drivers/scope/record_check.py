@@ -1,7 +1,7 @@
 """Whether a record is the one that was asked for, and which keys of the profile may be why it is not."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,7 +58,7 @@ class RecordCheck:
         """What the record itself should have been and isn't, of what the scope does not say."""
         setting, points = self._setting or capture.setting, capture.volts.shape[1]
         if scales[0].points is None:
-            known = RecordScale(**{**vars(scales[0]), "points": points})
+            known = replace(scales[0], points=points)
             short = self._times_unmet(known, setting, ())
             if short is not None:
                 return short

@@ -143,3 +143,18 @@ def test_a_wrong_key_is_named(
     assert not_ok == [seen_by], result
     assert key in result[seen_by]["message"]
     assert "'mine'" in result[seen_by]["cause"]
+
+
+def test_a_run_with_a_wrong_scale_ends_without_a_reading(
+    capsys: pytest.CaptureFixture[str], job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(job.parent)
+    wrong = {"codes_per_division = 25": "codes_per_division = 30"}
+    (job.parent / "mine.toml").write_text(profile_text("single-query-oscilloscope", wrong), encoding="utf-8")
+    with ForeignBench(Unit(), scope=at_bench(SingleQueries())) as bench:
+        file = bench.write(job.parent / "bench.toml", scope_profile="mine")
+        printed = switchwalk(capsys, "run", str(job), "--serial", "Z-1", "--bench", str(file))
+    assert printed.code == 4
+    assert "every input shows 0.83" in printed.err
+    assert "scaling.codes_per_division" in printed.err
+    assert json.loads(switchwalk(capsys, "show", "1", "--json").out)["readings"] == []

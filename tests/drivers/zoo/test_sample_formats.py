@@ -172,6 +172,7 @@ def test_the_step_of_volts_that_come_as_text_is_the_converters() -> None:
         ("single-query", 'points = "SANU? C{n}"', "", "points_per_read without scaling.points"),
         ("single-query", 'rate_hz = "SARA?"', "", "both or none of scaling.interval_s and scaling.rate_hz"),
         ("single-query", '"SARA?"', '"SARA"', r'scaling.rate_hz: expected a number, "field 3", "label NAME"'),
+        ("single-query", '"SARA?"', "nan", r"scaling.rate_hz: expected a number, .*found nan"),
         ("single-query", 'scale = "C{n}:VDIV?" ', "", "codes without scaling.scale"),
         ("single-query", '"(raw - reference) * scale - origin"', '"raw * scale"', "scaling.formula: found"),
         ("single-query", 'samples = "binary"', 'samples = "text_codes"', "without code_min and code_max"),
