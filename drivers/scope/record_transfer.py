@@ -46,6 +46,9 @@ class RecordReader:
         for n, record in zip(inputs, samples, strict=True):
             if record.size == 0:
                 raise self.mismatch(f"sends no samples of input {n}", "commands.data_query", self._asked(n))
+            if record.size != samples[0].size:
+                what = f"sends {record.size} samples of input {n} and {samples[0].size} of input {inputs[0]}"
+                raise self.mismatch(what, "commands.data_query and scaling.points", self._asked(n))
             if looks_swapped(record):
                 what = (
                     f"sends samples of input {n} that are a smooth signal only with their two bytes swapped"

@@ -12,7 +12,7 @@ import pytest
 
 from harness.errors import BadReply, BenchError, BenchTimeout
 from tests.drivers.zoo.rig import opened, wanted, worst_error_v
-from tests.drivers.zoo.scope import Habits, Scope
+from tests.drivers.zoo.scope import Habits, Scope, block
 from tests.drivers.zoo.scope_dialects import Labelled, Lettered, SingleQueries, TenFields, VoltsInText
 
 WORD = {
@@ -300,3 +300,33 @@ def test_after_a_failure_every_setting_is_sent_again() -> None:
         driver.recover()
         assert worst_error_v(driver.capture(wanted(1, v_per_div=1.0)), scope) < 0.51 / 25
         assert {"C1:VDIV 1", "C1:TRA ON", "TDIV 0.001"} <= set(scope.heard[before:])
+
+
+UNSAID = {'points = "SANU? C{n}"\n': "", "points_per_read = 5000\n": "", 'window_start = "WFSU': '# "WFSU'}
+
+
+class Uneven(SingleQueries):
+    """It sends a sample less of each next input."""
+
+    memory = 2000
+    less = 1
+
+    def wave(self, n: str) -> bytes:
+        codes = self.codes(int(n), low=-128, high=127)
+        return b"DAT2," + block(codes[: codes.size - self.less * int(n)].astype(np.int8).tobytes())
+
+
+def test_a_record_whose_length_nobody_says_is_as_long_as_its_block() -> None:
+    scope = Uneven()
+    scope.less = 0
+    with opened(scope, "single-query-oscilloscope", UNSAID) as driver:
+        capture = driver.capture(wanted(1, 2, v_per_div=1.0))
+        assert capture.volts.shape == (2, 2000)
+        assert worst_error_v(capture, scope) < 0.51 / 25
+        scope.less = 1
+        with pytest.raises(BadReply, match="sends 1998 samples of input 2 and 1999 of input 1"):
+            driver.capture(wanted(1, 2, v_per_div=1.0))
+        driver.recover()
+        scope.less = 1600
+        with pytest.raises(BadReply, match="expected at least 500 samples from input 1"):
+            driver.capture(wanted(1, v_per_div=1.0))
