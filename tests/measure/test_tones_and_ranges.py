@@ -2,6 +2,7 @@
 
 import math
 from fractions import Fraction
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from harness.errors import UsageError
 from harness.measure.captures import next_range, pick_range
 from harness.measure.through import ladder_rungs
-from harness.measure.tones import TonePair, choose_tones, is_mains
+from harness.measure.tones import Stimulus, TonePair, choose_tones, is_mains
 from tests.measure.synthetic import SyntheticBench, through
 
 RANGES = tuple(m * 10.0**e for e in range(-3, 1) for m in (1, 2, 5))  # 1 mV to 5 V a division
@@ -101,3 +102,22 @@ def test_a_ladder_goes_down_range_by_range_as_far_as_the_generator_can() -> None
     assert all(0.6 <= 2 * rung.peak_v / (8 * rung.finer_v_per_division) <= 0.8 for rung in rungs)
     assert len(ladder_rungs(0.05, RANGES, 8, least_peak_v=5e-3)) == 4
     assert np.all([rung.peak_v >= 5e-3 for rung in ladder_rungs(0.05, RANGES, 8, least_peak_v=5e-3)])
+
+
+@pytest.mark.parametrize("frequency_hz", [20.0, 100.0, 1e3, 3e3, 10e3, 20e3])
+def test_the_fewest_samples_fold_no_low_harmonic_onto_a_tone(frequency_hz: float) -> None:
+    """Closed form: of n samples a line of c cycles looks like one of |c - n m|, for some whole m."""
+    stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=1.0)
+    tones, fewest = stimulus.tones, stimulus.fewest_samples
+    assert fewest <= tones.samples
+    cycles = [round(hz * tones.duration_s) for hz in tones.frequencies_hz]
+    for harmonic in range(2, 19):
+        for count in cycles:
+            folded = abs(harmonic * count - fewest * round(harmonic * count / fewest))
+            assert folded not in cycles
+
+
+@pytest.mark.parametrize("kind", ["terminated", "antiphase"])
+def test_a_spectrum_needs_every_sample(kind: Literal["terminated", "antiphase"]) -> None:
+    stimulus = Stimulus(kind=kind, frequency_hz=1e3, level_vrms=1.0)
+    assert stimulus.fewest_samples == stimulus.tones.samples
