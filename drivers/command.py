@@ -12,7 +12,7 @@ from pydantic_core import CoreSchema, core_schema
 HOLE = re.compile(r"\{([^{}:]*)(?::([^{}]*))?\}")
 # Python's: width, digits behind the point, and how; a leading 0 pads with zeros.
 NUMBER_FORMAT = re.compile(r"(?P<width>0?[1-9]\d?)?(?:(?:\.\d)?f|[dxXb])|\.\d{1,2}[eE]")
-WHOLE = "dxXb"  # formats of whole numbers
+WHOLE, OF_MASKS = "dxXb", "xXb"  # formats of whole numbers; those of them that only a mask is written in
 NUMBER, LETTER = "n", "letter"  # two ways to write the same output or input
 ONE_LINE = re.compile(r"[ -~]+")
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
@@ -75,6 +75,13 @@ def _formatted(value: int | float, how: str) -> str:
     return number
 
 
+def _may_be_written(name: str, how: str) -> bool:
+    """Whether a number of this name may have this format."""
+    if name == "channels" or not NUMBER_FORMAT.fullmatch(how):
+        return False
+    return name == "mask" or how[-1] not in OF_MASKS
+
+
 def _refuse_infinite(value: float) -> None:
     if not math.isfinite(value):
         raise ValueError(f"{value} cannot be sent to an instrument")
@@ -107,7 +114,7 @@ class Holes:
         if any(name not in self.one_of for name in others):
             raise ValueError(f"expected {self._wanted()}, found {text!r}")
         for name, how in holes:
-            if how is not None and (name == "channels" or not NUMBER_FORMAT.fullmatch(how)):
+            if how is not None and not _may_be_written(name, how):
                 raise ValueError(
                     f"expected a number's format such as {{{name}:05.2f}} or {{{name}:03d}}, found {text!r}"
                 )

@@ -190,6 +190,7 @@ def test_a_state_in_another_form_is_refused(
         ("V{v:03d}", 120, "V120"),
         ("W{v:04X}", 0xAB, "W00AB"),
         ("W{v:08b}", 5, "W00000101"),
+        ("V{v:.3E}", 0.012, "V1.200E-02"),
         ("V{v:d}", 119.99999, "V120"),
     ],
 )
@@ -200,6 +201,11 @@ def test_a_number_may_have_a_width_of_its_own(text: str, value: float, written: 
 def test_a_number_wider_than_its_place_is_refused() -> None:
     with pytest.raises(ValueError, match=r"100\.00 does not fit into the 5 places of \{:05\.2f\}"):
         Command("V{v:05.2f}")(v=100.0)
+
+
+def test_a_level_is_not_written_in_hexadecimal() -> None:
+    with pytest.raises(JobError, match=r"amplitude: expected a number's format such as \{vpp:05\.2f\}"):
+        profile("scpi-generator", {"{vpp}": "{vpp:04X}"})
 
 
 @pytest.mark.parametrize("how", ["05.2g", "s", "!r", "05.2f:x", "", "100d", "c"])
