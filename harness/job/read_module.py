@@ -141,6 +141,11 @@ def _switches(nets: Nets, file: ModuleFile) -> Iterator[Relay]:
     """Electronic switches, as relays without a coil."""
     types = {name: _electronic(name, type_) for name, type_ in file.switch_types.items()}
     for name, kind in types.items():
+        if kind.contact_max_ohm < kind.contact_ohm:
+            nets.source.wrong(
+                ("switch_types", name, "on_resistance_max"),
+                "less than on_resistance; expected what a good switch may reach",
+            )
         if kind.threshold_v > file.supply.voltage_v:
             nets.source.wrong(
                 ("switch_types", name, "threshold"),

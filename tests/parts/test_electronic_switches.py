@@ -121,6 +121,7 @@ WRONG = [
     ('type = "jfet"', 'type = "jfat"', "did you mean jfet?"),
     ('control = "go"', 'control = "goo"', "did you mean go?"),
     ('"4 V"', '"14 V"', "14 V is more than the 12 V of a control line: the switch would never turn on"),
+    ('"50 ohm"', '"20 ohm"', "less than on_resistance; expected what a good switch may reach"),
     ('"10 pF"', '"10 ohm"', "expected a capacitance"),
     ('control = "go"\n', "", "switch[1].control: missing"),
 ]
