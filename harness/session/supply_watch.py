@@ -228,11 +228,9 @@ class SupplyWatch:
         return again
 
     def _is_left_driven(self, reading: SupplyReading, state: State) -> bool:
-        """Whether it may be a latching relay's coil that is driven on after its pulse: a coil more than this
-        unit drew before.
-        """
+        """Whether a channel may have stayed closed: a control line more than this unit drew before."""
         excess_a = reading.current_a - self._expected_a(state)
-        return bool(self._module.set_controls and self._own_a) and excess_a > self._half_a_control_a()
+        return bool(self._own_a) and excess_a > self._half_a_control_a()
 
     def _opened(self, state: State, limit_a: float) -> SupplyReading:
         """Open all channels and set the state once more; raises BadReply if a channel did not open."""

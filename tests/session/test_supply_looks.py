@@ -186,6 +186,15 @@ def test_a_channel_that_does_not_open_is_the_benchs(state: State) -> None:
         watch.check(state, limit_a=0.4)
 
 
+def test_a_line_more_than_the_unit_drew_before_is_a_channel_that_stayed_closed() -> None:
+    """28.6 mA idle is less than what counts as over-current at 12 V, and no unit starts to draw it."""
+    bench = Bench([IDLE_A + 22.6e-3])
+    watch = bench.watch()
+    watch.learn({"idle": IDLE_A, "loop_a": LOOP_A, "loop_b": LOOP_A, "swap": 76e-3})
+    with pytest.raises(BadReply, match="the switchboard did not open a channel"):
+        watch.check(IDLE, limit_a=0.4)
+
+
 def test_what_the_unit_itself_draws_is_not_waited_for() -> None:
     """An open coil is known once the control lines were switched on one by one."""
     bench = Bench([IDLE_A, IDLE_A + 1e-4])
