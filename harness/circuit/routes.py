@@ -1,9 +1,10 @@
 """The way a signal takes through the unit, in words."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from heapq import heappop, heappush
-from itertools import product
+from itertools import pairwise, product, starmap
+from typing import Literal
 
 from harness.circuit.elements import PIN, BenchImpedances, Circuit, pin_name
 from harness.circuit.expand import build_circuit
@@ -29,6 +30,14 @@ class _Step:
     to: str
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Stop:
+    """What a signal passes: a port's connector, a part or loopback plug, or a closed contact."""
+
+    kind: Literal["port", "part", "contact"]
+    name: str
+
+
 def route(module: Module, fixture: Fixture, setup: Setup, state: State, port: PortName) -> str:
     """Say how the drive reaches a port in a state: `in > a_send > pad_a > a_return > out`, or `silent`.
 
@@ -48,13 +57,59 @@ def route(module: Module, fixture: Fixture, setup: Setup, state: State, port: Po
 
 def live_route(circuit: Circuit, drive: PortName, port: PortName) -> str:
     """The same in a circuit that is known to lead the drive to the port."""
+    for way in _ways(circuit, drive, port):
+        return " > ".join(_in_words(way))
+    return SILENT
+
+
+def stops_of(
+    module: Module, fixture: Fixture, setup: Setup, state: State, port: PortName
+) -> tuple[Stop, ...]:
+    """The same way, with every contact that it passes in either leg, as `K3 released`; () if the port is
+    silent.
+    """
+    circuit = build_circuit(module, fixture, setup, state, BenchImpedances())
+    if setup.drive is None or not find_live(circuit, write_equations(circuit), _pins(port))[0]:
+        return ()
+    of_leg: dict[str, tuple[_Step, ...]] = {}
+    for way in _ways(circuit, setup.drive, port):
+        of_leg.setdefault(way[0].to, way)
+    contacts = {
+        frozenset((each.a, each.b)): each.name
+        for each in circuit.elements
+        if each.kind == "contact" and each.conducts
+    }
+    passed = [list(_stops(way, contacts, setup.drive.channel)) for way in of_leg.values()]
+    if len(passed) == 2 and [each.kind for each in passed[0]] == [each.kind for each in passed[1]]:
+        return tuple(starmap(_of_both_legs, zip(*passed, strict=True)))
+    return tuple(passed[0]) if passed else ()
+
+
+def _of_both_legs(hot: Stop, cold: Stop) -> Stop:
+    """Two relays that switch a leg each are named both."""
+    return hot if hot.name == cold.name else Stop(kind=hot.kind, name=f"{hot.name}, {cold.name}")
+
+
+def _stops(way: Sequence[_Step], contacts: Mapping[frozenset[str], str], home: str) -> Iterator[Stop]:
+    before = ""
+    for start, step in pairwise((way[0], *way)):
+        if (name := contacts.get(frozenset((start.to, step.to)))) is not None:
+            relay, number, _, throw = name.split(".")
+            yield Stop(kind="contact", name=f"{relay}.{number} {throw}")
+        for kind, name in (("part", step.name), ("port", _port(step.to, home))):
+            if name and name != before:
+                yield Stop(kind="part" if kind == "part" else "port", name=name)
+                before = name
+
+
+def _ways(circuit: Circuit, drive: PortName, port: PortName) -> Iterator[tuple[_Step, ...]]:
+    """The ways of least resistance from each leg's pin to each leg of the port, hot first."""
     steps = _steps(circuit)
     (hot, cold), goals = _pins(drive), _pins(port)
     for start, goal in ((hot, goals[0]), (hot, goals[1]), (cold, goals[1]), (cold, goals[0])):
         passed = _least_resistance(steps, start, goal)
         if passed is not None:
-            return " > ".join(_in_words((_Step(cost_ohm=0.0, name="", to=start), *passed)))
-    return SILENT
+            yield (_Step(cost_ohm=0.0, name="", to=start), *passed)
 
 
 def _pins(port: PortName) -> tuple[str, ...]:

@@ -1,6 +1,6 @@
 """The truth table of a job: what the circuit says of every port in every state."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from math import log10
 from typing import Literal
@@ -11,6 +11,8 @@ from harness.circuit.routes import route
 from harness.job.fixture import Fixture, PortName
 from harness.job.module import Module
 from harness.job.state import State
+
+NOTHING_BELOW_DB = -200.0  # a circuit of ideal symmetry computes less than this; no bench has such symmetry
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,6 +58,26 @@ def truth_table(
         ]
         rows += [row for of_state in zip(*columns, strict=True) for row in of_state]
     return tuple(rows)
+
+
+def chosen_rows(
+    rows: Iterable[TruthRow], *, driven: Collection[str] = (), ports: Collection[str] = ()
+) -> tuple[TruthRow, ...]:
+    """The rows of these driven ports and of these ports, by `left.out` or by net; of all if none is named."""
+
+    def named(port: str, names: Collection[str]) -> bool:
+        return not names or port in names or port.partition(".")[2] in names
+
+    return tuple(row for row in rows if named(row.driven, driven) and named(row.port, ports))
+
+
+def level_text(row: TruthRow) -> str:
+    """A level as the circuit has it; where only symmetry is left of it, that it is beyond any bench."""
+    if row.gain_db is None:
+        return "nothing"
+    if row.gain_db < NOTHING_BELOW_DB:
+        return f"< {NOTHING_BELOW_DB:g}"
+    return f"{row.gain_db:.2f}"
 
 
 def _ports(module: Module, fixture: Fixture, drive: PortName) -> list[PortName]:

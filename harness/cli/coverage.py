@@ -7,7 +7,6 @@ from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import asdict
 from importlib import import_module
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -72,12 +71,8 @@ def cluster(workers: str | None) -> Iterator[Executor | None]:
 def coverage(
     job: options.JobFolder,
     bench: options.BenchPath = None,
-    sequence: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Another sequence.toml than the job's own.")
-    ] = None,
-    fixture: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Another fixture.toml than the job's own.")
-    ] = None,
+    sequence: options.SequencePath = None,
+    fixture: options.FixturePath = None,
     design: Annotated[
         bool, typer.Option("--design-plugs", help="Choose E24 resistors for coded loopback plugs.")
     ] = False,

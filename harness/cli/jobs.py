@@ -2,7 +2,7 @@
 
 import dataclasses
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import groupby
 from pathlib import Path
 from typing import Annotated, Any
@@ -12,7 +12,7 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
-from harness.circuit.truth import TruthRow, truth_table
+from harness.circuit.truth import TruthRow, chosen_rows, level_text, truth_table
 from harness.cli import options
 from harness.cli.terminal import WIDTH, answers_piped, duration, print_json, say, shown_progress
 from harness.drafts.expressions import read_netlist
@@ -30,17 +30,19 @@ from harness.drafts.module_draft import draft_module
 from harness.errors import UsageError
 from harness.job.job import Job
 from harness.job.module import Module
+from harness.job.state import State, parse_state
 from harness.plan.model import Plan, SetupVisit
 from harness.plan.pulses import pulse_s
 from harness.plan.states import TimeEstimate, estimate_time
 from harness.report.setup_picture import drawing
 from harness.session.planned_job import impedances_of, plan_job, read_job
+from harness.toml_files.messages import unknown
 from harness.units import counted
 from harness.wiring.document import render_page, wiring_lines, wiring_of
+from harness.wiring.routing import routing_page
 
 FREQUENCY_HZ = 1e3
 STATE_WIDTH = 24
-NOTHING_BELOW_DB = -200.0  # a circuit of ideal symmetry computes less than this; no bench has such symmetry
 
 
 def new(
@@ -296,22 +298,96 @@ def _plan_data(job: Job, made: Plan, cost: TimeEstimate) -> dict[str, Any]:
     }
 
 
-def table(job: options.JobFolder, bench: options.BenchPath = None, as_json: options.AsJson = False) -> None:
+def table(
+    job: options.JobFolder,
+    port: Annotated[
+        list[str] | None,
+        typer.Option(metavar="PORT", help="Only this port, such as out or left.out; may be repeated."),
+    ] = None,
+    drive: Annotated[
+        list[str] | None,
+        typer.Option(metavar="PORT", help="Only what this port drives, such as left.in; may be repeated."),
+    ] = None,
+    state: Annotated[
+        list[str] | None,
+        typer.Option(metavar="STATE", help="Only this state, also one that is not tested; may be repeated."),
+    ] = None,
+    every: Annotated[bool, typer.Option("--all", help="List ports that no setup views as well.")] = False,
+    html: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write it as a page with every route drawn.")
+    ] = None,
+    bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    as_json: options.AsJson = False,
+) -> None:
     """Print what the circuit predicts: for each state and port the route, level and polarity."""
-    described = read_job(job, bench)
-    rows = truth_table(
-        described.module,
-        described.fixture,
-        described.sequence.states,
-        frequency_hz=FREQUENCY_HZ,
-        impedances=impedances_of(described, bench),
+    described = read_job(job, bench, fixture_file=fixture)
+    _check_ports(described, port or (), drive or ())
+    states = _states(described, state) if state else described.sequence.states
+    rows = chosen_rows(
+        truth_table(
+            described.module,
+            described.fixture,
+            states,
+            frequency_hz=FREQUENCY_HZ,
+            impedances=impedances_of(described, bench),
+        ),
+        driven=drive or (),
+        ports=port or (),
     )
-    if as_json:
-        print_json(truth_data(described, rows))
-        return
+    shown = rows if every else tuple(row for row in rows if row.setup is not None)
+    if html is not None:
+        _write_page(html, routing_page(described, shown, states, frequency_hz=FREQUENCY_HZ))
+        say(f"routes: {html}", err=True)
+    elif as_json:
+        print_json(truth_data(described, shown))
+    else:
+        _print_truth(described, shown)
+        if not shown:
+            say("no row: no setup drives and views such a pair of ports")
+        if left_out := len(rows) - len(shown):
+            say(
+                f"{counted(left_out, 'row')} left out, of ports that no setup views which drives there; "
+                "--all lists them"
+            )
+
+
+def _states(job: Job, names: Iterable[str]) -> tuple[State, ...]:
+    """States as a person names them. Raises UsageError."""
+    try:
+        return tuple(dict.fromkeys(parse_state(name, job.module.control_names) for name in names))
+    except ValueError as error:
+        raise UsageError(f"--state: {error}") from None
+
+
+def _check_ports(job: Job, ports: Sequence[str], driven: Sequence[str]) -> None:
+    """Raises UsageError for a port that the module does not have, or that no setup drives."""
+    nets = [each.net for each in job.module.ports]
+    known = [*nets, *(f"{channel}.{net}" for channel in job.module.channels for net in nets)]
+    for name in ports:
+        if name not in known:
+            raise UsageError(f"--port: found {name}: {unknown('port', name, nets, where='module.toml')}")
+    drives = list(dict.fromkeys(str(each.drive) for each in job.fixture.setups if each.drive is not None))
+    for name in driven:
+        if name not in (*drives, *(each.partition(".")[2] for each in drives)):
+            raise UsageError(
+                f"--drive: found {name}: {unknown('driven port', name, drives, where=job.fixture.name)}"
+            )
+
+
+def _write_page(path: Path, page: str) -> None:
+    try:
+        path.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(
+            f"{path}: cannot be written: {error.strerror or error}; choose another file"
+        ) from None
+
+
+def _print_truth(job: Job, rows: Sequence[TruthRow]) -> None:
     console = Console(highlight=False)
     console.print(
-        f"{described.module.title}: differential level "
+        f"{job.module.title}: differential level "
         f"at {FREQUENCY_HZ:g} Hz,\nre the generator's e.m.f., with the fixture's loads and plugs",
         soft_wrap=True,
     )
@@ -346,17 +422,8 @@ def truth_as_table(rows: Sequence[TruthRow]) -> Table:
         if row.setup is None:
             result.add_row(name, port, "", "", "not viewed by any setup that drives here")
         else:
-            result.add_row(name, port, _level(row), row.polarity or "", row.route)
+            result.add_row(name, port, level_text(row), row.polarity or "", row.route)
     return result
-
-
-def _level(row: TruthRow) -> str:
-    """A level as the circuit has it; where only symmetry is left of it, that it is beyond any bench."""
-    if row.gain_db is None:
-        return "nothing"
-    if row.gain_db < NOTHING_BELOW_DB:
-        return f"< {NOTHING_BELOW_DB:g}"
-    return f"{row.gain_db:.2f}"
 
 
 def _folded_state(state: str) -> str:
@@ -389,12 +456,7 @@ def wiring(
     document = wiring_of(described)
     drawings = [drawing(described, setup) for setup in described.fixture.setups]
     if html is not None:
-        try:
-            html.write_text(render_page(document, drawings), encoding="utf-8")
-        except OSError as error:
-            raise UsageError(
-                f"{html}: cannot be written: {error.strerror or error}; choose another file"
-            ) from None
+        _write_page(html, render_page(document, drawings))
         say(f"wiring: {html}", err=True)
         return
     if as_json:

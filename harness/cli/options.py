@@ -56,6 +56,12 @@ JobFolder = Annotated[
 BenchPath = Annotated[
     Path | None, typer.Option(metavar="FILE", help="Another bench.toml than the job's own.")
 ]
+FixturePath = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Another fixture.toml than the job's own.")
+]
+SequencePath = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Another sequence.toml than the job's own.")
+]
 RecordsLocation = Annotated[
     str,
     typer.Option(
