@@ -124,9 +124,7 @@ class Holes:
         wanted = ", ".join(f"{{{name}}}" for name in self.needed)
         choice = " or ".join(f"{{{name}}}" for name in self.one_of)
         result = f"a command with {' and '.join(part for part in (wanted, choice) if part) or 'no braces'}"
-        if not self.optional:
-            return result
-        return f"{result} (and, if it takes them, {', '.join(f'{{{name}}}' for name in self.optional)})"
+        return result + "".join(f", perhaps {{{name}}}" for name in self.optional)
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         """Let pydantic read a Command from a string."""

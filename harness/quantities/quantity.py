@@ -15,7 +15,6 @@ from harness.units import Dimension, InQuantity
 
 LimitKind = Literal["within", "below", "above", "between"]
 KINDS: tuple[LimitKind, ...] = get_args(LimitKind)
-UNPREDICTED = tuple(kind for kind in KINDS if kind != "within")  # where the circuit predicts no value
 OF_WHAT_IS_NOT_PREDICTED: tuple[LimitKind, ...] = ("below", "above", "between")
 
 
