@@ -11,7 +11,7 @@ import numpy as np
 
 from drivers.boards.switchboard import RouteSwitchboard, TextSwitchboard
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply
-from drivers.models.dialect import SCPI
+from drivers.models.dialect import SCPI, Dialect
 from drivers.models.sources import GeneratorProfile, SupplyProfile
 from drivers.models.switchboards import RouteProfile, TextProfile
 from drivers.profile import OscilloscopeProfile, load_profile
@@ -194,7 +194,7 @@ def dialect(data: bytes) -> None:
 
     keys = {"reset_s": 0.0, "complete_after_s": 0.0, "record_lengths": (100,)}
     own: OscilloscopeProfile = _shipped(name, "oscilloscope").model_copy(update=keys)
-    session = _session(say, "oscilloscope", error_query=own.error_query)
+    session = _session(say, "oscilloscope", dialect=Dialect(error_query=own.error_query))
     session.start()
     scope = ScpiOscilloscope(session, own, profile_name="x")
     setting = CaptureSetting(inputs={1: InputSetting(volts_per_division=1.0)}, duration_s=6e-3, samples=10)
