@@ -1,4 +1,4 @@
-"""The transcript of a bench's wires: every message with its time."""
+"""Every message on the wires of a bench with its time, written to a file."""
 
 import contextlib
 import hashlib

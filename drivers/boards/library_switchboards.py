@@ -18,7 +18,21 @@ from harness.bench_file import SwitchboardFile
 from harness.errors import BenchError, LinkLost
 
 
-class GpioSwitchboard(Channels):
+class OnThisComputer(Channels):
+    """Relays that a library of this computer drives."""
+
+    _address: str
+    _instrument: str
+
+    @contextmanager
+    def _lost(self, what: str) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, ValueError) as error:
+            raise LinkLost(f"{what}: {error}", instrument=self._instrument, address=self._address) from error
+
+
+class GpioSwitchboard(OnThisComputer):
     """What is read back is the chip's latch. The file's address is the chip's device.
 
     module: gpiod, or what stands in for it. Raises BenchError if gpiod isn't installed.
@@ -57,13 +71,6 @@ class GpioSwitchboard(Channels):
             ) from None
         return gpiod
 
-    @contextmanager
-    def _lost(self, what: str) -> Iterator[None]:
-        try:
-            yield
-        except (OSError, ValueError) as error:
-            raise LinkLost(f"{what}: {error}", instrument=self._instrument, address=self._address) from error
-
     def close(self) -> None:
         """Let go of the lines."""
         self._request.release()
@@ -79,7 +86,7 @@ class GpioSwitchboard(Channels):
         return frozenset(n for n, value in enumerate(values, start=1) if value == self._value.ACTIVE)
 
 
-class FtdiSwitchboard(Channels):
+class FtdiSwitchboard(OnThisComputer):
     """Relays on the pins of a USB chip in bit-bang mode. What is read back is the level of the pins.
 
     The file's address is pyftdi's, such as ftdi://ftdi:232r/1. While the chip is opened its pins may give any
@@ -115,13 +122,6 @@ class FtdiSwitchboard(Channels):
         with self._lost("cannot be opened"):
             controller.configure(self._address, direction=self._all_pins, initial=self._released)
         self._level, self._controller = self._released, controller
-
-    @contextmanager
-    def _lost(self, what: str) -> Iterator[None]:
-        try:
-            yield
-        except (OSError, ValueError) as error:
-            raise LinkLost(f"{what}: {error}", instrument=self._instrument, address=self._address) from error
 
     def close(self) -> None:
         """Let go of the chip; never raises."""
