@@ -42,7 +42,9 @@ class Contact:
 
 @dataclass(frozen=True, kw_only=True)
 class TwoEnds:
-    """A resistor or capacitor between two nodes of the netlist; value in ohms or farads."""
+    """A resistor, capacitor, inductor or link between two nodes of the netlist; value in ohms, farads or
+    henry, 0 for a link.
+    """
 
     reference: str
     kind: str
@@ -53,11 +55,12 @@ class TwoEnds:
 
 @dataclass(frozen=True, kw_only=True)
 class Node:
-    """A node as module.toml has it."""
+    """A node as module.toml has it. is_shared: whether it is of no channel, and the first's only by name."""
 
     channel: str
     net: str
     leg: Leg
+    is_shared: bool = False
 
     @property
     def is_ground(self) -> bool:
@@ -94,9 +97,10 @@ def placed(
     unsaid = [node for node in order if node not in legs or (channels and node not in channels)]
     legs, no_leg = _spread(legs, order, made, joined)
     listed = sorted(set(channels.values()), key=lambda name: (name not in _ORDER, name)) or [USUAL_CHANNEL]
+    shared: list[str] = []
     if channels:
-        channels, shared = _spread(channels, order, made, joined)
-        _note_shared(shared, named, doubts)
+        channels, unclear = _spread(channels, order, made, joined)
+        shared = [node for node in unclear if node in channels]
     if inferred := [node for node in unsaid if node not in no_leg]:
         doubts.note("no channel or leg in the name, so taken from what the net connects to", *inferred)
     if no_leg:
@@ -105,16 +109,17 @@ def placed(
             *no_leg,
         )
     net_of = _nets(order, named, contacts, parts, channels, legs)
+    channels |= dict.fromkeys(shared, listed[0])
     nets = {node: (channels.get(node, listed[0]), net_of[node], legs.get(node, "hot")) for node in order}
     apart = tell_apart(nets)
     if changed := [node for node in order if apart[node] != nets[node][1]]:
         doubts.note("two nets of one name: told apart by their sheet or a number", *changed)
-    return {node: Node(channel=channel, net=apart[node], leg=leg) for node, (channel, _, leg) in nets.items()}
-
-
-def _note_shared(shared: Collection[str], named: Mapping[str, Named], doubts: Doubts) -> None:
-    if nodes := [node for node in shared if node in named]:
-        doubts.note("as near to one channel as to another, so taken as a net of the first", *nodes)
+    if shared:
+        doubts.note(f"shared by the channels, so written as a net of {listed[0]}", *shared)
+    return {
+        node: Node(channel=channel, net=apart[node], leg=leg, is_shared=node in shared)
+        for node, (channel, _, leg) in nets.items()
+    }
 
 
 def _spread(

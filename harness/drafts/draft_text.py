@@ -44,7 +44,7 @@ def module_text(tables: DraftTables, unclear: Sequence[str]) -> str:
         f'[module]\nname = "{title}"\nchannels = [{listed}]\n',
         _supply(tables),
         "[controls]\n" + "".join(f'{name} = "{quoted(node)}"\n' for name, node in tables.controls.items()),
-        "[ports]\n" + "".join(f'{net} = "{role}"\n' for net, role in tables.ports.items()),
+        "[ports]\n" + "".join(f"{net} = {value}\n" for net, value in tables.ports.items()),
         *_types(tables),
         *(entry.text(one_channel=len(tables.channels) == 1) for entry in tables.entries),
     ]

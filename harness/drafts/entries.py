@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 
 from harness.drafts.audio_nets import Contact, Node, TwoEnds
 from harness.drafts.doubts import Doubts
-from harness.job.module import LEGS
+from harness.job.module import GROUND, LEGS, Leg
 from harness.units import format_value
 
-_UNITS = {"resistor": "ohm", "capacitor": "F"}
+_UNITS = {"resistor": "ohm", "capacitor": "F", "inductor": "H"}
+WINDING = "100 mohm"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,23 +81,17 @@ def contact_entries(
     shapes: dict[tuple[str, tuple[tuple[str, str], ...]], list[str]] = {}
     for contact in contacts:
         common = nodes[contact.common]
+        owner = _owner([common, *(nodes[each] for each in contact.throws.values())])
         throws: list[tuple[str, str]] = []
-        for throw, written in contact.throws.items():
-            node = nodes[written]
-            if not node.is_ground and node.channel != common.channel:
-                doubts.note(
-                    f"contact {contact.number} joins channels, {_full(common)} and {_full(node)}: its "
-                    f"{throw} throw is left out",
-                    contact.relay,
-                )
-            elif (node.net, node.leg) == (common.net, common.leg) and not node.is_ground:
+        for throw, node_name in contact.throws.items():
+            node = nodes[node_name]
+            if node == common:
                 doubts.note(f"contact {contact.number}: {throw} is on the same net as common", contact.relay)
             else:
-                other = not node.is_ground and node.leg != common.leg
-                throws.append((throw, f"{node.net}.{node.leg}" if other else node.net))
+                throws.append((throw, _net(node, owner, common.leg)))
         if throws:
-            shape = (("common", common.net), *throws)
-            shapes.setdefault((common.channel, shape), []).append(common.leg)
+            shape = (("common", _net(common, owner, common.leg)), *throws)
+            shapes.setdefault((owner, shape), []).append(common.leg)
     for (channel, shape), legs in shapes.items():
         words = [f'{throw} = "{net}"' for throw, net in shape]
         if sorted(legs) == sorted(LEGS):
@@ -106,40 +101,44 @@ def contact_entries(
                 yield channel, ", ".join([f'leg = "{leg}"', *words])
 
 
+def _owner(nodes: Sequence[Node]) -> str:
+    """The channel of a part: that of its first net that is of one channel."""
+    own = [node for node in nodes if not node.is_ground and not node.is_shared]
+    return (own or [node for node in nodes if not node.is_ground])[0].channel
+
+
+def _net(node: Node, channel: str, leg: Leg) -> str:
+    """A net beside a part's channel and leg: with its own channel and its own leg if they are others."""
+    if node.is_ground:
+        return GROUND
+    before = f"{node.channel}." if node.is_shared or node.channel != channel else ""
+    after = f".{node.leg}" if node.leg != leg else ""
+    return f"{before}{node.net}{after}"
+
+
 def part_entry(part: TwoEnds, nodes: Mapping[str, Node], doubts: Doubts) -> Entry | None:
-    """The table of a resistor or capacitor; None, and a doubt, if module.toml has no place for it."""
-    a, b = sorted((nodes[part.a], nodes[part.b]), key=lambda node: node.is_ground)
-    value_text = written(part.value, _UNITS[part.kind])
-    value = f'value = "{value_text}"'
-    if a.is_ground or a == b:
+    """The table of a part with two ends; None, and a doubt, if both are on one net."""
+    ends = (nodes[part.a], nodes[part.b])
+    a, b = sorted(ends, key=lambda node: (node.is_ground, node.is_shared))
+    if a == b or a.is_ground:
         doubts.note("left out: both ends are on the same net", part.reference)
         return None
-    leg = f'leg = "{a.leg}"'
-    lines: tuple[str, ...]
+    channel = _owner((a, b))
+    values = [f'value = "{written(part.value, _UNITS[part.kind])}"'] if part.value else []
+    if part.kind == "inductor":
+        doubts.note(f"the winding's resistance is not in the netlist: taken as {WINDING}", part.reference)
+        values.append(f'resistance = "{WINDING}"')
+    lines = [f'leg = "{a.leg}"', *values]
+    near, far = _net(a, channel, a.leg), _net(b, channel, a.leg)
     if b.is_ground:
-        lines = (f'to_ground = "{a.net}"', leg, value)
-    elif a.channel != b.channel:
-        doubts.note(
-            f"left out, as it joins channels: {part.kind} of {value_text} between {_full(a)} and {_full(b)}",
-            part.reference,
-        )
-        return None
-    elif a.net == b.net:
-        lines = (f'across = "{a.net}"', value)
-    elif a.leg == b.leg:
-        lines = (f'series = ["{a.net}", "{b.net}"]', leg, value)
+        lines.insert(0, f'to_ground = "{near}"')
+    elif (a.channel, a.net) == (b.channel, b.net):
+        lines = [f'across = "{near}"', *values]
     else:
-        doubts.note(
-            f"left out, between {_full(a)} and {_full(b)}: no series, across or to_ground", part.reference
-        )
-        return None
-    return Entry(table=part.kind, channel=a.channel, name=part_name(part.reference), lines=lines)
+        lines.insert(0, f'series = ["{near}", "{far}"]')
+    return Entry(table=part.kind, channel=channel, name=part_name(part.reference), lines=tuple(lines))
 
 
 def written(value: float, unit: str) -> str:
     """A value as a keyboard has it: `4.7 kohm`, `100 pF`."""
     return format_value(value, unit, digits=6).replace("µ", "u")
-
-
-def _full(node: Node) -> str:
-    return f"{node.channel}.{node.net}.{node.leg}"

@@ -22,6 +22,8 @@ _ROLES = {
     "send": "send", "snd": "send", "return": "return", "ret": "return", "rtn": "return",
     "out": "output", "output": "output", "in": "input", "input": "input",
 }  # fmt: skip
+_TWO_ENDS = ("resistor", "capacitor", "inductor")
+_TRANSFORMER = re.compile(r"(T|TR|XT)\d|.*(xfmr|transf)", re.IGNORECASE)
 _THROWS = {"2": "released", "4": "operated"}
 _ORDER = ("left", "right")
 
@@ -75,7 +77,7 @@ def draft_module(netlist: Netlist) -> Drafted:
         *_relay_entries(relays, contacts, coils, every, doubts),
         *(entry for part in kept if (entry := part_entry(part, every, doubts)) is not None),
     ]
-    ports = dict(_ports(nodes, named, on_connectors, doubts))
+    ports = dict(_ports(nodes, channels, named, on_connectors, doubts))
     drawn = [relay for relay in relays if relay.reference in coils.controls]
     voltage_v, voltage_from = supply_volts(coils.supplies, [relay.value for relay in drawn], doubts)
     tables = DraftTables(
@@ -95,7 +97,7 @@ def draft_module(netlist: Netlist) -> Drafted:
 
 
 def _without_links(parts: Sequence[NetPart], doubts: Doubts) -> list[NetPart]:
-    """The parts without resistors of 0 ohm; the two nets of each become one."""
+    """The parts without those of 0 ohm at a coil or on a supply; the two nets of each become one."""
     same: dict[str, str] = {}
 
     def found(node: str) -> str:
@@ -103,17 +105,24 @@ def _without_links(parts: Sequence[NetPart], doubts: Doubts) -> list[NetPart]:
             node = same[node]
         return node
 
-    links = [part for part in parts if part.kind == "resistor" and value_of(part.value) == 0]
-    for link in links:
-        ends = sorted({found(node) for node in link.nodes}, key=lambda node: (not is_supply(node), node))
-        for node in ends[1:]:
-            same[node] = ends[0]
-    if links:
-        doubts.note("0 ohm: the nets at its ends taken as one", *(link.reference for link in links))
+    at_coils = {node for part in parts for ends in part.coil_ends for node in ends}
+    at_coils |= {node for part in parts for node in part.nodes if is_supply(node) and not is_ground(node)}
+    gone: list[NetPart] = []
+    waiting = [part for part in parts if part.kind == "resistor" and value_of(part.value) == 0]
+    while near := [part for part in waiting if at_coils & set(part.nodes)]:
+        for link in near:
+            at_coils.update(link.nodes)
+            ends = sorted({found(node) for node in link.nodes}, key=lambda node: (not is_supply(node), node))
+            for node in ends[1:]:
+                same[node] = ends[0]
+        gone += near
+        waiting = [part for part in waiting if part not in near]
+    if gone:
+        doubts.note("0 ohm, at a coil: the nets at its ends taken as one", *(link.reference for link in gone))
     return [
         replace(part, pins=tuple((pin, found(node)) for pin, node in part.pins))
         for part in parts
-        if part not in links
+        if part not in gone
     ]
 
 
@@ -175,24 +184,25 @@ def _contacts(
 def _two_ends(parts: Sequence[NetPart], doubts: Doubts) -> list[TwoEnds]:
     result = []
     for part in parts:
-        if part.kind not in ("resistor", "capacitor"):
+        if part.kind not in _TWO_ENDS:
             continue
         value = value_of(part.value)
-        if value is None or value <= 0 or len(part.nodes) != 2:
+        kind = "link" if value == 0 and part.kind == "resistor" else part.kind
+        if value is None or (value == 0 and kind != "link") or len(part.nodes) != 2:
             doubts.note(
                 f"left out, its value ({part.value!r}) or its {len(part.nodes)} ends are not clear",
                 part.reference,
             )
             continue
         a, b = part.nodes
-        result.append(TwoEnds(reference=part.reference, kind=part.kind, value=value, a=a, b=b))
+        result.append(TwoEnds(reference=part.reference, kind=kind, value=value, a=a, b=b))
     return result
 
 
 def _note_others(parts: Sequence[NetPart], nodes: Mapping[str, Node], doubts: Doubts) -> None:
     """Name the parts that module.toml has no table for; of one on audio nets, what is on its pins."""
     for part in parts:
-        if part.kind in ("relay", "resistor", "capacitor", "connector"):
+        if part.kind in ("relay", "connector", *_TWO_ENDS):
             continue
         on = [(pin, nodes[node]) for pin, node in part.pins if node in nodes]
         if not on:
@@ -205,7 +215,10 @@ def _note_others(parts: Sequence[NetPart], nodes: Mapping[str, Node], doubts: Do
         if len(nets) == 2:
             to = outs[0] if outs else nets[1]
             come = nets[0] if to == nets[1] else nets[1]
-            hint = f'; an amplifier is [[amplifier]] from = "{come}", to = "{to}", with gain and impedances'
+            what = "amplifier", "its gain and impedances"
+            if _TRANSFORMER.match(part.reference) or _TRANSFORMER.match(part.value):
+                what = "transformer", "its ratio, resistances and inductances"
+            hint = f'; write [[{what[0]}]] with from = "{come}", to = "{to}" and {what[1]}'
         doubts.note(f"left out ({part.value}), but on audio nets: {pins}{hint}", part.reference)
 
 
@@ -245,16 +258,19 @@ def _role(net: str) -> str | None:
 
 
 def _ports(
-    nodes: Mapping[str, Node], named: Mapping[str, Named], on: Mapping[str, NetPart], doubts: Doubts
+    nodes: Mapping[str, Node],
+    channels: Sequence[str],
+    named: Mapping[str, Named],
+    on: Mapping[str, NetPart],
+    doubts: Doubts,
 ) -> Iterator[tuple[str, str]]:
-    """Nets on connectors, or without connectors every net, with the role that its name tells, else the
-    connector's type.
+    """Nets on connectors, or without connectors every net, each with its value in [ports]: the role that its
+    name tells, else the connector's type.
     """
     of_net: dict[str, list[str]] = defaultdict(list)
     for written, node in nodes.items():
         if written in on or (not on and named[written].leg is not None):
             of_net[node.net].append(written)
-    channels = {node.channel for node in nodes.values()}
     for net, written_names in of_net.items():
         role = _role(net)
         if role is None and on:
@@ -267,9 +283,17 @@ def _ports(
             role = gender
         if role is None:
             continue
-        if lacking := channels - {nodes[written].channel for written in written_names}:
-            doubts.note(f"a port that channel {', '.join(sorted(lacking))} does not have", net)
-        yield net, role
+        own = {nodes[written].channel for written in written_names}
+        if own == set(channels) and any(nodes[written].leg == "cold" for written in written_names):
+            yield net, f'"{role}"'
+            continue
+        keys = [f'role = "{role}"']
+        if own != set(channels):
+            keys.append("channels = [" + ", ".join(f'"{each}"' for each in channels if each in own) + "]")
+        if not any(nodes[written].leg == "cold" for written in written_names):
+            doubts.note("on a connector with one leg alone, so taken as unbalanced", net)
+            keys.append("unbalanced = true")
+        yield net, f"{{ {', '.join(keys)} }}"
 
 
 def _mistakes(text: str) -> list[Mistake]:

@@ -9,7 +9,7 @@ from typing import Literal
 
 from harness.drafts.doubts import Doubts
 
-PartKind = Literal["relay", "resistor", "capacitor", "connector", "diode", "transistor", "other"]
+PartKind = Literal["relay", "resistor", "capacitor", "inductor", "connector", "diode", "transistor", "other"]
 
 LARGEST_BYTES = 2_000_000
 MOST_PARTS = 5_000
@@ -21,6 +21,7 @@ _KINDS: Mapping[str, PartKind] = MappingProxyType(
         **dict.fromkeys(("K", "RL", "RY", "REL", "RLY", "RLA", "RELAY"), "relay"),
         "R": "resistor",
         "C": "capacitor",
+        "L": "inductor",
         **dict.fromkeys(("J", "P", "CN", "CON", "CONN", "X", "XLR", "SK", "PL"), "connector"),
         "D": "diode",
         "Q": "transistor",

@@ -1,10 +1,10 @@
 """Reads a SPICE netlist, with its subcircuits, as parts.
 
-R and C elements; `XK1 coil+ coil- common1 released1 operated1 common2 … TYPE` is relay K1. The switches in
+R, C and L elements; `XK1 coil+ coil- common1 released1 operated1 common2 … TYPE` is relay K1. The switches in
 `.subckt TYPE` tell which node is which, else the names of its pins, else their order. `XJ1 …` is a connector.
 `S1 a b control+ control- MODEL` is a contact that closes when the control does, or opens if the model's name
 has `nc` in it; all of one control pair are one relay, and two that share a node are one changeover contact.
-A subcircuit with relays in it, or of resistors and capacitors alone, is taken apart.
+A subcircuit with relays in it, or of nothing but R, C and L, is taken apart.
 """
 
 import functools
@@ -19,7 +19,7 @@ from harness.drafts.node_names import GROUNDS
 from harness.drafts.relay_pins import NamedPins, named_pins, noted_by_position
 from harness.errors import UsageError
 
-_LEFT_OUT = "VILMBEFGHTAZUQDJKWO"
+_LEFT_OUT = "VIMBEFGHTAZUQDJKWO"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,7 +166,7 @@ class _Reading:
 
         name, letter = card[0], card[0][0].upper()
         reference = f"{name}_{inside[:-1].replace('/', '_')}".upper() if inside else name.upper()
-        if letter in "RC" and len(card) >= 4:
+        if letter in "RCL" and len(card) >= 4:
             pins = tuple(zip("12", on(card[1:3]), strict=True))
             kind = kind_of(letter)
             self.parts.append(NetPart(reference=reference, kind=kind, value=card[3], pins=pins))
@@ -216,14 +216,14 @@ class _Reading:
             self.cards(subcircuit.cards, dict(zip(subcircuit.pins, nodes, strict=True)), within, depth + 1)
 
     def _is_taken_apart(self, model: str) -> bool:
-        """Whether a subcircuit has relays or connectors in it, or nothing but resistors and capacitors."""
+        """Whether a subcircuit has relays or connectors in it, or nothing but R, C and L."""
         if model not in self.taken_apart:
             cards = list(self._all_cards(model))
             known = self.file.subcircuits
             self.taken_apart[model] = any(map(_holds_contacts, cards)) or (
                 bool(cards)
                 and all(
-                    card[0][0] in "rRcC" or (card[0][0] in "xX" and card[-1].lower() in known)
+                    card[0][0] in "rRcClL" or (card[0][0] in "xX" and card[-1].lower() in known)
                     for card in cards
                 )
             )

@@ -80,14 +80,26 @@ def _channel(side: str, first: int) -> tuple[list[BoardRelay], list[tuple[str, s
 
 
 def talkback() -> Board:
-    """Both channels; nodes as `left.out.hot`, SOURCE, INSERT and DIM, SUPPLY, GROUND."""
+    """Both channels, and their mono sum, which is of neither; nodes as `left.out.hot`, `left.sum_out.hot` of
+    the sum, SOURCE, INSERT and DIM, SUPPLY, GROUND.
+    """
     (left, left_r), (right, right_r) = _channel("left", 1), _channel("right", 4)
+    added = [
+        (f"R{100 + 2 * number + index}", f"{side}.out.{leg}", f"left.sum_out.{leg}", 4700.0)
+        for number, side in enumerate(SIDES)
+        for index, leg in enumerate(LEGS)
+    ]
+    links = [
+        (f"R{110 + index}", f"left.sum_out.{leg}", f"left.sum_copy_out.{leg}", 0.0)
+        for index, leg in enumerate(LEGS)
+    ]
     pins = [[f"{side}.{net}.{leg}" for net in nets for leg in LEGS] for side in SIDES
             for nets in (("desk_in", "van_in"), ("snd", "ret"), ("out",))]  # fmt: skip
     connectors = {f"J{number}": tuple(on) for number, on in enumerate(pins, start=1)}
+    connectors["J8"] = tuple(f"left.{net}.{leg}" for net in ("sum_out", "sum_copy_out") for leg in LEGS)
     return Board(
         relays=(*left, *right),
-        resistors=(*left_r, *right_r),
+        resistors=(*left_r, *right_r, *added, *links),
         connectors={**connectors, "J9": ("SUPPLY", "SOURCE", "INSERT", "DIM", "GROUND")},
     )
 
@@ -129,7 +141,23 @@ def in_channels(board: Board) -> str:
     head = f".subckt CHANNEL {' '.join([*ports, *shared])}"
     on = {side: " ".join(f"{side[0]}_{port}" for port in ports) for side in SIDES}
     calls = [f"X{side[0].upper()} {on[side]} 24V SOURCE INSERT DIM CHANNEL" for side in SIDES]
-    return "\n".join(["* Talkback insert", head, *cards, ".ends", *calls, ".end", ""])
+    whole = board.renamed(lambda node: _local(node) if ".sum" in node else _of_call(node))
+    rest = [
+        line
+        for line in spice(replace(whole, relays=(), resistors=board_tail(whole))).splitlines()
+        if line[:1] in "XR" and line
+    ]
+    return "\n".join(["* Talkback insert", head, *cards, ".ends", *calls, *rest, ".end", ""])
+
+
+def board_tail(board: Board) -> tuple[tuple[str, str, str, float], ...]:
+    """What is of neither channel."""
+    return board.resistors[16:]
+
+
+def _of_call(node: str) -> str:
+    side, _, rest = node.partition(".")
+    return f"{side[0]}_{_local(node)}" if rest else {"SUPPLY": "24V", "GROUND": "0"}.get(node, node)
 
 
 def _local(node: str) -> str:
@@ -178,7 +206,10 @@ def plain_names(node: str) -> str:
     words = node.split(".")
     if len(words) < 3:
         return {"SUPPLY": "24V_RLY", "GROUND": "0"}.get(node, node)
-    return f"{words[1].upper()}_{words[0][0].upper()}_{'P' if words[2] == 'hot' else 'N'}"
+    leg = "P" if words[2] == "hot" else "N"
+    if words[1].startswith("sum"):
+        return f"{words[1].upper()}_{leg}"
+    return f"{words[1].upper()}_{words[0][0].upper()}_{leg}"
 
 
 def short_names(node: str) -> str:
@@ -188,4 +219,9 @@ def short_names(node: str) -> str:
         return {"SUPPLY": "Net-(D1-K)", "GROUND": "GND"}.get(node, f"/{node}")
     if words[1] in ("after", "dimmed", "chosen"):
         return f"Net-({words[0][0].upper()}{words[1]}-{words[2][0]})".replace("chosen", "K7")
-    return f"/{words[1].upper()}{words[0][0].upper()}{'H' if words[2] == 'hot' else 'C'}"
+    leg = "H" if words[2] == "hot" else "C"
+    return (
+        f"/{words[1].upper()}{leg}"
+        if words[1].startswith("sum")
+        else f"/{words[1].upper()}{words[0][0].upper()}{leg}"
+    )

@@ -24,7 +24,7 @@ FREQUENCIES_HZ = (1e3, 20e3)
 OFF_F = 1e-12  # the draft's default off_capacitance
 NOTHING = 1e-13  # no solver in double precision keeps digits of less
 LINES = ("source", "insert", "dim")
-VIEWS = {f"{side}.desk_in": tuple(f"{side}.{net}" for net in ("out", "snd")) for side in boards.SIDES}
+VIEWS = {f"{side}.desk_in": (f"{side}.out", f"{side}.snd", "left.sum_copy_out") for side in boards.SIDES}
 
 
 def _nameless(board: Board) -> str:
@@ -66,7 +66,7 @@ def solved_by_ngspice(board: Board, folder: Path) -> list[np.ndarray]:
     blocks = []
     for driven, viewed in VIEWS.items():
         for state in all_states(LINES):
-            lines = [("R", a, b, repr(ohm)) for _, a, b, ohm in board.resistors]
+            lines = [("R", a, b, repr(ohm or 1e-6)) for _, a, b, ohm in board.resistors]
             for relay in board.relays:
                 on = relay.coil[1].lower() in state.on
                 for common, released, operated in relay.contacts:
@@ -125,7 +125,9 @@ def test_a_drafted_module_solves_as_the_board_does_in_ngspice(
         assert difference_db[made].max() < 1e-3
         assert difference_db[~made].max(initial=0.0) < 0.1
     assert text.count("[[relay]]") == 3, "left and right are one table with names"
-    assert text.count("names = {") == 3 + 8
+    assert text.count("names = {") == 3 + 8 + 2
+    assert text.count("[[link]]") == 2
+    assert 'sum_out = { role = "output", channels = ["left"] }' in text
     assert module.supply.voltage_v == (24.0 if "24" in FORMS[form](board) else 12.0)
     assert ("taken by position" in doubts) == (form in ("position alone", "schematic, a package with two rows"
     , "a channel as a subcircuit"))  # fmt: skip

@@ -285,19 +285,14 @@ def test_a_contact_with_its_common_on_ground_is_drafted_from_its_throws(
     assert '{ common = "out", operated = "ground" }' in printed.out
 
 
-def test_parts_that_join_channels_are_named_with_both_ends(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_parts_that_join_channels_are_kept(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     netlist = (
         "* Sum\nXK1 24V MUTE l_out_p l_in_p 0 l_out_n l_in_n 0 SIG\n"
         "XK2 24V MUTE r_out_p r_in_p 0 r_out_n r_in_n 0 SIG\n"
         "R1 l_out_p r_out_p 10k\nR2 l_out_n r_out_n 10k\n"
     )
     printed = imported(netlist, tmp_path, capsys)
-    assert (
-        "R1: left out, as it joins channels: resistor of 10 kohm between left.out.hot and right.out.hot"
-        in printed.err
-    )
+    assert 'name = "R1"\nchannel = "left"\nseries = ["out", "right.out"]\nleg = "hot"' in printed.out
 
 
 def test_parts_of_one_reason_are_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -306,11 +301,49 @@ def test_parts_of_one_reason_are_one_sentence(tmp_path: Path, capsys: pytest.Cap
     assert "in doubt: D1 to D3, D7: left out: no part of the audio circuit" in printed.err
 
 
-def test_resistors_of_0_ohm_make_two_nets_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    links = "R1 out_hot tap_hot 0\nR2 out_cold tap_cold 0R\nR3 tap_hot tap_cold 10k\n"
+def test_a_resistor_of_0_ohm_is_a_link_on_audio_nets_and_gone_at_a_coil(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    links = "R1 out_hot tap_hot 0\nR2 out_cold tap_cold 0R\nR3 tap_hot tap_cold 10k\nR4 MUTE LINE 0\n"
     printed = imported(MONO + links, tmp_path, capsys)
-    assert 'name = "R3"\nacross = "out"' in printed.out
-    assert "in doubt: R1, R2: 0 ohm: the nets at its ends taken as one" in printed.err
+    assert '[[link]]\nname = "R1"\nseries = ["out", "tap"]\nleg = "hot"' in printed.out
+    assert 'name = "R3"\nacross = "tap"' in printed.out
+    assert "in doubt: R4: 0 ohm, at a coil: the nets at its ends taken as one" in printed.err
+
+
+def test_an_inductor_is_drafted_with_its_resistance_in_doubt(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = imported(MONO + "L1 out_hot out_cold 10m\n", tmp_path, capsys)
+    assert '[[inductor]]\nname = "L1"\nacross = "out"\nvalue = "10 mH"' in printed.out
+    assert "in doubt: L1: the winding's resistance is not in the netlist" in printed.err
+
+
+@pytest.mark.parametrize(
+    ("card", "words"),
+    [
+        ("XU1 out_hot out_cold line_out_hot line_out_cold DRIVER", "write [[amplifier]] with"),
+        ("XT1 out_hot out_cold line_out_hot line_out_cold LINE_1_1", "write [[transformer]] with"),
+        ("XU1 out_hot out_cold line_out_hot line_out_cold XFMR", "write [[transformer]] with"),
+    ],
+)
+def test_the_table_of_what_no_netlist_describes_is_named(
+    card: str, words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = imported(f"{MONO}{card}\n", tmp_path, capsys)
+    assert f'{words} from = "out", to = "line_out"' in printed.err
+
+
+def test_a_port_of_one_leg_is_unbalanced_and_one_of_one_channel_says_which(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    netlist = (
+        "* Tape\nXK1 24V MUTE l_out_p l_in_p 0 l_out_n l_in_n 0 SIG\n"
+        "XK2 24V MUTE r_out_p r_in_p 0 r_out_n r_in_n 0 SIG\nR1 l_out_p l_tape_out_p 1k\n"
+        "XJ1 l_out_p l_out_n r_out_p r_out_n l_in_p l_in_n r_in_p r_in_n l_tape_out_p HEADER\n"
+    )
+    printed = imported(netlist, tmp_path, capsys)
+    assert 'tape_out = { role = "output", channels = ["left"], unbalanced = true }' in printed.out
 
 
 @pytest.mark.parametrize("times", [1, 2])
