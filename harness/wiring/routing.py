@@ -70,7 +70,7 @@ def _of_state(job: Job, state: State, rows: Sequence[TruthRow]) -> RoutesOfState
             for driven, group in groupby(live, key=lambda row: row.driven)
         ),
         silent=tuple(
-            f"{row.port} ({level_text(row)} dB)" if row.gain_db is not None else f"{row.port} (nothing)"
+            f"{row.driven} to {row.port} ({level_text(row)}{' dB' if row.gain_db is not None else ''})"
             for row in rows
             if row.live is False
         ),
