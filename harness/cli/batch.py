@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from harness.cli import options
-from harness.cli.live_view import run_watched
+from harness.cli.live.view import run_watched
 from harness.cli.outcome import (
     BatchResult,
     Refused,

@@ -2,17 +2,18 @@
 it.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import asdict
 from importlib import import_module
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from harness.cli import options
-from harness.cli.terminal import TIED, hanging, print_result, shown_progress, wrapped
+from harness.cli.terminal import TIED, hanging, print_lines, print_result, shown_progress, wrapped
 from harness.errors import UsageError
 from harness.faults.additions import Addition, cheapest_additions
 from harness.faults.coverage import (
@@ -77,7 +78,7 @@ def coverage(
         bool, typer.Option("--design-plugs", help="Choose E24 resistors for coded loopback plugs.")
     ] = False,
     minimal: Annotated[
-        bool, typer.Option("--minimal", help="Find the fewest steps that detect as much.")
+        bool, typer.Option("--minimal", help="Print only the fewest steps that detect as much.")
     ] = False,
     every: Annotated[
         bool, typer.Option("--all", help="List every fault that is detected, and by which reading.")
@@ -97,6 +98,9 @@ def coverage(
     them.
     """
     described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
+    if minimal and not as_json:
+        _print_minimal(described, bench, workers, every=every, fault=fault or (), design=design)
+        return
     own = [parse_fault(name, described.module, described.fixture) for name in fault or ()]
     with cluster(workers) as executor, shown_progress("coverage", *STEPS, *[STEP_MINIMAL] * minimal) as done:
         plan = build_plan(described, impedances=impedances_of(described, bench))
@@ -126,6 +130,29 @@ def coverage(
         data["plugs"] = _plugs_data(plugs)
         lines += _plug_lines(plugs)
     print_result(data, lines, as_json=as_json)
+
+
+def _print_minimal(
+    job: Job,
+    bench: Path | None,
+    workers: str | None,
+    *,
+    every: bool,
+    fault: Sequence[str],
+    design: bool,
+) -> None:
+    """Print the fewest steps alone. Raises UsageError for options that ask for the rest of the coverage."""
+    others = {"--all": every, "--fault": bool(fault), "--design-plugs": design}
+    if given := [name for name, asked in others.items() if asked]:
+        raise UsageError(
+            f"--minimal prints the fewest steps alone; expected {given[0]} in a command of its own, or "
+            "--json, which has all of it"
+        )
+    with cluster(workers) as executor, shown_progress("coverage", STEPS[0], STEP_MINIMAL) as done:
+        plan = build_plan(job, impedances=impedances_of(job, bench))
+        done.next_step()
+        shorter = smallest_plan(job, plan, executor=executor)
+    print_lines([*wrapped(f"{job.module.title}, {job.sequence.name}"), *_minimal_lines(shorter)])
 
 
 def _progress(done: int, total: int) -> None:

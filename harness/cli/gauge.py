@@ -22,7 +22,7 @@ from harness.cli.gauge_text import (
     study_lines,
     study_to_json,
 )
-from harness.cli.live_view import run_watched
+from harness.cli.live.view import run_watched
 from harness.cli.person import NOBODY, ask_at_supply, ask_hands, listed_lines, person_at, simulation_for, tell
 from harness.cli.terminal import Stopping, print_result, stoppable
 from harness.errors import (

@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from harness.cli import options
-from harness.cli.live_view import watched
+from harness.cli.live.view import watched
 from harness.cli.outcome import EXIT_OF
 from harness.cli.person import PersonAtTheBench, ask_at_supply, require_person, simulation_for, tell
 from harness.cli.terminal import output_may_be_gone, print_json, print_lines, say, stoppable

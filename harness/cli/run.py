@@ -10,7 +10,8 @@ from typing import Annotated, NoReturn
 import typer
 
 from harness.cli import options
-from harness.cli.live_view import Watcher, live_or_lines, watched
+from harness.cli.live.plain import Watcher
+from harness.cli.live.view import live_or_lines, watched
 from harness.cli.outcome import EXIT_OF, say_outcome
 from harness.cli.person import (
     PersonAtTheBench,

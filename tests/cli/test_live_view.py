@@ -10,11 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from harness.cli.live_view import Lines
+from harness.cli.live.plain import Lines, SetupLines
 from harness.cli.terminal import shown_progress
 from harness.job.fixture import Setup
 from harness.job.job import load_job
 from harness.job.state import IDLE_STATE
+from harness.reading import Verdict
 from harness.session.events import ReadingsMade, SetupBegun
 from tests.jobs import SWITCHER
 from tests.records.outside_broadcast import READING, changed
@@ -23,7 +24,7 @@ if sys.platform == "win32":
     pytest.skip("there is no pty", allow_module_level=True)
 
 from harness.circuit.elements import BenchImpedances
-from harness.cli.live_view import SURE_S, RouteTexts, TimeRemaining
+from harness.cli.live.view import SURE_S, RouteTexts, TimeRemaining
 from harness.job.state import State
 from harness.plan.build import build_plan
 from harness.plan.states import CHANGE_RECORD_S, record_s
@@ -266,6 +267,32 @@ def test_work_that_is_soon_done_says_nothing(monkeypatch: pytest.MonkeyPatch) ->
     with shown_progress("plan", "planning"):
         pass
     assert err.getvalue() == ""
+
+
+def test_a_pipe_has_a_line_a_setup_and_one_for_each_reading_that_did_not_pass(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    first, second = [setup for setup in load_job(SWITCHER).fixture.setups if not setup.through][:2]
+
+    def readings(setup: Setup, done: int, verdict: Verdict = "pass") -> ReadingsMade:
+        made = (changed(READING, setup=setup.name, verdict=verdict),)
+        return ReadingsMade(state=IDLE_STATE, done=done, total=4, readings=made)
+
+    with SetupLines() as lines:
+        lines(SetupBegun(setup=first, number=1, total=2))
+        lines(readings(first, 1))
+        lines(readings(first, 2))
+        lines(SetupBegun(setup=second, number=2, total=2))
+        lines(readings(first, 2))
+        lines(readings(second, 3, "fail"))
+        lines(readings(second, 4))
+    printed = capsys.readouterr().out.splitlines()
+    assert [line for line in printed if line.startswith("setup")] == [
+        f"setup 1/2: {first.name}: 3 of 3 readings pass",
+        f"setup 2/2: {second.name}",
+    ]
+    assert printed[2].startswith("    FAIL")
+    assert printed[-1] == "  1 of 2 readings pass"
 
 
 def test_the_last_readings_of_a_setup_stand_under_its_own_heading(capsys: pytest.CaptureFixture[str]) -> None:

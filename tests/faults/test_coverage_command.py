@@ -80,6 +80,26 @@ def test_json_tells_what_fewer_steps_would_save(hand_json: dict[str, Any]) -> No
     assert minimal["after"]["operations"] < minimal["before"]["operations"]
 
 
+def test_the_fewest_steps_are_printed_alone(
+    few_states: tuple[str | Path, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = switchwalk(capsys, "coverage", *map(str, few_states[:5]), "--minimal")
+    assert printed.code == 0, printed.err
+    lines = printed.out.splitlines()
+    assert lines[0] == "Two-loop line switcher (LMX-TLS B), Hand test"
+    assert lines[2].startswith("Steps that detect the same ")
+    assert "Missed:" not in lines
+    assert len(lines) < 20
+
+
+def test_the_fewest_steps_are_not_printed_with_the_rest(
+    few_states: tuple[str | Path, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = switchwalk(capsys, "coverage", str(SWITCHER), "--minimal", "--all")
+    assert (printed.code, printed.out) == (2, "")
+    assert "--minimal prints the fewest steps alone" in printed.err
+
+
 def test_faults_of_ones_own_are_judged_too(hand_json: dict[str, Any]) -> None:
     """Several at once, which are on no list: what one hides, the other shows."""
     (asked,) = hand_json["asked"]

@@ -31,7 +31,7 @@ class Told:
 
 def shown(message: str) -> int:
     """How many readings a process had shown as made."""
-    return sum(int(count) for count in re.findall(r"\d of (\d+) readings pass", message))
+    return sum(int(count) for count in re.findall(r"\d of (\d+)\s+readings?\s+pass", message))
 
 
 def whole(bench: Bench) -> tuple[Counter[ReadingKey], float]:

@@ -19,15 +19,14 @@ from rich.live import Live
 from rich.text import Text
 
 from harness.circuit.routes import SILENT, route
+from harness.cli.live.plain import Lines, OneLine, SetupLines, Watcher
 from harness.cli.terminal import (
     TIED,
-    WIDTH,
     Stopping,
     as_shown,
     duration,
     fitted,
     output_may_be_gone,
-    say,
     wrapped,
 )
 from harness.errors import CircuitError
@@ -52,98 +51,6 @@ WIDE = 110  # columns from which a reading has one line; below it has two
 STYLES = {"pass": "green", "fail": "bold red", "unproven": "yellow", "missing": "magenta"}
 MOST_PORTS = 2  # of each channel: a view has twenty-odd lines
 SURE_S = 5.0  # at a run's beginning, when the planned time counts more than the measured pace
-
-
-class Watcher:
-    """Shows a run's events to a person. A context manager around the run; this one shows nothing."""
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        return None
-
-    def __call__(self, event: Event) -> None:
-        """Show an event."""
-
-    @contextmanager
-    def paused(self) -> Iterator[None]:
-        """Leave the terminal to a person who is asked something."""
-        yield
-
-
-class Lines(Watcher):
-    """Plain lines: a line a state, and one for each reading that did not pass.
-
-    The readings of a setup's last state come when the next setup has begun, so its heading waits for them.
-    """
-
-    def __init__(self) -> None:
-        self._heading, self._setup = "", ""
-
-    def __exit__(self, *_: object) -> None:
-        self._say_heading()
-
-    @contextmanager
-    def paused(self) -> Iterator[None]:
-        """Say which setup a person is asked for."""
-        self._say_heading()
-        yield
-
-    def _say_heading(self) -> None:
-        if self._heading:
-            say(self._heading)
-        self._heading = ""
-
-    def __call__(self, event: Event) -> None:
-        """Print an event."""
-        match event:
-            case SetupBegun(setup=setup, number=number, total=total):
-                self._say_heading()
-                self._setup = setup.name
-                self._heading = f"setup {number}/{total}: {setup.name}" if number else setup.name
-            case ReadingsMade(state=state, done=done, total=total, readings=readings):
-                if any(reading.setup == self._setup for reading in readings) or not readings:
-                    self._say_heading()
-                passed = sum(reading.verdict == "pass" for reading in readings)
-                behind = f"[{done:{len(str(total))}d} of {counted(total, 'acquisition')}]"
-                result = f": {passed} of {counted(len(readings), 'reading')} pass" if readings else ""
-                say(f"{behind} {state.name}{result}", indent=2)
-                for reading in readings:
-                    if reading.verdict != "pass":
-                        say(reading_line(reading), indent=4)
-            case Remark(text=text):
-                self._say_heading()
-                say(text, indent=2)
-
-
-class OneLine(Watcher):
-    """One line that is written over while a unit is tested; nothing if standard error is no terminal."""
-
-    def __init__(self, serial: str) -> None:
-        self._serial, self._shown = serial, sys.stderr.isatty()
-
-    def __exit__(self, *_: object) -> None:
-        self._write("")
-
-    @contextmanager
-    def paused(self) -> Iterator[None]:
-        """Clear the line."""
-        self._write("")
-        yield
-
-    def __call__(self, event: Event) -> None:
-        """Show how far the run is."""
-        match event:
-            case SetupBegun(setup=setup):
-                self._write(f"{self._serial}: {setup.name}")
-            case StateBegun(state=state, done=done, total=total):
-                self._write(f"{self._serial}: {done} of {total}, {state.name}")
-
-    def _write(self, text: str) -> None:
-        if self._shown:
-            sys.stderr.write(f"\r{text[: WIDTH - 1]:<{WIDTH - 1}}" + ("\r" if not text else ""))
-            sys.stderr.flush()
 
 
 class LiveView(Watcher):
@@ -424,12 +331,15 @@ class HandsWatched:
 
 
 def live_or_lines(bench: OpenBench, serial: str, plan: Plan | None = None) -> Watcher:
-    """A live view if standard output is a terminal that can move its cursor, else plain lines.
+    """A live view if standard output is a terminal that can move its cursor; on another a line for each
+    state, and in a file or a pipe one for each setup.
 
     plan: what is left to do of the job's.
     """
     title = f"{serial}{', simulated' if bench.simulated else ''}: {bench.job.sequence.name}"
-    return _live_view(bench, title, plan=plan, shows_readings=True) or Lines()
+    return _live_view(bench, title, plan=plan, shows_readings=True) or (
+        Lines() if sys.stdout.isatty() else SetupLines()
+    )
 
 
 def _live_view(

@@ -1,0 +1,1 @@
+"""Shows a run to a person while it goes on."""
