@@ -33,7 +33,7 @@ from drivers.session import Session
 from drivers.transcript import Transcript
 from drivers.wire import Wire
 from harness.bench_file import BenchFile, InstrumentFile, SwitchboardFile, role_of
-from harness.errors import BenchError, JobError, Mistake, WrongInstrument
+from harness.errors import BenchError, JobError, Mistake, UsageError, WrongInstrument
 from harness.roles import Bench, Generator, Oscilloscope, Supply, Switchboard
 from harness.toml_files.values import compiled
 
@@ -283,7 +283,7 @@ class Opening:
                 continue
             try:
                 states.append(f"{name}: {acts[role_of(name)](name)}")
-            except BenchError as error:  # the next instrument must be made safe whatever befell this one
+            except (BenchError, UsageError) as error:  # the next one must be made safe all the same
                 failures.append(str(error))
         who = " and ".join(dict.fromkeys(left.values()))
         tell(f"the bench was not left safe by {who}. Found {'; '.join(states) or 'nothing that answers'}")

@@ -54,6 +54,7 @@ class HandSupply:
             self._ask(f"Switch the relay supply {self._name!r} off")
         else:
             voltage_v, limit_a = self._wanted
+            self._on, self._made = True, (0.0, 0.0)  # from here on it may be on, whatever is answered
             self._ask(
                 f"Set the relay supply {self._name!r} to {voltage_v:g} V with a current limit of "
                 f"{1e3 * limit_a:.0f} mA, and switch it on"

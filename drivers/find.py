@@ -152,7 +152,7 @@ def announced(
     interfaces: addresses of this computer's own, None for all.
     """
     try:
-        from zeroconf import InterfaceChoice, ServiceBrowser, Zeroconf
+        from zeroconf import InterfaceChoice, IPVersion, ServiceBrowser, Zeroconf
     except ImportError:
         notes.append("announcements are not heard: that needs zeroconf (pip install 'switchwalk[mdns]')")
         return []
@@ -162,7 +162,12 @@ def announced(
         names[name] = service_type
 
     result: list[WireEntry] = []
-    with closing(Zeroconf(interfaces=list(interfaces) if interfaces else InterfaceChoice.All)) as network:
+    try:
+        network = Zeroconf(interfaces=list(interfaces) if interfaces else InterfaceChoice.All)
+    except OSError as error:
+        notes.append(f"announcements are not heard: {error}")
+        return []
+    with closing(network):
         ServiceBrowser(network, list(SERVICES), handlers=[heard])
         time.sleep(within_s)
         for name, service in sorted(names.items()):
@@ -173,7 +178,7 @@ def announced(
             texts = {(key or b"").lower(): (value or b"") for key, value in details.properties.items()}
             what = [texts.get(key, b"").decode("utf-8", "replace") for key in (b"manufacturer", b"model")]
             shown = ", ".join(part for part in (*what, name.removesuffix(f".{service}")) if part)
-            for host in details.parsed_addresses():
+            for host in details.parsed_addresses(IPVersion.V4Only):
                 address = SERVICES[service].format(host=host, port=details.port)
                 result.append(WireEntry(wire="announced", address=address, what=shown))
     return result

@@ -5,7 +5,7 @@ import math
 import time
 
 from drivers.command import Command
-from drivers.models.sources import AMPLITUDES, GeneratorProfile, SupplyProfile, amperes, volts
+from drivers.models.sources import AMPERES, AMPLITUDES, GeneratorProfile, SupplyProfile, amperes, volts
 from drivers.session import COMMAND_ERROR, ON_OFF, QUERY_ERROR, Session, Settings
 from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError
 from harness.roles import SupplyReading
@@ -13,6 +13,7 @@ from harness.toml_files.values import compiled
 
 FREQUENCY_WITHIN = 1e-6  # an instrument may round in its last digit; clamping is far more than this
 LEVEL_WITHIN_DB = 20.0 * math.log10(1.01)  # instruments round a level to four digits, small ones to three
+LEAST_OF_LIMIT = 0.9  # of a current limit, once it is written with a profile's digits
 log = logging.getLogger(__name__)
 
 
@@ -271,6 +272,14 @@ class ScpiSupply:
             if not 0.0 <= value <= high:
                 raise self._session.error(f"{what}: 0 to {high:g} by its profile, asked for {value:g}")
         commands = self._profile.commands
+        unit = commands.current.hole(AMPERES)
+        wanted = amperes(limit_a)[unit]
+        sent = commands.current.as_sent(unit, wanted)
+        if sent < LEAST_OF_LIMIT * wanted:  # a good unit would sag
+            raise self._session.error(
+                f"a current limit of {limit_a:g} A would be sent as {sent:g}: "
+                "`current` in its profile has too few digits"
+            )
         with self._session.group():
             self._session.write(commands.current(**amperes(limit_a)))
             self._session.write(commands.voltage(**volts(voltage_v)))

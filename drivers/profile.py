@@ -143,7 +143,11 @@ def _message(item: Any, model: type[Profile]) -> str:
     if kind != "value_error":
         return f"found {value!r}; expected {expected(kind, item.get('ctx', {}))}"
     message = str(item["ctx"]["error"])
-    return message if "found" in message else f"{message[:1].lower()}{message[1:]}, found {value!r}"
+    return (
+        message
+        if "found" in message or isinstance(value, dict)
+        else f"{message[:1].lower()}{message[1:]}, found {value!r}"
+    )
 
 
 def _keys(model: Any, tables: list[str]) -> tuple[str, ...]:

@@ -159,6 +159,7 @@ class Session:
         Raises BadReply for another answer.
         """
         with self._transaction(data.hex(" "), check=False) as (wire, deadline):
+            time.sleep(max(0.0, self._may_send_at - time.monotonic()))
             if wire.state() == "closed":
                 raise ConnectionError("the connection is closed")
             if wire.state() == "data":
@@ -166,6 +167,7 @@ class Session:
             begun = time.monotonic()
             wire.send(data, deadline)
             self._log("out", data, begun)
+            self._may_send_at = time.monotonic() + self._dialect.pause_s
             if answer:
                 result = wire.exactly(len(answer), deadline)
                 self._log("in", result, begun)

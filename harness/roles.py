@@ -41,7 +41,7 @@ class InputSetting:
 class CaptureSetting:
     """One acquisition: which inputs, how sensitive, how long and how many samples.
 
-    fewest_samples: that serve as well if the scope has no longer record; 0 for `samples`.
+    fewest_samples: how few are accepted from a scope whose memory is shorter; 0: none fewer than `samples`.
     """
 
     inputs: Mapping[int, InputSetting]

@@ -112,6 +112,7 @@ class FtdiSwitchboard(OnThisComputer):
     def _open(self) -> None:
         try:
             from pyftdi.gpio import GpioAsyncController  # loads pyusb and a library of the system
+            from pyftdi.usbtools import UsbToolsError
         except ImportError:
             raise BenchError(
                 "pins of a USB chip need the pyftdi package: pip install 'switchwalk[ftdi]'",
@@ -120,7 +121,10 @@ class FtdiSwitchboard(OnThisComputer):
             ) from None
         controller = GpioAsyncController()
         with self._lost("cannot be opened"):
-            controller.configure(self._address, direction=self._all_pins, initial=self._released)
+            try:
+                controller.configure(self._address, direction=self._all_pins, initial=self._released)
+            except UsbToolsError as error:  # which is no OSError
+                raise ConnectionError(str(error)) from error
         self._level, self._controller = self._released, controller
 
     def close(self) -> None:

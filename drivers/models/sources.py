@@ -64,7 +64,8 @@ class GeneratorProfile(InstrumentProfile):
 
     @model_validator(mode="after")
     def _numbers_fit(self) -> Self:
-        self.commands.amplitude(n=1, **self.amplitudes(self.amplitude_max_vpp))
+        for vpp in (self.amplitude_min_vpp, self.amplitude_max_vpp):  # -54.01 dBm is wider than 23.98
+            self.commands.amplitude(n=1, **self.amplitudes(vpp))
         self.commands.frequency(n=1, hz=self.frequency_max_hz)
         return self
 
@@ -152,6 +153,6 @@ def volts(value_v: float) -> dict[str, float]:
 
 
 def amperes(value_a: float) -> dict[str, float]:
-    """A current by the names of the placeholders."""
+    """A current limit by the names of the placeholders; whole hundredths are rounded up."""
     value_a = float(value_a)
-    return {"a": value_a, "ma": 1e3 * value_a, "a_hundredths": 100.0 * value_a}
+    return {"a": value_a, "ma": 1e3 * value_a, "a_hundredths": float(math.ceil(round(100.0 * value_a, 6)))}

@@ -71,6 +71,8 @@ class TextProfile(BoardProfile):
         commands = self.commands
         if commands.set_all is None and (commands.close is None or commands.open is None):
             raise ValueError("expected the commands close and open, or set_all")
+        if commands.set_all is not None:
+            commands.set_all(mask=(1 << self.channels) - 1)
         return self
 
 
@@ -86,6 +88,13 @@ class FrameProfile(BoardProfile):
     released: Byte
     channels: Annotated[int, Field(ge=1, le=255)]
     first_number: Byte = 1
+
+    @model_validator(mode="after")
+    def _numbers_are_bytes(self) -> Self:
+        if self.first_number + self.channels > 256:
+            last = self.first_number + self.channels - 1
+            raise ValueError(f"expected channels with numbers up to 255, found {last} for the last")
+        return self
 
 
 COIL_FUNCTIONS, REGISTER_FUNCTIONS = (5, 15), (6, 16)

@@ -109,8 +109,13 @@ class ScpiOscilloscope:
 
     def _send(self, setting: str, command: Command | None, *, n: int = 0, **values: float) -> None:
         """Send the command that makes a setting, if the scope has one and this was not the last one sent."""
-        if command is not None:
-            self._settings.send(setting, command(n=n, **values), n=n)
+        if command is None:
+            return
+        try:
+            message = command(n=n, **values)
+        except ValueError as error:  # a number that is wider than its place
+            raise self._session.error(f"the {setting} by its profile: {error}") from None
+        self._settings.send(setting, message, n=n)
 
     def _timing(self, setting: CaptureSetting) -> tuple[float, int]:
         """Seconds per division, and points so that the rate is at least the one asked for."""

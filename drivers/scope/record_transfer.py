@@ -95,7 +95,7 @@ class RecordReader:
             in_volts = profile.codes is None
             scale = record_scale(profile.scaling, answers, in_volts=in_volts, factor=self._factor)
         except ValueError as error:
-            raise self._session.bad_reply(f"{error} in", "; ".join(said), self._asked(n)) from None
+            raise self._session.bad_reply(str(error), "; ".join(said), self._asked(n)) from None
         unmet = self._check(n, scale, before)
         if unmet is not None:
             raise self.refused(unmet, n, "; ".join(said))

@@ -44,7 +44,7 @@ def _multiplier(unit: str) -> float:
         prefix = upper.removesuffix(known)
         if upper.endswith(known) and prefix in MULTIPLIERS:
             return 1e6 if prefix == "M" and known in MEGA else MULTIPLIERS[prefix]
-    raise ValueError(f"a unit that is known, and not {unit!r},")
+    raise ValueError(f"a unit that is known and not {unit!r}")
 
 
 def labelled(answer: str) -> dict[str, str]:

@@ -19,7 +19,7 @@ from drivers.wire import Unterminated
 from harness.bench_file import BenchFile, InstrumentFile
 from harness.cli import options
 from harness.cli.person import ask_at_supply, ask_hands, simulation_for, tell
-from harness.cli.terminal import print_json, say, stoppable
+from harness.cli.terminal import print_json, printable, say, stoppable
 from harness.errors import (
     EXIT_BENCH,
     EXIT_PASS,
@@ -121,6 +121,9 @@ def _checked(job: Job, bench: BenchFile, folder: Path, *, marked: bool) -> list[
                 make_left_safe(bench, folder=folder, tell=tell, ask=ask_at_supply)
             with open_singly(bench, folder=folder, ask=ask_at_supply, marked=marked) as singly:
                 _look(job, bench, singly, checked)
+    except InUse as error:
+        cause = likely_cause(error, address="", profile="")
+        checked.append(Checked(what=SAFE, ok=False, message=str(error), cause=cause))
     except (BenchError, JobError) as error:  # what could not be made safe, before or after
         checked.append(
             Checked(
@@ -340,7 +343,7 @@ def find(
         typer.echo(f'address = "{each.address}"')
         if each.identity:
             typer.echo(f"identity = '{each.identity}'")
-        say(f"# {each.wire}: {each.trouble or each.what}", hang=2)
+        typer.echo(printable(f"# {each.wire}: {each.trouble or each.what}"))
     if not seen:
         typer.echo("nothing found: no serial port, no USB or GPIB instrument, and no --host was given")
     for note in notes:

@@ -354,8 +354,14 @@ def table(
 
 def _states(job: Job, names: Iterable[str]) -> tuple[State, ...]:
     """States as a person names them. Raises UsageError."""
+    module = job.module
+    sets, resets = module.set_controls, module.reset_controls
     try:
-        return tuple(dict.fromkeys(parse_state(name, job.module.control_names) for name in names))
+        return tuple(
+            dict.fromkeys(
+                parse_state(name, module.state_controls, sets=sets, resets=resets) for name in names
+            )
+        )
     except ValueError as error:
         raise UsageError(f"--state: {error}") from None
 

@@ -38,7 +38,7 @@ def listed(names: Iterable[str]) -> str:
 def natural(name: str) -> tuple[tuple[int, int, str], ...]:
     """A key that sorts K2 before K10."""
     return tuple(
-        (1, int(piece), "") if piece.isdigit() else (0, 0, piece)
+        (1, int(piece), "") if piece.isdecimal() else (0, 0, piece)
         for piece in re.split(r"([0-9]{1,12})", name)
         if piece
     )

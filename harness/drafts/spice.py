@@ -102,7 +102,7 @@ def _sorted_cards(
     open_: list[_Subcircuit] = []
     for line in lines:
         card = [str(word) for word in _grammar().parse_string(line)]
-        if not card:
+        if not card or not card[0]:
             continue
         word = card[0] = card[0].lower() if card[0].startswith(".") else card[0]
         if word == ".subckt":

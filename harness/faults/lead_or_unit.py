@@ -7,6 +7,7 @@ which it began.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
@@ -104,6 +105,10 @@ class LeadsPredicted:
         self._circuits = FaultyCircuits(job.module, job.fixture, impedances)
         self._made: dict[tuple[str, State, tuple[float, float], Slip | None, FaultSet], Complex] = {}
 
+    @cached_property
+    def _faults(self) -> tuple[Fault, ...]:
+        return tuple(single_faults(self._job.module, self._job.fixture, contact_ohm=ONE_RESISTANCE_OHM))
+
     def slips(self, setup: Setup) -> tuple[Slip, ...]:
         """Every slip that a setup can have."""
         return possible_slips(self._job.module, setup)
@@ -147,8 +152,7 @@ class LeadsPredicted:
         slips = without_repeats(slips)
         if not slips:
             return LeadExplanation(slips=(), faults=())
-        every = single_faults(self._job.module, self._job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
-        faults = tuple(self._that_fit(every, failed, others))
+        faults = tuple(self._that_fit(self._faults, failed, others))
         of_fixture: tuple[Slip, ...] = ()
         if faults and all(setup.select is not None for setup in setups.values()):
             slips, of_fixture = (), tuple(slips)
@@ -177,12 +181,19 @@ class LeadsPredicted:
         here = [look for look in others if look.setup.name in setups]
         found = tuple(
             setup
-            for setup in (None, *self._job.fixture.setups)
-            if all(fits(look, self._instead(look, setup), EXPLAINED, self._at(look)) for look in failed)
-            and all(fits_roughly(look.values, self._instead(look, setup)) for look in here)
+            for setup in (None, *(each for each in self._job.fixture.setups if each.select is not None))
+            if self._is_shown(setup, failed, here)
         )
-        every = single_faults(self._job.module, self._job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
-        return () if found and any(True for _ in self._that_fit(every, failed, others)) else found
+        return () if found and any(True for _ in self._that_fit(self._faults, failed, others)) else found
+
+    def _is_shown(self, setup: Setup | None, failed: Sequence[Look], here: Sequence[Look]) -> bool:
+        """Whether a setup's connections explain what failed, and roughly what passed in the same setups."""
+        try:
+            return all(
+                fits(look, self._instead(look, setup), EXPLAINED, self._at(look)) for look in failed
+            ) and all(fits_roughly(look.values, self._instead(look, setup)) for look in here)
+        except CircuitError:
+            return False
 
     def _instead(self, look: Look, setup: Setup | None) -> Complex:
         """What the inputs of a setup would show with another one's connections, or with none: (legs, 2)."""

@@ -120,7 +120,7 @@ def _of_views(
     for drive, loopbacks in drives:
         name = f"drive {drive} through {loopbacks}"
         setup = Setup(name=name, through=False, drive=drive, view=(), loopbacks=loopbacks, select=None)
-        for state in states:
+        for state in (state for state in states if not state.pulsed):
             faulty = [replace(circuits.of(each, setup, state), view=nodes) for each in fault_sets]
             legs = np.stack([transfer(circuit, (FREQUENCY_HZ, FREQUENCY_HZ)) for circuit in faulty])
             for number, point in enumerate(points):

@@ -62,7 +62,9 @@ WEIGHTS: dict[FaultKind, float] = {
     "relay slow to release": 1.0,
     "relay long bounce": 1.0,
 }
-RELAY_SIDE = ("relay", "coil", "set coil", "reset coil", "pole", "throw", "control")  # how kinds begin
+RELAY_SIDE = (
+    *("relay", "switch", "coil", "set coil", "reset coil", "pole", "throw", "winding", "control"),
+)  # how kinds begin
 MOST_SUMMED = 4000
 MOST_SOLVED = 200
 

@@ -19,6 +19,7 @@ from harness.job.module import (
     Relay,
     RelayEntry,
     RelayType,
+    SwitchEntry,
     read_tables,
 )
 from harness.job.nets import End, Nets, channel_of, check_nets, owners
@@ -100,18 +101,22 @@ _ROLES = {"control": "energises", "set_control": "sets", "reset_control": "reset
 
 def _check_one_role(source: Source, file: ModuleFile) -> None:
     """Note a control line that does something else to another relay: no pulse of it would do one alone."""
-    first: dict[str, tuple[str, int]] = {}  # by control line: what it does, and to which entry
-    for index, relay in enumerate(file.relay):
+    first: dict[str, tuple[str, Key]] = {}  # by control line: what it does, and to which entry
+    entries: list[tuple[Key, RelayEntry | SwitchEntry]] = [
+        *((("relay", index), each) for index, each in enumerate(file.relay)),
+        *((("switch", index), each) for index, each in enumerate(file.switch)),
+    ]
+    for key, entry in entries:
         for role, does in _ROLES.items():
-            control = getattr(relay, role)
+            control = getattr(entry, role, None)
             if not control:
                 continue
-            before, at = first.setdefault(control, (role, index))
-            if before != role and at != index:
-                line = source.located.line(("relay", at))
+            before, at = first.setdefault(control, (role, key))
+            if before != role and at != key:
+                line = source.located.line(at)
                 source.wrong(
-                    ("relay", index, role),
-                    f"{control} {does} this relay and {_ROLES[before]} the one at line {line}; expected a "
+                    (*key, role),
+                    f"{control} {does} this {key[0]} and {_ROLES[before]} the one at line {line}; expected a "
                     "control line that does the same to all its relays",
                 )
 

@@ -22,8 +22,8 @@ def parts_of(nets: Nets, kind: str, entries: Sequence[ResistorEntry | CapacitorE
 def links_of(nets: Nets, file: ModuleFile) -> Iterator[Part]:
     """Every link of one leg; notes their mistakes."""
     for _, name, a, b in _placed(nets, "link", file.link):
-        if b == GROUND:
-            nets.grounded.add(a)
+        if GROUND in (a, b):
+            nets.grounded |= {a, b} - {GROUND}
         yield Part(name=name, a=a, b=b, value=0.0, tolerance=0.0)
 
 

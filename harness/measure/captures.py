@@ -17,7 +17,7 @@ DETECTION = 3.5  # times the standard uncertainty; noise alone exceeds it twice 
 SMALL = 0.03  # of the tone: lines under that do it no harm
 AUDIBLE = 0.5  # of the noise: lines under that are no signal, however small the tone is
 
-WITHIN_A_LINE = 1.5  # lines of the spectrum: so far off, the strongest of a harmonic may lie
+WITHIN_A_LINE = 1.5  # lines of the spectrum: the strongest line of a harmonic lies at most so far from it
 
 Kind = Literal["clipped", "underfilled", "too_few_cycles", "no_tone", "hum", "foreign"]
 
@@ -72,8 +72,10 @@ def _spectrum(fit: ToneFit, row: int, number: int, of_harmonics: bool) -> Iterat
     if fit.hum_v[row] > harmless:
         sentence = f"input {number} shows {fit.hum_v[row]:.2g} V RMS of mains hum {besides}"
         yield Problem(kind="hum", input=number, sentence=sentence, refuses=False)
-    off_hz = abs(math.remainder(float(fit.line_hz[row]), fit.frequencies_hz[0]))
-    if fit.lines_v[row] > harmless and not (of_harmonics and off_hz * fit.duration_s < WITHIN_A_LINE):
+    line_hz, tone_hz = float(fit.line_hz[row]), fit.frequencies_hz[0]
+    near = abs(math.remainder(line_hz, tone_hz)) * fit.duration_s < WITHIN_A_LINE
+    harmonic = of_harmonics and near and round(line_hz / tone_hz) >= 2
+    if fit.lines_v[row] > harmless and not harmonic:
         sentence = (
             f"input {number} shows {fit.lines_v[row]:.2g} V RMS {besides}, most at "
             f"{fit.line_hz[row]:.6g} Hz: another signal, distortion, or a tone that is wrong or unsteady"
@@ -101,7 +103,7 @@ class Ranging:
 
 
 def together(captures: Sequence[Capture]) -> Capture:
-    """What a linear circuit would have shown with everything driven at once that these records show alone.
+    """The record that a linear circuit would show if what was driven in these one by one were driven at once.
 
     Samples are added; of all records but the first without their mean, so that an input's zero counts once.
     The error of rounding to codes is that of so many independent ones. The records have the same setting.

@@ -164,8 +164,8 @@ def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, Floats]:
         if not abs(own[row]) > 20 * standard[row]:
             raise ReadingError(f"input {number} does not see its source in the through setup")
     own = own * np.exp(-1j * np.angle(own[rows % 2]))
-    for problem in _opposed(inputs, own):
-        raise ReadingError(problem)
+    if problems := [*_opposed(inputs, own)]:
+        raise ReadingError("; ".join(problems))
     return own, standard
 
 

@@ -442,7 +442,7 @@ def _changes_unread(routes: Routes, plan: Plan, check: Check) -> Iterator[str]:
                 yield f"gives no {words} at {port}: {_why_no_change(routes, check, changes, port)}"
                 continue
             races = races_of(check, job.sequence.states)
-            for race in (race for race in races if race not in seen):
+            for race in (race for race in races if (race.name, channel, net) not in read):
                 why = _why_no_change(routes, check, [race], port)
                 yield f"gives no {words} at {port} in {race.name}: {why}"
 

@@ -17,6 +17,8 @@ from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.units import dbu_from_vrms, format_value
 
+ROUNDING = 1e-3  # of a level: levels are printed to 0.01 dB
+
 
 @dataclass(frozen=True, kw_only=True)
 class _Driven:
@@ -50,7 +52,7 @@ def over_driven(job: Job, plan: Plan) -> Iterator[Mistake]:
                     found.append((gain * driven.stimulus.level_vrms / most[name], name, driven))
         if found:
             excess, name, driven = max(found, key=lambda one: one[0])
-            if excess > 1:
+            if excess > 1 + ROUNDING:
                 yield _mistake(check, name, most[name], excess, driven)
 
 

@@ -270,7 +270,7 @@ def _check_may_be_unseen(port: PortTransfer, level_db: Estimate, least_rc_s: flo
     least = w_rc / math.hypot(1.0, w_rc)
     if port.view.driven_rows is not None:
         least *= abs(complex(differential(port.transfer.values, port.view.driven_rows)))
-    if 20 * math.log10(least) > level_db.high:
+    if least > 10 ** (level_db.high / 20):
         raise ReadingError(
             f"at {port.view.frequency_hz:g} Hz the level is below {level_db.high:.1f} dB, and the other "
             f"frequencies show a capacitance that would make it {20 * math.log10(least):.1f} dB: "

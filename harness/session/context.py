@@ -124,11 +124,12 @@ class BenchContext:
         time.sleep(self.board.settle_s)  # no other coil is driven before this one is free
 
     def _pulse(self, setup: Setup | None, driven: State) -> None:
-        """Drive a coil for as long as its relays need, and see by the supply that it is driven."""
+        """Drive a coil for as long as its relays need; a supply that can be read shows that it is driven."""
         since_s = time.monotonic()
         self.hold(setup, driven)
         self.wait_until(since_s + self._pulse_s(driven.pulsed))
-        self.supply_watch.check(driven, limit_a=self.job.module.supply.limit_a)
+        if self.supply_watch.sees:
+            self.supply_watch.check(driven, limit_a=self.job.module.supply.limit_a)
         self.end_pulse(setup, replace(driven, pulsed=""), driven.pulsed, since_s=since_s)
 
     def _pulse_s(self, control: str) -> float:

@@ -138,7 +138,7 @@ class SupplyWatch:
         if self._is_over(reading, state):
             reading = self._restored(reading, state, limit_a)
         elif self._is_left_driven(reading, state):
-            reading = self._opened(state, limit_a)
+            reading = self._opened(reading, state, limit_a)
         if self._is_over(reading, state):
             self._blame(reading, state, limit_a)
         self._checked = state
@@ -232,14 +232,21 @@ class SupplyWatch:
         excess_a = reading.current_a - self._expected_a(state)
         return bool(self._own_a) and excess_a > self._half_a_control_a()
 
-    def _opened(self, state: State, limit_a: float) -> SupplyReading:
+    def _opened(self, driven: SupplyReading, state: State, limit_a: float) -> SupplyReading:
         """Open all channels and set the state once more; raises BadReply if a channel did not open."""
         closed = self._switchboard.closed
         self._switchboard.set(frozenset())
         self._refuse_by(self._once_unlimited(limit_a), limit_a)
         self._switchboard.set(closed)
         self._wait(LATER * self._settle_s)
-        return self._read(state, limit_a)
+        again = self._read(state, limit_a)
+        if not self._is_left_driven(again, state):
+            self._note(
+                f"the relay supply gave {driven.current_a * 1e3:.1f} mA in state {state.name}, and "
+                f"{again.current_a * 1e3:.1f} mA after all channels were opened and the state was set again",
+                state,
+            )
+        return again
 
     def _refuse_by(self, opened: SupplyReading, limit_a: float) -> None:
         """Raise BadReply if the supply gives what no unit makes it give with all channels open."""
@@ -269,12 +276,13 @@ class SupplyWatch:
             return
         module, supply = self._module, self._supply
         lines = control_line_states(module)[1:]
-        if self._is_limited(reading, limit_a):  # what it would draw, within what the lines are proven with
-            supply.set(
-                voltage_v=module.supply.voltage_v, limit_a=max(limit_of(module, line) for line in lines)
-            )
+        if lines and self._is_limited(reading, limit_a):  # what it would draw, within the lines' own limits
+            most_a = max(limit_of(module, line) for line in lines)
+            supply.set(voltage_v=module.supply.voltage_v, limit_a=most_a)
             self._wait(LATER * self._settle_s)
             reading = supply.measure()
+            if self._is_limited(reading, most_a):
+                return  # a short, and no coil
         idle_a = expected_current_a(module, IDLE_STATE)
         excess_a = reading.current_a - idle_a
         alike = [

@@ -11,7 +11,7 @@ from math import sqrt
 import numpy as np
 
 from harness.circuit.predict import Prediction
-from harness.errors import ReadingError, SettingRefused, SetupError
+from harness.errors import ProfileMismatch, ReadingError, SettingRefused, SetupError
 from harness.job.fixture import Setup
 from harness.job.state import UNPOWERED_STATE
 from harness.measure.captures import pick_range
@@ -233,14 +233,17 @@ def bench_moved(context: RunContext, reference: Reference) -> str:
         return ""
     context.set_state(setup, UNPOWERED_STATE)
     try:
-        _prove_until_right(context, setup)
+        if setup.select is None:  # a person has just made it, perhaps wrongly
+            _prove_until_right(context, setup)
+        else:  # what is wrong now may have been wrong while the unit was measured
+            _prove_leads(context, setup)
         prediction = context.predict(setup, UNPOWERED_STATE, stimulus)
         shots = [
             _shot(context.recorder.fit(_capture(context, setup, stimulus, prediction)), stimulus.level_vrms)
             for _ in range(REPEATS)
         ]
         now = tone_reference(shots, [], through_prediction=prediction.transfer, identity="through again")
-    except (SetupError, ReadingError) as error:
+    except (SetupError, ProfileMismatch, ReadingError) as error:
         return str(error)
     finally:
         context.drive.silence()
