@@ -26,9 +26,8 @@ class HandSupply:
     nothing is asked twice.
     """
 
-    measures_current = False
-
     def __init__(self, profile: HandSupplyProfile, file: SupplyFile, ask: Ask) -> None:
+        self.measures_current = profile.measures_current
         self._profile, self._ask, self._name = profile, ask, file.address
         text = f"{profile.description} (its current is unknown)"
         self.identity = Identity(role="supply", address=file.address, profile=file.profile, text=text)

@@ -45,7 +45,7 @@ def serial_ports() -> Iterator[WireEntry]:
     """Serial ports by name; by the name that stays the same over a restart, if there is one."""
     from serial.tools.list_ports import comports
 
-    lasting = {loopback.resolve(): str(loopback) for loopback in sorted(Path("/dev/serial/by-id").glob("*"))}
+    lasting = {link.resolve(): str(link) for link in sorted(Path("/dev/serial/by-id").glob("*"))}
     for port in sorted(comports()):
         what = ", ".join(
             text for text in (port.manufacturer, port.product or port.description) if text and text != "n/a"
@@ -122,8 +122,8 @@ def _asked(address: str) -> WireEntry:
         with closing(Session(address, instrument="what is there")) as session:
             what = session.query("*IDN?")
     except LinkLost as error:
-        causes = (each for each in _causes(error) if not isinstance(each, LinkLost))
-        why = next((f": {each}" for each in causes if str(each)), "")
+        behind = (each for each in causes(error) if not isinstance(each, LinkLost))
+        why = next((f": {each}" for each in behind if str(each)), "")
         trouble = f"no connection{why}. Check that it is switched on, and that host and port are right"
     except BenchError as error:
         trouble = str(error)
@@ -132,7 +132,8 @@ def _asked(address: str) -> WireEntry:
     )
 
 
-def _causes(error: BaseException | None) -> Iterator[BaseException]:
+def causes(error: BaseException | None) -> Iterator[BaseException]:
+    """An error, then what it was raised from, and so on."""
     while error is not None:
         yield error
         error = error.__cause__ or error.__context__

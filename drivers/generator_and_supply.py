@@ -244,7 +244,7 @@ class ScpiSupply:
         commands = profile.commands
         what = "" if commands.measure_voltage is not None else " (that it is off is not verified)"
         self.identity = session.identity_of(profile_name, profile.description, what)
-        self.measures_current = None not in (commands.measure_voltage, commands.measure_current)
+        self.measures_current = profile.measures_current
         self._has_select = profile.commands.select is not None
         self._set_v = 0.0
         self.off()

@@ -136,11 +136,17 @@ class SupplyProfile(InstrumentProfile):
         self.commands.current(**amperes(self.current_max_a))
         return self
 
+    @property
+    def measures_current(self) -> bool:
+        """Whether it says what it gives."""
+        return None not in (self.commands.measure_voltage, self.commands.measure_current)
+
 
 class HandSupplyProfile(InstrumentProfile):
     """A DC supply without an interface, which a person sets and switches. Nothing of it is measured."""
 
     role: ClassVar[str] = "supply"
+    measures_current: ClassVar[bool] = False
     kind: Literal["hand-supply"]
     voltage_max_v: Positive
     current_max_a: Positive

@@ -9,7 +9,6 @@ from drivers.models.any_instrument import InstrumentProfile
 from harness.bench_file import Terminator
 
 Register = Annotated[int, Field(ge=0, le=0xFFFF)]
-Number = Annotated[int, Field(ge=0, le=0xFFFF)]
 
 
 class BoardProfile(InstrumentProfile):
@@ -32,7 +31,7 @@ class RouteProfile(BoardProfile):
 
     kind: Literal["route-switchboard"]
     channels: Count
-    first_number: Number = 1
+    first_number: Register = 1
     commands: RouteCommands
 
 
@@ -62,7 +61,7 @@ class TextProfile(BoardProfile):
     kind: Literal["text-switchboard"]
     terminator: Terminator = "CR LF"
     channels: Count
-    first_number: Number = 1
+    first_number: Register = 1
     state: State = "hexadecimal"
     commands: TextCommands
 

@@ -6,7 +6,7 @@ import re
 import socket
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Protocol, TypeVar
@@ -260,15 +260,9 @@ def likely_cause(error: SwitchwalkError, *, address: str, profile: str) -> str:
     )
 
 
-def _chain(error: BaseException | None) -> Iterator[BaseException]:
-    while error is not None:
-        yield error
-        error = error.__cause__ or error.__context__
-
-
 def _of_the_device(error: SwitchwalkError, address: str) -> str:
     """Device files: no permission, held by another program, missing."""
-    numbers = {each.errno for each in _chain(error) if isinstance(each, OSError) and each.errno}
+    numbers = {each.errno for each in wires.causes(error) if isinstance(each, OSError) and each.errno}
     if numbers & set(NO_ENTRY):
         return f"no permission on the device file{_whose(address)}"
     if numbers & set(TAKEN):
@@ -291,7 +285,8 @@ def _whose(address: str) -> str:
 
 
 def _of_the_connection(error: SwitchwalkError, address: str) -> str:
-    if isinstance(error, BenchTimeout) and any(isinstance(each, Unterminated) for each in _chain(error)):
+    behind = list(wires.causes(error))
+    if isinstance(error, BenchTimeout) and any(isinstance(each, Unterminated) for each in behind):
         return (
             "the termination: it ends its answers with something else; set it so in its menu, or write "
             "answer_terminator into the `wire` of the bench file"
@@ -303,7 +298,7 @@ def _of_the_connection(error: SwitchwalkError, address: str) -> str:
                 "connection), this port may not be the one for commands, or the termination is another"
             )
         return "a wrong baud rate in its profile, another kind of board, or another device on this port"
-    if isinstance(error, LinkLost) and any(isinstance(each, socket.gaierror) for each in _chain(error)):
+    if isinstance(error, LinkLost) and any(isinstance(each, socket.gaierror) for each in behind):
         return "the name in the address is no name on this network: write its number"
     if isinstance(error, LinkLost):
         return (

@@ -9,7 +9,7 @@ from harness.faults.probes import Probe
 from harness.faults.ranking import Group
 from harness.job.faults import Fault, FaultKind
 from harness.job.fixture import Fixture
-from harness.job.module import Module, Relay
+from harness.job.module import Module
 from harness.quantities.registry import QUANTITIES
 from harness.records.run import ExplainedGroup, Explanation, FaultsNamed
 from harness.records.store import RunStore
@@ -104,7 +104,7 @@ def _where(fault: Fault, module: Module, fixture: Fixture) -> str:
         case "control" if fault.other:
             return f"control lines {subject} and {fault.other}"
         case "control":
-            relays = ", ".join(relay.name for relay in module.relays if subject in _controls_of(relay))
+            relays = ", ".join(relay.name for relay in module.relays if subject in relay.coils)
             return f"control line {subject} ({relays})" if relays else f"control line {subject}"
         case "loopback":
             loopback = fixture.loopbacks[subject]
@@ -134,10 +134,6 @@ def _relay(name: str, module: Module) -> str:
     channels = sorted({pole.channel for pole in relay.poles}) if relay else []
     title = f"switch {name}" if relay and relay.type.is_electronic else f"relay {name}"
     return f"{title}, {channels[0]}" if len(channels) == 1 else title
-
-
-def _controls_of(relay: Relay) -> tuple[str | None, ...]:
-    return relay.control, relay.set_control, relay.reset_control
 
 
 def _throw(fault: Fault, module: Module) -> str:

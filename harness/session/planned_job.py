@@ -65,7 +65,7 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
                 )
             case SupplyProfile() | HandSupplyProfile():
                 mistakes += _supply(job, profile)
-                impedances = replace(impedances, supply_current=_measures_current(profile))
+                impedances = replace(impedances, supply_current=profile.measures_current)
             case _:
                 boards.append(profile)
     if len(boards) == len(bench.switchboards):
@@ -144,12 +144,6 @@ def _hidden_by_noise(job: Job, profile: OscilloscopeProfile, probe: float) -> It
                 "that"
             )
             yield _of_check(index, check, "below", message)
-
-
-def _measures_current(profile: SupplyProfile | HandSupplyProfile) -> bool:
-    if isinstance(profile, HandSupplyProfile):
-        return False
-    return None not in (profile.commands.measure_voltage, profile.commands.measure_current)
 
 
 def _beyond_memory(job: Job, plan: Plan, profile: OscilloscopeProfile) -> Iterator[Mistake]:
@@ -260,13 +254,14 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
     Raises JobError for what the bench's instruments cannot do, CircuitError.
     """
     plan = build_plan(job, impedances=impedances_of(job, bench_file))
-    if mistakes := _undriven(job, plan, bench_file):
+    generator, scope = (_profile_of(job, bench_file, role) for role in ("generator", "oscilloscope"))
+    if isinstance(generator, GeneratorProfile) and (mistakes := _undriven(job, plan, generator)):
         raise JobError(mistakes)
-    scope = _scope_of(job, bench_file)
-    if scope is not None and (beyond := [*_beyond_memory(job, plan, scope)]):
+    if isinstance(scope, OscilloscopeProfile) and (beyond := [*_beyond_memory(job, plan, scope)]):
         raise JobError(beyond)
     plan = plan if through else replace(plan, through=None)
-    notes = (*_notes(plan), *([ONE_FREQUENCY] if _has_one_frequency(job, bench_file) else []))
+    alone = isinstance(generator, GeneratorProfile) and not generator.independent_frequencies
+    notes = (*_notes(plan), *([ONE_FREQUENCY] if alone else []))
     return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=notes)
 
 
@@ -275,25 +270,17 @@ def _notes(plan: Plan) -> tuple[str, ...]:
     return () if plan.impedances.supply_current else (SUPPLY_UNKNOWN,)
 
 
-def _generator_profile(job: Job, bench_file: Path | None) -> GeneratorProfile | None:
+def _profile_of(job: Job, bench_file: Path | None, role: str) -> Profile | None:
+    """The profile of one of the job's instruments; None if the job names no bench."""
     if job.bench is None:
         return None
-    folder = profile_folder(job, bench_file)
-    profile = load_profile(job.bench.generator.profile, role="generator", folder=folder)
-    return profile if isinstance(profile, GeneratorProfile) else None
+    name = job.bench.instruments[role].profile
+    return load_profile(name, role=role, folder=profile_folder(job, bench_file))
 
 
-def _has_one_frequency(job: Job, bench_file: Path | None) -> bool:
-    profile = _generator_profile(job, bench_file)
-    return profile is not None and not profile.independent_frequencies
-
-
-def _undriven(job: Job, plan: Plan, bench_file: Path | None) -> list[Mistake]:
+def _undriven(job: Job, plan: Plan, profile: GeneratorProfile) -> list[Mistake]:
     """The checks of a plan that need what its generator can't do, with both outputs at once."""
-    profile = _generator_profile(job, bench_file)
-    if profile is None or job.bench is None:
-        return []
-    name = job.bench.generator.profile
+    name = job.bench.generator.profile if job.bench else ""
     messages: dict[str, str] = {}
     if profile.commands.phase is None:
         antiphase = {each.number for each in plan.acquisitions if each.stimulus.kind == "antiphase"}
@@ -313,15 +300,6 @@ def _undriven(job: Job, plan: Plan, bench_file: Path | None) -> list[Mistake]:
 def _checks_of(plan: Plan, captures: set[int]) -> list[str]:
     """The names of the checks that need one of these captures."""
     return [reading.key.check for reading in plan.readings if captures & set(reading.captures)]
-
-
-def _scope_of(job: Job, bench_file: Path | None) -> OscilloscopeProfile | None:
-    """The profile of the job's scope; None if the job names no bench."""
-    if job.bench is None:
-        return None
-    folder = profile_folder(job, bench_file)
-    profile = load_profile(job.bench.oscilloscope.profile, role="oscilloscope", folder=folder)
-    return profile if isinstance(profile, OscilloscopeProfile) else None
 
 
 def _of_few_inputs(path: Path, mistakes: Sequence[Mistake]) -> list[Mistake]:
