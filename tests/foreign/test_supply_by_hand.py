@@ -1,5 +1,6 @@
 """A whole run with a supply that has no interface: a person turns its knobs, and nobody knows its current."""
 
+import os
 import re
 import socket
 from collections.abc import Iterator
@@ -46,6 +47,11 @@ class Person:
             assert link.recv(16).strip() == b"1"
 
 
+def name_of_supply(folder: Path) -> str:
+    """The same name is the same supply, which two tests at once would lock each other out of."""
+    return f"grey-supply-{os.getpid()}-{folder.name}"
+
+
 @contextmanager
 def standing(folder: Path, unit: Unit) -> Iterator[tuple[OpenBench, RunStore, Person]]:
     job = job_in(
@@ -60,7 +66,7 @@ def standing(folder: Path, unit: Unit) -> Iterator[tuple[OpenBench, RunStore, Pe
     with ForeignBench(unit) as bench:
         file = bench.write(folder / "bench.toml")
         text = file.read_text(encoding="utf-8").replace('profile = "scpi-supply"', 'profile = "hand-supply"')
-        file.write_text(text.replace(bench.supply.address, "grey-supply"), encoding="utf-8")
+        file.write_text(text.replace(bench.supply.address, name_of_supply(folder)), encoding="utf-8")
         person = Person(bench)
         with (
             open_records(folder / "records.sqlite") as store,
@@ -86,7 +92,7 @@ def test_a_good_unit_is_measured_and_its_current_is_missing_with_the_reason(
     assert result.outcome == "unproven"
     assert UNKNOWN in result.report.read_text(encoding="utf-8")
     # Off before anything, on once for the run, off after it: nothing is asked twice.
-    off = "Switch the relay supply 'grey-supply' off"
+    off = f"Switch the relay supply {name_of_supply(tmp_path)!r} off"
     assert person.asked[0] == off
     assert person.asked[-1] == off
     assert all(text != before for before, text in zip(person.asked, person.asked[1:], strict=False))

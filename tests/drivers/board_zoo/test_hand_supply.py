@@ -1,5 +1,6 @@
 """A supply without an interface: what a person is asked for, and what happens if nobody is there."""
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -15,7 +16,7 @@ from harness.errors import BenchError, UsageError
 from tests.drivers.own_profiles import profile
 from tests.drivers.test_bench import Rig, standing
 
-NAME = "zoo-grey-supply"
+NAME = f"zoo-grey-supply-{os.getpid()}"  # a name of its own for each process of the tests
 OFF = f"Switch the relay supply {NAME!r} off"
 FILE = SupplyFile(address=NAME, profile="hand-supply")
 
