@@ -245,3 +245,20 @@ def test_an_output_that_goes_off_with_every_channel_open_is_the_benchs(knows_idl
         watch.learn({"idle": IDLE_A})
     with pytest.raises(BadReply, match="its own protection switches it off"):
         watch.check(LOOP_A_ON, limit_a=0.4)
+
+
+class Sticking(Bench):
+    """A bench whose channel stays closed until all are opened once."""
+
+    def set(self, closed: frozenset[int] = frozenset(), **setting: float) -> None:
+        super().set(closed, **setting)
+        if not setting and not closed:
+            self.currents_a = [IDLE_A]
+
+
+def test_a_channel_that_lets_go_when_all_are_opened_is_noted() -> None:
+    """What was measured meanwhile is in doubt, and no contact of the unit."""
+    watch = Sticking([IDLE_A + 22.6e-3]).watch()
+    watch.learn({"idle": IDLE_A, "loop_a": LOOP_A, "loop_b": LOOP_A, "swap": 76e-3})
+    assert watch.check(IDLE, limit_a=0.4).current_a == IDLE_A
+    assert "after all channels were opened and the state was set again" in watch.troubles[-1].text
