@@ -14,6 +14,7 @@ from rich.table import Table
 
 from harness.circuit.truth import TruthRow, chosen_rows, level_text, truth_table
 from harness.cli import options
+from harness.cli.person import ask_hands
 from harness.cli.terminal import WIDTH, answers_piped, duration, print_json, say, shown_progress
 from harness.drafts.expressions import read_netlist
 from harness.drafts.job_text import (
@@ -104,11 +105,17 @@ def _answer(ask: bool, question: str, given: int | None, usual: int) -> int:
         return given
     if not ask:
         return usual
-    try:
-        return int(typer.prompt(question, default=usual, type=int, err=True))
-    except (typer.Abort, KeyboardInterrupt):
-        typer.echo("", err=True)
-        raise UsageError("nothing was written") from None
+    while True:
+        try:
+            text = ask_hands(f"{question} [{usual}]: ", undone="nothing was written")
+        except KeyboardInterrupt:
+            raise UsageError("nothing was written") from None
+        if not text:
+            return usual
+        try:
+            return int(text)
+        except ValueError:
+            say(f"{text!r} is not a whole number", err=True)
 
 
 def import_netlist(
