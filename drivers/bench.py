@@ -266,7 +266,7 @@ class Opening:
                 return "nobody knows whether it was on"
             session = self._identified(name)
             state = voltage_left_on(session, profile)
-            ScpiSupply(session, profile, profile_name="", output=self._bench.supply.output)
+            ScpiSupply(session, profile, self._bench.supply)
             session.close()
             return state
 
@@ -328,7 +328,7 @@ class Opening:
             self._offs["supply"] = by_hand.off
             return by_hand
         session, profile = self._started("supply")
-        supply = ScpiSupply(session, profile, profile_name=file.profile, output=file.output)
+        supply = ScpiSupply(session, profile, file)
         self._offs["supply"] = supply.off
         return supply
 

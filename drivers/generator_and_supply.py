@@ -3,10 +3,13 @@
 import logging
 import math
 import time
+from math import inf
 
 from drivers.command import Command
+from drivers.models.dialect import digit_of
 from drivers.models.sources import AMPERES, AMPLITUDES, GeneratorProfile, SupplyProfile, amperes, volts
 from drivers.session import COMMAND_ERROR, ON_OFF, QUERY_ERROR, Session, Settings
+from harness.bench_file import SupplyFile
 from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError
 from harness.roles import SupplyReading
 from harness.toml_files.values import compiled
@@ -237,16 +240,16 @@ RISEN_BLIND_S = 1.0  # where the voltage can't be asked: common practice, no sou
 class ScpiSupply:
     """The `Supply` of harness.roles. Opening it selects its output and switches it off, verified."""
 
-    def __init__(
-        self, session: Session, profile: SupplyProfile, *, profile_name: str, output: int = 1
-    ) -> None:
-        self._session, self._profile, self._output = session, profile, output
+    def __init__(self, session: Session, profile: SupplyProfile, file: SupplyFile) -> None:
+        self._session, self._profile, self._file = session, profile, file
+        self._output = file.output
         commands = profile.commands
         what = "" if commands.measure_voltage is not None else " (that it is off is not verified)"
-        self.identity = session.identity_of(profile_name, profile.description, what)
+        self.identity = session.identity_of(file.profile, profile.description, what)
         self.measures_current = profile.measures_current
         self._has_select = profile.commands.select is not None
         self._set_v = 0.0
+        self._digit_a = inf
         self.off()
 
     def _select(self) -> None:
@@ -303,9 +306,15 @@ class ScpiSupply:
         if current is None or self._profile.commands.measure_voltage is None:
             raise self._session.error("its profile has no commands that measure voltage and current")
         profile = self._profile
+        voltage_v = self._voltage_v() or 0.0
+        current_a, digit_a = _measured(self._session, current, profile.current_digits, profile.current_unit_a)
+        self._digit_a = min(self._digit_a, digit_a)  # an answer may leave out noughts at its end
         return SupplyReading(
-            voltage_v=self._voltage_v() or 0.0,
-            current_a=_measured(self._session, current, profile.current_digits, profile.current_unit_a),
+            voltage_v=voltage_v,
+            current_a=current_a,
+            accuracy=self._file.current_accuracy,
+            zero_a=self._file.current_zero_a,
+            digit_a=self._digit_a if self._digit_a < inf else 0.0,
         )
 
     def _voltage_v(self) -> float | None:
@@ -371,17 +380,18 @@ def _voltage_v(session: Session, profile: SupplyProfile) -> float | None:
     command = profile.commands.measure_voltage
     if command is None:
         return None
-    return _measured(session, command, profile.voltage_digits, profile.voltage_unit_v)
+    return _measured(session, command, profile.voltage_digits, profile.voltage_unit_v)[0]
 
 
-def _measured(session: Session, command: Command, digits: str | None, unit: float) -> float:
-    """A number in an answer, times its unit. Raises BadReply if it is not there."""
-    if digits is None:
-        return unit * session.query_number(command())
+def _measured(session: Session, command: Command, digits: str | None, unit: float) -> tuple[float, float]:
+    """A number in an answer and one in its last digit, times its unit. Raises BadReply if it is not there."""
     answer = session.query(command())
+    if digits is None:
+        return unit * session.number_of(answer, command()), unit * digit_of(answer)
     match = compiled(digits).search(answer)
     try:
-        return unit * float(match[1] if match else "")
+        text = match[1] if match else ""
+        return unit * float(text), unit * digit_of(text)
     except ValueError:
         raise session.bad_reply(f"a number where {digits} has it", answer, command()) from None
 

@@ -113,7 +113,10 @@ class Session:
 
         Raises BadReply if the answer is none, or is SCPI's 9.9E37 or 9.91E37.
         """
-        answer = self.query(command)
+        return self.number_of(self.query(command), command)
+
+    def number_of(self, answer: str, command: str) -> float:
+        """The number that the answer to a command is; raises BadReply as `query_number` does."""
         value = number_in(answer)
         if value is None or not abs(value) < 9.8e37:
             raise self.bad_reply("a number", answer, command)

@@ -13,6 +13,7 @@ from harness.toml_files.values import (
     Accuracy,
     Address,
     Count,
+    Current,
     Flag,
     Pattern,
     Probe,
@@ -21,6 +22,8 @@ from harness.toml_files.values import (
     Text,
     Time,
 )
+
+SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
 
 
 def _visa(value: str) -> str:
@@ -94,9 +97,11 @@ class OscilloscopeFile(InstrumentFile):
 
 @dataclass(frozen=True, kw_only=True)
 class SupplyFile(InstrumentFile):
-    """[supply]: the relay supply, and which of its outputs is used."""
+    """[supply]: the relay supply, which of its outputs is used, and the limits of its meter's error."""
 
     output: Count = 1
+    current_accuracy: Accuracy = SUPPLY_METER  # a fraction of the current
+    current_zero_a: Annotated[Current, Field(alias="current_zero")] = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,6 +11,8 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.bench_file import SUPPLY_METER
+
 SIMULATED_MAKER = "Ferncastle Instruments"  # of the simulator's instruments, and of no others
 
 
@@ -183,11 +185,16 @@ class SupplyReading:
     """What the relay supply measures at its terminals.
 
     current_standard_a: standard uncertainty of the current by its own scatter, if it is a mean of several.
+    accuracy, zero_a: limits of the meter's error, a fraction of the current and amperes.
+    digit_a: one in its last digit.
     """
 
     voltage_v: float
     current_a: float
     current_standard_a: float = 0.0
+    accuracy: float = SUPPLY_METER
+    zero_a: float = 0.0
+    digit_a: float = 0.0
 
 
 class Supply(Protocol):

@@ -2,6 +2,8 @@
 
 import re
 from dataclasses import dataclass
+from decimal import Decimal
+from math import inf
 
 from harness.bench_file import Terminator
 
@@ -23,6 +25,19 @@ def number_in(answer: str) -> float | None:
     if match is None:
         return None
     return float(match["sign"] + match["digits"]) * PREFIXES[match["prefix"] or ""]
+
+
+def digit_of(answer: str) -> float:
+    """What one in the last digit of an answer's number is, in the unit without a prefix.
+
+    Infinite if the answer is no number, or a bare 0, which any meter may write.
+    """
+    match = NUMBER.fullmatch(answer)
+    number = Decimal(match["digits"]) if match else Decimal(0)
+    exponent = number.as_tuple().exponent
+    if match is None or (number == 0 and int(exponent) >= 0):
+        return inf
+    return 10.0 ** int(exponent) * PREFIXES[match["prefix"] or ""]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from harness.arrays import Complex, Flags, Floats
+from harness.bench_file import SUPPLY_METER
 from harness.faults.effects import FaultSet, supply_currents_a
 from harness.job.module import Module
 from harness.job.state import State
@@ -23,7 +24,6 @@ from harness.plan.model import Acquisition, Planned
 from harness.plan.states import LIMIT_REACHED
 from harness.quantities.cycle import OfOperations
 from harness.quantities.quantity import PlannedReading
-from harness.quantities.supply import SUPPLY_METER
 from harness.reading import Shown, Step
 
 

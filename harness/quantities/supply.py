@@ -9,13 +9,12 @@ from typing import ClassVar
 import numpy as np
 
 from harness.arrays import Floats
+from harness.bench_file import SUPPLY_METER
 from harness.measure.budget import estimate
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates
 from harness.quantities.quantity import KINDS, Family, LimitRule, PlannedReading, Quantity, Suggestion
 from harness.reading import Contribution, Estimate, Limit
 from harness.roles import SupplyReading
-
-SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
 
 COIL_SPREAD = 0.04  # half-width of a lot's coils round their nominal: common practice, no source
 LEAST_EXPANDED_A = 1e-12
@@ -51,7 +50,7 @@ class SupplyCurrent(OfSupply):
 
     def measure(self, planned: PlannedReading[OfState], seen: Sequence[SupplyReading], k: float) -> Estimate:
         """The supply's own reading, within the limits of its meter."""
-        return current(seen[0].current_a, seen[0].current_standard_a, meter_accuracy=SUPPLY_METER, k=k)
+        return current(seen[0], k)
 
     def expected(self, planned: PlannedReading[OfState], seen: Sequence[SupplyReading], k: float) -> Estimate:
         """Quiescent current and the coils that are energised."""
@@ -70,10 +69,14 @@ def current_standard(meter_a: Floats | float, coils_a: Floats | float) -> Floats
     return np.asarray(np.hypot(SUPPLY_METER * meter_a, COIL_SPREAD * coils_a) / sqrt(3))
 
 
-def current(current_a: float, scatter_a: float, *, meter_accuracy: float, k: float = 2.0) -> Estimate:
-    """A current in A. scatter_a: one standard uncertainty; meter_accuracy: limits, a fraction."""
+def current(reading: SupplyReading, k: float = 2.0) -> Estimate:
+    """What a supply's meter read, A. The limits of its error and its last digit are rectangular."""
     lines = [
-        Contribution(name="supply's meter", standard=meter_accuracy * abs(current_a) / sqrt(3)),
-        Contribution(name="supply's scatter", standard=scatter_a),
+        Contribution(name="supply's meter", standard=reading.accuracy * abs(reading.current_a) / sqrt(3)),
+        Contribution(name="supply's scatter", standard=reading.current_standard_a),
+        Contribution(name="supply's zero", standard=reading.zero_a / sqrt(3)),
+        Contribution(name="supply's last digit", standard=reading.digit_a / sqrt(12)),
     ]
-    return estimate(current_a, lines, k, even=(lines[0].standard,))
+    lines = lines[:2] + [line for line in lines[2:] if line.standard > 0]
+    even = tuple(line.standard for line in lines if line.name != "supply's scatter")
+    return estimate(reading.current_a, lines, k, even=even)

@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, sqrt
 from statistics import mean, stdev
 from typing import NoReturn, Protocol
@@ -111,7 +111,8 @@ class SupplyWatch:
         if not all(_agree(reading, readings[-1]) for reading in readings):
             readings = self._several(state, limit_a)
         currents_a = [reading.current_a for reading in readings]
-        return SupplyReading(
+        return replace(
+            readings[-1],
             voltage_v=readings[0].voltage_v,
             current_a=mean(currents_a),
             current_standard_a=stdev(currents_a) * sqrt((READINGS - 1) / (READINGS - 3) / READINGS),

@@ -112,6 +112,7 @@ class Supply(Instrument):
         self.on = dict.fromkeys(range(1, outputs + 1), True)
         self.voltage = dict.fromkeys(self.on, 5.0)
         self.limit = dict.fromkeys(self.on, 1.0)
+        self.shows_a = "+6.000E-03"
         self.decay = [3.0, 1.5]  # what is read just after switching off
         self.table |= {
             r"VOLTage $": lambda x: self.voltage.__setitem__(self.selected, float(x)),
@@ -119,7 +120,7 @@ class Supply(Instrument):
             r"OUTPut ON": lambda: self.on.__setitem__(self.selected, True),
             r"OUTPut OFF": lambda: self.on.__setitem__(self.selected, False),
             r"MEASure:VOLTage?": self._measure_voltage,
-            r"MEASure:CURRent?": lambda: "+6.000E-03" if self.on[self.selected] else "0",
+            r"MEASure:CURRent?": lambda: self.shows_a if self.on[self.selected] else "0",
         }
         if outputs > 1:
             self.table[r"INSTrument:NSELect #"] = self._select

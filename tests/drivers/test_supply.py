@@ -2,17 +2,21 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 
 import pytest
 
 from drivers.generator_and_supply import ScpiSupply
 from drivers.session import Session
+from harness.bench_file import SupplyFile
 from harness.errors import BadReply, BenchError, InstrumentError
 from harness.roles import SupplyReading
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import Connection, Peer, peer
 from tests.drivers.serial_boards import port
 from tests.drivers.strict_instruments import Supply
+
+FILE = partial(SupplyFile, address="ASRL1::INSTR", profile="scpi-supply")
 
 
 @contextmanager
@@ -24,7 +28,7 @@ def opened(
         try:
             session.start()
             shipped = profile("scpi-supply", changes)
-            yield ScpiSupply(session, shipped, profile_name="scpi-supply", output=output), served
+            yield ScpiSupply(session, shipped, FILE(output=output)), served
         finally:
             session.close()
 
@@ -66,7 +70,8 @@ def test_it_measures_at_its_terminals() -> None:
     with opened(Supply()) as (supply, _):
         supply.set(voltage_v=12.0, limit_a=0.4)
         supply.switch(on=True)
-        assert supply.measure() == SupplyReading(voltage_v=12.0, current_a=0.006)
+        digit_a = 10.0**-6  # of +6.000E-03
+        assert supply.measure() == SupplyReading(voltage_v=12.0, current_a=0.006, digit_a=digit_a)
 
 
 def test_voltage_and_limit_go_out_as_the_profile_has_them() -> None:
@@ -145,8 +150,21 @@ def test_a_supply_on_a_serial_line_works_as_one_on_a_socket() -> None:
         line.run(hear)
         session = Session(f"ASRL{line.path}::INSTR", instrument="supply", timeout_s=0.5)
         session.start()
-        supply = ScpiSupply(session, profile("scpi-supply"), profile_name="scpi-supply")
+        supply = ScpiSupply(session, profile("scpi-supply"), FILE())
         supply.set(voltage_v=5.0, limit_a=0.1)
         supply.switch(on=True)
         assert supply.measure().voltage_v == 5.0
         session.close()
+
+
+def test_the_last_digit_is_the_finest_that_its_meter_has_shown() -> None:
+    """An answer may leave out the noughts at its end: 20 mA is "0.02" on a meter of 1 mA."""
+    instrument = Supply()
+    with opened(instrument) as (supply, _):
+        supply.set(voltage_v=12.0, limit_a=0.4)
+        supply.switch(on=True)
+        digits = []
+        for shown in ("0", "0.02", "0.006", "0.03", "6.0E-03", "12 mA"):
+            instrument.shows_a = shown
+            digits.append(supply.measure().digit_a)
+    assert digits == pytest.approx([0.0, 1e-2, 1e-3, 1e-3, 1e-4, 1e-4])

@@ -18,7 +18,7 @@ from drivers.profile import OscilloscopeProfile, load_profile
 from drivers.scope.oscilloscope import ScpiOscilloscope
 from drivers.session import Session
 from drivers.wire import State, StreamWire
-from harness.bench_file import AS_THE_PROFILE
+from harness.bench_file import AS_THE_PROFILE, SupplyFile
 from harness.errors import BenchError
 from harness.roles import CaptureSetting, InputSetting
 from tests.drivers.board_rigs import board_file
@@ -251,7 +251,7 @@ def driver(data: bytes) -> None:
             generator.off()
         elif which % 4 == 1:
             supply_profile: SupplyProfile = profiles["supply"]
-            supply = ScpiSupply(session, supply_profile, profile_name="x")
+            supply = ScpiSupply(session, supply_profile, SupplyFile(address="ASRL1::INSTR", profile="x"))
             measured = supply.measure()
             if not (math.isfinite(measured.voltage_v) and math.isfinite(measured.current_a)):
                 raise AssertionError(f"no numbers: {measured}")

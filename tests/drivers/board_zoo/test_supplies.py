@@ -11,7 +11,7 @@ from drivers.generator_and_supply import ScpiSupply
 from drivers.models.dialect import number_in
 from drivers.serial_wire import Line, open_port, open_serial
 from drivers.session import Session
-from harness.bench_file import AS_THE_PROFILE, WireFile
+from harness.bench_file import AS_THE_PROFILE, SupplyFile, WireFile
 from harness.errors import BadReply, BenchError, BenchTimeout, JobError
 from tests.drivers.board_zoo.supplies import FixedSupply, LetteredSupply, Supply, TenthsSupply
 from tests.drivers.own_profiles import profile
@@ -45,7 +45,7 @@ def standing(
 def opened(name: str, changes: dict[str, str] | None = None) -> Iterator[tuple[Supply, ScpiSupply]]:
     with standing(name, changes) as (instrument, session, own):
         session.start()
-        yield instrument, ScpiSupply(session, own, profile_name=name)
+        yield instrument, ScpiSupply(session, own, SupplyFile(address="ASRL1::INSTR", profile=name))
 
 
 @pytest.mark.parametrize("name", KINDS)

@@ -1,6 +1,7 @@
 """Draws of offsets, supply currents and failure rates."""
 
 import math
+from dataclasses import replace
 from statistics import mean, stdev
 
 import numpy as np
@@ -10,12 +11,15 @@ from harness.measure.tone import ToneFit, fit_tones
 from harness.quantities.cycle import failure_rate
 from harness.quantities.residual import direct_voltage
 from harness.quantities.supply import current
+from harness.roles import SupplyReading
 from tests.measure.draws.shares import Drawn, drawn
 
 GAIN_ACCURACY, OFFSET_ACCURACY_V = 0.03, 5e-3
 SAMPLES, INTERVAL_S, STEP_V, NOISE_V = 2000, 5e-5, 1.5e-3, 2e-3
 TRUE_V = (4.1e-3, -1.7e-3)
 METER, READINGS, CURRENT_A = 0.01, 5, 46.7e-3
+FINE = SupplyReading(voltage_v=12.0, current_a=0.0, accuracy=METER)
+COARSE = replace(FINE, zero_a=2e-3, digit_a=1e-3)
 OPERATIONS = 1000
 PAIR, LEG = {0: 1.0, 1: -1.0}, {0: 1.0}  # signs of the rows
 
@@ -52,15 +56,21 @@ def offsets(seed: int) -> dict[str, list[Drawn]]:
 
 
 def currents(seed: int) -> dict[str, list[Drawn]]:
-    """A relay supply's current, by a meter of 1 % read five times; JCGM 101, 6.4.9, for so few."""
+    """A relay supply's current, by a meter of 1 % read five times; JCGM 101, 6.4.9, for so few.
+
+    And by one that shows the same digits each time, and is off by some of them.
+    """
     random = np.random.default_rng(seed)
     meter = 1 + random.uniform(-METER, METER)
     result = {}
     for name, scatter_a in (("supply_current", 2e-5), ("supply_current, noisy meter", 1e-3)):
         read = (CURRENT_A * meter + scatter_a * random.normal(size=READINGS)).tolist()
         left = (READINGS - 1) / (READINGS - 3) / READINGS
-        estimate = current(mean(read), stdev(read) * math.sqrt(left), meter_accuracy=METER)
-        result[name] = [drawn(estimate, CURRENT_A)]
+        seen = replace(FINE, current_a=mean(read), current_standard_a=stdev(read) * math.sqrt(left))
+        result[name] = [drawn(current(seen), CURRENT_A)]
+    zero_a = random.uniform(-COARSE.zero_a, COARSE.zero_a)
+    shown_a = round((CURRENT_A * meter + zero_a) / COARSE.digit_a) * COARSE.digit_a
+    result["supply_current, coarse meter"] = [drawn(current(replace(COARSE, current_a=shown_a)), CURRENT_A)]
     return result
 
 
