@@ -56,6 +56,13 @@ class Change:
     end_s: float
     step_v: tuple[float, ...]
 
+    @property
+    def unseen_s(self) -> float:
+        """The longest stretch in which a leg may have left, closed or settled, as where its tones cancel."""
+        legs = [leg for leg in self.leg_changes.legs if leg.arrived is not None]
+        instants = [each for leg in legs for each in (leg.left, leg.arrived, leg.settled) if each is not None]
+        return max((2 * each.standard_s for each in instants), default=0.0)
+
 
 def find_change(
     legs_v: Floats,

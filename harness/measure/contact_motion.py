@@ -18,7 +18,7 @@ from functools import partial
 
 import numpy as np
 
-from harness.arrays import Complex, Floats
+from harness.arrays import Complex, Flags, Floats, Indices
 from harness.measure.clock import sine_rows
 from harness.measure.sides import UNIFORM, Instant, SteadySides
 
@@ -42,6 +42,7 @@ CLEAR = 2.5  # times its noise: an average that is no higher is nothing but nois
 PLAUSIBLE = 5.0  # times the noise, beyond its bound: a course further off is none
 UNHEARD = 1e-6  # probability of a place that need not be thought of
 LIKELY = 0.5
+TOUCH_S = 50e-6  # no contact bounces off in less: common practice, no source
 SCALED = 4  # samples after which chances are scaled, long before they are too small for a float
 FAR = 0.01  # probability of an instant earlier, or later, that no interval is for
 
@@ -88,15 +89,25 @@ def follow(
     for row, move in enumerate(moves):
         courses.merge(row, move)
     disturbance_v = _disturbance(volts, courses)
-    bounds_v = _bounds(volts, courses, None) + disturbance_v
-    chances = place_chances(_costs(volts, courses, bounds_v), moves)
-    bounds_v = _bounds(volts, courses, _of_places(chances)) + disturbance_v
-    chances = place_chances(_costs(volts, courses, bounds_v), moves)
+    bounds_v = _bounds(volts, courses, None)
+    chances = place_chances(_costs(volts, courses, bounds_v, disturbance_v), moves)
+    bounds_v = _bounds(volts, courses, _of_places(chances))
+    chances = place_chances(_costs(volts, courses, bounds_v, disturbance_v), moves)
+    known_v, bounds_v = bounds_v, bounds_v + disturbance_v
     times = partial(_instant, start=start, interval_s=sides.interval_s)
     moved = [_of_leg(chances, row)[-1, SETTLED] > LIKELY for row in range(len(legs))]
     arrived = np.ix_(range(len(chances)), *[HAVE_ARRIVED] * len(legs), *[[0]] * (2 - len(legs)))
-    all_arrived = times(chances[arrived].sum(axis=(1, 2))) if all(moved) else None
+    together = chances[arrived].sum(axis=(1, 2))
     most = _of_places(chances).reshape(len(chances), -1).argmax(axis=1)
+    closings = []
+    for row in range(len(legs)):
+        own = _of_leg(chances, row)
+        waiting = own[:, [LEFT, RETURNED]].sum(axis=1) > LIKELY
+        hidden = waiting & _hides_closing(courses, known_v, most, row)
+        closings.append(_or_before(own[:, HAVE_ARRIVED].sum(axis=1), hidden, sides.interval_s))
+    if any(each.unseen for each in closings):
+        together = np.prod([each.passed for each in closings], axis=0)
+    all_arrived = times(together) if all(moved) else None
     flat = courses.volts.reshape(-1, len(legs), stop - start)
     result = []
     for row in range(len(legs)):
@@ -109,7 +120,7 @@ def follow(
             change = replace(
                 change,
                 left=times(1 - own[:, BEFORE]),
-                arrived=times(own[:, HAVE_ARRIVED].sum(axis=1)),
+                arrived=times(closings[row].passed),
                 settled=times(own[:, SETTLED]),
                 all_arrived=all_arrived,
                 dropped=bool(opened.any()) and moves[row].breaks and moves[row].closes,
@@ -329,6 +340,41 @@ def _predicted(routes: Complex, phasors: Sequence[Complex]) -> Complex:
     return np.asarray(routes[:, :, :, None, :] * shares * np.stack(fitted))
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Closing:
+    """passed: the probability that a leg has closed, by sample. unseen: whether that may be hidden."""
+
+    passed: Floats
+    unseen: bool
+
+
+def _hides_closing(courses: _Courses, known_v: Floats, most: Indices, row: int) -> Flags:
+    """Where a leg shows the same open and on its new route, as far as the courses are known, by sample.
+
+    most: the likeliest places of the pair, numbered (hot's, cold's), by sample.
+    """
+    partners = courses.volts.shape[1]
+    at = np.arange(courses.volts.shape[-1])
+    hot, cold = most // partners, most % partners
+    opened, closed = ((place, cold) if row == 0 else (hot, place) for place in (OPEN, NEW))
+    apart_v = np.abs(courses.volts[*opened, :, at] - courses.volts[*closed, :, at])
+    return np.asarray((apart_v <= known_v.T).all(axis=1))
+
+
+def _or_before(passed: Floats, hidden: Flags, interval_s: float) -> _Closing:
+    """That a leg first closed and opened again where nothing shows it is as likely as that it did not.
+
+    passed: the probability that it has closed, by sample. What a contact's touch does not fit in hides none.
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], hidden, [False]]).astype(int)))
+    lasting = np.zeros(len(hidden))
+    for first, after in zip(edges[::2], edges[1::2], strict=True):
+        lasting[first:after] = (after - first) * interval_s >= TOUCH_S
+    if not lasting.any():
+        return _Closing(passed=passed, unseen=False)
+    return _Closing(passed=(passed + np.maximum(passed, np.cumsum(lasting) / lasting.sum())) / 2, unseen=True)
+
+
 def _moves(courses: _Courses, row: int) -> Moves:
     """What can be told of a leg's places: by its volts, wherever its partner's contacts stand."""
     volts = courses.volts[..., row, :] if row == 0 else courses.volts[..., row, :].swapaxes(0, 1)
@@ -383,9 +429,20 @@ def _cost(off: Floats, bounds_v: Floats, noise_v: Floats) -> Floats:
     return np.asarray(np.minimum(beyond**2 / 2, UNLIKELY_COST).sum(axis=-2))
 
 
-def _costs(volts: Floats, courses: _Courses, bounds_v: Floats) -> Floats:
-    """Of every place at every sample: (samples, 3, 3)."""
-    return np.moveaxis(_cost(volts - courses.volts, bounds_v, courses.noise_v), -1, 0)
+def _costs(volts: Floats, courses: _Courses, bounds_v: Floats, disturbance_v: Floats) -> Floats:
+    """Of every place at every sample: (samples, 3, 3).
+
+    Places whose courses are no further apart than the bound cost the same, that of the best: else the noise
+    that goes beyond the bound would speak for the one in the middle, the more so the longer they are alike.
+    """
+    costs = _cost(volts - courses.volts, bounds_v + disturbance_v, courses.noise_v)
+    places = costs.shape[:-1]
+    flat = courses.volts.reshape(-1, *courses.volts.shape[2:])
+    each = costs.reshape(len(flat), -1)
+    least = [
+        np.where((np.abs(flat - course) <= bounds_v).all(axis=1), each, np.inf).min(axis=0) for course in flat
+    ]
+    return np.moveaxis(np.stack(least).reshape(*places, -1), -1, 0)
 
 
 def smallest_interruption(sides: SteadySides, leg: int) -> float:

@@ -51,6 +51,7 @@ from harness.session.supply_watch import LATER, LATEST_S
 
 CLICK_ROOM_V = 0.010  # left on the screen for a click, unless a limit says more
 MOST_TRIES = 4
+UNSEEN_S = 0.2e-3  # a change that hides so long a stretch is recorded once more: the tones' phases are others
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where the control edge leaves enough on either side
 
@@ -77,20 +78,31 @@ class ChangeWalk:
         self._recover, self._keep = recover, keep
         self._state: State | None = None
         self._worst: dict[str, tuple[float, int, Capture]] = {}  # of the readings that passed, by check
+        self._hidden: list[tuple[ChangeAcquisition, _RawChange, Change]] = []  # to be recorded once more
 
     def walk(self) -> int:
         """Record every change of state and make its readings; returns how many acquisitions are made then."""
         context = self._context
         for planned in self._visit.changes:
-            doing = f"recorded while it changes from {planned.change.before.name}"
-            context.begin_recording(self._visit.setup, planned.change.after, self._done, doing)
-            raw = self._record(planned)
+            raw = self._begun(planned)
             self._done += 1
             context.recorder.defer(partial(self._finish, planned, raw, self._done))
         context.recorder.catch_up()
+        for planned, first, shown in self._hidden:
+            raw, result = self._begun(planned), shown
+            if isinstance(raw, _RawChange):
+                again = self._change(planned, raw)
+                if isinstance(again, Change) and again.unseen_s < shown.unseen_s:
+                    first, result = raw, again
+            self._keep_change(planned, first, result, self._done)
         for record, capture in {worst[1]: worst[2] for worst in self._worst.values()}.items():
             context.recorder.defer(partial(context.store.add_waveform, context.run_id, record, capture))
         return self._done
+
+    def _begun(self, planned: ChangeAcquisition) -> _RawChange | NotTaken:
+        doing = f"recorded while it changes from {planned.change.before.name}"
+        self._context.begin_recording(self._visit.setup, planned.change.after, self._done, doing)
+        return self._record(planned)
 
     def _record(self, planned: ChangeAcquisition) -> _RawChange | NotTaken:
         """Record one change of state, again if the signal left the screen or the edge missed the record."""
@@ -195,13 +207,21 @@ class ChangeWalk:
         return chosen
 
     def _finish(self, planned: ChangeAcquisition, raw: _RawChange | NotTaken, done: int) -> None:
-        """Find the change in a record; judge, record and show what is read from it."""
+        """Find the change in a record; judge, record and show what is read from it, if enough of it shows."""
+        result = raw if isinstance(raw, NotTaken) else self._change(planned, raw)
+        if isinstance(raw, _RawChange) and isinstance(result, Change) and result.unseen_s > UNSEEN_S:
+            self._hidden.append((planned, raw, result))
+        else:
+            self._keep_change(planned, raw, result, done)
+
+    def _keep_change(
+        self, planned: ChangeAcquisition, raw: _RawChange | NotTaken, result: Change | NotTaken, done: int
+    ) -> None:
         context, wanted = self._context, self._readings_of(planned)
         setup = self._visit.setup.name
         if isinstance(raw, NotTaken):
             made = [missing_reading(reading, raw, setup=setup) for reading in wanted]
         else:
-            result = self._change(planned, raw)
             change = None if isinstance(result, NotTaken) else result
             record = context.store.add_acquisition(context.run_id, self._as_record(planned, raw, change))
             made = [self._reading(reading, result, record) for reading in wanted]

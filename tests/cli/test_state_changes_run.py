@@ -1,13 +1,19 @@
 """Changes of state on a simulated bench, end to end: good relays pass, slow and dead ones fail."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from harness.measure.change import Change
 from harness.reading import Reading
 from harness.records.store import open_records
+from harness.session import state_changes
+from harness.session.instruments import NotTaken
 from tests.cli.commands import switchwalk
 from tests.jobs import check_of, edit, job_in
+
+CHANGE, KEEP = state_changes.ChangeWalk._change, state_changes.ChangeWalk._keep_change
 
 
 @pytest.fixture
@@ -64,6 +70,32 @@ def test_a_good_relay_passes_and_its_worst_changes_are_drawn(
     report = next(Path("switchwalk-records/reports").glob("*.html")).read_text(encoding="utf-8")
     assert "first closes at" in report
     assert "idle &gt; loop_a" in report
+
+
+def test_a_change_that_hides_what_a_leg_did_is_recorded_once_more(
+    capsys: pytest.CaptureFixture[str], job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where no stretch is short enough, each change with tones is; what hides less counts."""
+    made: list[Change] = []
+    kept: list[Change] = []
+
+    def change(*given: Any) -> Change | NotTaken:
+        result = CHANGE(*given)
+        if isinstance(result, Change) and result.unseen_s > 0:
+            made.append(result)
+        return result
+
+    def keep(*given: Any) -> None:
+        if isinstance(given[3], Change) and given[3].unseen_s > 0:
+            kept.append(given[3])
+        KEEP(*given)
+
+    monkeypatch.setattr(state_changes, "UNSEEN_S", 0.0)
+    monkeypatch.setattr(state_changes.ChangeWalk, "_change", change)
+    monkeypatch.setattr(state_changes.ChangeWalk, "_keep_change", keep)
+    code, readings, _ = run(capsys, job)
+    assert (code, {reading.verdict for reading in readings.values()}) == (0, {"pass"})
+    assert kept == [min(each, key=lambda one: one.unseen_s) for each in zip(made[:2], made[2:], strict=True)]
 
 
 @pytest.mark.parametrize(
