@@ -9,7 +9,7 @@ cancels when a contact of 20 S in series with 1e-12 S opens: its own current for
 the loop's admittance, is an entry of X, and it comes out of the elimination with all its digits.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +18,7 @@ from harness.arrays import Complex, Flags, Indices
 from harness.circuit.elements import Element
 from harness.circuit.solve import BRANCH_BELOW_OHM, LARGEST_GAIN
 from harness.errors import CircuitError
-from harness.faults.network import Network
+from harness.faults.network import Block, Network
 
 CHUNK_BYTES = 48_000_000  # of one stack of matrices; some three such stacks live at once
 SIDE_BYTES = 4_000_000  # of what works done side by side take out of a stack: about a processor's cache
@@ -48,10 +48,11 @@ class Edit:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Work:
-    """Edits to be made at some positions of the relays, ascending."""
+    """Edits to be made at some positions of the relays, ascending. blocks: those that the edits touch."""
 
     edits: tuple[Edit, ...]
     positions: Indices
+    blocks: frozenset[int]
 
 
 def solve_work(
@@ -63,24 +64,21 @@ def solve_work(
     (positions, legs, columns), and for each work (its positions, legs, columns). Raises CircuitError if a
     stack has no inverse or a change leaves nothing that settles it.
     """
-    legs, count, width = len(network.viewed), len(columns), network.size + 1
+    legs, count = len(network.viewed), len(columns)
     good = np.zeros((len(operated), legs, count), dtype=complex)
     result = [np.zeros((len(work.positions), legs, count), dtype=complex) for work in works]
-    nothing = _Recipe.of(network, [()], frequency_hz, columns)
-    step = max(1, CHUNK_BYTES // (16 * width**2))
-    padded = np.zeros((min(step, len(operated)), width, width), dtype=complex)
+    busy = [index for index, work in enumerate(works) if _changes_something(network, work, columns)]
+    layout = _Layout.of(network, {network.sources[column] for column in columns}, [works[i] for i in busy])
+    step = max(1, CHUNK_BYTES // (16 * layout.length))
+    flat = np.zeros((min(step, len(operated)), layout.length), dtype=complex)
+    nothing = _Recipe.of(network, layout, [()], frequency_hz, columns)
     groups = [
-        (_Recipe.of(network, [works[index].edits for index in group], frequency_hz, columns), group)
-        for group in _groups(works, min(step, len(operated)), legs + count)
+        (_Recipe.of(network, layout, [works[index].edits for index in group], frequency_hz, columns), group)
+        for group in _groups(works, busy, min(step, len(operated)), legs + count)
     ]
     for start in range(0, len(operated), step):
         standing = operated[start : start + step]
-        try:
-            inverse = np.linalg.inv(network.matrices(standing, frequency_hz))
-        except np.linalg.LinAlgError:
-            raise CircuitError(NO_SOLUTION) from None
-        padded[: len(standing), :-1, :-1] = inverse
-        flat = padded[: len(standing)].reshape(len(standing), -1)
+        layout.invert(network, standing, frequency_hz, flat)
         good[start : start + step] = nothing.apply(flat, np.arange(len(standing)))[:, 0]
         for recipe, group in groups:
             positions = works[group[0]].positions
@@ -89,16 +87,83 @@ def solve_work(
                 made = recipe.apply(flat, positions[low:high] - start)
                 for number, index in enumerate(group):
                     result[index][low:high] = made[:, number]
+    for index in set(range(len(works))).difference(busy):
+        result[index][:] = good[works[index].positions]
     for volts in (good, *result):
         if volts.size and not np.abs(volts).max() < LARGEST_GAIN:
             raise CircuitError(NO_SOLUTION)
     return good, result
 
 
-def _groups(works: Sequence[Work], most_positions: int, ends: int) -> list[list[int]]:
-    """Works that can be done side by side: as many edits, the same positions, no more than fit."""
+def _changes_something(network: Network, work: Work, columns: Sequence[int]) -> bool:
+    """Whether any edit of a work is where a source's signal is, and any where a viewed leg hears it.
+
+    Elsewhere G·x is zero, or what would be subtracted is. Where amplifiers are, a fault may leave nothing
+    that settles the volts, and that is to be found.
+    """
+    if not work.blocks.isdisjoint(network.amplified_blocks):
+        return True
+    driven = {int(network.block_of[network.sources[column]]) for column in columns}
+    return not (work.blocks.isdisjoint(driven) or work.blocks.isdisjoint(network.viewed_blocks))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Layout:
+    """Where the entries of an inverse lie in a row of numbers: block after block, and a zero at the end.
+
+    place: (size + 1, size + 1); an entry between two blocks, of ground, or of a block that is left out is
+    that zero.
+    """
+
+    blocks: tuple[Block, ...]
+    place: Indices
+    length: int
+
+    @classmethod
+    def of(cls, network: Network, rows: Collection[int], works: Sequence[Work]) -> "_Layout":
+        """The blocks of some rows, and those that works touch."""
+        numbers = {int(network.block_of[row]) for row in rows}.union(*(work.blocks for work in works))
+        blocks = tuple(network.blocks[number] for number in sorted(numbers))
+        length = sum(len(block.rows) ** 2 for block in blocks) + 1
+        place = np.full((network.size + 1, network.size + 1), length - 1, dtype=np.intp)
+        start = 0
+        for block in blocks:
+            count = len(block.rows)
+            place[np.ix_(block.rows, block.rows)] = start + np.arange(count**2).reshape(count, count)
+            start += count**2
+        return cls(blocks=blocks, place=place, length=length)
+
+    def invert(self, network: Network, operated: Flags, frequency_hz: float, flat: Complex) -> None:
+        """Write the inverses at several positions into the first rows of `flat`, (positions, length).
+
+        Positions that are alike to a block share its inverse, and so do blocks that are alike: a module's
+        legs and channels often are.
+        """
+        start, known = 0, list[tuple[Complex, Complex]]()
+        for block in self.blocks:
+            some = operated[:, block.relays]
+            _, first, kind = np.unique(some, axis=0, return_index=True, return_inverse=True)
+            matrices = network.matrices(operated[first], frequency_hz, block)
+            inverse = next((made for one, made in known if np.array_equal(one, matrices)), None)
+            if inverse is None:
+                try:
+                    inverse = np.asarray(np.linalg.inv(matrices))
+                except np.linalg.LinAlgError:
+                    raise CircuitError(NO_SOLUTION) from None
+                known.append((matrices, inverse))
+            end = start + len(block.rows) ** 2
+            flat[: len(operated), start:end] = inverse.reshape(len(first), -1)[kind.reshape(-1)]
+            start = end
+
+
+def _groups(works: Sequence[Work], among: Sequence[int], most_positions: int, ends: int) -> list[list[int]]:
+    """Works that can be done side by side: as many edits, the same positions, no more than fit.
+
+    among: indices of the works.
+    """
     alike: dict[tuple[int, bytes], list[int]] = {}
-    for index, work in enumerate(works):
+    for index in among:
+        work = works[index]
         alike.setdefault((len(work.edits), work.positions.tobytes()), []).append(index)
     groups = []
     for (edits, positions), indices in alike.items():
@@ -112,8 +177,8 @@ def _groups(works: Sequence[Work], most_positions: int, ends: int) -> list[list[
 class _Recipe:
     """Which entries of an inverse some works need, all with as many edits, and how they combine them.
 
-    entries: (works, …), flat indices in the padded inverse: rows a, b and branch of every edit, then the
-    viewed legs; columns the plus and the minus end of where every edit enters, then the sources.
+    entries: (works, …), where they lie in a layout: rows a, b and branch of every edit, then the viewed legs;
+    columns the plus and the minus end of where every edit enters, then the sources.
     """
 
     entries: Indices
@@ -126,7 +191,12 @@ class _Recipe:
 
     @classmethod
     def of(
-        cls, network: Network, changes: Sequence[Sequence[Edit]], frequency_hz: float, columns: Sequence[int]
+        cls,
+        network: Network,
+        layout: _Layout,
+        changes: Sequence[Sequence[Edit]],
+        frequency_hz: float,
+        columns: Sequence[int],
     ) -> "_Recipe":
         """The recipe of several works, at one frequency."""
         ground, count, k = network.size, len(changes), len(changes[0])
@@ -153,7 +223,7 @@ class _Recipe:
         p, q = p.reshape(count, k, 1), q.reshape(count, k, 1)
         fresh = (branch == ground)[:, :, None]
         return cls(
-            entries=(rows[:, :, None] * (ground + 1) + entries[:, None, :]).reshape(count, -1),
+            entries=layout.place[rows[:, :, None], entries[:, None, :]].reshape(count, -1),
             edits=k,
             legs=len(network.viewed),
             columns=len(columns),
@@ -163,7 +233,7 @@ class _Recipe:
         )
 
     def apply(self, flat: Complex, at: Indices) -> Complex:
-        """From inverses, (positions, (size + 1)²), to transfers at some: (len(at), works, legs, columns)."""
+        """From inverses, (positions, length), to transfers at some: (len(at), works, legs, columns)."""
         k = self.edits
         shape = (len(at), len(self.entries), 3 * k + self.legs, 2 * k + self.columns)
         block = flat.ravel().take(at[:, None, None] * flat.shape[1] + self.entries).reshape(shape)
@@ -216,6 +286,12 @@ def _small_solve(matrix: Complex, right: Complex) -> Complex:
     if not np.isfinite(solved).all():
         raise CircuitError(NO_SOLUTION)
     return solved
+
+
+def touched_blocks(network: Network, edits: Sequence[Edit]) -> frozenset[int]:
+    """The blocks in which edits are; ground is in none."""
+    rows = [row for edit in edits for row in (edit.a, edit.b, edit.branch) if row is not None]
+    return frozenset(network.block_of[rows].tolist()) - {-1}
 
 
 def wiring_edits(network: Network, elements: Sequence[Element]) -> Iterator[Edit]:

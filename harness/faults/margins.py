@@ -27,6 +27,7 @@ from harness.quantities.supply import current_standard
 KEPT = 12  # captures whose errors are kept at a time
 ANCHOR = 1e-4  # of an e.m.f.: a driven leg that shows less gives no phase
 SURE = 1.0  # expanded uncertainties past its limit: from there on a reading is surely judged fail
+COLUMNS, PAIRS = 16, 4096  # that are compared at a time
 PORTION = 1024  # fault sets that are judged at a time; most of them read alike in most captures
 
 
@@ -84,13 +85,27 @@ class PredictedReadings(PredictedUnits):
         every, kind = _distinct(shown)
         errors = predicted_errors(
             every,
-            spreads=prediction.spreads,
+            spreads=_equivalent(prediction.spreads),
             good=prediction.transfer,
             gain_accuracy=self.job.bench.oscilloscope.gain_accuracy if self.job.bench else 0.02,
             referenced=self.plan.through is not None,
             inputs_swapped=inputs_swapped,
         )
         return PredictedTransfer(values=every, errors=errors, kind=kind)
+
+
+def _equivalent(spreads: Complex) -> Complex:
+    """As many parameters as there are real numbers in a transfer that spread what comes of it as these do.
+
+    spreads: (parameters, legs, 2). A sum of squares over parameters of anything that is linear in real and
+    imaginary parts stays the same where their matrix S becomes the R of S = QR, since Q'Q = 1.
+    """
+    entries = spreads.shape[1] * spreads.shape[2]
+    if len(spreads) <= 2 * entries:
+        return spreads
+    flat = spreads.reshape(len(spreads), entries)
+    triangle = np.asarray(np.linalg.qr(np.concatenate([flat.real, flat.imag], axis=1), mode="r"))
+    return np.asarray(triangle[:, :entries] + 1j * triangle[:, entries:]).reshape(-1, *spreads.shape[1:])
 
 
 def _distinct(transfers: Complex) -> tuple[Complex, Indices]:
@@ -228,17 +243,37 @@ def told_apart(units: PredictedReadings) -> Flags:
         state if margin >= SURE else ""  # in which the check surely stops a run
         for margin, state in over_currents(job.module, seen, coverage_factor=k)
     ] or [""] * len(signatures.fault_sets)
-    stopped = np.array([stop != "" for stop in stops], dtype=bool)
-    apart = np.zeros((len(stops), len(stops)), dtype=bool)
-    for row, stop in enumerate(stops):
-        spread = k * np.hypot(standards[row], standards)
-        apart[row] = (np.abs(values - values[row]) > spread).any(axis=1)
-        apart[row] |= (np.abs(supply - supply[row]) > k * np.hypot(uncertainty_a[row], uncertainty_a)).any(
-            axis=1
-        )
-        same = np.array([other == stop for other in stops], dtype=bool)
-        apart[row] = ~same if stop else apart[row] | stopped
-    return apart
+    stop = np.array(stops, dtype=object)
+    stopped = np.asarray(stop[:, None] != stop, dtype=bool)
+    one_stops = (stop != "")[:, None] | (stop != "")
+    levels = _differ(values, standards, k) | _differ(supply, uncertainty_a, k)
+    return np.where(one_stops, stopped, levels)
+
+
+def _differ(values: Complex | Floats, standards: Floats, k: float) -> Flags:
+    """Which two rows differ in some column beyond the difference's expanded uncertainty: (rows, rows).
+
+    Columns come first in which many rows differ from the first one: most pairs differ in a few of these, and
+    only the others go on to the next ones.
+    """
+    count = len(values)
+    firsts, seconds = np.triu_indices(count, 1)
+    differs = np.zeros((count, count), dtype=bool)
+    moved = (values != values[:1]).sum(axis=0)
+    moving = np.argsort(-moved, kind="stable")[: np.count_nonzero(moved)]
+    for start in range(0, len(moving), COLUMNS):
+        columns = moving[start : start + COLUMNS]
+        some, spread = np.ascontiguousarray(values[:, columns]), np.ascontiguousarray(standards[:, columns])
+        left = []
+        for low in range(0, len(firsts), PAIRS):
+            one, other = firsts[low : low + PAIRS], seconds[low : low + PAIRS]
+            beyond = np.abs(some[one] - some[other]) > k * np.hypot(spread[one], spread[other])
+            apart = beyond.any(axis=1)
+            differs[one[apart], other[apart]] = True
+            left.append(~apart)
+        still = np.concatenate(left) if left else np.zeros(0, dtype=bool)
+        firsts, seconds = firsts[still], seconds[still]
+    return differs | differs.T
 
 
 def groups_of(apart: Flags, members: Sequence[int]) -> tuple[tuple[int, ...], ...]:

@@ -15,7 +15,7 @@ from harness.circuit.elements import Circuit, Couplings, Element
 from harness.circuit.expand import Throws, build_wiring, throws_of
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
-from harness.faults.batch import Edit, Work, contact_edits, solve_work, wiring_edits
+from harness.faults.batch import Edit, Work, contact_edits, solve_work, touched_blocks, wiring_edits
 from harness.faults.effects import (
     ControlSide,
     FaultSet,
@@ -357,6 +357,7 @@ class Planner:
         self._network = make_network(wiring, module, couplings)
         self._module, self._fixture = module, fixture
         self._known: dict[FaultSet, tuple[Edit, ...]] = {}
+        self._touched: dict[tuple[Edit, ...], frozenset[int]] = {}
         self._stood: dict[tuple[FaultSet, tuple[tuple[int, bool], ...]], tuple[Edit, ...]] = {}
 
     def plan(self, states: Sequence[State], fault_sets: Sequence[FaultSet]) -> Batch:
@@ -377,7 +378,9 @@ class Planner:
                 key = (edits, way.positions.tobytes())
                 if key not in shared:
                     shared[key] = len(works)
-                    works.append(Work(edits=edits, positions=way.positions))
+                    if edits not in self._touched:
+                        self._touched[edits] = touched_blocks(self._network, edits)
+                    works.append(Work(edits=edits, positions=way.positions, blocks=self._touched[edits]))
                 results.append((shared[key], row, way.states, way.rows))
         return Batch(
             network=self._network,
