@@ -166,14 +166,15 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     draft = Draft(job=job, impedances=impedances)
     wanted = setups.checks_at_ports(job)
     assigned = setups.choose(wanted)
+    served = [(need, assigned[need]) for need in wanted]  # a need's hash goes through all of its check
     walk = states.ordered(job.sequence.states)
     readings: list[Planned] = []
     for state in walk:
         for check in job.sequence.checks:
             if check.quantity.family == "supply" and state.powered and check.covers(state):
                 readings.append(_of_supply(job, check, state))
-        for need in wanted:
-            readings += _of_state(draft, need, assigned[need], state)
+        for need, setup in served:
+            readings += _of_state(draft, need, setup, state)
     readings += _of_channels(draft, wanted, assigned, walk)
     pulses = _judged_pulses(job)
     readings += [_of_supply(job, check, state) for state, checks in pulses.items() for check in checks]
@@ -186,9 +187,9 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     chosen = tuple(dict.fromkeys(acquiring)) or any_setup
     cycles = tuple(
         cycle
-        for need in wanted
+        for need, setup in served
         if need.check.quantity.family == "cycle"
-        for cycle in cycles_of(draft, need, assigned[need])
+        for cycle in cycles_of(draft, need, setup)
     )
     visits = arrange(draft, setups.ordered(chosen), (*walk, *pulses), cycles=cycles, changing=changing)
     renumbered = {

@@ -207,6 +207,7 @@ class Draft:
     predictions: dict[int, Prediction] = field(default_factory=dict)
     routes: dict[tuple[str, str, PortName], str] = field(default_factory=dict)
     predicted: dict[tuple[str, float], dict[str, Prediction]] = field(default_factory=dict)
+    uncoupled: dict[tuple[str, str, float], Prediction] = field(default_factory=dict)
     setups: dict[str, Setup] = field(default_factory=dict)
     wirings: dict[str, Circuit] = field(default_factory=dict)
     circuits: dict[tuple[str, str], PredictedCircuit] = field(default_factory=dict)
@@ -261,6 +262,12 @@ class Draft:
 
     def predict_uncoupled(self, setup: Setup, state: State, frequency_hz: float) -> Prediction:
         """The same with nothing through open contacts."""
+        key = (setup.name, state.name, frequency_hz)
+        if key not in self.uncoupled:
+            self.uncoupled[key] = self._uncoupled(setup, state, frequency_hz)
+        return self.uncoupled[key]
+
+    def _uncoupled(self, setup: Setup, state: State, frequency_hz: float) -> Prediction:
         circuit = self._circuit(setup, state)
         elements = tuple(
             replace(element, capacitance_f=0.0)
