@@ -35,6 +35,8 @@ INEXACT = 0.02  # of a course that is known from the circuit alone: how far off 
 STRAY = 0.005  # of the largest course: what may reach an open leg besides
 AVERAGES_TO = 0.5  # of the noise: by so much a course may be off unseen
 PAD = 128  # samples looked at on either side of the change
+BEAT_S = 0.02  # the same where two tones hide a change: longer than half their beat, which ends that
+HIDDEN = 0.1  # of what the two courses are apart over such a time: nearer than this, a change is hidden
 AVERAGED = 16  # samples over which noise is averaged to see what is not noise
 LOCAL = 32  # samples in a block, and so many blocks to either side, in which that is looked for
 NEIGHBOURS = 4
@@ -44,6 +46,7 @@ UNHEARD = 1e-6  # probability of a place that need not be thought of
 LIKELY = 0.5
 TOUCH_S = 50e-6  # no contact bounces off in less: common practice, no source
 SCALED = 4  # samples after which chances are scaled, long before they are too small for a float
+LEAST_CHANCE = 1e-200  # of a state that was possible: samples that fit no place must not leave none at all
 FAR = 0.01  # probability of an instant earlier, or later, that no interval is for
 
 
@@ -79,8 +82,7 @@ def follow(
     place, the cold leg's, the leg that is seen, the tone. signals: how many of the fitted tones the routes
     lead; mains, which comes after them, is there wherever the contacts stand.
     """
-    first, last = sides.first or 0, sides.last or 0
-    start, stop = max(first - PAD, 0), min(last + 1 + PAD, sides.volts.shape[1])
+    start, stop = _window(sides, legs)
     volts = sides.volts[list(legs), start:stop]
     courses = _courses(sides, legs, start, stop, joined=joined, routes=routes, signals=signals)
     moves = [_moves(courses, row) for row in range(len(legs))]
@@ -128,6 +130,27 @@ def follow(
             )
         result.append(change)
     return tuple(result)
+
+
+def _window(sides: SteadySides, legs: Sequence[int]) -> tuple[int, int]:
+    """First sample to look at and the one after the last: a little beyond the change.
+
+    A contact that shorts the legs changes nothing while both tones are equal, for a part of their beat: there
+    its old and its new course are alike, and a longer time is looked at.
+    """
+    first, last, samples = sides.first or 0, sides.last or 0, sides.volts.shape[1]
+    rows = list(legs)
+
+    def apart_v(start: int, stop: int) -> Floats:
+        apart = (sides.before.volts(start, stop) - sides.after.volts(start, stop))[rows]
+        return np.sqrt(np.mean(apart**2, axis=1))
+
+    near, far = (
+        (max(first - pad, 0), min(last + 1 + pad, samples)) for pad in (PAD, round(BEAT_S / sides.interval_s))
+    )
+    apart_far_v = apart_v(*far)
+    hidden = (apart_far_v > SAME * sides.noise_v[rows]) & (apart_v(*near) < HIDDEN * apart_far_v)
+    return far if hidden.any() else near
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -196,7 +219,7 @@ def place_chances(costs: Floats, moves: Sequence[Moves]) -> Floats:
             now = into @ now @ other
         now *= weights[n]
         if n % SCALED == 0:
-            now /= now.sum()
+            now = _scaled(now)
         result[n] = now
     later = np.multiply.outer(moves[0].ends, moves[1].ends if len(moves) > 1 else np.ones(1))
     out_of = other.T.copy()
@@ -204,9 +227,14 @@ def place_chances(costs: Floats, moves: Sequence[Moves]) -> Floats:
         result[n] *= later
         later = one @ (later * weights[n]) @ out_of
         if n % SCALED == 0:
-            later /= later.sum()
+            later = _scaled(later)
     result /= result.sum(axis=(1, 2), keepdims=True)
     return result
+
+
+def _scaled(chances: Floats) -> Floats:
+    """To a sum of 1. Where relays of both channels move what a leg shows, it may go where no place leads."""
+    return np.asarray(np.where(chances > 0, np.maximum(chances / chances.sum(), LEAST_CHANCE), 0.0))
 
 
 BY_PLACE = (PLACES[:, None] == np.arange(3)).astype(np.float64)  # (states, places)

@@ -85,7 +85,9 @@ def switching_time(legs: Sequence[LegChange], edge: Instant, k: float = 2.0) -> 
     edge: `find_edge` on a control line's input, or an instant otherwise known, on the record's time.
     Raises ReadingError if a leg did not change, or changed before the edge: then it isn't its cause.
     """
-    arrivals = [leg.all_arrived for leg in legs if leg.all_arrived is not None]
+    # a leg alone is that of a relay that has contacts in it alone: its partner does not arrive
+    instants = [leg.all_arrived or leg.arrived if len(legs) == 1 else leg.all_arrived for leg in legs]
+    arrivals = [instant for instant in instants if instant is not None]
     if not arrivals or len(arrivals) < len(legs):
         raise ReadingError("a leg shows no change of route in this record: it has no operate or release time")
     last = max(arrivals, key=lambda instant: instant.time_s)

@@ -88,10 +88,7 @@ def checks_at_ports(job: Job) -> tuple[CheckAtPort, ...]:
                 for setup in usable
                 if _same_circuit(setup, circuit) and unequal_legs == (setup.source_added is not None)
             ]
-            # A quantity that compares two legs is served best by setups with a swapped partner.
-            if check.quantity.inputs_swapped:
-                same = [setup for setup in same if partner_of(setup, fixture)] or same
-            served += _needs_in_circuit(check, module, same)
+            served += _needs_in_circuit(check, module, fixture, same)
         ports = {need.port for need in served}
         mistakes += [_not_viewed(check, port) for port in check.at if port not in ports]
         result += served
@@ -112,7 +109,9 @@ def partner_of(setup: Setup, fixture: Fixture) -> Setup | None:
     return next((other for other in fixture.setups if other.is_swap_of(setup)), None)
 
 
-def _needs_in_circuit(check: Check, module: Module, setups: Sequence[Setup]) -> Iterable[CheckAtPort]:
+def _needs_in_circuit(
+    check: Check, module: Module, fixture: Fixture, setups: Sequence[Setup]
+) -> Iterable[CheckAtPort]:
     drive = setups[0].drive if setups else None
     if drive is None:
         return
@@ -121,6 +120,9 @@ def _needs_in_circuit(check: Check, module: Module, setups: Sequence[Setup]) -> 
         for port in check.at:
             wanted = _viewed_ports(check, module, drive, channel, port)
             candidates = tuple(setup for setup in setups if wanted <= set(setup.view))
+            # A quantity that compares two legs is served best by setups with a swapped partner.
+            if check.quantity.inputs_swapped:
+                candidates = tuple(s for s in candidates if partner_of(s, fixture)) or candidates
             if candidates:
                 yield CheckAtPort(check=check, drive=drive, channel=channel, port=port, candidates=candidates)
 

@@ -116,12 +116,25 @@ def _of_legs(shown: Sequence[bool]) -> tuple[Leg | None, ...]:
     return tuple(leg for leg, does in zip(LEGS, shown, strict=True) if does)
 
 
+def _switched(moves: Sequence[LegMoves]) -> list[bool]:
+    """Whether contacts move in each leg; the other follows it, if a relay has contacts in one leg alone."""
+    own = [bool(leg.relays) for leg in moves]
+    return own if any(own) else [True] * len(own)
+
+
 class SwitchingTime(OfChange):
     """From the control line's edge to the first closing of the last leg to change."""
 
     unit, limits = "s", DURATION
     sign = "change"
     fails_as = "late"
+
+    def legs(self, moves: tuple[LegMoves, LegMoves]) -> tuple[Leg | None, ...]:
+        """The pair; if a relay has contacts in one leg alone, as one that shorts the legs, that leg."""
+        switched = _switched(moves)
+        if not all(switched):
+            return _of_legs([leg.moves and its for leg, its in zip(moves, switched, strict=True)])
+        return super().legs(moves)
 
     def of_change(self, planned: PlannedReading[OfRecordAcross], seen: ChangeSeen, k: float) -> Estimate:
         """See OfChange."""
@@ -209,7 +222,7 @@ class BounceTime(OfChange):
 
     def legs(self, moves: tuple[LegMoves, LegMoves]) -> tuple[Leg | None, ...]:
         """Those that close."""
-        return _of_legs([leg.closes for leg in moves])
+        return _of_legs([leg.closes and its for leg, its in zip(moves, _switched(moves), strict=True)])
 
     def of_change(self, planned: PlannedReading[OfRecordAcross], seen: ChangeSeen, k: float) -> Estimate:
         """See OfChange."""

@@ -39,6 +39,15 @@ def test_the_chances_of_places_are_those_of_all_ways(moves: Moves) -> None:
     assert place_chances(costs, [moves])[:, :, 0] == pytest.approx(wanted, abs=1e-12)
 
 
+def test_a_leg_that_goes_where_no_place_leads_still_has_its_chances() -> None:
+    """Back on the old route for good after the new one: so it looks if relays of both channels lead to it."""
+    costs = np.full((600, 3, 1), 10.0)
+    for first, place in ((0, 0), (200, 2), (400, 0)):
+        costs[first : first + 200, place] = 0.0
+    chances = place_chances(costs, [Moves()])
+    np.testing.assert_allclose(chances.sum(axis=(1, 2)), 1.0)
+
+
 def test_the_chances_of_a_pair_are_those_of_all_ways() -> None:
     """Against the sum over every sequence of a pair's thirty-six states over three samples."""
     random = np.random.default_rng(4)
@@ -243,3 +252,19 @@ def test_a_leg_that_opens_first_has_a_gap_though_its_copy_looks_like_its_new_rou
         assert found.dropped
         assert found.openings == 0
         assert abs(drop(found).value - (made.first - made.left)) < 5e-5
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.001, 0.004, 0.012])
+def test_a_contact_that_shorts_the_legs_is_seen_while_both_tones_are_equal(late_s: float) -> None:
+    """Closed form: round 50 ms, 3/2 beats, sin(2 pi 980 t) and -sin(2 pi 1010 t) are equal."""
+    closed_s = 0.05 + late_s
+    hot, cold = np.sin(2 * np.pi * TONES_HZ[0] * AT), -np.sin(2 * np.pi * TONES_HZ[1] * AT)
+    legs = np.where(closed_s > AT, np.stack([hot, cold]), (hot + cold) / 2)
+    legs += np.random.default_rng(5).normal(0.0, 0.005, legs.shape)
+    routes = np.empty((3, 3, 2, 2), dtype=complex)
+    routes[:2], routes[2] = np.eye(2), 0.5
+    seen = find_leg_changes(legs, 1 / RATE_HZ, TONES_HZ, step_v=(1e-3,) * 2, joined=True, routes=routes)
+    arrived = seen.legs[0].arrived
+    assert arrived is not None
+    assert arrived.time_s == pytest.approx(closed_s, abs=4 * arrived.standard_s)
+    assert arrived.standard_s < 5e-4
