@@ -143,7 +143,7 @@ def _window(sides: SteadySides, legs: Sequence[int]) -> tuple[int, int]:
 
     def apart_v(start: int, stop: int) -> Floats:
         apart = (sides.before.volts(start, stop) - sides.after.volts(start, stop))[rows]
-        return np.sqrt(np.mean(apart**2, axis=1))
+        return np.asarray(np.sqrt(np.mean(apart**2, axis=1)))
 
     near, far = (
         (max(first - pad, 0), min(last + 1 + pad, samples)) for pad in (PAD, round(BEAT_S / sides.interval_s))

@@ -93,7 +93,7 @@ def agrees_with_ngspice(job: Job, folder: Path) -> None:
         assert silent_db < 0.1
 
 
-@pytest.mark.parametrize("name", JOBS)
+@pytest.mark.parametrize("name", [*JOBS, "monitor_panel"])
 def test_ngspice_solves_the_harness_s_own_elements_alike(name: str, tmp_path: Path) -> None:
     job = load_job(SEQUENCES / name)
     setup = next(setup for setup in job.fixture.setups if setup.drive is not None)

@@ -12,7 +12,9 @@ from harness.job.job import Job, load_job
 SEQUENCES = Path(__file__).parents[2] / "sequences"
 
 
-@pytest.fixture(scope="module", params=["two_loop_switcher", "source_selector", "stepped_attenuator"])
+@pytest.fixture(
+    scope="module", params=["two_loop_switcher", "source_selector", "stepped_attenuator", "monitor_panel"]
+)
 def any_job(request: pytest.FixtureRequest) -> Job:
     return load_job(SEQUENCES / request.param)
 

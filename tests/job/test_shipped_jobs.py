@@ -1,4 +1,4 @@
-"""The three shipped jobs load, and say what their READMEs draw."""
+"""The shipped jobs load, and say what their READMEs draw."""
 
 from itertools import pairwise
 from pathlib import Path
@@ -11,7 +11,8 @@ from harness.job.module import GROUND, Part
 from tests.known import known
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
-JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
+EVERY_STATE = ("two_loop_switcher", "source_selector", "stepped_attenuator")  # is in their sequences
+JOBS = (*EVERY_STATE, "monitor_panel")
 
 
 @pytest.fixture(params=JOBS)
@@ -19,13 +20,17 @@ def job(request: pytest.FixtureRequest) -> Job:
     return load_job(SEQUENCES / request.param)
 
 
-def test_every_shipped_job_loads_with_all_its_states_and_the_supply_off(job: Job) -> None:
+@pytest.mark.parametrize("name", EVERY_STATE)
+def test_a_shipped_job_loads_with_all_its_states_and_the_supply_off(name: str) -> None:
+    job = load_job(SEQUENCES / name)
     assert len(job.sequence.states) == 2 ** len(job.module.control_names) + 1
     assert job.sequence.states[-1].name == "unpowered"
     assert {file.name for file in job.files} == {"module.toml", "fixture.toml", "sequence.toml", "bench.toml"}
 
 
-def test_one_line_changes_from_each_state_to_the_next(job: Job) -> None:
+@pytest.mark.parametrize("name", EVERY_STATE)
+def test_one_line_changes_from_each_state_to_the_next(name: str) -> None:
+    job = load_job(SEQUENCES / name)
     powered = [set(state.on) for state in job.sequence.states if state.powered]
     assert all(len(here ^ there) == 1 for here, there in pairwise(powered))
 

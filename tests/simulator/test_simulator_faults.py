@@ -16,7 +16,7 @@ from simulator.faults import apply
 from simulator.unit import build
 from simulator.wiring import Leads, connect
 
-JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
+JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator", "monitor_panel")
 SEQUENCES = Path(__file__).parents[2] / "sequences"
 ON = SupplySetting(voltage_v=12.0, limit_a=0.4, on=True)
 INSERT, OUTPUTS = "insert", "outputs"
