@@ -53,6 +53,8 @@ class Limit:
 
     within: no further than `high` from the predicted value (relative: `high` is a fraction of it, and unit is
     the prediction's). below, above: `high` or `low` alone. between: both.
+    tolerance: it comes from the tolerance of parts and the bench's uncertainty; a check's has no ends, and
+    the plan sets those of each reading.
     """
 
     kind: Literal["within", "below", "above", "between"]
@@ -60,6 +62,7 @@ class Limit:
     low: float | None = None
     high: float | None = None
     relative: bool = False
+    tolerance: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,6 +7,7 @@ from itertools import product
 import numpy as np
 
 from harness.arrays import Complex, Floats
+from harness.circuit.strays import strays_of
 from harness.faults.changes import Cycles, RelayTiming, rank_by_timing
 from harness.faults.effects import FaultSet, intermittent, is_stuck_open, supply_currents_a
 from harness.faults.evidence import Evidence, ResidualModel
@@ -14,7 +15,6 @@ from harness.faults.fault_predictor import FaultPredictor
 from harness.faults.ranking import Candidate, Pool, Ranking, in_order, propose_pairs
 from harness.faults.search import MOST_ASIDE, Search, weigh_intermittent
 from harness.faults.signatures import batch_transfers, pairs_of, states_of
-from harness.faults.strays import strays_of
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults, timing_faults
 from harness.job.job import Job
 from harness.plan.model import Acquisition, Plan

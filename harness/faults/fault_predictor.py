@@ -1,7 +1,7 @@
 """What a fault set would show, with the spread that its own circuit gives to parts and strays.
 
 A leg that a fault has opened is held by picofarads alone. What it shows then depends on stray capacitances
-that no job's file names, so they are parameters here (`harness/faults/strays.py`).
+that no job's file names, so they are parameters here (`harness/circuit/strays.py`).
 """
 
 from collections.abc import Container, Mapping, Sequence

@@ -176,8 +176,11 @@ def weigh_margins(
         for column in order:
             estimates = readings[column].quantity.predict(readings[column], units)
             if estimates is not None:
-                result = estimates.margins(readings[column].limit)
-                margins[rows, column], good[column] = result.broken[1:], result.inside
+                limit = readings[column].limit
+                result = estimates.margins(limit)
+                margins[rows, column] = result.broken[1:]
+                if limit is None or not limit.tolerance:  # that one is where a good unit keeps it
+                    good[column] = result.inside
     k = job.sequence.coverage_factor
     if plan.impedances.supply_current:
         stops = over_currents(job.module, signatures.fault_sets, coverage_factor=k)

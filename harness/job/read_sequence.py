@@ -10,6 +10,7 @@ from harness.job.sequence import OWNERS, Check, CheckEntry, CheckSequence, Seque
 from harness.job.state import BECOMES, State, StateChange, all_states, parse_state
 from harness.quantities.quantity import KINDS, AnyQuantity, LimitKind, LimitRule, Options
 from harness.quantities.registry import QUANTITIES
+from harness.quantities.tolerance import TOLERANCE
 from harness.reading import Limit
 from harness.toml_files.located import Key
 from harness.toml_files.messages import did_you_mean, shown_value, unknown
@@ -389,7 +390,24 @@ def _read_limit(source: Source, entry: CheckEntry, quantity: AnyQuantity, key: K
             f"{quantity.name} takes {', '.join(rule.kinds)} only; expected one such as {rule.example}",
         )
         return None
-    return _limit(source, getattr(entry, kind), kind, rule, (*key, kind))
+    value = getattr(entry, kind)
+    if value != TOLERANCE:
+        return _limit(source, value, kind, rule, (*key, kind))
+    if kind not in rule.tolerance:
+        source.wrong((*key, kind), _no_tolerance(quantity, rule))
+        return None
+    return Limit(kind=kind, unit=rule.unit, tolerance=True)
+
+
+def _no_tolerance(quantity: AnyQuantity, rule: LimitRule) -> str:
+    """Why a limit can't come from the tolerance of parts, and what to write."""
+    if rule.tolerance:
+        kinds = " or ".join(f'{kind} = "{TOLERANCE}"' for kind in rule.tolerance)
+        return f"a limit of {quantity.spoken} comes from the tolerance of parts as {kinds} only"
+    return (
+        f'found "{TOLERANCE}": nothing predicts how far good units differ in {quantity.spoken}; expected a '
+        f"value, such as {rule.example}"
+    )
 
 
 def _limit(source: Source, value: object, kind: LimitKind, rule: LimitRule, key: Key) -> Limit | None:

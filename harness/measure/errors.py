@@ -143,18 +143,23 @@ def predicted_errors(
     gain_accuracy: float,
     referenced: bool,
     inputs_swapped: bool = False,
+    quiet: float = 0.0,
+    names: Sequence[str] = (),
 ) -> ErrorModel:
     """What may be wrong with a transfer before it is measured: of many units, h of shape (units, legs, 2).
 
     spreads: (parameters, legs, 2), one standard uncertainty of each of a good unit's parts; good: (legs, 2),
     its transfer. What a unit attenuates more than a good one, it attenuates of the parts' spread as well.
     referenced: by a through reference. inputs_swapped: the scope's inputs are swapped in another capture, so
-    that errors of their gains cancel. Nothing is one error in two captures.
+    that errors of their gains cancel. Nothing is one error in two captures. quiet: the noise of a quiet
+    leg, of its e.m.f., if that is known to be more than usual. names: of the parameters, if wanted.
     """
     levels = np.abs(h).sum(axis=2)
     legs = h.shape[1]
     pairs = range(0, legs, 2)
-    sources = list(_noise(np.repeat((NOISE * levels + NOISE_FLOOR)[:, :, None], 2, axis=2), range(legs)))
+    sources = list(
+        _noise(np.repeat((NOISE * levels + max(NOISE_FLOOR, quiet))[:, :, None], 2, axis=2), range(legs))
+    )
     for k in (0, 1):
         if referenced:
             sources += [
@@ -176,7 +181,11 @@ def predicted_errors(
         scale = np.minimum(np.nan_to_num(np.abs(h) / np.abs(good), nan=0.0, posinf=1.0), 1.0)
     sources += [
         ErrorSource(
-            line="tolerance of parts", source=f"part {number}", origin="parts", absolute=spread, scale=scale
+            line="tolerance of parts",
+            source=names[number] if names else f"part {number}",
+            origin="parts",
+            absolute=spread,
+            scale=scale,
         )
         for number, spread in enumerate(spreads)
     ]

@@ -17,6 +17,7 @@ from harness.job.state import IDLE_STATE, State, StateChange, single_control_sta
 from harness.measure.tones import Stimulus
 from harness.plan import setups, states
 from harness.plan.draft import CheckInState, Draft
+from harness.plan.limits import with_limits
 from harness.plan.model import Acquisition, Plan, Planned, SetupVisit, StateVisit, driven_channel
 from harness.plan.pulses import as_recorded, control_line_states, pulsed_states, pulses_between, pulses_in
 from harness.plan.setups import CheckAtPort
@@ -121,7 +122,7 @@ class _StateWalk:
 
 # Unless the check says otherwise, a port that should be silent must be at least this far down: well above
 # what the stray capacitance of open signal-relay contacts lets through at 1 kHz, well below any signal.
-DEFAULT_SILENT_BELOW_DB = -60.0
+USUAL_OF_SILENT_PORTS = Limit(kind="below", unit="dB", high=-60.0)
 SILENT = 0.01  # of a leg's drive: a control line that is operated between two states below this shows nothing
 
 
@@ -204,7 +205,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         tuple(_renumber_visit(visit, renumbered) for visit in visits),
         first_number=len(renumbered) + 1,
     )
-    return Plan(
+    plan = Plan(
         through=next((setup for setup in job.fixture.setups if setup.through), None),
         visits=visits,
         readings=(
@@ -221,6 +222,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         ),
         impedances=impedances,
     )
+    return with_limits(job, plan)
 
 
 def _judged_pulses(job: Job) -> dict[State, list[Check]]:
@@ -252,9 +254,7 @@ def _of_state(draft: Draft, need: CheckAtPort, setup: Setup, state: State) -> It
     in_state = CheckInState.of(draft, need, setup, state)
     yield from check.quantity.readings(in_state)
     if check.quantity.judges_silent_ports and not in_state.live:
-        asked = check.options.silent_ports_below_db
-        silent_db = DEFAULT_SILENT_BELOW_DB if asked is None else asked
-        limit = Limit(kind="below", unit="dB", high=silent_db)
+        limit = check.options.of_silent_ports or USUAL_OF_SILENT_PORTS
         for other in AT_SILENT_PORTS:
             yield from other.readings(in_state.judged_by(other, limit))
 

@@ -29,6 +29,7 @@ from harness.quantities.quantity import (
     several,
 )
 from harness.quantities.steady import OfTransfers, Ratio, Steady, predicted_views
+from harness.quantities.tolerance import GoodSpread
 from harness.reading import Estimate
 
 LEAST_LEVEL = 1e-6  # of the e.m.f.; below it, nothing passes
@@ -44,7 +45,9 @@ class ContactResistance(Ratio):
 
     name, label, unit = "contact_resistance", "contact resistance", "ohm"
     of_both_legs = True
-    limits = LimitRule(dimension="resistance", unit="ohm", kinds=("below",), example='below = "2 ohm"')
+    limits = LimitRule(
+        dimension="resistance", unit="ohm", kinds=("below",), example='below = "2 ohm"', tolerance=("below",)
+    )
     default_level_vrms = most_level_vrms = LOW_LEVEL_VRMS
     only_with_signal = from_drive = True
 
@@ -80,16 +83,45 @@ class ContactResistance(Ratio):
     def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
         """None if a good unit's is not observable: a run judges nothing then."""
         source, load, limit = planned.given.source, planned.given.load, planned.limit
-        if source is None or load is None or limit is None or limit.high is None:
+        if source is None or load is None or limit is None:
             return None
+        most_ohm = math.inf if limit.high is None else limit.high  # as yet, if it comes from the tolerance
         level, k = self.ratio_of_many(*predicted_views(planned, units)), units.coverage_factor
         size = np.maximum(np.abs(level.value), LEAST_LEVEL)
         standard = np.hypot(level.bench_standard, level.parts_standard) * load.ohm / size**2
         expanded = k * np.hypot(standard, source.standard_ohm)
-        if expanded[0] > limit.high:
+        if expanded[0] > most_ohm:
             return None
         path_ohm = load.ohm * (1 / size - 1) - source.ohm
-        return ValueEstimates(value=path_ohm, expanded=expanded, unit=self.unit, taken=is_present(level, k))
+        return ValueEstimates(
+            value=path_ohm,
+            expanded=expanded,
+            unit=self.unit,
+            spread=_in_ohm(level.spread("linear"), source, load),
+            taken=is_present(level, k),
+        )
+
+
+def _in_ohm(level: GoodSpread, source: KnownOhm, load: KnownOhm) -> GoodSpread:
+    """The spread of a path's resistance, load (1/level - 1) - source, from that of its level."""
+    size = max(level.typical, LEAST_LEVEL)
+    slope = load.ohm / size**2
+
+    def path_ohm(magnitude: float) -> float:
+        return load.ohm * (1 / max(magnitude, LEAST_LEVEL) - 1) - source.ohm
+
+    known = {
+        "tolerance of the source": source.standard_ohm,
+        "tolerance of the load": load.standard_ohm * abs(1 / size - 1),
+    }
+    return GoodSpread(
+        terms="linear",
+        nominal=path_ohm(level.nominal),
+        typical=path_ohm(level.typical),
+        parts={name: -slope * change for name, change in level.parts.items()},
+        bench={line: slope * standard for line, standard in level.bench.items()},
+        known=known,
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -18,6 +18,7 @@ import numpy as np
 from harness.arrays import Complex, Flags, Floats, Indices
 from harness.judge import limits_for
 from harness.measure.errors import ErrorModel
+from harness.quantities.tolerance import GoodSpread, Terms, merged
 from harness.reading import Limit
 
 LinearForm = Callable[[Sequence[Complex]], Complex]
@@ -62,13 +63,16 @@ class ComplexEstimates:
     """A complex ratio of many units, and how sure it is. Arrays are (units,).
 
     ratio: (kinds,), every value that some unit has; kind: which of them each unit has. bench, parts: what
-    each error of the bench and each tolerance of a part changes in the ratio, (sources, kinds).
+    each error of the bench and each tolerance of a part changes in the ratio, (sources, kinds). lines, names:
+    the line of each error of the bench, and the name of each part.
     """
 
     ratio: Complex
     bench: Complex
     parts: Complex
     kind: Indices
+    lines: tuple[str, ...] = ()
+    names: tuple[str, ...] = ()
 
     @cached_property
     def value(self) -> Complex:
@@ -94,6 +98,44 @@ class ComplexEstimates:
     def parts_modulus(self) -> Floats:
         """Root of the sum of the squares of what parts change, in whatever direction."""
         return np.asarray(np.sqrt(_squares(self.parts))[self.kind])
+
+    def spread(self, terms: Terms, *, any_way: bool = False, angle: bool = False) -> GoodSpread:
+        """Of the first unit, which is nominal, round the last, which is typical; one of both if there is one.
+
+        The same part is one part in all captures. angle: in degrees, of the phase.
+        """
+        first, last = self.kind[[0, -1]]
+        at, size = self.ratio[last], float(np.abs(self.ratio[last]))
+        turn = at.conjugate() / size if size > 0 else 1.0
+        by_name: dict[str, complex] = {}
+        for name, change in zip(self.names, self.parts[:, last].tolist(), strict=True):
+            by_name[name] = by_name.get(name, 0j) + change
+
+        def along(change: complex) -> float:
+            if any_way:
+                return abs(change)
+            turned = complex(change * turn)
+            return math.degrees(turned.imag / size) if angle else turned.real
+
+        def of_bench(line: str, change: complex) -> float:
+            # noise comes as a real and an imaginary part of the same size
+            return abs(along(change)) / (math.sqrt(2) if any_way and line == "noise" else 1.0)
+
+        bench = zip(self.lines, self.bench[:, last].tolist(), strict=True)
+        ends = [
+            math.degrees(float(np.angle(value))) if angle else abs(value)
+            for value in self.ratio[[first, last]]
+        ]
+        if angle:
+            ends[1] = ends[0] + (ends[1] - ends[0] + 180) % 360 - 180
+        return GoodSpread(
+            terms=terms,
+            nominal=float(ends[0]),
+            typical=float(ends[1]),
+            parts={name: along(change) for name, change in by_name.items() if change},
+            bench=merged((line, of_bench(line, change)) for line, change in bench),
+            any_way=any_way,
+        )
 
     def _radial(self, shares: Complex) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -126,7 +168,10 @@ def propagate_many(
                 for above_change, two in zip(above_changes, below_changes, strict=True)
             ]
     parts = [capture.errors.first_part for capture in seen]
+    sources = [capture.errors.sources for capture in seen]
     return ComplexEstimates(
+        lines=tuple(one.line for each, first in zip(sources, parts, strict=True) for one in each[:first]),
+        names=tuple(one.source for each, first in zip(sources, parts, strict=True) for one in each[first:]),
         ratio=value,
         bench=np.concatenate([change[:first] for change, first in zip(changes, parts, strict=True)]),
         parts=np.concatenate([change[first:] for change, first in zip(changes, parts, strict=True)]),
@@ -148,6 +193,8 @@ def divided(above: ComplexEstimates, below: ComplexEstimates) -> ComplexEstimate
             bench=of_both(above.bench, below.bench),
             parts=of_both(above.parts, below.parts),
             kind=kind.reshape(-1),
+            lines=above.lines + below.lines,
+            names=above.names + below.names,
         )
 
 
@@ -210,6 +257,13 @@ class Estimates(ABC):
     def change(self) -> tuple[Floats, str]:
         """By how much each unit differs from the good one, (units,), and the unit of that."""
 
+    def spreads(self, limit: Limit) -> Sequence[GoodSpread]:
+        """What takes good units from their reading, as a limit of this kind sees it; () if it doesn't.
+
+        The first unit is nominal and the last typical.
+        """
+        return ()
+
 
 class PredictedUnits(ABC):
     """A good unit, first, and many faulty ones, as the circuit predicts them.
@@ -261,6 +315,10 @@ class LevelEstimates(Estimates):
         """In dB."""
         return _change_db(self.level), "dB"
 
+    def spreads(self, limit: Limit) -> Sequence[GoodSpread]:
+        """What is to be below a level may have any phase."""
+        return [self.level.spread("db", any_way=limit.kind == "below")]
+
     def _expected(self) -> tuple[float | None, float]:
         """What a good unit shows, and the relative spread of that."""
         magnitude = float(np.abs(self.level.value[0]))
@@ -298,6 +356,10 @@ class RejectionEstimates(Estimates):
     def change(self) -> tuple[Floats, str]:
         """Of the first, in dB."""
         return _change_db(self.levels[0]), "dB"
+
+    def spreads(self, limit: Limit) -> Sequence[GoodSpread]:
+        """One for each source; a conversion may have any phase."""
+        return [level.spread("rejection", any_way=True) for level in self.levels]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -349,17 +411,22 @@ class AngleEstimates(Estimates):
         """In degrees."""
         return _change_deg(self.level), "deg"
 
+    def spreads(self, limit: Limit) -> Sequence[GoodSpread]:
+        """Of the angle."""
+        return [self.level.spread("linear", angle=True)]
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ValueEstimates(Estimates):
     """Real values with their expanded uncertainties, (units,).
 
-    taken: of which units the reading can be taken at all.
+    spread: of a good unit. taken: of which units the reading can be taken at all.
     """
 
     value: Floats
     expanded: Floats
     unit: str
+    spread: GoodSpread
     taken: Flags | bool = True
 
     def margins(self, limit: Limit | None) -> LimitMargins:
@@ -370,6 +437,10 @@ class ValueEstimates(Estimates):
     def change(self) -> tuple[Floats, str]:
         """In the unit of the value."""
         return self.value - self.value[0], self.unit
+
+    def spreads(self, limit: Limit) -> Sequence[GoodSpread]:
+        """As given."""
+        return [self.spread]
 
 
 def _broken(value: Floats, whole: Floats, ends: Sequence[float | None]) -> LimitMargins:

@@ -7,7 +7,7 @@ from functools import partial
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from pydantic import AfterValidator
+from pydantic import AfterValidator, BeforeValidator
 
 from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
@@ -40,8 +40,9 @@ from harness.quantities.quantity import (
     several,
 )
 from harness.quantities.steady import Needs, OfTransfers, Ratio, predicted_views
+from harness.quantities.tolerance import TOLERANCE
 from harness.reading import Estimate, Limit
-from harness.units import InQuantity
+from harness.units import parse_quantity
 
 CLOSE = Limit(kind="within", unit="dB", high=0.2)  # of levels that are suggested
 REFERENCE_HZ = 1000.0
@@ -52,8 +53,17 @@ RESPONSE_HZ = (
 
 OPEN_CONTACT_F = 1e-12  # of a signal relay's open contact: common practice, no source
 SCOPE_OHM = 1e6
-THROUGH_OR_SILENT = LimitRule(dimension="ratio_db", unit="dB", kinds=KINDS, example='below = "-80 dB"')
+THROUGH_OR_SILENT = LimitRule(
+    dimension="ratio_db", unit="dB", kinds=KINDS, example='below = "-80 dB"', tolerance=("within", "below")
+)
 ROOM_DB = 12.0  # over what the circuit predicts, for strays: common practice, no source
+
+
+def _level_or_tolerance(text: object) -> object:
+    return text if text == TOLERANCE else parse_quantity(text, "ratio_db")
+
+
+LevelOrTolerance = Annotated[float | Literal["tolerance"], BeforeValidator(_level_or_tolerance)]
 
 
 class GainOptions(Options):
@@ -62,12 +72,17 @@ class GainOptions(Options):
     silent_ports_below: dB; None: the usual.
     """
 
-    silent_ports_below: Annotated[float, InQuantity("ratio_db")] | None = None
+    silent_ports_below: (
+        Annotated[float | Literal["tolerance"], BeforeValidator(_level_or_tolerance)] | None
+    ) = None
 
     @property
-    def silent_ports_below_db(self) -> float | None:
-        """In dB; None: the usual."""
-        return self.silent_ports_below
+    def of_silent_ports(self) -> Limit | None:
+        """None: the usual."""
+        below = self.silent_ports_below
+        if isinstance(below, str):
+            return Limit(kind="below", unit="dB", tolerance=True)
+        return None if below is None else Limit(kind="below", unit="dB", high=below)
 
 
 class Gain(Ratio):
@@ -352,7 +367,13 @@ class CommonModeRejection(Ratio):
     """
 
     name, label, unit = "common_mode_rejection", "common-mode rejection", "dB"
-    limits = LimitRule(dimension="ratio_db", unit="dB", kinds=("within", "above"), example='above = "60 dB"')
+    limits = LimitRule(
+        dimension="ratio_db",
+        unit="dB",
+        kinds=("within", "above"),
+        example='above = "60 dB"',
+        tolerance=("above",),
+    )
     options = CommonModeOptions
     inputs_swapped = True
     only_with_signal = True

@@ -22,7 +22,8 @@ OF_WHAT_IS_NOT_PREDICTED: tuple[LimitKind, ...] = ("below", "above", "between")
 class LimitRule:
     """The dimension that a limit is written in, the unit that it is kept in, and the kinds that make sense.
 
-    relative: a `within` limit may be a percentage of the prediction.
+    relative: a `within` limit may be a percentage of the prediction. tolerance: the kinds that may come from
+    the tolerance of parts and the bench's uncertainty, as the circuit predicts both.
     """
 
     dimension: Dimension
@@ -30,11 +31,18 @@ class LimitRule:
     kinds: tuple[LimitKind, ...]
     example: str
     relative: bool = False
+    tolerance: tuple[LimitKind, ...] = ()
 
 
-DECIBELS = LimitRule(dimension="ratio_db", unit="dB", kinds=KINDS, example='within = "0.2 dB"')
-DEGREES = LimitRule(dimension="angle", unit="deg", kinds=KINDS, example='within = "5 deg"')
-SILENCE = LimitRule(dimension="ratio_db", unit="dB", kinds=("below",), example='below = "-80 dB"')
+DECIBELS = LimitRule(
+    dimension="ratio_db", unit="dB", kinds=KINDS, example='within = "0.2 dB"', tolerance=("within",)
+)
+DEGREES = LimitRule(
+    dimension="angle", unit="deg", kinds=KINDS, example='within = "5 deg"', tolerance=("within",)
+)
+SILENCE = LimitRule(
+    dimension="ratio_db", unit="dB", kinds=("below",), example='below = "-80 dB"', tolerance=("below",)
+)
 DURATION = LimitRule(dimension="time", unit="s", kinds=OF_WHAT_IS_NOT_PREDICTED, example='below = "4 ms"')
 
 
@@ -111,8 +119,8 @@ class Options(BaseModel):
         return ()
 
     @property
-    def silent_ports_below_db(self) -> float | None:
-        """What ports that the circuit predicts silent must be below, where a check says so."""
+    def of_silent_ports(self) -> Limit | None:
+        """The limit of ports that the circuit predicts silent, where a check says so."""
         return None
 
     @property

@@ -13,6 +13,7 @@ from harness.bench_file import SUPPLY_METER
 from harness.measure.budget import estimate
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates
 from harness.quantities.quantity import KINDS, Family, LimitRule, PlannedReading, Quantity, Suggestion
+from harness.quantities.tolerance import GoodSpread
 from harness.reading import Contribution, Estimate, Limit
 from harness.roles import SupplyReading
 
@@ -37,7 +38,14 @@ class SupplyCurrent(OfSupply):
     """What the module draws in a state."""
 
     name, label, unit = "supply_current", "supply current", "A"
-    limits = LimitRule(dimension="current", unit="A", kinds=KINDS, example='within = "8 %"', relative=True)
+    limits = LimitRule(
+        dimension="current",
+        unit="A",
+        kinds=KINDS,
+        example='within = "8 %"',
+        relative=True,
+        tolerance=("within",),
+    )
     suggested = Suggestion(
         rank=0,
         limit=Limit(kind="within", unit="", high=0.08, relative=True),
@@ -61,7 +69,15 @@ class SupplyCurrent(OfSupply):
         found_a = units.currents_a(planned.measurand.state)
         coils_a = max(float(found_a[0]) - units.quiescent_a, 0.0)
         expanded = units.coverage_factor * current_standard(found_a, coils_a) + LEAST_EXPANDED_A
-        return ValueEstimates(value=found_a, expanded=expanded, unit=self.unit)
+        good_a = float(found_a[0])
+        spread = GoodSpread(
+            terms="linear",
+            nominal=good_a,
+            typical=good_a,
+            parts={"coils": COIL_SPREAD * coils_a / sqrt(3)},
+            bench={"supply's meter": SUPPLY_METER * good_a / sqrt(3)},
+        )
+        return ValueEstimates(value=found_a, expanded=expanded, unit=self.unit, spread=spread)
 
 
 def current_standard(meter_a: Floats | float, coils_a: Floats | float) -> Floats:

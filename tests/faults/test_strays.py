@@ -11,9 +11,9 @@ from benchmarks.simulated_runs import Bench
 from harness.circuit.elements import Couplings, Element
 from harness.circuit.expand import build_circuit
 from harness.circuit.predict import predict_circuit
+from harness.circuit.strays import strays_of
 from harness.faults.diagnosis import Diagnoser, Diagnosis, telling
 from harness.faults.signatures import batch_transfers
-from harness.faults.strays import strays_of
 from harness.job.faults import Fault, parse_fault
 from harness.job.module import LEGS, Module
 from harness.measure.tones import choose_tones
