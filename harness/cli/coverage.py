@@ -26,6 +26,7 @@ from harness.faults.coverage import (
 from harness.faults.coverage import cover as find_coverage
 from harness.faults.minimal import Minimal, smallest_plan
 from harness.faults.plugs import PlugDesign, design_plugs
+from harness.faults.provable import UNPROVABLE, tight_data, tight_sentences
 from harness.job.faults import parse_fault
 from harness.job.fixture import Loopback
 from harness.job.job import Job
@@ -180,7 +181,7 @@ def _coverage_data(
         "distinct": result.distinct,
         "faults": [_fault_data(fault) for fault in result.faults],
         "resistive": [_fault_data(fault) for fault in result.resistive],
-        "tight": [{"reading": tight.reading, "margin": tight.margin} for tight in result.tight],
+        "tight": tight_data(result.tight),
         "additions": [
             {"add": addition.description, "sees": list(addition.sees), "cost_s": addition.cost_s}
             for addition in additions
@@ -287,9 +288,9 @@ def _coverage_lines(
     )
     if result.tight:
         yield ""
-        yield "Limits that a good unit may fail, since they are tighter than the spread of good units:"
-        for tight in result.tight[:FEW]:
-            yield from wrapped(f"{tight.reading}: {tight.margin:.2f} expanded uncertainties", indent=2)
+        yield from wrapped(UNPROVABLE)
+        for sentence in tight_sentences(result.tight):
+            yield from wrapped(sentence, indent=2, hang=4)
     yield from _unseen_lines(result)
     yield from _addition_lines(result, additions)
     yield from _seen_lines(result, every=every)

@@ -29,6 +29,16 @@ from harness.drafts.job_text import (
 from harness.drafts.job_text import template as template_named
 from harness.drafts.module_draft import draft_module
 from harness.errors import UsageError
+from harness.faults.provable import (
+    COMPUTED,
+    UNPROVABLE,
+    computed_data,
+    computed_limits,
+    computed_sentences,
+    tight_data,
+    tight_limits,
+    tight_sentences,
+)
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.job.state import State, parse_state
@@ -160,12 +170,19 @@ def plan(
     described = read_job(job, bench)
     with shown_progress("plan", f"planning {counted(len(described.sequence.checks), 'check')}"):
         planned = plan_job(described, bench)
-    made = planned.plan
+        made = planned.plan
+        tight, computed = tight_limits(described, made), computed_limits(described, made)
     cost = estimate_time(made, described)
     if as_json:
-        print_json(_plan_data(described, made, cost) | {"notes": list(planned.notes)})
+        data = _plan_data(described, made, cost) | {"notes": list(planned.notes)}
+        print_json(data | {"tight": tight_data(tight), "limits": computed_data(computed)})
         return
     _print_plan(described, made, cost, steps=steps)
+    for title, sentences in ((COMPUTED, computed_sentences(computed)), (UNPROVABLE, tight_sentences(tight))):
+        for index, sentence in enumerate(sentences):
+            if not index:
+                say(f"\n{title}")
+            say(sentence, indent=3, hang=2)
     for note in planned.notes:
         say(f"Note: {note}.")
 

@@ -20,6 +20,7 @@ from harness.faults.margins import (
     told_apart,
     weigh_margins,
 )
+from harness.faults.provable import TightLimit, tight_limits
 from harness.faults.signatures import Signatures
 from harness.job.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
 from harness.job.fixture import Termination
@@ -61,14 +62,6 @@ class FaultSeen:
     def name(self) -> str:
         """As a person may ask for it."""
         return suspect_name(self.fault_set)
-
-
-@dataclass(frozen=True, kw_only=True)
-class TightLimit:
-    """A reading whose limit a good unit may not keep: the spread of good parts reaches past it."""
-
-    reading: str
-    margin: float  # expanded uncertainties between a nominal unit and the limit; below 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,7 +130,7 @@ def cover(job: Job, plan: Plan, *, executor: Executor | None = None) -> Coverage
         groups=tuple(tuple(judged[row].name for row in group) for group in groups if len(group) > 1),
         distinct=len(groups),
         contacts=smallest_seen(job, plan, executor=executor),
-        tight=tight_limits(made),
+        tight=tight_limits(job, plan),
     )
 
 
@@ -222,15 +215,6 @@ def _idle(job: Job, shown: Signatures, fault_set: FaultSet) -> str:
         if len(stands) == 1:
             return f": {relay.name} is {'operated' if stands.pop() else 'released'} in every state"
     return ""
-
-
-def tight_limits(made: Margins) -> tuple[TightLimit, ...]:
-    """Readings whose limits the spread of good parts, and the bench's own uncertainty, reach past."""
-    return tuple(
-        TightLimit(reading=describe(reading), margin=float(margin))
-        for reading, margin in zip(made.readings, made.good, strict=True)
-        if margin < SURE
-    )
 
 
 def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:

@@ -27,6 +27,18 @@ ROOM = (
 AT_THE_END = math.sqrt(3)  # standard deviations from the middle of an even distribution to its end
 STEPS = {"dB": 1e-3, "deg": 1e-2}  # a limit is rounded outwards to these, of other units to four digits
 
+OF_PARTS, OF_INPUTS = "tolerance of parts", "input gain"  # lines of a budget
+THROUGH = "a through reference, by a [[setup]] with through = true"
+HELPS = {
+    OF_PARTS: "loads, plugs and parts of closer tolerance, or a wider limit",
+    "noise": "a scope of more bits",
+    "generator level": THROUGH,
+    "tolerance of the load": "a load of closer tolerance",
+    "tolerance of the source": "a setup that views the driven port",
+}
+"""What makes a line of a budget less, whatever is measured."""
+HELPS_QUIET = HELPS | {"noise": "a higher level"}
+
 Terms = Literal["db", "rejection", "linear"]
 """What a spread's figures are: a magnitude, reported in dB or as its inverse in dB, or the reading itself."""
 
@@ -66,6 +78,10 @@ class GoodSpread:
             return change
         level = max(self.nominal, self.typical)
         return 20 * math.log10(1 + change / level) if level > 0 else math.inf
+
+    def helps(self, line: str) -> str:
+        """What makes a line of its budget less; "" if nothing is known to."""
+        return (HELPS_QUIET if self.any_way else HELPS).get(line, "")
 
     def shown(self, figure: float) -> float:
         """A figure as the reading has it."""
@@ -112,37 +128,32 @@ class GoodUnits:
         together = shift + factor * math.hypot(*bounded.values(), free)
         return min(together, all_at_ends + factor * free)
 
-    def room(self, spread: GoodSpread) -> float:
-        """What the uncertainty of a run takes of a limit."""
-        return self.guard * ROOM * spread.run_standard
+    def width(self, spread: GoodSpread, *, bench: bool = True) -> float:
+        """How far from nominal or typical the limit is: their reach, and what a run's uncertainty takes."""
+        room = self.guard * ROOM * spread.run_standard if bench else 0.0
+        return self.reach(spread, bench=bench) + room
 
     def _factor(self, spread: GoodSpread) -> float:
         if spread.any_way:  # two parts of one error: Rayleigh's distribution
             return math.sqrt(-2 * math.log(self.beyond))
         return NormalDist().inv_cdf(1 - self.beyond / 2)
 
-    def limit(self, spreads: Sequence[GoodSpread], limit: Limit) -> Limit:
+    def limit(self, spreads: Sequence[GoodSpread], limit: Limit, *, bench: bool = True) -> Limit:
         """The limit in numbers, of the worst of some spreads; without an end where nothing bounds it."""
-        widths = [self.reach(spread) + self.room(spread) for spread in spreads]
-        most = [
-            spread.shown(max(spread.nominal, spread.typical) + width)
-            for spread, width in zip(spreads, widths, strict=True)
-        ]
-        if limit.kind == "above":
-            return Limit(
-                kind="above", unit=limit.unit, low=_rounded(min(most), limit.unit, -1), tolerance=True
-            )
-        high = _rounded(max(most), limit.unit, 1)
-        if limit.kind == "below":
-            return Limit(kind="below", unit=limit.unit, high=high, tolerance=True)
-        low = min(
-            spread.shown(min(spread.nominal, spread.typical) - width)
-            for spread, width in zip(spreads, widths, strict=True)
-        )
-        if not math.isfinite(low):
-            return Limit(kind="below", unit=limit.unit, high=high, tolerance=True)
-        low = _rounded(low, limit.unit, -1)
-        return Limit(kind="between", unit=limit.unit, low=low, high=high, tolerance=True)
+        unit = limit.unit
+        ends = [self._ends(spread, bench) for spread in spreads]
+        most, low = [high for _, high in ends], min(low for low, _ in ends)
+        if limit.kind == "above":  # shown as the inverse
+            return Limit(kind="above", unit=unit, low=_rounded(min(most), unit, -1), tolerance=True)
+        high = _rounded(max(most), unit, 1)
+        if limit.kind == "below" or not math.isfinite(low):
+            return Limit(kind="below", unit=unit, high=high, tolerance=True)
+        return Limit(kind="between", unit=unit, low=_rounded(low, unit, -1), high=high, tolerance=True)
+
+    def _ends(self, spread: GoodSpread, bench: bool) -> tuple[float, float]:
+        width = self.width(spread, bench=bench)
+        low, high = sorted((spread.nominal, spread.typical))
+        return spread.shown(low - width), spread.shown(high + width)
 
 
 def merged(changes: Iterable[tuple[str, float]]) -> dict[str, float]:

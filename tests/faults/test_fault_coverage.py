@@ -21,13 +21,13 @@ from harness.faults.coverage import (
     cover,
     hard_faults,
     smallest_seen,
-    tight_limits,
     with_loads,
 )
 from harness.faults.effects import FaultSet
 from harness.faults.margins import SURE, over_currents, weigh_margins
 from harness.faults.minimal import smallest_plan
 from harness.faults.plugs import VALUES_OHM, design_plugs
+from harness.faults.provable import tight_limits
 from harness.job.faults import Fault, parse_fault
 from harness.job.job import Job, load_job
 from harness.job.state import State
@@ -228,10 +228,11 @@ def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped: Job) -> 
     )
     job = replace(shipped, sequence=replace(shipped.sequence, checks=checks))
     plan = build_plan(job, impedances=BENCH)
-    made = weigh_margins(job, plan, [])
-    tight = tight_limits(made)
+    tight = tight_limits(job, plan)
     assert tight
     assert all(one.reading.startswith("leg gain difference") and one.margin < 1 for one in tight)
+    good = weigh_margins(job, plan, []).good
+    assert [one.margin for one in tight] == pytest.approx(good[good < 1].tolist())
 
 
 def test_good_units_keep_the_shipped_limits(shipped_coverage: Coverage) -> None:
