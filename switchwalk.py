@@ -35,7 +35,8 @@ from harness.session.admission import admit, check_serial
 from harness.session.events import Hands, Observer
 from harness.session.open_bench import NoHands, OpenBench, choose_bench, unobserved
 from harness.session.planned_job import read_job
-from harness.session.unit_run import RunRequest, RunResult, UnitRun
+from harness.session.request.header import RunRequest
+from harness.session.unit_run import RunResult, UnitRun
 
 __all__ = [
     "BenchError",
@@ -83,20 +84,28 @@ def at_bench(
     job: str | Path,
     *,
     bench: str | Path | None = None,
+    fixture: str | Path | None = None,
+    sequence: str | Path | None = None,
     hands: Hands | None = None,
     ask: Ask = nobody,
     speed: float = 1.0,
 ) -> Iterator[OpenBench]:
     """Read a job and plan it for its bench; a simulated bench is started, and ended after.
 
-    job: its folder. bench: a bench file, "simulated", or None for the job's own. hands: who moves leads on a
-    real bench, where no switchboard does. ask: has a person switch a relay supply that has no interface;
-    called with what to do, it returns when that is done. speed: of a simulated bench's clock, times real
-    time. Raises JobError with every mistake of the files, UsageError for what cannot be run, BenchError.
+    job: its folder. bench: a bench file, "simulated", or None for the job's own. fixture, sequence: files in
+    place of the job's own. hands: who moves leads on a real bench, where no switchboard does. ask: has a
+    person switch a relay supply that has no interface; called with what to do, it returns when that is done.
+    speed: of a simulated bench's clock, times real time. Raises JobError with every mistake of the files,
+    UsageError for what cannot be run, BenchError.
     """
     bench_file, simulation = choose_bench(bench, speed=speed)
     with _bench.at_bench(
-        read_job(Path(job), bench_file),
+        read_job(
+            Path(job),
+            bench_file,
+            sequence_file=None if sequence is None else Path(sequence),
+            fixture_file=None if fixture is None else Path(fixture),
+        ),
         bench_file=bench_file,
         simulation=simulation,
         hands=NoHands if hands is None else lambda _: hands,

@@ -27,8 +27,9 @@ from harness.records.store import open_records
 from harness.report.words import reading_line
 from harness.session.open_bench import at_bench
 from harness.session.planned_job import read_job
+from harness.session.request.header import RunRequest
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, UnitRun
+from harness.session.unit_run import UnitRun
 from simulator.imperfections import parse_imperfections
 
 JOBS = Path(__file__).resolve().parents[1] / "sequences"

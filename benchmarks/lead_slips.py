@@ -34,8 +34,9 @@ from harness.reading import Reading
 from harness.records.run import LeadsLookedAt
 from harness.records.store import RunStore, open_records
 from harness.session.open_bench import OpenBench, at_bench
+from harness.session.request.header import RunRequest
 from harness.session.simulated import SimulatedBench, Simulation
-from harness.session.unit_run import RunRequest, run_one_of_many
+from harness.session.unit_run import run_one_of_many
 
 SHIPPED = Path(__file__).resolve().parents[1] / "sequences"
 SPEED = 20.0

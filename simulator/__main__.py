@@ -30,7 +30,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     asked = _parser().parse_args(arguments)
     try:
-        job = load_job(asked.job)
+        job = load_job(asked.job, sequence_file=asked.sequence, fixture_file=asked.fixture)
         troubles = [parse_trouble(text) for text in asked.trouble]
         with Simulator(
             job,
@@ -60,6 +60,8 @@ def _parser() -> argparse.ArgumentParser:
         prog="python -m simulator", description="A bench and a unit in software."
     )
     parser.add_argument("job", type=Path, help="the job's folder")
+    parser.add_argument("--fixture", type=Path, help="another fixture.toml than the job's own")
+    parser.add_argument("--sequence", type=Path, help="another sequence.toml than the job's own")
     parser.add_argument("--serial", default="SIM-1", help="the unit's serial number: draws its values")
     parser.add_argument("--fault", action="append", default=[], help="a fault of the unit; may be repeated")
     parser.add_argument("--trouble", action="append", default=[], help=f"a trouble of the bench: {GRAMMAR}")

@@ -55,8 +55,9 @@ from harness.session.admission import (
 )
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
+from harness.session.request.header import RunRequest
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult
+from harness.session.unit_run import RunResult
 from harness.units import counted
 
 WORST_SHOWN = 3
@@ -79,6 +80,8 @@ def batch(
     again: options.Again = "",
     override: options.Override = "",
     bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     simulate: options.SimulateRun = False,
     faulty: Annotated[
         float,
@@ -97,7 +100,7 @@ def batch(
     ] = False,
 ) -> None:
     """Prompt for a serial number, test, show a large PASS or FAIL and the likely fault, then repeat."""
-    described = read_job(job, bench)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
     _check_faulty(faulty, serials, simulate=simulate)
     _check_person(serials, simulate=simulate)

@@ -81,6 +81,8 @@ class Checked:
 def bench(
     job: options.JobFolder,
     bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Check a simulated bench.")] = False,
     speed: options.Speed = 1.0,
     as_json: options.AsJson = False,
@@ -90,7 +92,7 @@ def bench(
     Drives the generator, closes every channel of the relay board and switches the relay supply on. Take the
     unit out of the fixture first.
     """
-    described = load_job(job, bench)
+    described = load_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     simulation = simulation_for(described, bench, Simulation(speed=speed), simulate=simulate)
     if not as_json:
         typer.echo(TERMINAL_CAUTIONS)
@@ -370,6 +372,8 @@ def simulate(
     imperfection: options.ImperfectionSizes = None,
     switchboard: Annotated[str, typer.Option(metavar="KIND", help="frame, text, route or modbus.")] = "frame",
     bench_seed: Annotated[int, typer.Option(metavar="NUMBER", help="Decides the bench's own errors.")] = 1,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     bench_file: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a bench.toml that leads to it.")
     ] = None,
@@ -383,7 +387,8 @@ def simulate(
         imperfections=imperfection or (),
         bench_seed=bench_seed,
     )
-    arguments = [*simulator_command(job, simulation), "--switchboard", switchboard]
+    command = simulator_command(job, simulation, sequence_file=sequence, fixture_file=fixture)
+    arguments = [*command, "--switchboard", switchboard]
     for text in trouble or []:
         arguments += ["--trouble", text]
     if bench_file is not None:
@@ -391,12 +396,12 @@ def simulate(
     if switchboard not in KINDS:
         raise UsageError(f"--switchboard {switchboard}: no such kind; expected one of {', '.join(KINDS)}")
     # The simulator ends when its standard input does: with this process, however that ends.
-    process = subprocess.Popen(arguments, stdin=subprocess.PIPE)
-    try:
-        with stoppable():
-            code = process.wait()
-    except RunStopped:
-        process.terminate()
-        process.wait()
-        code = EXIT_PASS
+    with subprocess.Popen(arguments, stdin=subprocess.PIPE) as process:
+        try:
+            with stoppable():
+                code = process.wait()
+        except RunStopped:
+            process.terminate()
+            process.wait()
+            code = EXIT_PASS
     raise typer.Exit(code)

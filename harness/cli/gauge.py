@@ -47,8 +47,9 @@ from harness.report.words import TERMINAL_CAUTIONS
 from harness.session.admission import KnownBad, compare_golden, keep_known_bad, serial_mistake
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import impedances_of, read_job
+from harness.session.request.header import RunRequest
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult
+from harness.session.unit_run import RunResult
 from harness.statistics.gauge import cross, studies
 from harness.statistics.yields import COMPLETE, NOT_WHOLE
 
@@ -105,13 +106,15 @@ def study(
         int, typer.Option(metavar="NUMBER", help="Decides the order in which units are tested.")
     ] = 1,
     bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     simulate: options.Simulate = False,
     speed: options.Speed = 1.0,
     records: options.RecordsLocation = options.RECORDS,
     as_json: options.AsJson = False,
 ) -> None:
     """Study how much of a reading's spread is the bench. Several operators test each unit repeatedly."""
-    described = read_job(job, bench)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     wanted = Study(
         units=_listed("--units", units),
         operators=_listed("--operators", operators) if operators else (),
@@ -148,6 +151,8 @@ def golden(
     ] = "",
     operator: Operator = None,
     bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     simulate: options.Simulate = False,
     fault: options.Faults = None,
     speed: options.Speed = 1.0,
@@ -155,7 +160,7 @@ def golden(
     as_json: options.AsJson = False,
 ) -> None:
     """Check the bench with a golden unit. It must read as it did on this bench before."""
-    described = read_job(job, bench)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     if wrong := serial_mistake(serial, described.sequence):
         raise UsageError(f"{serial}: {wrong}")
     faults = tuple(fault or ())
@@ -182,6 +187,8 @@ def known_bad(
     ],
     operator: Operator = None,
     bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     simulate: options.Simulate = False,
     speed: options.Speed = 1.0,
     records: options.RecordsLocation = options.RECORDS,
@@ -190,7 +197,7 @@ def known_bad(
     """Check the bench with units of known faults. Each must fail, and the diagnosis must name its fault.
     Units with faults that the sequence does not detect are not tested.
     """
-    described = read_job(job, bench)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     listed = read_known_bad(faults, described)
     missed = _missed(described, bench, listed)
     wanted = [each for each in listed if each not in missed]

@@ -163,11 +163,13 @@ def import_netlist(
 def plan(
     job: options.JobFolder,
     bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     steps: Annotated[bool, typer.Option("--steps", help="List every step, not only the setups.")] = False,
     as_json: options.AsJson = False,
 ) -> None:
     """Print what a run of a job will do: setups, states, acquisitions, relay operations, time."""
-    described = read_job(job, bench)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     with shown_progress("plan", f"planning {counted(len(described.sequence.checks), 'check')}"):
         planned = plan_job(described, bench)
         made = planned.plan
@@ -342,10 +344,11 @@ def table(
     ] = None,
     bench: options.BenchPath = None,
     fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     as_json: options.AsJson = False,
 ) -> None:
     """Print what the circuit predicts: for each state and port the route, level and polarity."""
-    described = read_job(job, bench, fixture_file=fixture)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     _check_ports(described, port or (), drive or ())
     states = _states(described, state) if state else described.sequence.states
     rows = chosen_rows(
@@ -471,6 +474,8 @@ def _folded_state(state: str) -> str:
 def wiring(
     job: options.JobFolder,
     bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     html: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write it as a page with drawings.")
     ] = None,
@@ -482,7 +487,7 @@ def wiring(
     """Print the fixture's pin lists, its loopback plugs with the resistors to buy, and the bill of
     materials.
     """
-    described = read_job(job, bench)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     document = wiring_of(described)
     drawings = [drawing(described, setup) for setup in described.fixture.setups]
     if html is not None:

@@ -30,8 +30,9 @@ from harness.roles import Capture
 from harness.session.events import Event, Hands, Remark
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import PlannedJob, read_job
+from harness.session.request.header import RunRequest
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult, UnitRun
+from harness.session.unit_run import RunResult, UnitRun
 from harness.units import counted
 
 PERIODS = 3
@@ -68,6 +69,8 @@ def measure(
         ),
     ] = "measured",
     bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Measure a simulated unit.")] = False,
     fault: options.Faults = None,
     speed: options.Speed = 1.0,
@@ -77,7 +80,7 @@ def measure(
     """Measure one state once and print its readings and the level of each leg. Nothing is recorded."""
     if png is not None:
         _check_picture(png)
-    described = read_job(job, bench)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     wanted = Simulation(serial=serial, faults=fault or (), speed=speed)
 
     def hands(planned: PlannedJob) -> Hands:
@@ -118,6 +121,8 @@ def measure(
 def reference(
     job: options.JobFolder,
     bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     simulate: options.Simulate = False,
     speed: options.Speed = 1.0,
     records: options.RecordsLocation = options.RECORDS,
@@ -126,7 +131,7 @@ def reference(
     ] = None,
 ) -> None:
     """Measure the through setup at every tone of a job, keep it, and show the drift since the last one."""
-    described = read_job(job, bench)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     with (
         stoppable(),
         open_records(records) as store,

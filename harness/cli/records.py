@@ -35,7 +35,17 @@ from harness.records.store import RunStore, open_records
 from harness.report.words import OUTCOME_MEANS, VERDICT_ORDER, budget_shown, describe, worst_first
 from harness.units import counted, format_difference
 
-TOLD = ("resumed", "bench fault", "supply trouble", "bench moved", "retest", "override", *BY_HAND, "test")
+TOLD = (
+    "other files",
+    "resumed",
+    "bench fault",
+    "supply trouble",
+    "bench moved",
+    "retest",
+    "override",
+    *BY_HAND,
+    "test",
+)
 """Events that `show` prints."""
 SEEN = ("pass", "fail", "unproven")
 

@@ -32,9 +32,10 @@ from harness.report.words import TERMINAL_CAUTIONS
 from harness.session.admission import admit, passed_before, refuse_running, serial_mistake
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
+from harness.session.request.header import RunRequest
 from harness.session.resume_point import check_files, find_resume_point, left_to_do
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, RunResult, UnitRun
+from harness.session.unit_run import RunResult, UnitRun
 
 AGREED = "somebody at the terminal agreed to it"
 
@@ -55,6 +56,8 @@ def run(
     job: options.JobFolder,
     serial: Annotated[str, typer.Option(metavar="SERIAL", help="The unit's serial number.")],
     bench: options.BenchPath = None,
+    fixture: options.FixturePath = None,
+    sequence: options.SequencePath = None,
     simulate: options.SimulateRun = False,
     fault: options.Faults = None,
     speed: options.Speed = 1.0,
@@ -77,7 +80,7 @@ def run(
     """Test one unit in every state, on both channels. The run ends with PASS, FAIL or UNPROVEN, and a
     report.
     """
-    described = read_job(job, bench)
+    described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     wrong = serial_mistake(serial, described.sequence)
     if wrong:
         raise UsageError(f"--serial {serial!r}: {wrong}")
@@ -147,7 +150,12 @@ def resume(
             raise UsageError("--speed is for a simulated bench")
         noted = Simulation(serial=header.serial, faults=header.simulated_faults, speed=speed)
         with at_bench(
-            read_job(point.job_folder, point.bench_file),
+            read_job(
+                point.job_folder,
+                point.bench_file,
+                sequence_file=point.sequence_file,
+                fixture_file=point.fixture_file,
+            ),
             bench_file=point.bench_file,
             simulation=noted if header.bench_started else None,
             hands=lambda planned: PersonAtTheBench(planned.job),

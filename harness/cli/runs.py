@@ -14,10 +14,10 @@ from harness.circuit.elements import BenchImpedances
 from harness.cli import options
 from harness.cli.terminal import print_json, say, shown_progress
 from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
-from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE, Job, load_job
+from harness.job.job import FIXTURE, MODULE, SEQUENCE, Job, load_job
 from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
-from harness.records.evidence import Rejudged, judge_again, refuse_upgraded
+from harness.records.evidence import JOB_FILES, Rejudged, judge_again, refuse_upgraded
 from harness.records.export import reading_to_json
 from harness.records.run import Explanation, RunRecord
 from harness.records.store import open_records
@@ -189,15 +189,14 @@ def rejudge(
 
 def _job_as_it_was(record: RunRecord, sequence: Path) -> Job:
     """The run's own files, but for the sequence. Raises JobError for mistakes, as with any job."""
-    texts = {file.name: file.text for file in record.header.files[:4]}  # what follows are profiles
+    # In this order, whatever their own names are; what follows are profiles.
+    texts = {name: file.text for name, file in zip(JOB_FILES, record.header.files, strict=False)}
     with TemporaryDirectory(prefix="switchwalk-") as folder:
         for name in (MODULE, FIXTURE):
             if name not in texts:
                 raise UsageError(f"run {record.run_id} has no {name} recorded with it")
-            (Path(folder) / name).write_text(texts[name], encoding="utf-8")
-        others = [text for name, text in texts.items() if name not in (MODULE, FIXTURE, SEQUENCE)]
-        if others:
-            (Path(folder) / BENCH).write_text(others[0], encoding="utf-8")
+        for name, text in texts.items():
+            (Path(folder) / name).write_text(text, encoding="utf-8")
         try:
             (Path(folder) / SEQUENCE).write_bytes(sequence.read_bytes())
         except OSError as error:

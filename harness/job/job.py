@@ -17,7 +17,10 @@ from harness.toml_files.source import Source
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
-    """What to test, how it is wired, what to check and, if known, with which instruments."""
+    """What to test, how it is wired, what to check and, if known, with which instruments.
+
+    sequence_file, fixture_file: read in place of the folder's own; None for those.
+    """
 
     folder: Path
     module: Module
@@ -25,6 +28,8 @@ class Job:
     sequence: CheckSequence
     bench: BenchFile | None
     files: tuple[JobFile, ...]
+    sequence_file: Path | None = None
+    fixture_file: Path | None = None
 
     @property
     def settle_s(self) -> float:
@@ -88,6 +93,8 @@ def load_job(
         sequence=sequence,
         bench=bench_file,
         files=tuple(source.file for source in sources.values() if source is not None),
+        sequence_file=sequence_file,
+        fixture_file=fixture_file,
     )
 
 

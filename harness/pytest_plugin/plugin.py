@@ -15,6 +15,7 @@ from harness.errors import SwitchwalkError
 STATE = "switchwalk_state"
 NO_JOB = "no job given: use --switchwalk-job DIR, or switchwalk_job = DIR in pytest's configuration"
 NO_BENCH = "no bench given: use --switchwalk-bench simulated, or a bench file"
+OTHER_FILES = ("fixture", "sequence")
 
 SESSION: pytest.StashKey[Any] = pytest.StashKey()
 JOB: pytest.StashKey[Any] = pytest.StashKey()
@@ -30,6 +31,10 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
     group.addoption("--switchwalk-serial", metavar="SERIAL", help="serial number of the unit in the fixture")
     group.addoption("--switchwalk-job", metavar="DIR", help="folder of the job; default from switchwalk_job")
+    for name in OTHER_FILES:
+        group.addoption(
+            f"--switchwalk-{name}", metavar="FILE", help=f"another {name}.toml than the job's own"
+        )
     group.addoption(
         "--switchwalk-records",
         metavar="PLACE",
@@ -63,7 +68,9 @@ def pytest_configure(config: pytest.Config) -> None:
     if refused:
         raise pytest.UsageError(refused)
     folder, records = _job_folder(config) or Path(), _records(config)
-    config.stash[SESSION] = _session_module().BenchSession(config, folder=folder, records=records)
+    config.stash[SESSION] = _session_module().BenchSession(
+        config, folder=folder, records=records, others=_other_files(config)
+    )
     config.pluginmanager.register(config.stash[SESSION], "switchwalk-bench")
 
 
@@ -140,7 +147,8 @@ def _refused(config: pytest.Config) -> str:
 def _job(config: pytest.Config) -> Any:
     """Read the job, once. Raises JobError with every mistake of its files."""
     if JOB not in config.stash:
-        config.stash[JOB] = _session_module().load_job(_job_folder(config) or Path())
+        folder = _job_folder(config) or Path()
+        config.stash[JOB] = _session_module().load_job(folder, **_other_files(config))
     return config.stash[JOB]
 
 
@@ -150,6 +158,13 @@ def _job_folder(config: pytest.Config) -> Path | None:
         return config.invocation_params.dir / str(given)
     configured = str(config.getini("switchwalk_job"))
     return _beside_configuration(config) / configured if configured else None
+
+
+def _other_files(config: pytest.Config) -> dict[str, Path | None]:
+    """What is read in place of the job's own, as `load_job` takes it."""
+    given = {name: config.getoption(f"switchwalk_{name}") for name in OTHER_FILES}
+    here = config.invocation_params.dir
+    return {f"{name}_file": None if path is None else here / path for name, path in given.items()}
 
 
 def _records(config: pytest.Config) -> str | None:

@@ -16,7 +16,7 @@ from harness.session.admission import check_serial
 from harness.session.custom_tests import CustomTests
 from harness.session.open_bench import at_bench, choose_bench
 from harness.session.planned_job import read_job
-from harness.session.unit_run import RunRequest
+from harness.session.request.header import RunRequest
 
 __all__ = ["BenchSession", "load_job"]
 
@@ -25,10 +25,15 @@ LONGEST_REASON = 300  # characters that the records keep of why a test failed
 
 
 class BenchSession:
-    """Watches how the tests at the bench end, and ends their run. records: None for the usual place."""
+    """Watches how the tests at the bench end, and ends their run. records: None for the usual place.
 
-    def __init__(self, config: pytest.Config, *, folder: Path, records: str | None) -> None:
-        self._config, self._folder = config, folder
+    others: files that are read in place of the job's own, as `read_job` takes them.
+    """
+
+    def __init__(
+        self, config: pytest.Config, *, folder: Path, records: str | None, others: dict[str, Path | None]
+    ) -> None:
+        self._config, self._folder, self._others = config, folder, others
         self._records: str | Path = records or DEFAULT_RECORDS
         self._open = ExitStack()
         self._store: RunStore | None = None
@@ -60,7 +65,7 @@ class BenchSession:
         bench_file, simulation = choose_bench(
             str(option("switchwalk_bench")), speed=option("switchwalk_speed")
         )
-        job = read_job(self._folder, bench_file)
+        job = read_job(self._folder, bench_file, **self._others)
         check_serial(serial, job.sequence)
         request = RunRequest(serial=serial, operator=option("switchwalk_operator"), faults=tuple(faults))
         with ExitStack() as opening:

@@ -96,6 +96,15 @@ class Ended(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
+class OtherFiles(Event):
+    """The run's fixture or sequence was read from another file than the job's own; "" for the own one."""
+
+    kind = "other files"
+    fixture: str
+    sequence: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Resumed(Event):
     """The run goes on after it was stopped or interrupted."""
 

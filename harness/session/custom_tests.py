@@ -14,7 +14,8 @@ from harness.records.store import RunStore
 from harness.roles import Bench
 from harness.session.admission import check_bench_block
 from harness.session.open_bench import OpenBench
-from harness.session.unit_run import RunRequest, UnitRun
+from harness.session.request.header import RunRequest
+from harness.session.unit_run import UnitRun
 from harness.units import counted
 
 NAMED = 3  # tests that the reason of a run names

@@ -212,8 +212,10 @@ def bench_started(
     if simulation is None:
         yield job, bench_file, None
         return
-    with simulated_bench(job.folder, simulation) as simulator:
-        yield read_job(job.folder, simulator.bench_file), simulator.bench_file, simulator
+    sequence, fixture = job.sequence_file, job.fixture_file
+    with simulated_bench(job, simulation) as simulator:
+        bench = simulator.bench_file
+        yield read_job(job.folder, bench, sequence_file=sequence, fixture_file=fixture), bench, simulator
 
 
 @contextmanager

@@ -2,13 +2,14 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from pathlib import Path
 
 from harness.errors import UsageError, WrongInstrument
 from harness.plan.model import Plan, remaining_plan
 from harness.reading import LeadOrUnit, Reading
 from harness.records.evidence import refuse_upgraded
-from harness.records.run import BenchMoved, CurrentsDrawn, RunHeader, RunRecord
+from harness.records.run import BenchMoved, CurrentsDrawn, OtherFiles, RunHeader, RunRecord
 from harness.records.store import RunStore
 from harness.roles import Bench
 from harness.session.planned_job import PlannedJob
@@ -22,17 +23,29 @@ BENCH_FILE = 3  # its index in the files that a run records; a person's own prof
 class ResumePoint:
     """What a resumed run has: its readings, and the current of its unit in each state, in amperes.
 
-    currents_a: None if the run was stopped before that was measured.
+    currents_a: None if the run was stopped before that was measured. other_files: what was read in place of
+    the job's own; None if nothing was.
     """
 
     record: RunRecord
     readings: tuple[Reading, ...]
     currents_a: Mapping[str, float] | None
+    other_files: OtherFiles | None = None
 
     @property
     def job_folder(self) -> Path:
         """Where its job's files were read."""
         return Path(self.record.header.job_folder)
+
+    @property
+    def sequence_file(self) -> Path | None:
+        """The sequence that it was begun with; None for the job's own."""
+        return Path(self.other_files.sequence) if self.other_files and self.other_files.sequence else None
+
+    @property
+    def fixture_file(self) -> Path | None:
+        """The fixture that it was begun with; None for the job's own."""
+        return Path(self.other_files.fixture) if self.other_files and self.other_files.fixture else None
 
     @property
     def bench_file(self) -> Path | None:
@@ -83,25 +96,29 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
     if not record.header.job_folder:
         raise UsageError(f"run {record.run_id} does not say where its job's files are. Start a new run")
     drawn_a = (event.currents_a for event in events if isinstance(event, CurrentsDrawn))
-    return ResumePoint(record=record, readings=readings, currents_a=next(drawn_a, None))
+    others = (event for event in events if isinstance(event, OtherFiles))
+    return ResumePoint(
+        record=record, readings=readings, currents_a=next(drawn_a, None), other_files=next(others, None)
+    )
 
 
 def check_files(header: RunHeader, planned: PlannedJob) -> None:
     """Refuse files of other content. A simulated bench's own file has new addresses each time."""
-    folder = planned.job.folder
+    job = planned.job
+    others = {path.name: path for path in (job.fixture_file, job.sequence_file) if path is not None}
     then, now = list(header.files), list(planned.files)
     if header.bench_started:
         then, now = (files[:BENCH_FILE] + files[BENCH_FILE + 1 :] for files in (then, now))
-    for before in then:
-        after = next((file for file in now if file.name == before.name), None)
-        if after is None or after.sha256 != before.sha256:
-            what = "is missing" if after is None else "was changed since the run began"
+    for before, after in zip_longest(then, now[: len(then)]):
+        if after is None or after.name != before.name or after.sha256 != before.sha256:
+            where = others.get(before.name) or f"{before.name} in {job.folder}"
+            missing = before.name not in {file.name for file in now}
+            what = "is missing" if missing else "was changed since the run began"
             raise UsageError(
-                f"{before.name} in {folder} {what}. Restore it (`switchwalk show` has its "
-                "SHA-256), or start a new run"
+                f"{where} {what}. Restore it (`switchwalk show` has its SHA-256), or start a new run"
             )
     if len(now) != len(then):
-        raise UsageError(f"{folder} has other files than when the run began. Start a new run")
+        raise UsageError(f"{job.folder} has other files than when the run began. Start a new run")
 
 
 def left_to_do(header: RunHeader, plan: Plan, readings: Sequence[Reading]) -> Plan:

@@ -13,6 +13,7 @@ from tempfile import TemporaryDirectory
 
 from harness.errors import BenchError, UsageError
 from harness.job.fixture import Setup
+from harness.job.job import Job
 
 # Libraries that a run loads when it first uses them: while the simulator starts, a processor is free for it.
 NEEDED_BY_A_RUN = ("pyvisa_py", "serial", "jinja2")
@@ -77,12 +78,15 @@ def fault_notes(faults: Sequence[str], notes: str = "") -> str:
 
 
 @contextmanager
-def simulated_bench(job: Path, simulation: Simulation) -> Iterator[SimulatedBench]:
+def simulated_bench(job: Job, simulation: Simulation) -> Iterator[SimulatedBench]:
     """Start a simulator for a job and end it afterwards. Raises UsageError for what it refuses."""
+    command = simulator_command(
+        job.folder, simulation, sequence_file=job.sequence_file, fixture_file=job.fixture_file
+    )
     with TemporaryDirectory(prefix="switchwalk-") as folder:
         bench_file = Path(folder) / "bench.toml"
         process = subprocess.Popen(
-            [*simulator_command(job, simulation), "--bench-file", str(bench_file)],
+            [*command, "--bench-file", str(bench_file)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -100,10 +104,14 @@ def simulated_bench(job: Path, simulation: Simulation) -> Iterator[SimulatedBenc
             _end(process)
 
 
-def simulator_command(job: Path, simulation: Simulation) -> list[str]:
-    """What starts a simulator of a job."""
+def simulator_command(
+    job: Path, simulation: Simulation, *, sequence_file: Path | None = None, fixture_file: Path | None = None
+) -> list[str]:
+    """What starts a simulator of a job, with these files in place of the folder's own."""
+    others = {"--sequence": sequence_file, "--fixture": fixture_file}
     return [
         *(sys.executable, "-m", "simulator", str(job), "--serial", simulation.serial),
+        *(text for name, path in others.items() if path is not None for text in (name, str(path))),
         *("--speed", f"{simulation.speed:g}", "--lead-errors", f"{simulation.lead_errors:g}"),
         *("--bench-seed", str(simulation.bench_seed)),
         *(argument for fault in simulation.faults for argument in ("--fault", fault)),

@@ -4,18 +4,16 @@ What is measured is computed elsewhere.
 """
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
-from importlib.metadata import version
 from types import TracebackType
 from typing import Self, TypeVar
 
 from harness.errors import BenchError, LeadInDoubt, OverCurrentError, RecordsError
 from harness.job.fixture import Setup
-from harness.job.job import BENCH
 from harness.job.state import IDLE_STATE
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
@@ -25,13 +23,10 @@ from harness.reading import LeadOrUnit, Reading
 from harness.records.run import (
     BenchMoved,
     CurrentsDrawn,
-    Noted,
     Outcome,
     OverCurrent,
-    Purpose,
     RelaysOperated,
     Resumed,
-    RunHeader,
     SetupProven,
 )
 from harness.records.store import RunStore
@@ -50,8 +45,8 @@ from harness.session.leads.driven_port import look_at_driven_port
 from harness.session.open_bench import OpenBench, unobserved
 from harness.session.repeats.confirmation import is_lost
 from harness.session.repeats.second_measurement import SecondMeasurement
+from harness.session.request.header import RunRequest, make_header, other_files
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
-from harness.session.simulated import fault_notes
 from harness.session.through import (
     bench_moved,
     have_through_made_again,
@@ -63,26 +58,6 @@ from harness.session.walk import Walk
 
 T = TypeVar("T")
 FROM_BEST_TO_WORST: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped")
-
-
-@dataclass(frozen=True, kw_only=True)
-class RunRequest:
-    """A run of a unit as it was asked for.
-
-    faults: of a simulated unit, recorded with the run as its notes are. noted: recorded with it, why the
-    unit, or the bench, is used all the same. plan: a part of the job's; None for all of it. resumable:
-    whether the run can be continued if it is stopped.
-    """
-
-    serial: str
-    operator: str | None = None
-    faults: tuple[str, ...] = ()
-    notes: str = ""
-    batch: str = ""
-    purpose: Purpose = ""
-    noted: Sequence[Noted] = ()
-    plan: Plan | None = field(default=None, repr=False)
-    resumable: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,7 +129,7 @@ class UnitRun:
         """
         plan = request.plan or bench.planned.plan
         run_id = store.begin(make_header(bench, request, plan))
-        for event, text in request.noted:
+        for event, text in (*other_files(bench.job), *request.noted):
             store.add_event(run_id, event, text)
         lock = ExitStack()
         lock.enter_context(run_lock(store, run_id))
@@ -457,33 +432,3 @@ def run_one_of_many(
         bench.reference = run.reference
     bench.unit_leaves()
     return result
-
-
-def make_header(bench: OpenBench, request: RunRequest, plan: Plan) -> RunHeader:
-    """What is known of a run that begins now."""
-    instruments = bench.instruments().identities
-    job, bench_file = bench.job, bench.planned.bench_file
-    if bench_file is None and bench.simulated:
-        bench_file = job.folder / BENCH  # where a resumed run finds the addresses
-    return RunHeader(
-        serial=request.serial,
-        module_name=job.module.name,
-        part=job.module.part,
-        revision=job.module.revision,
-        sequence_name=job.sequence.name,
-        decision=job.sequence.decision,
-        bench_name=bench.file.name,
-        operator=request.operator,
-        started=datetime.now(UTC),
-        software_version=version("switchwalk"),
-        simulated=bench.simulated,
-        notes=fault_notes(request.faults, request.notes),
-        instruments=instruments,
-        files=bench.planned.files,
-        planned_readings=plan.count,
-        job_folder=str(job.folder.resolve()),
-        bench_file="" if bench_file is None or bench.simulator is not None else str(bench_file.resolve()),
-        batch=request.batch,
-        purpose=request.purpose,
-        simulated_faults=tuple(request.faults) if bench.simulated else (),
-    )

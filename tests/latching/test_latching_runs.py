@@ -9,8 +9,9 @@ from harness.reading import Reading
 from harness.records.store import open_records
 from harness.session.open_bench import at_bench
 from harness.session.planned_job import read_job
+from harness.session.request.header import RunRequest
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, run_one_of_many
+from harness.session.unit_run import run_one_of_many
 from tests.cli.commands import Printed, switchwalk
 from tests.jobs import RELAY_CURRENT, check_of
 from tests.known import known

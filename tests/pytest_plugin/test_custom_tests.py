@@ -11,7 +11,7 @@ from harness.bench_file import load_bench
 from harness.records.store import open_records
 from harness.statistics.yields import tests_of_units as whole_tests
 from tests.cli.commands import switchwalk
-from tests.wire.standing_bench import StandingBench, standing_bench, tiny_job
+from tests.wire.standing_bench import TINY, StandingBench, standing_bench, tiny_job
 
 pytest_plugins = ["pytester"]
 
@@ -66,7 +66,10 @@ def test_tests_of_a_good_unit_are_one_run_that_is_no_test_of_the_unit(
 ) -> None:
     job = tiny_job(tmp_path)
     pytester.makepyfile(test_levels=LEVELS)
-    done = pytester.runpytest_subprocess(*simulated(job, "OB-0001", "--switchwalk-operator", "Mara"))
+    other = tmp_path / "other.toml"
+    other.write_text(TINY.replace("Tiny", "Other"), encoding="utf-8")
+    more = ("--switchwalk-operator", "Mara", "--switchwalk-sequence", str(other))
+    done = pytester.runpytest_subprocess(*simulated(job, "OB-0001", *more))
     done.assert_outcomes(passed=4)
     done.stdout.fnmatch_lines(["PASS  unit OB-0001, run 1: 3 tests of a part of the sequence passed"])
     records = pytester.path / "switchwalk-records" / "records.sqlite"
@@ -80,6 +83,7 @@ def test_tests_of_a_good_unit_are_one_run_that_is_no_test_of_the_unit(
         ]
         assert store.passed("OB-0001", "TLS-2", simulated=True) is None
     assert (run.outcome, run.header.purpose, run.header.operator) == ("pass", "custom tests", "Mara")
+    assert run.header.sequence_name == "Other"
     assert whole_tests(lines) == []
     # A state that two tests ask for is measured once: no reading is there twice.
     places = [reading.key for reading in readings]

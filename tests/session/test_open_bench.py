@@ -13,8 +13,9 @@ from harness.records.store import open_records
 from harness.session import open_bench
 from harness.session.open_bench import at_bench
 from harness.session.planned_job import read_job
+from harness.session.request.header import RunRequest
 from harness.session.simulated import Simulation
-from harness.session.unit_run import RunRequest, run_one_of_many
+from harness.session.unit_run import run_one_of_many
 from tests.wire.standing_bench import tiny_job
 
 

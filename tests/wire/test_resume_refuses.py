@@ -271,3 +271,24 @@ def test_a_run_at_the_addresses_of_a_simulator_is_recorded_as_simulated(bench: B
     assert not header.bench_started
     assert Path(header.bench_file) == bench.standing.bench_file.resolve()
     assert all(each.simulated for each in header.instruments if each.role != "switchboard")
+
+
+def test_a_run_with_another_sequence_goes_on_with_it_and_not_with_a_changed_one(
+    bench: Bench, tmp_path: Path
+) -> None:
+    other = tmp_path / "other.toml"
+    other.write_text(TINY.replace("Tiny", "Another"), encoding="utf-8")
+    begun = (*bench.run_arguments("OTHER"), "--sequence", str(other))
+    code, message = bench.nursery.run(*begun, befalls=HALF_WAY)
+    assert code == -9, message
+    run, _ = kept(bench, "OTHER")
+    other.write_text(TINY, encoding="utf-8")
+    assert f"{other} was changed since the run began" in refused(bench, run, "OTHER")
+    other.unlink()
+    assert f"no such file: {other}" in refused(bench, run, "OTHER")
+    other.write_text(TINY.replace("Tiny", "Another"), encoding="utf-8")
+    code, message = bench.nursery.run(*bench.resume_arguments(run, "OTHER"))
+    assert code == 0, message
+    with open_records(bench.records, read_only=True) as store:
+        assert store.run(run).outcome == "pass"
+        assert store.run(run).header.sequence_name == "Another"

@@ -5,7 +5,8 @@ from pathlib import Path
 
 from benchmarks.lead_slips import Bench, ask
 from harness.session.events import StateBegun
-from harness.session.unit_run import RunRequest, run_one_of_many
+from harness.session.request.header import RunRequest
+from harness.session.unit_run import run_one_of_many
 
 PIN = "left.out.hot"
 

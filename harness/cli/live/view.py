@@ -41,7 +41,8 @@ from harness.records.store import RunStore
 from harness.report.words import MARKS, reading_line, reading_name, value_text
 from harness.session.events import Event, Hands, Observer, ReadingsMade, Remark, SetupBegun, StateBegun
 from harness.session.open_bench import OpenBench
-from harness.session.unit_run import RunRequest, RunResult, run_one_of_many
+from harness.session.request.header import RunRequest
+from harness.session.unit_run import RunResult, run_one_of_many
 from harness.units import counted
 
 DRAWN_HZ = 4.0

@@ -1,0 +1,1 @@
+"""What a run was asked for, and what is recorded of that as it begins."""
