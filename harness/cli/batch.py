@@ -35,10 +35,12 @@ from harness.cli.person import (
     tell,
     tell_new_folder,
 )
+from harness.cli.run import fewest_of, production_of, tell_whole_run
 from harness.cli.terminal import Stopping, output_may_be_gone, print_result, say, stoppable
 from harness.errors import BenchError, SwitchwalkError, UsageError
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
 from harness.job.job import Job
+from harness.plan.steps import part_of
 from harness.records.run import Noted, RefusalOverridden
 from harness.records.store import RunStore, open_records
 from harness.report.explanation import Explained
@@ -52,9 +54,11 @@ from harness.session.admission import (
     how_it_ended,
     is_serial,
     make_retest,
+    whole_run_due,
 )
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
+from harness.session.request.fewest import Fewest, Production
 from harness.session.request.header import RunRequest
 from harness.session.simulated import Simulation
 from harness.session.unit_run import RunResult
@@ -78,6 +82,8 @@ def batch(
     operator: options.Operator = None,
     notes: Annotated[str, typer.Option(metavar="TEXT", help="Recorded with each run.")] = "",
     again: options.Again = "",
+    shortest: options.Shortest = False,
+    stop_at_fail: options.StopAtFail = False,
     override: options.Override = "",
     bench: options.BenchPath = None,
     fixture: options.FixturePath = None,
@@ -126,6 +132,7 @@ def batch(
             tell=tell,
             ask=ask_at_supply,
         ) as opened:
+            fewest = fewest_of(opened, records) if shortest or stop_at_fail else None
             opened.instruments()  # which say whether they are simulated
             if (
                 opened.simulated != made.simulated
@@ -143,6 +150,9 @@ def batch(
                 reporter=Reporter(opened.planned, store, records),
                 request=RunRequest(serial="", operator=operator, notes=notes, batch=name),
                 faults=faults,
+                fewest=fewest,
+                shortest=shortest,
+                stop_at_fail=stop_at_fail,
                 again=again,
                 overridden=overridden,
                 listed=wanted is not None,
@@ -162,7 +172,8 @@ def batch(
 class Units:
     """Tests one unit after another, and records each one's result in `made`.
 
-    request: what all their runs have in common. faults: of simulated units. again, override: what the command
+    request: what all their runs have in common. fewest: steps of shortest runs, and of those that end at the
+    first FAIL. faults: of simulated units. again, override: what the command
     line says of retests and of a bad bench. listed: whether the serial numbers come from a file.
     """
 
@@ -171,6 +182,9 @@ class Units:
     reporter: Reporter
     request: RunRequest
     faults: Mapping[str, str]
+    fewest: Fewest | None
+    shortest: bool
+    stop_at_fail: bool
     again: str
     overridden: tuple[Noted, ...]
     listed: bool
@@ -212,6 +226,7 @@ class Units:
             serial=serial,
             operator=self.request.operator or (retest.who if retest else None),
             faults=faults,
+            production=self._production(serial),
             noted=(*(() if retest is None else (retest.noted,)), *self.overridden, *arrived),
         )
         result = run_watched(self.bench, self.store, request, stopping, quiet=self.quiet)
@@ -229,6 +244,8 @@ class Units:
             injected="".join(request.faults),
             seconds=run_result.duration_s,
             retest=0 if retest is None else retest.number,
+            extent=run_result.extent,
+            unseen=self._is_unseen(run_result),
         )
         self.made.units.append(unit)  # whatever comes now, the unit has its verdict
         result = self._show(request.serial, run_result)
@@ -243,6 +260,24 @@ class Units:
         if not self.quiet:
             say(f"report: {page}", indent=2)
             typer.echo("")
+
+    def _production(self, serial: str) -> Production | None:
+        """How a unit's run differs from a whole one; says so if it is a whole one by the sequence's wish."""
+        if self.fewest is None:
+            return None
+        due = ""
+        if self.shortest:
+            due = whole_run_due(self.store, self.bench.job, simulated=self.bench.simulated)
+            tell_whole_run(serial, due)
+        return production_of(self.fewest, shortest=self.shortest and not due, stop_at_fail=self.stop_at_fail)
+
+    def _is_unseen(self, result: RunResult) -> bool:
+        """Whether a whole run among shortest ones failed only by what those do not measure."""
+        if not (self.shortest and self.fewest and result.extent == "whole" and result.outcome == "fail"):
+            return False
+        taken = {one.key for one in part_of(self.bench.planned.plan, self.fewest.steps).readings}
+        failed = {reading.key for reading in result.readings if reading.verdict == "fail"}
+        return bool(failed) and not failed & taken
 
     def _show(self, serial: str, run_result: RunResult) -> Explained | None:
         if not self.quiet:

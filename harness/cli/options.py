@@ -119,5 +119,15 @@ Again = Annotated[
     ),
 ]
 Operator = Annotated[str | None, typer.Option(metavar="NAME", help="Who runs it.")]
+Shortest = Annotated[
+    bool,
+    typer.Option(
+        "--shortest", help="Make only the fewest steps that detect every fault which the sequence detects."
+    ),
+]
+StopAtFail = Annotated[
+    bool,
+    typer.Option("--stop-at-fail", help="End with the first confirmed FAIL; what sees most comes first."),
+]
 SimulateRun = Annotated[bool, typer.Option("--simulate", help="Run against a simulated bench.")]
 Simulate = Annotated[bool, typer.Option("--simulate", help="Use a simulated bench.")]

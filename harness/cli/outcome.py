@@ -13,10 +13,10 @@ import typer
 from harness.cli.terminal import WIDTH, hanging, print_json, printable, say, wrapped
 from harness.errors import EXIT_BENCH, EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, EXIT_USAGE, SwitchwalkError
 from harness.reading import Reading
-from harness.records.run import Outcome
+from harness.records.run import Extent, Outcome
 from harness.report.explanation import Explained, percent
 from harness.report.run_report import RunReport
-from harness.report.words import reading_line, worst_first
+from harness.report.words import EXTENT_WORDS, reading_line, worst_first
 from harness.session.unit_run import RunResult
 from harness.units import counted
 
@@ -56,6 +56,7 @@ def say_outcome(result: RunResult, serial: str, report: RunReport, *, as_json: b
             "serial": serial,
             "outcome": result.outcome,
             "reason": result.reason,
+            "extent": result.extent,
             "readings": dict(counts),
             "report": str(report.page),
             "likely": [] if report.result is None else list(report.result.names),
@@ -69,7 +70,10 @@ def say_outcome(result: RunResult, serial: str, report: RunReport, *, as_json: b
     say_likely(report.result, result.run_id, result.outcome)
     typer.echo(f"report: {report.page}")
     message = ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items()))
-    typer.echo(f"{result.outcome.upper()}  unit {serial}, run {result.run_id}: {message or 'no readings'}")
+    extent = "" if result.extent == "whole" else f" ({EXTENT_WORDS[result.extent]})"
+    typer.echo(
+        f"{result.outcome.upper()}  unit {serial}, run {result.run_id}: {message or 'no readings'}{extent}"
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +81,8 @@ class UnitResult:
     """One unit of a batch.
 
     faults: not told apart, the likeliest first; () if none is named. injected: the simulated fault, "" for
-    none. seconds: of the run; ready_s: from its verdict until the next unit could come.
+    none. seconds: of the run; ready_s: from its verdict until the next unit could come. extent: how much of
+    the sequence it measured. unseen: whether a whole run failed by readings alone that no shortest run takes.
     """
 
     serial: str
@@ -91,6 +96,8 @@ class UnitResult:
     ready_s: float = 0.0
     retest: int
     report: str = ""
+    extent: Extent = "whole"
+    unseen: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,6 +158,7 @@ def summary_lines(batch: BatchResult, left: Sequence[str]) -> Iterator[str]:
             f"ready for the next after {max(unit.ready_s for unit in results):.1f} s at most, "
             f"{sum(unit.ready_s for unit in results) / len(results):.1f} s on average"
         )
+    yield from _extent_lines(results)
     if batch.refused:
         yield f"not tested, for the reasons above: {len(batch.refused)}"
     if left:
@@ -170,9 +178,25 @@ def _unit_lines(unit: UnitResult, width: int) -> Iterator[str]:
     if unit.injected:
         named = unit.faults[:1] == (unit.injected,)
         messages.append("[as injected]" if named else f"[injected: {unit.injected}]")
+    if unit.extent != "whole":
+        messages.append(f"({EXTENT_WORDS[unit.extent]})")
     if unit.retest:
         messages.append(f"(retest {unit.retest})")
     yield from hanging(start, " ".join(messages))
+
+
+def _extent_lines(results: Sequence[UnitResult]) -> Iterator[str]:
+    """How many runs were not whole, and what the whole ones among them say of that."""
+    counts = Counter(unit.extent for unit in results)
+    if counts.total() == counts["whole"]:
+        return
+    yield "; ".join(f"{EXTENT_WORDS[name]}: {counts[name]}" for name in EXTENT_WORDS if counts[name])
+    unseen = [unit.serial for unit in results if unit.unseen]
+    if unseen:
+        yield from wrapped(
+            "whole runs that failed only by what a shortest run does not measure: "
+            + ", ".join(map(printable, unseen))
+        )
 
 
 def _escapes(results: Sequence[UnitResult]) -> str:

@@ -20,6 +20,7 @@ from harness.cli.terminal import print_json, printable, say
 from harness.errors import EXIT_BENCH, EXIT_PASS, UsageError
 from harness.reading import Reading
 from harness.records.export import FORMATS, reading_to_json, run_to_json, unit_to_json, write_run
+from harness.records.in_part import in_part
 from harness.records.run import (
     BY_HAND,
     CurrentsDrawn,
@@ -93,7 +94,12 @@ def show(
         by_hand = [
             {"at": event.at.isoformat(), "said": event.text} for event in events if event.kind in BY_HAND
         ]
-        made = {"by_hand": by_hand, "readings": [reading_to_json(reading) for reading in readings]}
+        left = in_part(events)
+        made = {
+            "by_hand": by_hand,
+            "not_measured": [] if left is None else [asdict(each) for each in left.left_out],
+            "readings": [reading_to_json(reading) for reading in readings],
+        }
         print_json(run_to_json(record) | {"relays": relay_operations} | made)
         return
     console = _console()
@@ -145,9 +151,12 @@ def _unit_row(unit: UnitSummary) -> tuple[str, ...]:
 
 
 def _remark(unit: UnitSummary) -> str:
-    """Whether it was simulated, and its purpose if it was no test of the unit; short, for the last column."""
-    if unit.purpose:
-        return f"{unit.purpose}, sim." if unit.simulated else unit.purpose
+    """Whether it was simulated, and its purpose if it was no test of the unit, or how much it measured of its
+    sequence if that was not all; short, for the last column.
+    """
+    about = unit.purpose or ("" if unit.extent == "whole" else unit.extent)
+    if about:
+        return f"{about}, sim." if unit.simulated else about
     return "simulated" if unit.simulated else ""
 
 

@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable
+from contextlib import ExitStack
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
@@ -22,16 +23,29 @@ from harness.cli.person import (
     tell,
     tell_new_folder,
 )
-from harness.cli.terminal import Stopping, output_may_be_gone, stoppable
+from harness.cli.terminal import Stopping, output_may_be_gone, shown_progress, stoppable
 from harness.errors import UsageError
 from harness.measure.reference import Reference
 from harness.records.run import RunHeader, RunRecord
 from harness.records.store import RunStore, open_records
-from harness.report.run_report import Reporter, RunReport, report_path, write_recorded_report
+from harness.report.run_report import (
+    Reporter,
+    RunReport,
+    coverage_folder,
+    report_path,
+    write_recorded_report,
+)
 from harness.report.words import TERMINAL_CAUTIONS
-from harness.session.admission import admit, passed_before, refuse_running, serial_mistake
+from harness.session.admission import (
+    admit,
+    passed_before,
+    refuse_running,
+    serial_mistake,
+    whole_run_due,
+)
 from harness.session.open_bench import OpenBench, at_bench
 from harness.session.planned_job import read_job
+from harness.session.request.fewest import Fewest, Production, fewest_steps
 from harness.session.request.header import RunRequest
 from harness.session.resume_point import check_files, find_resume_point, left_to_do
 from harness.session.simulated import Simulation
@@ -66,6 +80,8 @@ def run(
     records: options.RecordsLocation = options.RECORDS,
     again: options.Again = "",
     operator: options.Operator = None,
+    shortest: options.Shortest = False,
+    stop_at_fail: options.StopAtFail = False,
     override: options.Override = "",
     reference: Annotated[
         ReferenceFrom,
@@ -108,6 +124,7 @@ def run(
         # Only now: a job that cannot be planned leaves no records behind.
         open_records(records) as store,
     ):
+        fewest = fewest_of(opened, records) if shortest or stop_at_fail else None
         opened.instruments()  # which say whether they are simulated
         simulated = opened.simulated
         again = again or _agreed_to(passed_before(store, opened.job, serial, simulated=simulated), as_json)
@@ -115,8 +132,15 @@ def run(
             store, opened.job, serial, simulated=simulated, who=operator, again=again, override=override
         )
         opened.reference = _kept_reference(store, opened, reference)
-        request = RunRequest(serial=serial, operator=operator, faults=tuple(fault or ()), noted=noted)
-        shown = None if as_json else live_or_lines(opened, serial)
+        production = None
+        if fewest is not None:
+            due = whole_run_due(store, opened.job, simulated=simulated) if shortest else ""
+            tell_whole_run(serial, due)
+            production = production_of(fewest, shortest=shortest and not due, stop_at_fail=stop_at_fail)
+        request = RunRequest(
+            serial=serial, operator=operator, faults=tuple(fault or ()), noted=noted, production=production
+        )
+        shown = None if as_json else live_or_lines(opened, serial, request.plan_of(opened.planned.plan))
         begin = partial(UnitRun.begin, opened, store, request)
         result, report = _complete(opened, Reporter(opened.planned, store, records), begin, stopping, shown)
     _end(result, serial, report, as_json=as_json)
@@ -165,13 +189,36 @@ def resume(
         ) as opened:
             _check_unit(header, serial, as_json=as_json)
             check_files(header, opened.planned)
-            left = left_to_do(header, opened.planned.plan, point.readings)
+            left = left_to_do(header, point.plan_of(opened.planned.plan), point.readings)
             shown = None if as_json else live_or_lines(opened, header.serial, left)
             begin = partial(UnitRun.resume, opened, store, point, left)
             result, report = _complete(
                 opened, Reporter(opened.planned, store, records), begin, stopping, shown
             )
     _end(result, header.serial, report, as_json=as_json)
+
+
+def fewest_of(bench: OpenBench, records: str) -> Fewest:
+    """The fewest steps of a bench's job, kept beside the records; says so if they are being searched for."""
+    with ExitStack() as shown:
+
+        def search() -> None:
+            shown.enter_context(shown_progress("run", "searching for the fewest steps, kept for next time"))
+
+        return fewest_steps(bench.planned, coverage_folder(records), search)
+
+
+def production_of(fewest: Fewest, *, shortest: bool, stop_at_fail: bool) -> Production | None:
+    """How a run differs from a whole one; None if it does not."""
+    if not (shortest or stop_at_fail):
+        return None
+    return Production(fewest=fewest, shortest=shortest, stop_at_fail=stop_at_fail)
+
+
+def tell_whole_run(serial: str, why: str) -> None:
+    """Say why a unit has a whole run although shortest ones were asked for; "" if it has none."""
+    if why:
+        tell(f"{serial}: a whole run, as {why}")
 
 
 def _complete(

@@ -48,6 +48,8 @@ def batch_lines(batch: UnitBatch) -> Iterator[str]:
     yield _yield_line("Final yield", result.final)
     if result.other_runs:
         yield f"{counted(result.other_runs, 'run')} stopped or interrupted"
+    if result.in_part:
+        yield from wrapped(f"{result.in_part}.")
     yield from wrapped(YIELD_DEFINITION, indent=2)
     for title, lines in (
         ("Likely faults of units that failed their first run", batch.diagnosed_faults),

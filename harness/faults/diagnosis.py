@@ -1,6 +1,6 @@
 """Which faults would explain what a run measured: ranked by likelihood, the indistinguishable together."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
 
@@ -71,15 +71,27 @@ def _note(acquisition: Acquisition) -> str:
     )
 
 
-def telling(plan: Plan, job: Job) -> tuple[Acquisition, ...]:
+def telling(plan: Plan, job: Job, made: Collection[int] | None = None) -> tuple[Acquisition, ...]:
     """The acquisitions that a diagnosis goes by: tones, the lowest and the highest in each setup and state.
 
     What lies between them, and the same leads with the scope's inputs swapped, would tell little more.
+    made: the numbers of those that a run made which did not make all; what is then there alone tells as well.
     """
-    swapped = {setup.name for setup in job.fixture.setups if setup.inputs_swapped}
+    setups = job.fixture.setups
+    pairs = [each for each in pairs_of(plan) if made is None or each.number in made]
+    swapped = {setup.name: setup for setup in setups if setup.inputs_swapped}
+    alone = set[tuple[str, str]]()
+    if made is not None:
+        there = {(each.setup, each.state.name) for each in pairs}
+        alone = {
+            (name, state)
+            for name, state in there
+            if name in swapped
+            and not any((other.name, state) in there for other in setups if swapped[name].is_swap_of(other))
+        }
     by_state: dict[tuple[str, str], list[Acquisition]] = {}
-    for each in pairs_of(plan):
-        if each.setup not in swapped:
+    for each in pairs:
+        if each.setup not in swapped or (each.setup, each.state.name) in alone:
             by_state.setdefault((each.setup, each.state.name), []).append(each)
     ends = {
         acquisition.number

@@ -45,6 +45,7 @@ def read_sequence(source: Source, names: Names, setups: tuple[Setup, ...] | None
         checks=tuple(checks.values()),
         retests=head.retests,
         golden_every_s=head.golden_every_s,
+        full_every=head.full_every,
     )
 
 

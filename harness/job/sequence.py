@@ -66,7 +66,8 @@ class CheckSequence:
 
     retests: how often a unit may be run again after its first complete run; None for no bound.
     golden_every_s: how long after its last check by a golden unit units are tested on a bench; None for no
-    bound.
+    bound. full_every: of units that are tested by shortest runs, each so manieth has a whole run; None for
+    none.
     """
 
     name: str
@@ -79,6 +80,7 @@ class CheckSequence:
     checks: tuple[Check, ...]
     retests: int | None = None
     golden_every_s: float | None = None
+    full_every: int | None = None
 
 
 Texts = Annotated[tuple[Text, ...], one_or_more, Field(min_length=1), StandIn(())]
@@ -98,6 +100,7 @@ class SequenceHead(Table):
     serial_pattern: Pattern | None = None
     retests: Annotated[int, Field(ge=0, le=99, strict=True)] | None = None
     golden_every_s: Annotated[Span | None, Field(alias="golden_every")] = None
+    full_every: Annotated[int, Field(ge=1, le=10_000, strict=True)] | None = None
 
 
 class CheckEntry(BaseModel):

@@ -40,7 +40,16 @@ from harness.reading import (
     OperationFailed,
     Reading,
 )
-from harness.records.run import AcquisitionRecord, Event, OverCurrent, Remembered, RunEvent, RunRecord
+from harness.records.run import (
+    AcquisitionRecord,
+    EndedAtFail,
+    Event,
+    OverCurrent,
+    Remembered,
+    RunEvent,
+    RunRecord,
+    ShortestRun,
+)
 from harness.records.store import RunStore
 from harness.roles import Capture
 
@@ -122,7 +131,9 @@ def evidence_of(job: Job, plan: Plan, stored: StoredRun) -> Evidence:
         if record.number
     }
     lost = _refused(stored)
-    wanted = {acquisition.number for acquisition in telling(plan, job)}
+    in_part = any(isinstance(item.event, ShortestRun | EndedAtFail) for item in stored.events)
+    made_numbers = {record.number for record in records.values()} if in_part else None
+    wanted = {acquisition.number for acquisition in telling(plan, job, made_numbers)}
     for visit in plan.visits:
         for acquisition in (one for state in visit.states for one in state.acquisitions):
             if acquisition.number not in wanted:

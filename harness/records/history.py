@@ -25,7 +25,9 @@ from harness.records.database import Location, explained, readable, reading
 from harness.records.rows import KEY_COLUMNS, VALUE_COLUMNS, columns_of_key, key_of_columns
 from harness.records.run import (
     BESIDE_READINGS,
+    EXTENTS,
     INTERRUPTED,
+    Extent,
     Outcome,
     Purpose,
     RelaysOperated,
@@ -53,6 +55,7 @@ class RunLine:
     outcome: Outcome | Literal["interrupted"]
     batch: str = ""
     purpose: Purpose = ""
+    extent: Extent = "whole"
 
 
 def label_of(key: ReadingKey) -> str:
@@ -187,7 +190,9 @@ class RecordsReader:
         if simulated is not None:
             query = query.where(columns.simulated.is_(simulated))
         with self._reading() as connection:
-            return [_line(row) for row in connection.execute(query).mappings()]
+            rows_read = connection.execute(query).mappings().all()
+            extents = extents_of(connection, [row["id"] for row in rows_read])
+            return [_line(row, extents.get(row["id"], "whole")) for row in rows_read]
 
     def reading_keys(self, run_ids: Iterable[int]) -> list[ReadingKey]:
         """What these runs read, without the values, in no order worth a name: for choosing a `series`."""
@@ -336,9 +341,10 @@ _VERDICTS = {verdict: number for number, verdict in enumerate(get_args(Verdict))
 _SERIES_COLUMNS = ("run_id", "value", "floor", "standard", "limit_low", "limit_high", "verdict")
 
 
-def _line(row: Any) -> RunLine:
+def _line(row: Any, extent: Extent) -> RunLine:
     content = dict(row)
     return RunLine(
+        extent=extent,
         run_id=content.pop("id"),
         started=datetime.fromisoformat(content.pop("started")),
         outcome=content.pop("outcome") or INTERRUPTED,
@@ -418,6 +424,15 @@ def _numbers(values: Sequence[float | None], absent: float) -> NDArray[np.float6
 _GROWING = (tables.runs, tables.acquisitions, tables.readings)
 _ALONG = tuple(event.kind for event in BESIDE_READINGS)
 _DETAIL_COLUMNS = ("id", "module_name", "planned_readings", "reason", "notes", "started", "ended")
+
+
+def extents_of(connection: Connection, run_ids: Sequence[int]) -> dict[int, Extent]:
+    """By run, how much of its sequence it measured; those that measured all of it are left out."""
+    columns = tables.run_events.c
+    query = select(columns.run_id, columns.kind).where(columns.kind.in_(EXTENTS)).order_by(columns.id)
+    few = len(run_ids) <= _RUNS_A_QUERY  # else one query for all is quicker
+    query = query.where(columns.run_id.in_(run_ids)) if few else query
+    return {run: EXTENTS[kind] for run, kind in connection.execute(query)}
 
 
 def _last_signs(connection: Connection, some: Sequence[int]) -> dict[int, str]:

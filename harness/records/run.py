@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.measure.tones import Stimulus
+from harness.plan.chosen import LeftOut, Steps
 from harness.reading import Verdict
 from harness.roles import CaptureSetting, Identity
 from harness.toml_files.located import JobFile
@@ -102,6 +103,45 @@ class OtherFiles(Event):
     kind = "other files"
     fixture: str
     sequence: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShortestRun(Event):
+    """The run makes only the fewest steps that detect as many single faults as the whole sequence.
+
+    detected: of so many faults. planned: readings of the whole sequence; left_out: those not taken.
+    """
+
+    kind = "shortest"
+    steps: Steps
+    detected: int
+    faults: int
+    planned: int
+    left_out: tuple[LeftOut, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StopAtFail(Event):
+    """The run is to end with its first confirmed FAIL; first: the steps that come before all others."""
+
+    kind = "stop at fail"
+    first: Steps
+
+
+@dataclass(frozen=True, kw_only=True)
+class EndedAtFail(Event):
+    """The run ended with its first confirmed FAIL. left_out: of so many planned readings, those not taken."""
+
+    kind = "ended at fail"
+    planned: int
+    left_out: tuple[LeftOut, ...]
+
+
+Extent = Literal["whole", "shortest", "until fail"]
+"""How much of its sequence a run measured: all of it, the fewest steps, or as far as its first FAIL."""
+
+EXTENTS: Mapping[str, Extent] = {ShortestRun.kind: "shortest", EndedAtFail.kind: "until fail"}
+"""By the kind of the event that says so; a shortest run that ended at a FAIL has both."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -390,7 +430,7 @@ class UnitSummary:
     """One unit in the records: the run that says how it stands, and how often it was run.
 
     That is its latest test; of a unit that was only there for another purpose, the latest of those. `passes`
-    are of tests.
+    are of tests. extent: how much of its sequence that run measured.
     Simulated runs of the same serial number are a unit of their own: a simulated pass proves no board.
     """
 
@@ -405,3 +445,4 @@ class UnitSummary:
     latest_outcome: Outcome | Literal["interrupted"]
     latest_started: datetime
     purpose: Purpose = ""
+    extent: Extent = "whole"

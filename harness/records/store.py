@@ -19,7 +19,7 @@ from harness.records.database import (
     open_engine,
     writing,
 )
-from harness.records.history import RecordsReader, portions, verdicts_of
+from harness.records.history import RecordsReader, extents_of, portions, verdicts_of
 from harness.records.ledger import insert_rows
 from harness.records.run import (
     INTERRUPTED,
@@ -27,6 +27,7 @@ from harness.records.run import (
     AcquisitionRecord,
     Ended,
     Event,
+    Extent,
     Outcome,
     Remembered,
     Resumed,
@@ -269,7 +270,9 @@ class RunStore(RecordsReader):
             .order_by(columns.id.desc())
         )
         with self._reading() as connection:
-            return [_unit(checked(tables.runs, dict(row))) for row in connection.execute(query).mappings()]
+            rows_read = [checked(tables.runs, dict(row)) for row in connection.execute(query).mappings()]
+            extents = extents_of(connection, [row["id"] for row in rows_read])
+            return [_unit(row, extents.get(row["id"], "whole")) for row in rows_read]
 
     def seal(self, run_id: int) -> str:
         """Return the digest of the ledger's last entry of a run, which holds all of it in the chain."""
@@ -336,9 +339,10 @@ def _run_record(connection: Connection, row: rows.Row) -> RunRecord:
     )
 
 
-def _unit(row: rows.Row) -> UnitSummary:
+def _unit(row: rows.Row, extent: Extent) -> UnitSummary:
     as_is = ("serial", "part", "module_name", "revision", "simulated", "passes", "purpose")
     return UnitSummary(
+        extent=extent,
         runs=row["count"],
         latest_run=row["id"],
         latest_outcome=row["outcome"] or INTERRUPTED,

@@ -8,6 +8,7 @@ from pathlib import Path
 from harness.errors import UsageError
 from harness.job.state import BECOMES
 from harness.reading import Reading
+from harness.records.in_part import InPart, in_part
 from harness.records.run import RunRecord
 from harness.records.store import RunStore
 from harness.report import words
@@ -39,11 +40,13 @@ class CertificateLine:
 class Standing:
     """The run's seal in the ledger, and the unit's later run, if there is one.
 
-    seal: digest of the run's last entry in the ledger.
+    seal: digest of the run's last entry in the ledger. in_part: what the run did not measure of its sequence;
+    None if it measured all.
     """
 
     seal: str
     later: RunRecord | None
+    in_part: InPart | None = None
 
 
 def certify(store: RunStore, run_id: int) -> str:
@@ -53,7 +56,9 @@ def certify(store: RunStore, run_id: int) -> str:
     was recorded.
     """
     record = store.run(run_id)
-    standing = Standing(seal=store.seal(run_id), later=_later(store, record))
+    standing = Standing(
+        seal=store.seal(run_id), later=_later(store, record), in_part=in_part(store.events(run_id))
+    )
     text = render_certificate(record, store.readings(run_id), standing)
     store.refuse_edited(run_id, "No certificate is written")
     return text
@@ -96,7 +101,8 @@ def render_certificate(run: RunRecord, readings: Sequence[Reading], standing: St
         coverage=words.coverage_factors(readings),
         decision=words.DECISIONS[run.header.decision],
         meaning=_meaning(run, readings),
-        not_claimed=_not_claimed(run, readings),
+        not_claimed=_not_claimed(run, readings, standing.in_part),
+        in_part=standing.in_part,
         seal=standing.seal,
         later=standing.later,
     )
@@ -174,8 +180,10 @@ def _named(names: Iterable[str]) -> str:
     return f"{len(all_of_them)}: {shown}" + (f" and {more} more, listed in the report" if more > 0 else "")
 
 
-def _not_claimed(run: RunRecord, readings: Sequence[Reading]) -> list[str]:
+def _not_claimed(run: RunRecord, readings: Sequence[Reading], left: InPart | None) -> list[str]:
+    not_measured = [] if left is None else [f"Readings not measured: {'; '.join(left.lines)}."]
     return [
+        *not_measured,
         "This is the maker's own test record. It is not a calibration and not by an accredited laboratory, "
         "and it is traceable only as far as the owner of the instruments can show.",
         "Nothing is claimed for any state, port, frequency or level that is not named here, for any other "

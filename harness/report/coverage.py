@@ -5,7 +5,6 @@ run, so that a report need not wait for it; it has a lower priority than the run
 that ends.
 """
 
-import hashlib
 import json
 import os
 import signal
@@ -15,7 +14,6 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from importlib.metadata import version
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -157,7 +155,7 @@ class KeptCoverage:
 
     def __init__(self, planned: PlannedJob, folder: Path) -> None:
         self._planned = planned
-        self._path = folder / file_name(planned)
+        self._path = folder / f"coverage-{planned.digest}.json"
         faults = hard_faults(planned.job)
         quick = len(faults) * len(planned.plan.acquisitions) <= LARGEST_KEPT
         self._faults: Sequence[Fault] = faults if quick else ()
@@ -181,21 +179,6 @@ class KeptCoverage:
             return ()
         _write(self._path, result)
         return result
-
-
-def file_name(planned: PlannedJob) -> str:
-    """A name by all that coverage follows from; a simulated bench's file has other addresses each time."""
-    job, bench = planned.job, planned.job.bench
-    accuracy = None if bench is None else bench.oscilloscope.gain_accuracy
-    parts = [
-        version("switchwalk"),
-        repr(planned.plan.impedances),
-        repr(accuracy),
-        repr(planned.plan.through is None),
-        *(file.sha256 for file in job.files[:3]),
-    ]
-    digest = hashlib.sha256("\n".join(parts).encode()).hexdigest()
-    return f"coverage-{digest[:16]}.json"
 
 
 _STORED: dict[str, Callable[[Any], Any]] = {

@@ -14,6 +14,7 @@ from harness.faults.probes import Probe, best_probe
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
 from harness.records.database import find_location
 from harness.records.evidence import evidence_of, stored_run
+from harness.records.in_part import in_part
 from harness.records.run import BY_HAND, DEFAULT_RECORDS, Explanation, RunRecord
 from harness.records.store import RunStore
 from harness.report.coverage import KeptCoverage, SecondProcess, draw_coverage
@@ -195,6 +196,7 @@ def _write(
             f"{event.at:%H:%M:%S} UTC, {event.text}" for event in events if event.kind in (*BY_HAND, "leads")
         ],
         custom_tests=[event.text for event in events if event.kind == "test"],
+        in_part=in_part(events),
     )
     path = page or report_path(records, run_id, record.header.serial)
     write_report(record, store.readings(run_id), store.waveforms(run_id), path, beside)

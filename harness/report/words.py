@@ -10,7 +10,7 @@ from typing import Literal
 
 from harness.quantities.registry import OVER_FREQUENCY, QUANTITIES
 from harness.reading import Contribution, Estimate, Reading, Verdict
-from harness.records.run import Outcome, RunHeader
+from harness.records.run import Extent, Outcome, RunHeader
 from harness.units import difference_unit, format_value
 
 VERDICT_ORDER: tuple[Verdict, ...] = ("fail", "missing", "unproven", "pass")
@@ -23,6 +23,13 @@ OUTCOME_MEANS: dict[Outcome | Literal["interrupted"], str] = {
     "stopped": "The run was stopped by the bench or by hand. There is no verdict on the unit.",
     "interrupted": "The run was never finished. There is no verdict on the unit.",
 }
+
+EXTENT_WORDS: dict[Extent, str] = {
+    "whole": "whole run",
+    "shortest": "shortest run",
+    "until fail": "ended at the first FAIL",
+}
+"""How much of its sequence a run measured."""
 
 SYMBOLS = {"pass": "✓", "fail": "✕", "unproven": "?", "missing": "∅", "stopped": "■", "interrupted": "■"}
 """Of verdicts and outcomes, so that none is told by colour alone."""

@@ -8,6 +8,7 @@ from pathlib import Path
 from harness.errors import RecordsError
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Reading, Verdict
+from harness.records.in_part import InPart
 from harness.records.run import Explanation, RunRecord
 from harness.report import words
 from harness.report.coverage import CoverageFigure
@@ -117,7 +118,8 @@ class Beside:
 
     explanation: of a run that failed, what would explain it. faults_seen: what its sequence would see of
     every fault. by_hand: the setups that hands made; found_by_hand: what was found of their leads.
-    custom_tests: how a person's custom test functions ended.
+    custom_tests: how a person's custom test functions ended. in_part: what the run did not measure of its
+    sequence; None if it measured all.
     """
 
     explanation: Explanation | None = None
@@ -125,6 +127,7 @@ class Beside:
     by_hand: Sequence[SetupFigure] = ()
     found_by_hand: Sequence[str] = ()
     custom_tests: Sequence[str] = ()
+    in_part: InPart | None = None
 
 
 NOTHING_BESIDE = Beside()

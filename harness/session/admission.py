@@ -16,6 +16,7 @@ from harness.job.sequence import CheckSequence
 from harness.records.history import RunLine, labels
 from harness.records.run import BenchCheck, CheckKind, Noted, Outcome, RefusalOverridden, RetestAllowed
 from harness.records.store import RunStore
+from harness.session.planned_job import BENCH_FILE
 from harness.statistics.drift import Shift, golden_shifts
 from harness.statistics.yields import COMPLETE, tests_of_units
 from harness.toml_files.values import compiled
@@ -288,6 +289,29 @@ def admit(
     retest = make_retest(serial, earlier, job, who=who or NOBODY, why=again or "no reason given")
     block = check_bench_block(store, job, simulated=simulated, override=override, who=who)
     return block if retest is None else (retest.noted, *block)
+
+
+def whole_run_due(store: RunStore, job: Job, *, simulated: bool) -> str:
+    """Why the next unit has a whole run although shortest ones are asked for; "" if it need not.
+
+    The sequence's `full_every` counts the units that had a verdict with the same module, fixture and sequence
+    files since the last whole run; the first has one. A run that ended at its first FAIL is neither.
+    """
+    every = job.sequence.full_every
+    if every is None:
+        return ""
+    wants = f"the sequence wants a whole run for one unit in {every} (full_every)"
+    shortest = 0
+    for line in reversed(tests_of_units(store.lines(part=job.module.part, simulated=simulated))):
+        if line.sequence_name != job.sequence.name or line.extent == "until fail":
+            continue
+        files = store.run(line.run_id).header.files[:BENCH_FILE]
+        if [file.sha256 for file in files] != [file.sha256 for file in job.files[:BENCH_FILE]]:
+            break
+        if line.extent == "whole":
+            return "" if shortest < every - 1 else f"{wants}; the last was run {line.run_id}"
+        shortest += 1
+    return f"{wants}; none is recorded with these files"
 
 
 @contextmanager

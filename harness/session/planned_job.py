@@ -1,8 +1,10 @@
 """A job as its files say, checked against its bench's profiles, with the plan that follows from both."""
 
+import hashlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from importlib.metadata import version
 from math import sqrt
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -36,6 +38,7 @@ ONE_FREQUENCY = (
     "twice the time that is estimated"
 )
 TWO_PORTS = 4  # inputs: two legs each
+BENCH_FILE = 3  # its index in the files that a run records; a person's own profiles come after it
 
 
 def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
@@ -218,6 +221,19 @@ class PlannedJob:
     def profile_folder(self) -> Path:
         """Where a person's own instrument profiles are looked for."""
         return profile_folder(self.job, self.bench_file)
+
+    @property
+    def digest(self) -> str:
+        """Of all that predictions follow from; a simulated bench's file has other addresses each time."""
+        bench = self.job.bench
+        parts = [
+            version("switchwalk"),
+            repr(self.plan.impedances),
+            repr(None if bench is None else bench.oscilloscope.gain_accuracy),
+            repr(self.plan.through is None),
+            *(file.sha256 for file in self.job.files[:BENCH_FILE]),
+        ]
+        return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
 
     @property
     def files(self) -> tuple[JobFile, ...]:

@@ -6,17 +6,25 @@ from itertools import zip_longest
 from pathlib import Path
 
 from harness.errors import UsageError, WrongInstrument
+from harness.plan.chosen import Steps
 from harness.plan.model import Plan, remaining_plan
 from harness.reading import LeadOrUnit, Reading
 from harness.records.evidence import refuse_upgraded
-from harness.records.run import BenchMoved, CurrentsDrawn, OtherFiles, RunHeader, RunRecord
+from harness.records.run import (
+    BenchMoved,
+    CurrentsDrawn,
+    OtherFiles,
+    RunHeader,
+    RunRecord,
+    ShortestRun,
+    StopAtFail,
+)
 from harness.records.store import RunStore
 from harness.roles import Bench
-from harness.session.planned_job import PlannedJob
+from harness.session.planned_job import BENCH_FILE, PlannedJob
 from harness.session.repeats.confirmation import is_lost
+from harness.session.request.fewest import in_production
 from harness.units import counted
-
-BENCH_FILE = 3  # its index in the files that a run records; a person's own profiles come after it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,13 +32,16 @@ class ResumePoint:
     """What a resumed run has: its readings, and the current of its unit in each state, in amperes.
 
     currents_a: None if the run was stopped before that was measured. other_files: what was read in place of
-    the job's own; None if nothing was.
+    the job's own; None if nothing was. shortest: the steps that are all it makes; None for a whole run.
+    first: those that come first, as it ends with the first FAIL; None if it does not.
     """
 
     record: RunRecord
     readings: tuple[Reading, ...]
     currents_a: Mapping[str, float] | None
     other_files: OtherFiles | None = None
+    shortest: Steps | None = None
+    first: Steps | None = None
 
     @property
     def job_folder(self) -> Path:
@@ -51,6 +62,10 @@ class ResumePoint:
     def bench_file(self) -> Path | None:
         """The bench file that it was begun with; None for the job's own."""
         return Path(self.record.header.bench_file) if self.record.header.bench_file else None
+
+    def plan_of(self, whole: Plan) -> Plan:
+        """What the run was to carry out from its beginning, of all that its sequence plans."""
+        return in_production(whole, shortest=self.shortest, first=self.first)
 
     def text(self, *, left: int) -> str:
         """The recorded text of the resumption, with so many readings left to make."""
@@ -97,8 +112,15 @@ def find_resume_point(store: RunStore, record: RunRecord) -> ResumePoint:
         raise UsageError(f"run {record.run_id} does not say where its job's files are. Start a new run")
     drawn_a = (event.currents_a for event in events if isinstance(event, CurrentsDrawn))
     others = (event for event in events if isinstance(event, OtherFiles))
+    shortest = (event.steps for event in events if isinstance(event, ShortestRun))
+    first = (event.first for event in events if isinstance(event, StopAtFail))
     return ResumePoint(
-        record=record, readings=readings, currents_a=next(drawn_a, None), other_files=next(others, None)
+        record=record,
+        readings=readings,
+        currents_a=next(drawn_a, None),
+        other_files=next(others, None),
+        shortest=next(shortest, None),
+        first=next(first, None),
     )
 
 

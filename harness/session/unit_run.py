@@ -17,17 +17,20 @@ from harness.job.fixture import Setup
 from harness.job.state import IDLE_STATE
 from harness.judge import unit_verdict
 from harness.measure.reference import Reference
+from harness.plan.chosen import Steps
 from harness.plan.model import Plan
 from harness.plan.setups import input_numbers
 from harness.reading import LeadOrUnit, Reading
 from harness.records.run import (
     BenchMoved,
     CurrentsDrawn,
+    Extent,
     Outcome,
     OverCurrent,
     RelaysOperated,
     Resumed,
     SetupProven,
+    ShortestRun,
 )
 from harness.records.store import RunStore
 from harness.session.admission import run_lock
@@ -43,6 +46,7 @@ from harness.session.instruments import TRANSIENT
 from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
 from harness.session.leads.driven_port import look_at_driven_port
 from harness.session.open_bench import OpenBench, unobserved
+from harness.session.repeats.at_fail import AtFail, ended_at_fail
 from harness.session.repeats.confirmation import is_lost
 from harness.session.repeats.second_measurement import SecondMeasurement
 from harness.session.request.header import RunRequest, make_header, other_files
@@ -62,13 +66,17 @@ FROM_BEST_TO_WORST: tuple[Outcome, ...] = ("pass", "unproven", "fail", "stopped"
 
 @dataclass(frozen=True, kw_only=True)
 class RunResult:
-    """How a unit's run ended, every reading that it has, and how long it took."""
+    """How a unit's run ended, every reading that it has, and how long it took.
+
+    extent: how much of the sequence it measured.
+    """
 
     run_id: int
     outcome: Outcome
     reason: str
     readings: tuple[Reading, ...]
     duration_s: float
+    extent: Extent = "whole"
 
 
 class UnitRun:
@@ -88,6 +96,7 @@ class UnitRun:
         store: RunStore,
         plan: Plan,
         *,
+        first: Steps | None = None,
         resumed: ResumePoint | None = None,
         resumable: bool = True,
         hands: Hands | None = None,
@@ -106,6 +115,9 @@ class UnitRun:
         self._lock = lock
         self._begun_s = time.monotonic()
         self._ended = False
+        self._first, self._at_fail = first, ""
+        shortest = store.latest_events(ShortestRun, [run_id])
+        self._shortest = shortest[run_id].text if shortest else None  # what it leaves out, in words
         self._made: Setup | None = None  # last
         self._bench_is_measured = False
         self._currents_a = None if resumed is None else resumed.currents_a
@@ -127,14 +139,24 @@ class UnitRun:
 
         hands, observe: who moves leads in place of the bench's hands, and who sees every event.
         """
-        plan = request.plan or bench.planned.plan
+        whole, production = bench.planned.plan, request.production
+        plan = request.plan_of(whole)
         run_id = store.begin(make_header(bench, request, plan))
-        for event, text in (*other_files(bench.job), *request.noted):
+        in_part = () if production is None else production.noted(whole)
+        for event, text in (*other_files(bench.job), *in_part, *request.noted):
             store.add_event(run_id, event, text)
         lock = ExitStack()
         lock.enter_context(run_lock(store, run_id))
         return cls(
-            run_id, bench, store, plan, resumable=request.resumable, hands=hands, observe=observe, lock=lock
+            run_id,
+            bench,
+            store,
+            plan,
+            first=production.fewest.steps if production is not None and production.stop_at_fail else None,
+            resumable=request.resumable,
+            hands=hands,
+            observe=observe,
+            lock=lock,
         )
 
     @classmethod
@@ -156,7 +178,17 @@ class UnitRun:
             resumed = Resumed(after=point.record.outcome, recorded=len(point.readings), remaining=plan.count)
             store.reopen(run_id, resumed, point.text(left=plan.count), datetime.now(UTC))
             lock = locking.pop_all()
-        return cls(run_id, bench, store, plan, resumed=point, hands=hands, observe=observe, lock=lock)
+        return cls(
+            run_id,
+            bench,
+            store,
+            plan,
+            first=point.first,
+            resumed=point,
+            hands=hands,
+            observe=observe,
+            lock=lock,
+        )
 
     def __enter__(self) -> Self:
         return self
@@ -185,7 +217,7 @@ class UnitRun:
                 raise
         else:
             moved = self.look_for_change()
-        return self.finish("stopped", moved) if moved else self.finish()
+        return self.finish("stopped", moved) if moved else self.finish("pass", self._at_fail)
 
     def look_for_change(self) -> str:
         """Before a unit fails by its readings: how the bench has changed since the run began, "" if not.
@@ -257,7 +289,7 @@ class UnitRun:
             )
             self._context.record(event, reason)
         outcome = max(outcome, result, key=FROM_BEST_TO_WORST.index)
-        reason = ". ".join(filter(None, (reason, why)))
+        reason = ". ".join(filter(None, (reason, why, self._shortest or "")))
         faults = self._context.recovery.faults
         if any(map(is_lost, self._readings)):
             times = "once" if len(faults) == 1 else f"{len(faults)} times"
@@ -278,6 +310,7 @@ class UnitRun:
             reason=reason,
             readings=tuple(self._readings),
             duration_s=time.monotonic() - self._begun_s,
+            extent="until fail" if self._at_fail else "whole" if self._shortest is None else "shortest",
         )
 
     def stop(self, error: BaseException) -> None:
@@ -370,6 +403,8 @@ class UnitRun:
             self._readings += unknown
         walk = Walk(context, self.reference, prove_controls)
         second = SecondMeasurement(walk)
+        at_fail = None if self._first is None else AtFail(context.plan, self._first, self._readings)
+        ended = False
         try:
             for number, visit in enumerate(context.plan.visits, start=1):
                 context.observe(SetupBegun(setup=visit.setup, number=number, total=len(context.plan.visits)))
@@ -383,8 +418,16 @@ class UnitRun:
                 context.recorder.defer(self._record_relay_operations)
                 if visit.setup.select is None:
                     second.confirm([visit])
+                if at_fail is not None and at_fail.is_reached(number, walk, second):
+                    ended = True
+                    break
             second.confirm([visit for visit in context.plan.visits if visit.setup.select is not None])
             second.record_unconfirmed()
+            if ended:
+                event, self._at_fail = ended_at_fail(
+                    self._bench.planned.plan, [*self._readings, *walk.readings]
+                )
+                context.record(event, self._at_fail)
             if context.job.module.set_controls:
                 self._leave_reset(context)
         except OverCurrentError:

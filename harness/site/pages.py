@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 from harness.records.history import RunDetail, RunLine
 from harness.records.run import INTERRUPTED
 from harness.report.page_files import templates_in
-from harness.report.words import OUTCOME_MEANS, SYMBOLS
+from harness.report.words import EXTENT_WORDS, OUTCOME_MEANS, SYMBOLS
 from harness.site.model import Catalogue, Unit
 from harness.site.study import BatchStudy, UnitView
 from harness.statistics.yields import YIELD_DEFINITION, Proportion
@@ -110,6 +110,8 @@ class UnitSearch:
         simulated = "simulated" if unit.key.simulated else ""
         day = f"{unit.runs[-1].started:%Y-%m-%d %H:%M}"
         outcome = in_words(run.outcome)
+        if run.extent != "whole":
+            outcome = f"{outcome}, {EXTENT_WORDS[run.extent]}"
         line = f"{unit.key.serial} {outcome} {unit.key.part} {run.revision} {run.batch} {simulated} {day}"
         return all(word in line.casefold() for word in self.words.casefold().split())
 
@@ -218,6 +220,7 @@ class Pages:
     def _templates(self) -> jinja2.Environment:
         environment = templates_in(HERE)
         environment.globals["symbols"] = SYMBOLS
+        environment.globals["extents"] = EXTENT_WORDS
         for write in (
             in_words, mark, moment, sign_of_life, breakable, share, number, limits, difference_unit,
         ):  # fmt: skip

@@ -32,13 +32,35 @@ class Proportion:
 
 @dataclass(frozen=True, kw_only=True)
 class Yields:
-    """First-pass and final yield of a batch, as `YIELD_DEFINITION` says."""
+    """First-pass and final yield of a batch, as `YIELD_DEFINITION` says.
+
+    shortest, until_fail: of the complete runs, those that made the fewest steps alone, and those that ended
+    at their first FAIL.
+    """
 
     first_pass: Proportion
     final: Proportion
     units: int
     complete_runs: int
     other_runs: int
+    shortest: int = 0
+    until_fail: int = 0
+
+    @property
+    def in_part(self) -> str:
+        """How many runs measured a part of their sequence, as a sentence; "" if none did."""
+        counts = ((self.shortest, "shortest run"), (self.until_fail, "run that ended at its first FAIL"))
+        parts = [
+            f"{count} {text if count == 1 else text.replace('run', 'runs', 1).replace('its', 'their')}"
+            for count, text in counts
+            if count
+        ]
+        if not parts:
+            return ""
+        return (
+            f"Of the complete runs, {' and '.join(parts)}: what these did not measure is counted neither as "
+            "passed nor as failed"
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,6 +122,8 @@ def yields(runs: Sequence[RunLine]) -> Yields:
         final=clopper_pearson(sum(run.outcome == "pass" for run in latest.values()), len(latest)),
         units=len(firsts),
         complete_runs=len(complete),
+        shortest=sum(run.extent == "shortest" for run in complete),
+        until_fail=sum(run.extent == "until fail" for run in complete),
         other_runs=sum(run.outcome not in COMPLETE and run.purpose == "" for run in runs),
     )
 

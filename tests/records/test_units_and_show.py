@@ -171,6 +171,7 @@ def test_units_as_json_keeps_its_keys(place: Path, switchwalk: Callable[..., Any
         "latest_outcome": "pass",
         "latest_started": "2026-11-25T09:30:12.345678+00:00",
         "purpose": "",
+        "extent": "whole",
         "relay_operations": {},
     }
 
@@ -210,6 +211,7 @@ def test_show_as_json_keeps_its_keys(place: Path, switchwalk: Callable[..., Any]
     assert set(run) == {
         "run",
         "by_hand",
+        "not_measured",
         "outcome",
         "reason",
         "ended",

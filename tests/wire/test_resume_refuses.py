@@ -292,3 +292,16 @@ def test_a_run_with_another_sequence_goes_on_with_it_and_not_with_a_changed_one(
     with open_records(bench.records, read_only=True) as store:
         assert store.run(run).outcome == "pass"
         assert store.run(run).header.sequence_name == "Another"
+
+
+def test_a_shortest_run_that_was_killed_goes_on_with_its_own_steps(bench: Bench) -> None:
+    code, message = bench.nursery.run(*bench.run_arguments("SHORT"), "--shortest", befalls=HALF_WAY)
+    assert code == -9, message
+    run, before = kept(bench, "SHORT")
+    code, message = bench.nursery.run(*bench.resume_arguments(run, "SHORT"))
+    assert code == 0, message
+    with open_records(bench.records, read_only=True) as store:
+        record = store.run(run)
+        assert record.reason.startswith("shortest run: ")
+        assert len(before) < len(store.readings(run)) == record.header.planned_readings
+        assert [line.extent for line in store.lines(serial="SHORT")] == ["shortest"]

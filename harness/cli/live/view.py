@@ -395,6 +395,7 @@ def run_watched(
     shown: Watcher | None = None
     if not quiet:
         title = f"{request.serial}: {bench.job.sequence.name}"
-        shown = _live_view(bench, title, shows_readings=False) or OneLine(request.serial)
+        plan = request.plan_of(bench.planned.plan)
+        shown = _live_view(bench, title, plan=plan, shows_readings=False) or OneLine(request.serial)
     with watched(bench, stopping, shown) as (observe, hands):
         return run_one_of_many(bench, store, request, hands=hands, observe=observe)

@@ -9,6 +9,7 @@ from harness.job.job import BENCH, Job
 from harness.plan.model import Plan
 from harness.records.run import Noted, OtherFiles, Purpose, RunHeader
 from harness.session.open_bench import OpenBench
+from harness.session.request.fewest import Production
 from harness.session.simulated import fault_notes
 
 
@@ -17,8 +18,9 @@ class RunRequest:
     """A run of a unit as it was asked for.
 
     faults: of a simulated unit, recorded with the run as its notes are. noted: recorded with it, why the
-    unit, or the bench, is used all the same. plan: a part of the job's; None for all of it. resumable:
-    whether the run can be continued if it is stopped.
+    unit, or the bench, is used all the same. plan: a part of the job's; None for all of it. production: how
+    the run differs from a whole one; None if it does not. resumable: whether the run can be continued if it
+    is stopped.
     """
 
     serial: str
@@ -29,7 +31,14 @@ class RunRequest:
     purpose: Purpose = ""
     noted: Sequence[Noted] = ()
     plan: Plan | None = field(default=None, repr=False)
+    production: Production | None = field(default=None, repr=False)
     resumable: bool = True
+
+    def plan_of(self, whole: Plan) -> Plan:
+        """What the run carries out, of all that its sequence plans."""
+        if self.plan is not None:
+            return self.plan
+        return whole if self.production is None else self.production.plan_of(whole)
 
 
 def other_files(job: Job) -> tuple[Noted, ...]:
