@@ -6,6 +6,9 @@ before its command), the looks between the operations of a cycled line, which ar
 of sequence and switchboard after every change of its channels, with the pause between opening and closing
 where both move. Not counted: anything computed, written, sent or asked, a scope's wait for its trigger, a
 supply's rise, starting up.
+
+`--batch COUNT` runs so many units in one batch instead, and gives the time from one unit's verdict to the
+next one's first record, in which the page of the one is written and the other is looked for in the fixture.
 """
 
 import argparse
@@ -114,12 +117,48 @@ def measure(name: str, serial: str) -> str:
     )
 
 
+def measure_batch(name: str, units: int, *options: str) -> str:
+    """Run a batch of a job and give its line of the table."""
+    with tempfile.TemporaryDirectory() as folder:
+        records, serials = Path(folder) / "records.sqlite", Path(folder) / "serials.txt"
+        serials.write_text("".join(f"B-{number}\n" for number in range(units)), encoding="utf-8")
+        command = [sys.executable, "-m", "harness.cli", "batch", str(ROOT / "sequences" / name)]
+        begun = time.perf_counter()
+        subprocess.run(
+            [*command, "--serials", str(serials), "--simulate", "--records", str(records), *options],
+            stdout=subprocess.DEVNULL,
+            cwd=folder,
+            env=os.environ | {"PYTHONPATH": str(ROOT)},
+        )
+        wall_s = time.perf_counter() - begun
+        with open_records(records, read_only=True) as store:
+            ended = [run.ended for run in store.runs() if run.ended is not None]
+            first = [
+                min(each.started for each in store.acquisitions(run.run_id).values()) for run in store.runs()
+            ]
+    between_s = [
+        (after - before).total_seconds() for before, after in zip(ended[:-1], first[1:], strict=True)
+    ]
+    longest_s = max(between_s, default=0.0)
+    return (
+        f"{name:18s} {len(ended):5d} {wall_s:7.1f} s {wall_s / units:7.1f} s {longest_s:7.2f} s "
+        f"{os.getloadavg()[0]:5.1f}"
+    )
+
+
 def main() -> None:
     """Print a line for each job."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("jobs", nargs="*", default=JOBS, metavar="JOB", help="of sequences/; all by default")
     parser.add_argument("--serial", default="B-1", help="the unit")
+    parser.add_argument("--batch", type=int, metavar="COUNT", help="so many units in one batch")
+    parser.add_argument("--shortest", action="store_true", help="with --batch: shortest runs")
     given = parser.parse_args()
+    if given.batch:
+        print("job                units     wall     a unit    between   load")
+        for name in given.jobs:
+            print(measure_batch(name, given.batch, *["--shortest"] * given.shortest), flush=True)
+        return
     print("job                verdict     wall    recording   settling  ratio  load  (at most 1.25)")
     for name in given.jobs:
         print(measure(name, given.serial), flush=True)
