@@ -3,11 +3,11 @@
 import logging
 import signal
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import Any, TypeVar
 
 from drivers.boards.library_switchboards import FtdiSwitchboard, GpioSwitchboard
 from drivers.boards.modbus_switchboard import ModbusSwitchboard
@@ -32,20 +32,30 @@ from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.transcript import Transcript
 from drivers.wire import Wire
-from harness.bench_file import BenchFile, InstrumentFile, SwitchboardFile, role_of
+from harness.bench_file import (
+    BenchFile,
+    InstrumentFile,
+    OscilloscopeFile,
+    SupplyFile,
+    SwitchboardFile,
+    role_of,
+)
 from harness.errors import BenchError, JobError, Mistake, UsageError, WrongInstrument
-from harness.roles import Bench, Generator, Oscilloscope, Supply, Switchboard
+from harness.roles import Bench
 from harness.toml_files.values import compiled
 
 Off = Callable[[], None]
+File = TypeVar("File", bound=InstrumentFile)
 ROLES = ("generator", "supply", "switchboard")  # in the order in which they are made safe
+UNKNOWN = "SWITchwalk:UNKNown"  # a header as SCPI has them, and as no instrument has it
 log = logging.getLogger(__name__)
 
 
-def switched(bench: BenchFile) -> list[str]:
-    """The names of the instruments that can be left on, in the order in which they are made safe."""
-    names = [name for name in bench.instruments if role_of(name) in ROLES]
-    return sorted(names, key=lambda name: ROLES.index(role_of(name)))
+def switched(names: Iterable[str]) -> list[str]:
+    """Of instruments by name those that can be left on, in the order in which they are made safe."""
+    return sorted(
+        (name for name in names if role_of(name) in ROLES), key=lambda name: ROLES.index(role_of(name))
+    )
 
 
 class SafeEnd:
@@ -151,7 +161,7 @@ def open_bench(
     for a bench that ends with its run, and leaves nothing on.
     Raises JobError for profiles, and BenchError and its kinds for instruments.
     """
-    with _opening(bench, folder, ask=ask, marked=marked, transcript=transcript) as opening:
+    with open_singly(bench, folder=folder, ask=ask, marked=marked, transcript=transcript) as opening:
         opening.claim(*bench.instruments)
         opening.make_left_safe(tell)
         yield opening.all()
@@ -159,25 +169,54 @@ def open_bench(
 
 @contextmanager
 def open_singly(
-    bench: BenchFile, *, folder: Path, ask: Ask = nobody, marked: bool = True
+    bench: BenchFile,
+    *,
+    folder: Path,
+    ask: Ask = nobody,
+    marked: bool = True,
+    transcript: Path | None = None,
 ) -> Iterator["Opening"]:
     """What opens instruments one by one; each that was opened is left safe on every way out.
 
-    folder, ask, marked: as of `open_bench`. At the end BenchError is raised for what could not be made safe.
+    folder, ask, marked, transcript: as of `open_bench`. At the end BenchError is raised for what could not be
+    made safe.
     """
-    with _opening(bench, folder, ask=ask, marked=marked) as opening:
+    with open_alone(
+        bench.instruments,
+        visa=bench.bench.visa,
+        folder=folder,
+        ask=ask,
+        marked=marked,
+        transcript=transcript,
+    ) as opening:
         yield opening
 
 
 @contextmanager
-def _opening(
-    bench: BenchFile, folder: Path, *, ask: Ask, marked: bool, transcript: Path | None = None
+def open_alone(
+    files: Mapping[str, InstrumentFile],
+    *,
+    visa: str = "python",
+    folder: Path,
+    ask: Ask = nobody,
+    marked: bool = True,
+    transcript: Path | None = None,
 ) -> Iterator["Opening"]:
+    """As `open_singly`, for instruments by their names that need not be a whole bench."""
     with ExitStack() as undo:
         marks: dict[str, LeftOnMarker] = {}
         with safe_end(marks) as safe:
             log_file = undo.enter_context(closing(Transcript(transcript))) if transcript else None
-            yield Opening(bench, folder, undo, safe.offs, marks if marked else None, log_file, ask)
+            yield Opening(
+                files,
+                visa,
+                folder,
+                undo=undo,
+                offs=safe.offs,
+                marks=marks if marked else None,
+                transcript=log_file,
+                ask=ask,
+            )
 
 
 def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None], ask: Ask = nobody) -> None:
@@ -186,7 +225,7 @@ def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None
     Raises what `open_bench` raises, also where another run has the bench in use.
     """
     files = bench.instruments
-    if any(LeftOnMarker(files[name].address, instrument=name).left_by for name in switched(bench)):
+    if any(LeftOnMarker(files[name].address, instrument=name).left_by for name in switched(files)):
         with open_bench(bench, folder=folder, tell=tell, ask=ask):
             pass
 
@@ -200,17 +239,19 @@ class Opening:
 
     def __init__(
         self,
-        bench: BenchFile,
+        files: Mapping[str, InstrumentFile],
+        visa: str,
         folder: Path,
+        *,
         undo: ExitStack,
         offs: dict[str, Off],
         marks: dict[str, LeftOnMarker] | None,
         transcript: Transcript | None,
         ask: Ask,
     ) -> None:
-        self._ask = ask
-        self._bench, self._folder, self._undo = bench, folder, undo
-        self._offs, self._marks, self._transcript = offs, marks, transcript
+        self._files, self._visa, self._folder = files, visa, folder
+        self._undo, self._offs, self._marks = undo, offs, marks
+        self._transcript, self._ask = transcript, ask
         self._profiles: dict[str, Any] = {}  # by an instrument's name, as it was read
         self._sessions: dict[str, Session] = {}
 
@@ -220,7 +261,7 @@ class Opening:
         names: of instruments, as `BenchFile.instruments` has them. Raises JobError with the mistakes in all
         of them.
         """
-        files = {name: self._bench.instruments[name] for name in names}
+        files = {name: self._files[name] for name in names}
         profiles: dict[str, Any] = {}
         mistakes: list[Mistake] = []
         for name, file in files.items():
@@ -233,15 +274,22 @@ class Opening:
         for name, file in files.items():
             self._undo.enter_context(claim(file.address, instrument=name))
         if self._marks is not None:
-            marks = {
-                name: LeftOnMarker(files[name].address, instrument=name)
-                for name in switched(self._bench)
-                if name in names
-            }
+            marks = {name: LeftOnMarker(files[name].address, instrument=name) for name in switched(files)}
             self._marks.update(marks)
             for mark in marks.values():
                 mark.put()
         self._profiles.update(profiles)
+
+    def reports_unknown(self, name: str) -> bool:
+        """Whether an instrument reports a command that it does not know: it is sent one that none knows.
+
+        False for one without an error queue, or that answers commands as well.
+        """
+        session, profile = self._started(name)
+        if not profile.error_query or profile.answer is not None:
+            return False
+        session.write(UNKNOWN)
+        return bool(session.drain_errors())
 
     def make_left_safe(self, tell: Callable[[str], None]) -> None:
         """Switch off what an earlier run left on, each for itself. Raises BenchError for what stays on."""
@@ -262,11 +310,11 @@ class Opening:
         def supply(name: str) -> str:
             profile: SupplyProfile | HandSupplyProfile = self._profiles[name]
             if isinstance(profile, HandSupplyProfile):
-                HandSupply(profile, self._bench.supply, self._ask)
+                HandSupply(profile, self._supply_file, self._ask)
                 return "nobody knows whether it was on"
             session = self._identified(name)
             state = voltage_left_on(session, profile)
-            ScpiSupply(session, profile, self._bench.supply)
+            ScpiSupply(session, profile, self._supply_file)
             session.close()
             return state
 
@@ -278,7 +326,7 @@ class Opening:
             return f"closed channels {listed(closed)}"
 
         acts = dict(zip(ROLES, (generator, supply, switchboard), strict=True))
-        for name in switched(self._bench):
+        for name in switched(self._files):
             if name not in left:
                 continue
             try:
@@ -307,22 +355,22 @@ class Opening:
             oscilloscope=self.oscilloscope(),
         )
 
-    def generator(self) -> Generator:
+    def generator(self) -> ScpiGenerator:
         """The generator, its outputs off."""
         session, profile = self._started("generator")
-        generator = ScpiGenerator(session, profile, profile_name=self._bench.generator.profile)
+        generator = ScpiGenerator(session, profile, profile_name=self._files["generator"].profile)
         self._offs["generator"] = generator.off
         return generator
 
-    def oscilloscope(self) -> Oscilloscope:
+    def oscilloscope(self) -> ScpiOscilloscope:
         """The oscilloscope."""
         session, profile = self._started("oscilloscope")
-        file = self._bench.oscilloscope
+        file = self._of("oscilloscope", OscilloscopeFile)
         return ScpiOscilloscope(session, profile, profile_name=file.profile, probe=file.probe)
 
-    def supply(self) -> Supply:
+    def supply(self) -> ScpiSupply | HandSupply:
         """The relay supply, off."""
-        file, profile = self._bench.supply, self._claimed("supply")
+        file, profile = self._supply_file, self._claimed("supply")
         if isinstance(profile, HandSupplyProfile):
             by_hand = HandSupply(profile, file, self._ask)
             self._offs["supply"] = by_hand.off
@@ -332,17 +380,28 @@ class Opening:
         self._offs["supply"] = supply.off
         return supply
 
-    def switchboard(self) -> Switchboard:
+    def switchboard(self) -> Channels | Banks:
         """The switchboard, every channel open; several boards are one in what is returned."""
-        boards = [self._opened_board(name) for name in self._bench.boards]
+        boards = [self._opened_board(name) for name in self._files if role_of(name) == "switchboard"]
         return boards[0] if len(boards) == 1 else Banks(boards)
 
     def _opened_board(self, name: str) -> Channels:
         self._claimed(name)
         board = self._board(name, self._undo)
         self._offs[name] = board.off
-        _check_identity(name, self._bench.boards[name], board.identity.text)
+        _check_identity(name, self._files[name], board.identity.text)
         return board
+
+    @property
+    def _supply_file(self) -> SupplyFile:
+        return self._of("supply", SupplyFile)
+
+    def _of(self, name: str, kind: type[File]) -> File:
+        """What the bench file says of an instrument."""
+        file = self._files[name]
+        if not isinstance(file, kind):
+            raise ValueError(f"{name} is no {kind.__name__}")
+        return file
 
     def _claimed(self, name: str) -> Any:
         if name not in self._profiles:
@@ -363,11 +422,11 @@ class Opening:
         undo: ExitStack | None = None,
         connect: Callable[[], Wire] | None = None,
     ) -> Session:
-        profile, file = self._profiles[name], self._bench.instruments[name]
+        profile, file = self._profiles[name], self._files[name]
         session = Session(
             file.address,
             instrument=name,
-            visa=file.wire.visa or self._bench.bench.visa,
+            visa=file.wire.visa or self._visa,
             line=profile.line(file.wire),
             timeout_s=profile.timeout(file.wire),
             transcript=self._transcript,
@@ -379,12 +438,12 @@ class Opening:
 
     def _identified(self, name: str, undo: ExitStack | None = None) -> Session:
         session = self._session(name, undo=undo)
-        _check_identity(name, self._bench.instruments[name], session.start())
+        _check_identity(name, self._files[name], session.start())
         return session
 
     def _board(self, name: str, undo: ExitStack, *, look: bool = False) -> Channels:
         """Every channel open; `look` if a board is to say first, if it can, which are closed."""
-        file: SwitchboardFile = self._bench.boards[name]
+        file = self._of(name, SwitchboardFile)
         profile: SwitchboardProfile = self._profiles[name]
 
         def line() -> Wire:

@@ -93,6 +93,11 @@ class ScpiGenerator:
             self._settings.send("function", command(n=output), n=output)
 
     @property
+    def reads_levels_back(self) -> bool:
+        """Whether it says at which level an output is set."""
+        return self._amplitude_query is not None
+
+    @property
     def _outputs(self) -> range:
         return range(1, self._profile.outputs + 1)
 

@@ -66,8 +66,21 @@ def load_profile(name: str, *, role: str, folder: Path) -> Profile:
 
     `role` is generator, oscilloscope, supply or switchboard. Raises JobError.
     """
+    profile, file = _loaded(name, folder, at=("bench.toml", f"{role}.profile"))
+    if profile.role != role:
+        raise _job_error(file, "kind", f"a profile for the {profile.role} cannot be the {role}'s")
+    return profile
+
+
+def load_any_profile(name: str, *, folder: Path) -> Profile:
+    """As `load_profile`, for an instrument of whatever role."""
+    return _loaded(name, folder, at=("", ""))[0]
+
+
+def _loaded(name: str, folder: Path, *, at: tuple[str, str]) -> tuple[Profile, str]:
+    """A profile and the file that it is in. at: the file and the key that name it, for messages."""
     if not NAME.fullmatch(name):
-        raise _job_error("bench.toml", f"{role}.profile", f"expected a plain name, found {name!r}")
+        raise _job_error(*at, f"expected a plain name, found {name!r}")
     own = own_profile(name, folder)
     if own is not None:
         file, text = str(own), _read(own)
@@ -75,11 +88,8 @@ def load_profile(name: str, *, role: str, folder: Path) -> Profile:
         file = f"{name}.toml (shipped)"
         text = (resources.files("drivers") / "profiles" / f"{name}.toml").read_text(encoding="utf-8")
     else:
-        raise _job_error("bench.toml", f"{role}.profile", _unknown(name, folder))
-    profile = parse_profile(text, file)
-    if profile.role != role:
-        raise _job_error(file, "kind", f"a profile for the {profile.role} cannot be the {role}'s")
-    return profile
+        raise _job_error(*at, _unknown(name, folder))
+    return parse_profile(text, file), file
 
 
 def _read(path: Path) -> str:

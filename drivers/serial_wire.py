@@ -17,6 +17,14 @@ from typing import Any
 from drivers.wire import CONNECT_WITHIN_S, SocketWire, State, StreamWire, Wire, left_s
 from harness.bench_file import FlowControl, Parity
 
+if sys.platform == "win32":
+    REFUSALS: tuple[type[Exception], ...] = ()
+else:
+    import termios
+
+    REFUSALS = (termios.error,)  # of settings that the port can't do; no OSError, and pyserial lets it pass
+
+REFUSED = "the serial port refuses its settings ({error}): look at data_bits, parity, stop_bits and baud_rate"
 BYTES_AT_ONCE = 4096
 LEAVES_S = 0.001  # about a byte at 9600 baud
 
@@ -95,6 +103,8 @@ def open_port(name: str, line: Line = PLAIN_LINE) -> Any:
         port.reset_input_buffer()
     except ValueError as error:
         raise ConnectionError(f"cannot be opened ({error})") from error
+    except REFUSALS as error:
+        raise ConnectionError(REFUSED.format(error=error)) from error
     return port
 
 
@@ -112,22 +122,26 @@ class SerialWire(StreamWire):
         """
         import serial  # loaded by now
 
-        self._port.write_timeout = left_s(deadline)
         try:
+            self._port.write_timeout = left_s(deadline)
             self._port.write(data)
             while getattr(self._port, "out_waiting", 0):  # not every pyserial URL can say
                 left_s(deadline)
                 time.sleep(LEAVES_S)
         except serial.SerialTimeoutException:
             raise TimeoutError("the serial line does not accept what is sent to it") from None
+        except REFUSALS as error:
+            raise ConnectionError(REFUSED.format(error=error)) from error
 
     def _receive(self, deadline: float) -> bytes:
-        self._port.timeout = left_s(deadline)
         try:
+            self._port.timeout = left_s(deadline)
             waiting = self._port.in_waiting
             data = bytes(self._port.read(min(BYTES_AT_ONCE, max(1, waiting))))
         except TypeError as error:  # what pyserial raises where the port was closed under its feet
             raise ConnectionError("the port was closed") from error
+        except REFUSALS as error:
+            raise ConnectionError(REFUSED.format(error=error)) from error
         if not data:
             raise TimeoutError("nothing arrived")
         return data

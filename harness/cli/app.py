@@ -106,6 +106,12 @@ COMMANDS = (
         "JOB --simulate --serials units.txt --faulty 0.2",
     ),
     _entry("bench", "bench:bench", "Check a bench without a unit.", JOB, "JOB --simulate --json"),
+    _entry(
+        "profile",
+        "profile:app",
+        "Try a profile on its instrument.",
+        "check fixed-supply --address /dev/ttyUSB0",
+    ),
     _entry("find", "bench:find", "List serial ports and instruments.", "", "--host 192.0.2.17:5025"),
     _entry("resume", "run:resume", "Continue a run that was interrupted or stopped.", "12"),
     _entry("reference", "measure:reference", "Measure and keep the through reference of a bench.", JOB),

@@ -1,5 +1,6 @@
 """Supplies of other dialects: fixed widths, no line ends, CR alone, echoes, units, no identity or errors."""
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -12,7 +13,7 @@ from drivers.models.dialect import number_in
 from drivers.serial_wire import Line, open_port, open_serial
 from drivers.session import Session
 from harness.bench_file import AS_THE_PROFILE, SupplyFile, WireFile
-from harness.errors import BadReply, BenchError, BenchTimeout, JobError
+from harness.errors import BadReply, BenchError, BenchTimeout, JobError, LinkLost
 from tests.drivers.board_zoo.supplies import FixedSupply, LetteredSupply, Supply, TenthsSupply
 from tests.drivers.own_profiles import profile
 from tests.drivers.serial_boards import port
@@ -157,6 +158,14 @@ def test_the_settings_of_a_serial_port_are_those_of_the_profile_and_then_of_the_
     assert (made.dtr, made.rts, made.xonxoff, made.rtscts) == (True, True, False, False)
     assert made.cts  # its own RTS
     made.close()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other pseudo-terminals take seven bits and parity")
+def test_settings_that_a_port_cannot_do_are_told_with_their_keys() -> None:
+    settings = profile("lettered-supply").line(AS_THE_PROFILE)
+    message = r"refuses its settings .*: look at data_bits, parity"
+    with port() as line, pytest.raises(LinkLost, match=message):
+        Session(line.path, instrument="supply", line=settings).query("READ U?")
 
 
 @pytest.mark.parametrize(

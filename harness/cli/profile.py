@@ -1,0 +1,155 @@
+"""`switchwalk profile`: a profile of an instrument is tried on it, and asked for key by key."""
+
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from pydantic import TypeAdapter, ValidationError
+
+from drivers.bench import open_alone
+from drivers.profile import load_any_profile
+from harness.cli import options
+from harness.cli.bench import likely_cause
+from harness.cli.person import ask_hands, tell
+from harness.cli.terminal import print_json, say, stoppable
+from harness.errors import EXIT_BENCH, EXIT_PASS, SwitchwalkError, UsageError
+from harness.report.words import TERMINAL_CAUTIONS
+from harness.session.profile_trials.check import ProfileAt, ProfileCheck, files_of
+from harness.session.profile_trials.trial import ProfileTrial, Unproven, unproven
+from harness.toml_files.values import Address
+
+app = typer.Typer(rich_markup_mode=None, no_args_is_help=True)
+
+PREPARE = {
+    "generator": "take everything off its outputs",
+    "oscilloscope": "take everything off its inputs",
+    "supply": "take everything off its output",
+    "switchboard": "unplug what its relays switch",
+}
+CABLES = (
+    "join output 1 of the generator and input 1 of the oscilloscope by a cable, and 2 and 2; nothing else"
+)
+Beside = Annotated[
+    str | None,
+    typer.Option(
+        metavar="PROFILE=ADDRESS",
+        help="A generator beside an oscilloscope, or the other way round: cables join output 1 and input 1, "
+        "2 and 2, and each is seen by the other.",
+    ),
+]
+AtAddress = Annotated[str, typer.Option(metavar="ADDRESS", help="The instrument, as in bench.toml.")]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tried:
+    """What was tried, what failed at last ("" if nothing did) and why, and what is not proven."""
+
+    trials: Sequence[ProfileTrial]
+    failed: str
+    cause: str
+    unproven: Sequence[Unproven]
+
+
+@app.callback()
+def profile() -> None:
+    """Try an instrument's profile on the instrument."""
+
+
+@app.command()
+def check(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="A profile, here, of your own or shipped.")],
+    address: AtAddress,
+    beside: Beside = None,
+    transcript: options.TranscriptPath = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Try a finished profile on its instrument, and list what could not be proven.
+
+    Sets the instrument, reads it back and switches it on, at small levels and with nothing connected.
+    """
+    folder = Path.cwd()
+    subject = _profile_at(name, address, folder)
+    other = _beside(beside, folder)
+    files_of(subject, other)  # refused before anybody is asked
+    if not as_json:
+        typer.echo(TERMINAL_CAUTIONS)
+        say(f"Nothing else may be connected: {_preparation(subject, other)}.")
+    if not as_json and sys.stdin.isatty():
+        with stoppable():
+            ask_hands("Press Enter when that is done: ", undone="nobody prepared the instrument")
+    tried = try_profile(subject, other, folder=folder, transcript=transcript, quiet=as_json)
+    ok = not tried.failed
+    if as_json:
+        print_json({"profile": name, "address": address, "ok": ok, **asdict(tried)})
+    else:
+        print_tried(name, tried)
+    raise typer.Exit(EXIT_PASS if ok else EXIT_BENCH)
+
+
+def try_profile(
+    subject: ProfileAt, beside: ProfileAt | None, *, folder: Path, transcript: Path | None, quiet: bool
+) -> Tried:
+    """Try a profile and print each thing that was tried, unless quiet; everything is off at the end.
+
+    Raises RunStopped if it is stopped, and BenchError for what could not be switched off.
+    """
+    files = files_of(subject, beside)
+    trials: list[ProfileTrial] = []
+    failed = cause = ""
+    with stoppable(), open_alone(files, folder=folder, transcript=transcript) as opening:
+        checking = ProfileCheck(opening, subject, beside)
+        try:
+            opening.claim(*files)
+            opening.make_left_safe(tell)
+            for trial in checking.trials():
+                trials.append(trial)
+                if not quiet:
+                    _print_trial("OK", trial.what, trial.message)
+        except SwitchwalkError as error:
+            failed = str(error)
+            cause = likely_cause(error, address=subject.address, profile=subject.name)
+    left = unproven(subject.profile, trials, understood=checking.understood)
+    return Tried(trials=trials, failed=failed, cause=cause, unproven=left)
+
+
+def print_tried(name: str, tried: Tried) -> None:
+    """Print what failed, and what is not proven."""
+    if tried.failed:
+        _print_trial("NOT OK", "", tried.failed)
+        say(f"Likely: {tried.cause}.", indent=8)
+    if tried.unproven:
+        typer.echo("Not proven:")
+        for each in tried.unproven:
+            say(f"{each.key}: {each.reason}", indent=8)
+    end = "does NOT agree with" if tried.failed else "agrees, as far as it was tried, with"
+    say(f"{name} {end} the instrument; everything that was opened is off")
+
+
+def _print_trial(word: str, what: str, message: str) -> None:
+    say(f"{word:<7} {what + ': ' if what else ''}{message}", hang=8)
+
+
+def _preparation(subject: ProfileAt, beside: ProfileAt | None) -> str:
+    return PREPARE[subject.profile.role] if beside is None else CABLES
+
+
+def _beside(text: str | None, folder: Path) -> ProfileAt | None:
+    """Read `PROFILE=ADDRESS`."""
+    if text is None:
+        return None
+    name, equals, address = text.partition("=")
+    if not equals:
+        raise UsageError(f"--beside {text!r}: expected PROFILE=ADDRESS, such as scpi-generator=/dev/ttyUSB0")
+    return _profile_at(name, address, folder)
+
+
+def _profile_at(name: str, address: str, folder: Path) -> ProfileAt:
+    try:
+        TypeAdapter(Address).validate_python(address)
+    except ValidationError as error:
+        message = str(error.errors()[0]["ctx"]["error"])
+        raise UsageError(f"the address of {name}: {message}") from None
+    return ProfileAt(name=name, address=address, profile=load_any_profile(name, folder=folder))

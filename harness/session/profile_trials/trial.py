@@ -1,0 +1,90 @@
+"""What was tried of a profile, what that proves, and which of its keys nothing has proven."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import BaseModel
+
+from drivers.command import Command
+from drivers.models.any_instrument import InstrumentProfile
+
+LINE_KEYS = (
+    "terminator", "answer_terminator", "echoes", "answer", "answer_after_questions", "baud_rate", "data_bits",
+    "parity", "stop_bits", "flow_control", "dtr", "rts",
+)  # fmt: skip
+"""Keys without which no answer would be what it should."""
+OF_NO_PROOF = {"kind", "description", "timeout_s", "pause_s", "reset_s", "scaling", "commands", "expects"}
+FROM_DATA_SHEET = "from the data sheet; nothing here measures it"
+REASONS: Mapping[str, str] = {
+    "amplitude_max_vpp": "levels are kept small",
+    "voltage_max_v": "voltages are kept small",
+    "current_max_a": "with nothing connected, no current flows",
+    "commands.current": "with nothing connected, no current limit acts; try it with a resistor",
+    "commands.select": "which terminals it selects is not seen",
+    "output_impedance_ohm": FROM_DATA_SHEET,
+    "output_impedance_tolerance": FROM_DATA_SHEET,
+    "input_impedance_ohm": FROM_DATA_SHEET,
+    "input_capacitance_f": FROM_DATA_SHEET,
+    "first_number": "which relay moved is not seen: look at the board while it clicks",
+}
+"""Why a key is not proven, if it isn't."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProfileTrial:
+    """One thing that was tried. proves: keys of the profile, such as `commands.frequency`."""
+
+    what: str
+    message: str
+    proves: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Unproven:
+    """A key of the profile that nothing has proven, and why."""
+
+    key: str
+    reason: str
+
+
+def written_keys(profile: InstrumentProfile) -> Iterator[str]:
+    """Every key that the profile's file has, those of its tables as `commands.frequency`."""
+    for name in sorted(profile.model_fields_set, key=list(type(profile).model_fields).index):
+        table = getattr(profile, name)
+        if isinstance(table, BaseModel):
+            for key in sorted(table.model_fields_set, key=list(type(table).model_fields).index):
+                yield f"{name}.{key}"
+        elif name not in OF_NO_PROOF and table not in (0, ""):  # as identity_fields and error_query may be
+            yield name
+
+
+def unproven(
+    profile: InstrumentProfile, trials: Iterable[ProfileTrial], *, understood: bool
+) -> tuple[Unproven, ...]:
+    """The keys that no trial has proven.
+
+    understood: whether commands were sent to an instrument that says which it does not know.
+    """
+    proven = {key for trial in trials for key in trial.proves}
+    sent = "the instrument understood it; what it did was not seen"
+    if not understood:
+        sent = "it was sent; nothing shows that the instrument understood it"
+    result = []
+    for key in written_keys(profile):
+        if key in proven:
+            continue
+        default = sent if _is_command(profile, key) else "taken from the file as it is"
+        result.append(Unproven(key=key, reason=REASONS.get(key, default)))
+    return tuple(result)
+
+
+def _is_command(profile: InstrumentProfile, key: str) -> bool:
+    table, _, name = key.rpartition(".")
+    value: Any = getattr(getattr(profile, table), name) if table else getattr(profile, name)
+    return isinstance(value, Command | tuple) and table == "commands"
+
+
+def line_keys(profile: InstrumentProfile) -> tuple[str, ...]:
+    """The keys that an answer proves that reads as it should."""
+    return tuple(key for key in LINE_KEYS if key in profile.model_fields_set)
