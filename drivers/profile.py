@@ -77,19 +77,30 @@ def load_any_profile(name: str, *, folder: Path) -> Profile:
     return _loaded(name, folder, at=("", ""))[0]
 
 
+def profile_values(name: str, *, folder: Path) -> dict[str, Any]:
+    """What a profile's file says, as TOML has it, but for its kind. Raises JobError."""
+    text, file = _found(name, folder, at=("", ""))
+    parse_profile(text, file)
+    return {key: value for key, value in read_located(text).values.items() if key != "kind"}
+
+
 def _loaded(name: str, folder: Path, *, at: tuple[str, str]) -> tuple[Profile, str]:
-    """A profile and the file that it is in. at: the file and the key that name it, for messages."""
+    """A profile and the file that it is in."""
+    text, file = _found(name, folder, at=at)
+    return parse_profile(text, file), file
+
+
+def _found(name: str, folder: Path, *, at: tuple[str, str]) -> tuple[str, str]:
+    """A profile's text and the file that it is in. at: the file and the key that name it, for messages."""
     if not NAME.fullmatch(name):
         raise _job_error(*at, f"expected a plain name, found {name!r}")
     own = own_profile(name, folder)
     if own is not None:
-        file, text = str(own), _read(own)
-    elif name in shipped_profiles():
-        file = f"{name}.toml (shipped)"
+        return _read(own), str(own)
+    if name in shipped_profiles():
         text = (resources.files("drivers") / "profiles" / f"{name}.toml").read_text(encoding="utf-8")
-    else:
-        raise _job_error(*at, _unknown(name, folder))
-    return parse_profile(text, file), file
+        return text, f"{name}.toml (shipped)"
+    raise _job_error(*at, _unknown(name, folder))
 
 
 def _read(path: Path) -> str:
@@ -135,11 +146,11 @@ def parse_profile(text: str, file: str) -> Profile:
         return KINDS[kind].model_validate(located.values)
     except ValidationError as error:
         raise JobError(
-            [mistake(item["loc"], _message(item, KINDS[kind])) for item in error.errors()]
+            [mistake(item["loc"], mistake_in(item, KINDS[kind])) for item in error.errors()]
         ) from None
 
 
-def _message(item: Any, model: type[Profile]) -> str:
+def mistake_in(item: Any, model: type[Profile]) -> str:
     """What was found and expected; a check of our own says so itself, or says only what is wrong."""
     value, kind = item["input"], item["type"]
     if kind == "extra_forbidden":

@@ -109,7 +109,8 @@ COMMANDS = (
     _entry(
         "profile",
         "profile:app",
-        "Try a profile on its instrument.",
+        "Make an instrument's profile, or try one on it.",
+        "new oscilloscope --name my-scope --address /dev/ttyUSB1",
         "check fixed-supply --address /dev/ttyUSB0",
     ),
     _entry("find", "bench:find", "List serial ports and instruments.", "", "--host 192.0.2.17:5025"),

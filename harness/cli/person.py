@@ -170,6 +170,14 @@ def ask(question: str) -> str:
     return _answer(question).strip()
 
 
+def ask_line(question: str) -> str:
+    """As `ask`, but raises EOFError at the end of input, where Enter is an answer of its own."""
+    line = _answer(question)
+    if not line:
+        raise EOFError
+    return line.strip()
+
+
 def ask_hands(question: str, *, undone: str) -> str:
     """Ask for what hands do before they press Enter; the answer without spaces around it.
 

@@ -1,27 +1,36 @@
 """`switchwalk profile`: a profile of an instrument is tried on it, and asked for key by key."""
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack, closing
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from pydantic import TypeAdapter, ValidationError
 
-from drivers.bench import open_alone
-from drivers.profile import load_any_profile
+from drivers.bench import open_alone, safe_end
+from drivers.claim import claim
+from drivers.profile import KINDS, NAME, load_any_profile, parse_profile, profile_values
+from drivers.transcript import Transcript
 from harness.cli import options
 from harness.cli.bench import likely_cause
-from harness.cli.person import ask_hands, tell
+from harness.cli.person import ask_hands, ask_line, tell
 from harness.cli.terminal import print_json, say, stoppable
-from harness.errors import EXIT_BENCH, EXIT_PASS, SwitchwalkError, UsageError
+from harness.errors import EXIT_BENCH, EXIT_PASS, SwitchwalkError, UsageError, nearest
 from harness.report.words import TERMINAL_CAUTIONS
+from harness.session.profile_trials.answers import ProfileAnswers, flat
 from harness.session.profile_trials.check import ProfileAt, ProfileCheck, files_of
+from harness.session.profile_trials.interview import Interview
 from harness.session.profile_trials.trial import ProfileTrial, Unproven, unproven
 from harness.toml_files.values import Address
 
-app = typer.Typer(rich_markup_mode=None, no_args_is_help=True)
+app = typer.Typer(
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    help="Make an instrument's profile, or try one, on the instrument itself.",
+)
 
 PREPARE = {
     "generator": "take everything off its outputs",
@@ -29,6 +38,7 @@ PREPARE = {
     "supply": "take everything off its output",
     "switchboard": "unplug what its relays switch",
 }
+BY_HAND = "hand-supply"
 CABLES = (
     "join output 1 of the generator and input 1 of the oscilloscope by a cable, and 2 and 2; nothing else"
 )
@@ -51,11 +61,6 @@ class Tried:
     failed: str
     cause: str
     unproven: Sequence[Unproven]
-
-
-@app.callback()
-def profile() -> None:
-    """Try an instrument's profile on the instrument."""
 
 
 @app.command()
@@ -87,6 +92,112 @@ def check(
     else:
         print_tried(name, tried)
     raise typer.Exit(EXIT_PASS if ok else EXIT_BENCH)
+
+
+@app.command()
+def new(
+    kind: Annotated[
+        str, typer.Argument(metavar="KIND", help="generator, oscilloscope, supply or a switchboard's.")
+    ],
+    name: Annotated[str, typer.Option(metavar="NAME", help="Its name; NAME.toml is written here.")],
+    address: AtAddress = "",
+    like: Annotated[
+        str | None, typer.Option(metavar="PROFILE", help="A profile whose values Enter takes.")
+    ] = None,
+    beside: Beside = None,
+    transcript: options.TranscriptPath = None,
+) -> None:
+    """Ask what an instrument's manual says, try each command as it goes, and write a profile.
+
+    Answers are kept after each; the same command goes on with them. Enter takes what is in brackets, - leaves
+    a key out. Answers can be piped, a line each.
+    """
+    folder = Path.cwd()
+    path, answers = _begun(kind, name, folder)
+    if kind != BY_HAND and not address:
+        raise UsageError("--address is missing: where the instrument is, as in bench.toml")
+    if address:
+        _check_address(name, address)
+    other = _beside(beside, folder)
+    typer.echo(TERMINAL_CAUTIONS)
+    if kind != BY_HAND:
+        say(f"Nothing else may be connected: {CABLES if other else PREPARE[KINDS[kind].role]}.")
+    values = dict(flat(profile_values(like, folder=folder))) if like else {}
+    try:
+        _hold(answers, address, values, transcript)
+        profile = parse_profile(answers.text(), str(answers.path))
+        _write_new(path, answers.text())
+    except BaseException:
+        if answers.path.exists():
+            tell(
+                f"{answers.path.name} keeps {len(answers.values)} answers; the same command goes on with them"
+            )
+        raise
+    answers.path.unlink(missing_ok=True)
+    say(f"{path.name} is written")
+    if kind == BY_HAND:
+        raise typer.Exit(EXIT_PASS)
+    subject = ProfileAt(name=name, address=address, profile=profile)
+    tried = try_profile(subject, other, folder=folder, transcript=transcript, quiet=False)
+    print_tried(name, tried)
+    raise typer.Exit(EXIT_BENCH if tried.failed else EXIT_PASS)
+
+
+def _begun(kind: str, name: str, folder: Path) -> tuple[Path, ProfileAnswers]:
+    """The new profile's file, which must not be there, and the answers of before."""
+    if kind not in KINDS:
+        hint = nearest(kind, KINDS)
+        raise UsageError(
+            f"{kind!r} is no kind of profile; expected one of {', '.join(KINDS)}"
+            + (f"; did you mean {hint}?" if hint else "")
+        )
+    if not NAME.fullmatch(name):
+        raise UsageError(f"--name {name!r}: expected a plain name, such as my-scope")
+    path, unfinished = folder / f"{name}.toml", folder / f"{name}.unfinished.toml"
+    if path.exists():
+        raise UsageError(f"{path.name} is there already, and is not overwritten; give another --name")
+    if unfinished.exists() and not sys.stdin.isatty():
+        raise UsageError(
+            f"{unfinished.name} has answers of before, which piped ones would not fit; remove it, or go on "
+            "in a terminal"
+        )
+    return path, ProfileAnswers(unfinished, kind)
+
+
+def _hold(answers: ProfileAnswers, address: str, like: Mapping[str, Any], transcript: Path | None) -> None:
+    with stoppable(), ExitStack() as undo:
+        if address:
+            undo.enter_context(claim(address, instrument=KINDS[answers.kind].role))
+        log = undo.enter_context(closing(Transcript(transcript))) if transcript else None
+        interview = Interview(answers, _PersonAtKeyboard(), address=address, like=like, transcript=log)
+        undo.callback(interview.close)
+        with safe_end({}) as safe:
+            interview.hold(safe.offs)
+
+
+def _write_new(path: Path, text: str) -> None:
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise UsageError(f"{path.name}: can't be written: {error.strerror or error}") from error
+
+
+class _PersonAtKeyboard:
+    """Asks on the terminal, or takes piped lines."""
+
+    @property
+    def can_correct(self) -> bool:
+        return sys.stdin.isatty()
+
+    def ask(self, words: str) -> str:
+        answer = ask_line(words)
+        if not sys.stdin.isatty():
+            tell(answer)  # as a terminal shows what is typed
+        return answer
+
+    def say(self, text: str) -> None:
+        say(text, indent=4)
 
 
 def try_profile(
@@ -147,9 +258,13 @@ def _beside(text: str | None, folder: Path) -> ProfileAt | None:
 
 
 def _profile_at(name: str, address: str, folder: Path) -> ProfileAt:
+    _check_address(name, address)
+    return ProfileAt(name=name, address=address, profile=load_any_profile(name, folder=folder))
+
+
+def _check_address(name: str, address: str) -> None:
     try:
         TypeAdapter(Address).validate_python(address)
     except ValidationError as error:
         message = str(error.errors()[0]["ctx"]["error"])
         raise UsageError(f"the address of {name}: {message}") from None
-    return ProfileAt(name=name, address=address, profile=load_any_profile(name, folder=folder))
