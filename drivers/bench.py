@@ -62,10 +62,12 @@ class SafeEnd:
     """Makes a bench safe: once, in order, whatever fails on the way.
 
     offs: by an instrument's name, what switches it off and verifies that; filled while the bench is opened.
+    by_hand: the names of those that a person switches off; they come last, as a person may take a while.
     """
 
     def __init__(self, marks: Mapping[str, LeftOnMarker]) -> None:
         self.offs: dict[str, Off] = {}
+        self.by_hand: set[str] = set()
         self._marks = marks
         self._is_begun = False
 
@@ -75,7 +77,10 @@ class SafeEnd:
             if self._is_begun:
                 return
             self._is_begun = True
-            names = sorted({*self.offs, *self._marks}, key=lambda name: (ROLES.index(role_of(name)), name))
+            names = sorted(
+                {*self.offs, *self._marks},
+                key=lambda name: (name in self.by_hand, ROLES.index(role_of(name)), name),
+            )
             failures = [failure for name in names if (failure := self._switch_off(name))]
             if failures:
                 raise BenchError(
@@ -212,7 +217,7 @@ def open_alone(
                 visa,
                 folder,
                 undo=undo,
-                offs=safe.offs,
+                safe=safe,
                 marks=marks if marked else None,
                 transcript=log_file,
                 ask=ask,
@@ -233,7 +238,7 @@ def make_left_safe(bench: BenchFile, *, folder: Path, tell: Callable[[str], None
 class Opening:
     """Each method opens one instrument: identified, off. Raises JobError for its profile, and BenchError.
 
-    offs: receives what makes each safe as soon as it can be on. marks: receives the mark
+    safe: receives what makes each safe as soon as it can be on. marks: receives the mark
     of each that can be left on; None to put none. ask: has a person switch a supply without an interface.
     """
 
@@ -244,13 +249,13 @@ class Opening:
         folder: Path,
         *,
         undo: ExitStack,
-        offs: dict[str, Off],
+        safe: SafeEnd,
         marks: dict[str, LeftOnMarker] | None,
         transcript: Transcript | None,
         ask: Ask,
     ) -> None:
         self._files, self._visa, self._folder = files, visa, folder
-        self._undo, self._offs, self._marks = undo, offs, marks
+        self._undo, self._safe, self._offs, self._marks = undo, safe, safe.offs, marks
         self._transcript, self._ask = transcript, ask
         self._profiles: dict[str, Any] = {}  # by an instrument's name, as it was read
         self._sessions: dict[str, Session] = {}
@@ -326,9 +331,9 @@ class Opening:
             return f"closed channels {listed(closed)}"
 
         acts = dict(zip(ROLES, (generator, supply, switchboard), strict=True))
-        for name in switched(self._files):
-            if name not in left:
-                continue
+        by_hand = [name for name in left if isinstance(self._profiles[name], HandSupplyProfile)]
+        self._safe.by_hand.update(by_hand)
+        for name in sorted(switched(left), key=lambda name: name in by_hand):
             try:
                 states.append(f"{name}: {acts[role_of(name)](name)}")
             except (BenchError, UsageError) as error:  # the next one must be made safe all the same
@@ -372,6 +377,7 @@ class Opening:
         """The relay supply, off."""
         file, profile = self._supply_file, self._claimed("supply")
         if isinstance(profile, HandSupplyProfile):
+            self._safe.by_hand.add("supply")
             by_hand = HandSupply(profile, file, self._ask)
             self._offs["supply"] = by_hand.off
             return by_hand

@@ -7,15 +7,21 @@ from math import inf
 
 from drivers.command import Command
 from drivers.models.dialect import digit_of
-from drivers.models.sources import AMPERES, AMPLITUDES, GeneratorProfile, SupplyProfile, amperes, volts
+from drivers.models.sources import (
+    AMPERES,
+    FREQUENCY_WITHIN,
+    LEVEL_WITHIN_DB,
+    GeneratorProfile,
+    SupplyProfile,
+    amperes,
+    volts,
+)
 from drivers.session import COMMAND_ERROR, ON_OFF, QUERY_ERROR, Session, Settings
 from harness.bench_file import SupplyFile
 from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError
 from harness.roles import SupplyReading
 from harness.toml_files.values import compiled
 
-FREQUENCY_WITHIN = 1e-6  # an instrument may round in its last digit; clamping is far more than this
-LEVEL_WITHIN_DB = 20.0 * math.log10(1.01)  # instruments round a level to four digits, small ones to three
 LEAST_OF_LIMIT = 0.9  # of a current limit, once it is written with a profile's digits
 log = logging.getLogger(__name__)
 
@@ -36,7 +42,7 @@ class ScpiGenerator:
         verified = profile.commands.output_query is not None
         what = "" if verified else " (that its outputs are off is not verified)"
         self.identity = session.identity_of(profile_name, profile.description, what)
-        self._unit = profile.commands.amplitude.hole(AMPLITUDES)
+        self._unit = profile.level_unit
         self._amplitude_query = profile.commands.amplitude_query
         self.off()
         self._prepare()
@@ -111,7 +117,7 @@ class ScpiGenerator:
         commands, levels = self._profile.commands, self._profile.amplitudes(amplitude_vpp)
         level = commands.amplitude.as_sent(self._unit, levels[self._unit])
         frequency_sent_hz = commands.frequency.as_sent("hz", float(frequency_hz))
-        self._check_rounding(amplitude_vpp, levels[self._unit], level, frequency_hz, frequency_sent_hz)
+        self._check_rounding(amplitude_vpp, frequency_hz)
         amplitude = commands.amplitude(n=output, **levels)
         if self._session.dirty:
             self._settings.forget()
@@ -138,27 +144,11 @@ class ScpiGenerator:
             if not low <= value <= high:
                 raise self._session.error(f"{what}: {low:g} to {high:g} by its profile, asked for {value:g}")
 
-    def _check_rounding(
-        self, vpp: float, level: float, level_sent: float, frequency_hz: float, frequency_sent_hz: float
-    ) -> None:
+    def _check_rounding(self, vpp: float, frequency_hz: float) -> None:
         """Refuse what the command has too few digits for. Raises BenchError."""
-        off_db = self._apart_db(level_sent, level)
-        if abs(off_db) > LEVEL_WITHIN_DB:
-            raise self._session.error(
-                f"{vpp:g} Vpp can't be set closer than {off_db:+.2f} dB by the digits of `amplitude` in its "
-                "profile"
-            )
-        if not math.isclose(frequency_sent_hz, frequency_hz, rel_tol=FREQUENCY_WITHIN):
-            raise self._session.error(
-                f"{frequency_hz:.9g} Hz can't be set: by the digits of `frequency` in its profile it would "
-                f"be {frequency_sent_hz:.9g} Hz"
-            )
-
-    def _apart_db(self, level: float, other: float) -> float:
-        """How far two levels in the command's unit are apart."""
-        if self._unit in ("dbv", "dbm"):
-            return level - other
-        return 20.0 * math.log10(level / other) if level > 0.0 else -math.inf
+        lost = self._profile.level_lost(vpp) or self._profile.frequency_lost(frequency_hz)
+        if lost:
+            raise self._session.error(lost)
 
     def _read_back(self, output: int, frequency_hz: float, level: float) -> None:
         query = self._profile.commands.frequency_query
@@ -169,7 +159,7 @@ class ScpiGenerator:
         query = self._amplitude_query
         if query is not None:
             result = self._session.query_number(query(n=output))
-            off_db = self._apart_db(result, level)
+            off_db = self._profile.apart_db(result, level)
             if abs(off_db) > LEVEL_WITHIN_DB:
                 by = f", {off_db:+.1f} dB" if math.isfinite(off_db) else ""
                 raise self._reads_otherwise("level", output, level, f"{result:g}{by}", query)

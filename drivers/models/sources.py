@@ -9,6 +9,8 @@ from drivers.command import OUTPUT, PLAIN, Command, Count, Holes, Positive, Prof
 from drivers.models.any_instrument import InstrumentProfile
 from harness.toml_files.values import compiled
 
+FREQUENCY_WITHIN = 1e-6  # an instrument may round in its last digit; clamping is far more than this
+LEVEL_WITHIN_DB = 20.0 * math.log10(1.01)  # instruments round a level to four digits, small ones to three
 AMPLITUDES = ("vpp", "vrms", "vpk", "dbv", "dbm")
 VOLTS = ("v", "mv", "v_tenths", "v_hundredths")
 AMPERES = ("a", "ma", "a_hundredths")
@@ -68,6 +70,38 @@ class GeneratorProfile(InstrumentProfile):
             self.commands.amplitude(n=1, **self.amplitudes(vpp))
         self.commands.frequency(n=1, hz=self.frequency_max_hz)
         return self
+
+    @property
+    def level_unit(self) -> str:
+        """The placeholder of the amplitude command."""
+        return self.commands.amplitude.hole(AMPLITUDES)
+
+    def frequency_lost(self, hz: float) -> str:
+        """Why a frequency can't be sent, "" if it can: the command may have too few digits."""
+        sent_hz = self.commands.frequency.as_sent("hz", float(hz))
+        if math.isclose(sent_hz, hz, rel_tol=FREQUENCY_WITHIN):
+            return ""
+        return (
+            f"{hz:.9g} Hz can't be set: by the digits of `frequency` in its profile it would be "
+            f"{sent_hz:.9g} Hz"
+        )
+
+    def level_lost(self, open_vpp: float) -> str:
+        """Why an open-circuit amplitude can't be sent, "" if it can."""
+        level = self.amplitudes(open_vpp)[self.level_unit]
+        off_db = self.apart_db(self.commands.amplitude.as_sent(self.level_unit, level), level)
+        if abs(off_db) <= LEVEL_WITHIN_DB:
+            return ""
+        return (
+            f"{open_vpp:g} Vpp can't be set closer than {off_db:+.2f} dB by the digits of `amplitude` in its "
+            "profile"
+        )
+
+    def apart_db(self, level: float, other: float) -> float:
+        """How far two levels in the amplitude command's unit are apart."""
+        if self.level_unit in ("dbv", "dbm"):
+            return level - other
+        return 20.0 * math.log10(level / other) if level > 0.0 else -math.inf
 
     def amplitudes(self, open_vpp: float) -> dict[str, float]:
         """An open-circuit amplitude by the names of the placeholders, in every unit that a command may take.

@@ -82,12 +82,16 @@ def _load_profiles(bench: BenchFile, folder: Path) -> tuple[list[Profile], list[
     """The profiles that a bench names, and the mistakes of those that cannot be read."""
     profiles: list[Profile] = []
     mistakes: list[Mistake] = []
-    for instrument, name in bench.profiles.items():
+    for instrument in bench.profiles:
         try:
-            profiles.append(load_profile(name, role=role_of(instrument), folder=folder))
+            profiles.append(_load_profile(bench, instrument, folder))
         except JobError as error:
             mistakes += error.mistakes
     return profiles, mistakes
+
+
+def _load_profile(bench: BenchFile, instrument: str, folder: Path) -> Profile:
+    return load_profile(bench.profiles[instrument], role=role_of(instrument), folder=folder)
 
 
 def _of_setup(index: int, setup: Setup, key: str, message: str) -> Mistake:
@@ -276,14 +280,14 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
     if isinstance(scope, OscilloscopeProfile) and (beyond := [*_beyond_memory(job, plan, scope)]):
         raise JobError(beyond)
     plan = plan if through else replace(plan, through=None)
+    return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=_notes(plan, generator))
+
+
+def _notes(plan: Plan, generator: Profile | None) -> tuple[str, ...]:
+    """What the bench leaves unknown in every run of a plan, and how its generator drives both legs."""
     alone = isinstance(generator, GeneratorProfile) and not generator.independent_frequencies
-    notes = (*_notes(plan), *([ONE_FREQUENCY] if alone else []))
-    return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=notes)
-
-
-def _notes(plan: Plan) -> tuple[str, ...]:
-    """What the bench leaves unknown in every run of a plan."""
-    return () if plan.impedances.supply_current else (SUPPLY_UNKNOWN,)
+    unknown = () if plan.impedances.supply_current else (SUPPLY_UNKNOWN,)
+    return (*unknown, *([ONE_FREQUENCY] if alone else []))
 
 
 def _profile_of(job: Job, bench_file: Path | None, role: str) -> Profile | None:
@@ -306,11 +310,31 @@ def _undriven(job: Job, plan: Plan, profile: GeneratorProfile) -> list[Mistake]:
         pairs = {each.number for each in plan.changes if each.stimulus.kind == "pair"}
         message = f"needs hot and cold at two frequencies at once, in one record; {name} has one frequency"
         messages |= dict.fromkeys(_checks_of(plan, pairs), message)
-    return [
+    mistakes = [
         _of_check(index, check, "quantity", messages[check.name])
         for index, check in enumerate(job.sequence.checks, start=1)
         if check.name in messages
     ]
+    return [*mistakes, *_unwritten(job, plan, profile)]
+
+
+def _unwritten(job: Job, plan: Plan, profile: GeneratorProfile) -> Iterator[Mistake]:
+    """The checks of a plan whose frequencies or levels have more digits than the generator's commands."""
+    messages: dict[str, tuple[str, str]] = {}
+    stimuli = {each.number: each.stimulus for each in plan.acquisitions}
+    stimuli |= {each.number: each.stimulus for each in plan.changes}
+    for number, stimulus in stimuli.items():
+        if not stimulus.has_tone:
+            continue
+        wrong = [("frequency", profile.frequency_lost(hz)) for hz in stimulus.tones.frequencies_hz]
+        wrong.append(("level", profile.level_lost(stimulus.level_vrms * sqrt(2.0))))
+        for key, message in wrong:
+            if message:
+                messages |= dict.fromkeys(_checks_of(plan, {number}), (key, message))
+    for index, check in enumerate(job.sequence.checks, start=1):
+        if check.name in messages:
+            key, message = messages[check.name]
+            yield _of_check(index, check, key, message)
 
 
 def _checks_of(plan: Plan, captures: set[int]) -> list[str]:
@@ -368,9 +392,9 @@ def made_by_hand(plan: Plan) -> str:
 def recorded_plan(record: RunRecord) -> PlannedJob:
     """A run's job as it was recorded, planned. Raises RecordsError if its files no longer read."""
     job = recorded_job(record)
-    impedances, notes = _recorded_impedances(job, record.header)
+    impedances, generator, notes = _recorded_bench(job, record.header)
     plan = trial_plan(job, impedances=impedances)
-    return PlannedJob(job=job, plan=plan, notes=(*notes, *_notes(plan)))
+    return PlannedJob(job=job, plan=plan, notes=(*notes, *_notes(plan, generator)))
 
 
 def _profile_mistakes(path: Path) -> list[Mistake]:
@@ -379,10 +403,15 @@ def _profile_mistakes(path: Path) -> list[Mistake]:
         bench = load_bench(path)
     except JobError:
         return []
-    _, mistakes = _load_profiles(bench, path.parent)
     located = read_located(path.read_text(encoding="utf-8-sig"))
-    lines = {f"{role_of(name)}.profile": located.line((*key_of(name), "profile")) for name in bench.profiles}
-    return [replace(mistake, line=lines.get(mistake.key, mistake.line)) for mistake in mistakes]
+    mistakes: list[Mistake] = []
+    for instrument in bench.profiles:
+        try:
+            _load_profile(bench, instrument, path.parent)
+        except JobError as error:
+            named, line = f"{role_of(instrument)}.profile", located.line((*key_of(instrument), "profile"))
+            mistakes += [replace(each, line=line) if each.key == named else each for each in error.mistakes]
+    return mistakes
 
 
 @contextmanager
@@ -400,20 +429,22 @@ def _profiles(header: RunHeader) -> Iterator[Path]:
         yield Path(folder)
 
 
-def _recorded_impedances(job: Job, header: RunHeader) -> tuple[BenchImpedances, tuple[str, ...]]:
-    """What the recorded bench loads the unit with, by its profiles: a person's own are in the run.
+def _recorded_bench(job: Job, header: RunHeader) -> tuple[BenchImpedances, Profile | None, tuple[str, ...]]:
+    """What the recorded bench loads the unit with, and its generator's profile; one's own are in the run.
 
     Runs of earlier versions lack them. If one is no longer beside the bench file either, the usual impedances
     are taken, with a note.
     """
     if job.bench is None:
-        return BenchImpedances(), ()
+        return BenchImpedances(), None, ()
     try:
         with _profiles(header) as folder:
-            return check_bench(job, job.bench, folder), ()
+            generator = load_profile(job.bench.generator.profile, role="generator", folder=folder)
+            return check_bench(job, job.bench, folder), generator, ()
     except JobError as error:
         usual = BenchImpedances()
-        return usual, (
+        note = (
             f"The bench's profiles are not at hand ({error.mistakes[0].message}), so "
-            f"sources of {usual.source_ohm:g} ohm and inputs of {usual.input_ohm / 1e6:g} Mohm are taken.",
+            f"sources of {usual.source_ohm:g} ohm and inputs of {usual.input_ohm / 1e6:g} Mohm are taken."
         )
+        return usual, None, (note,)

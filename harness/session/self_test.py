@@ -6,7 +6,7 @@ its supply is on.
 """
 
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from math import log, sqrt
 
@@ -197,17 +197,22 @@ def try_through(
     board.set(frozenset(through.select or ()))
     drive.apply(TONE)
     time.sleep(board.settle_s + job.sequence.settle_s)
-    captures = []
+    captures: list[Capture] = []
+    readings: list[Mapping[str, Capture]] = []
     scale = pick_range(LOW_LEVEL_VRMS / sqrt(2.0), scope.volts_per_division, scope.divisions)
     inputs = range(1, len(prediction.transfer) + 1)
     for part in range(drive.parts(TONE)):
         drive.apply(TONE, part)
         captures.append(_record(scope, inputs, scale))
+        readings.append(scope.other_readings())
     capture = together(captures)
+    others = {key: together([each[key] for each in readings]) for key in readings[0]}
     drive.silence()
     board.set(frozenset())
     problems = lead_problems(capture, TONE, prediction)
-    of_profile = profile_problem(scope, capture, TONE, prediction) if problems else None
+    of_profile = None
+    if problems:
+        of_profile = profile_problem(scope, capture, TONE, prediction, others=others)
     if of_profile is not None:
         raise of_profile
     if problems:

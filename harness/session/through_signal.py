@@ -1,5 +1,7 @@
 """What a low signal through a through setup shows of the leads, and of the scope's profile."""
 
+from collections.abc import Mapping
+
 from harness.circuit.predict import Prediction
 from harness.errors import ProfileMismatch
 from harness.measure.through import common_factor, through_problems
@@ -24,13 +26,19 @@ def lead_problems(capture: Capture, stimulus: Stimulus, prediction: Prediction) 
 
 
 def profile_problem(
-    scope: Oscilloscope, capture: Capture, stimulus: Stimulus, prediction: Prediction
+    scope: Oscilloscope,
+    capture: Capture,
+    stimulus: Stimulus,
+    prediction: Prediction,
+    *,
+    others: Mapping[str, Capture] | None = None,
 ) -> ProfileMismatch | None:
     """The error for a through signal that is wrong because the scope's profile is; None if it is not that.
 
-    capture: the scope's last one, at the low level, with something wrong.
+    capture: at the low level, with something wrong. others: what it would be with another format, by the key
+    of the profile; None for those of the scope's last record, if the capture is that.
     """
-    for key, other in scope.other_readings().items():
+    for key, other in (scope.other_readings() if others is None else others).items():
         if not lead_problems(other, stimulus, prediction):
             what = f"its record is the generator's signal only with {key}: correct that key of its profile"
             return ProfileMismatch(what, instrument="oscilloscope", address=scope.identity.address)

@@ -39,6 +39,15 @@ def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
             "scpi-generator gives 0.002 to 1 Vpp",
         ),
         (
+            "scpi-generator", "FREQuency {hz}", "FREQuency {hz:.0e}",
+            "sequence.toml:8: check[1].frequency: 1010 Hz can't be set: by the digits of `frequency` in its "
+            "profile it would be 1000 Hz",
+        ),
+        (
+            "scpi-generator", "VOLTage {vpp}", "VOLTage {vpp:.0f}",
+            "check[1].level: 1.73616 Vpp can't be set closer than +1.23 dB by the digits of `amplitude`",
+        ),
+        (
             "frame-switchboard", "channels = 16", "channels = 12",
             "setup[5].select: found channel 13; the switchboard has channels 1 to 12",
         ),
@@ -65,6 +74,23 @@ def test_a_misspelt_profile_is_told_with_the_mistakes_of_the_other_files(
     assert "check[3].within: found 3, which has no unit" in printed.err
     assert "bench.toml:6: generator.profile: no profile 'scpi-generater'" in printed.err
     assert "did you mean scpi-generator" in printed.err
+
+
+def test_each_misspelt_profile_of_several_switchboards_is_told_at_its_own_line(
+    capsys: pytest.CaptureFixture[str], job: Path
+) -> None:
+    lines = (job / "bench.toml").read_text(encoding="utf-8").splitlines()
+    head = lines[: lines.index("[switchboard]")]
+    boards = [
+        line
+        for name, port in (("frame-switchbord", 1), ("text-switchboard", 2), ("mask-text-switchbord", 3))
+        for line in ("[[switchboard]]", f'address = "COM{port}"', f'profile = "{name}"')
+    ]
+    (job / "bench.toml").write_text("\n".join([*head, *boards]), encoding="utf-8")
+    printed = switchwalk(capsys, "plan", str(job))
+    assert printed.code == 2
+    for line, name in ((len(head) + 3, "frame-switchbord"), (len(head) + 9, "mask-text-switchbord")):
+        assert f"bench.toml:{line}: switchboard.profile: no profile '{name}'" in printed.err
 
 
 def test_the_plan_is_printed_within_eighty_columns(capsys: pytest.CaptureFixture[str], job: Path) -> None:

@@ -1,15 +1,24 @@
 """A whole run with a generator whose outputs share one frequency: each leg driven alone, in two records."""
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
-from harness.errors import JobError
+from drivers.bench import open_bench
+from harness.bench_file import load_bench
+from harness.errors import JobError, ProfileMismatch
 from harness.measure.captures import together
-from harness.roles import Capture, CaptureSetting
-from harness.session.planned_job import plan_job, read_job
+from harness.records.store import open_records
+from harness.roles import Capture, CaptureSetting, Oscilloscope
+from harness.session.planned_job import ONE_FREQUENCY, plan_job, read_job, recorded_plan
+from harness.session.self_test import try_through
 from tests.cli.commands import switchwalk
+from tests.drivers.own_profiles import profile_text
+from tests.drivers.zoo.at_bench import at_bench
+from tests.drivers.zoo.scope_dialects import SingleQueries
 from tests.foreign.bench import ForeignBench
 from tests.foreign.box import Unit
 from tests.foreign.instruments import Generator
@@ -102,6 +111,8 @@ def test_the_verdict_and_the_gains_are_those_of_the_circuit(
     assert ran.safe
     assert isinstance(bench.generator, OneFrequency)
     assert not bench.generator.both_driven
+    with open_records("switchwalk-records/records.sqlite", read_only=True) as store:
+        assert ONE_FREQUENCY in recorded_plan(store.run(1)).notes
     if not missing:
         expect_hand_made_gains(ran, unit)
 
@@ -114,6 +125,48 @@ def test_the_bench_check_sees_both_legs_through(tmp_path: Path, capsys: pytest.C
         assert bench.is_safe()
     assert printed.code == 0, printed.out
     assert "seen on inputs 1 to 4, as set" in " ".join(printed.out.split())
+
+
+def test_the_bench_check_names_the_wrong_key_of_a_scope_whose_record_each_leg_has(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wrong = profile_text("single-query-oscilloscope", {"codes_per_division = 25": "codes_per_division = 30"})
+    (tmp_path / "mine.toml").write_text(wrong, encoding="utf-8")
+    with ForeignBench(Unit(), generator=OneFrequency, scope=at_bench(SingleQueries())) as bench:
+        file = bench.write(tmp_path / "bench.toml", scope_profile="mine")
+        with_one_frequency(file)
+        printed = switchwalk(capsys, "bench", str(JOB), "--bench", str(file))
+    assert printed.code == 4
+    assert "scaling.codes_per_division" in printed.out
+
+
+class MisreadScope:
+    """Its records are three times too large, and right with one key of its format changed, as it says."""
+
+    def __init__(self, scope: Oscilloscope) -> None:
+        self._scope = scope
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._scope, name)
+
+    def capture(self, setting: CaptureSetting) -> Capture:
+        self._right = self._scope.capture(setting)
+        return replace(self._right, volts=3.0 * self._right.volts)
+
+    def other_readings(self) -> dict[str, Capture]:
+        return {'byte_order = "little"': self._right}
+
+
+def test_the_format_that_fits_is_looked_for_in_the_records_of_both_legs(tmp_path: Path) -> None:
+    with ForeignBench(Unit(), generator=OneFrequency) as standing:
+        file = standing.write(tmp_path / "bench.toml")
+        with_one_frequency(file)
+        job = read_job(JOB, file)
+        through = next(setup for setup in job.fixture.setups if setup.through)
+        with open_bench(load_bench(file), folder=tmp_path) as bench:
+            scope: Any = MisreadScope(bench.oscilloscope)
+            with pytest.raises(ProfileMismatch, match='only with byte_order = "little": correct that key'):
+                try_through(bench.generator, scope, bench.switchboard, job, through)
 
 
 def test_a_change_of_state_with_a_tone_is_refused(tmp_path: Path) -> None:
