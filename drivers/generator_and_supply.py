@@ -16,7 +16,8 @@ from drivers.models.sources import (
     amperes,
     volts,
 )
-from drivers.session import COMMAND_ERROR, ON_OFF, QUERY_ERROR, Session, Settings
+from drivers.session import COMMAND_ERROR, ON_OFF, QUERY_ERROR, Session
+from drivers.settings import Settings
 from harness.bench_file import SupplyFile
 from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError
 from harness.roles import SupplyReading

@@ -162,7 +162,7 @@ class Session:
         Raises BadReply for another answer.
         """
         with self._transaction(data.hex(" "), check=False) as (wire, deadline):
-            time.sleep(max(0.0, self._may_send_at - time.monotonic()))
+            self._pause()
             if wire.state() == "closed":
                 raise ConnectionError("the connection is closed")
             if wire.state() == "data":
@@ -340,8 +340,13 @@ class Session:
             raise self.bad_reply(wanted, answer, "*IDN?")
         return answer
 
+    def _pause(self) -> None:
+        wait_s = self._may_send_at - time.monotonic()
+        if wait_s > 0.0:  # to sleep for no time takes the kernel as long as a short answer
+            time.sleep(wait_s)
+
     def _send(self, wire: Wire, command: str, deadline: float) -> None:
-        time.sleep(max(0.0, self._may_send_at - time.monotonic()))
+        self._pause()
         begun = time.monotonic()
         data = command.encode("ascii") + self._ending
         wire.send(data, deadline)
@@ -462,32 +467,3 @@ def _connector(address: str, visa: str, line: Line) -> Callable[[], Wire]:
     if is_serial(address):
         return lambda: open_serial(address, line)
     return lambda: open_visa(address, visa)
-
-
-class Settings:
-    """Commands by the setting they make. Anything that fails makes all of it unknown."""
-
-    def __init__(self, session: Session) -> None:
-        self._session = session
-        self._sent: dict[tuple[str, int], str] = {}
-
-    def send(self, setting: str, command: str, *, n: int = 0) -> None:
-        """Send the command that makes a setting (of output or input n), unless it was the last one sent."""
-        if self._sent.get((setting, n)) != command:
-            self._sent.pop((setting, n), None)
-            self._session.write(command)
-            self._sent[setting, n] = command
-
-    @contextmanager
-    def changes(self) -> Iterator[None]:
-        """A group of settings, and one look at the error queue if any of them went out."""
-        try:
-            with self._session.group():
-                yield
-        except BaseException:
-            self.forget()
-            raise
-
-    def forget(self) -> None:
-        """Nothing is known of the instrument any more."""
-        self._sent.clear()

@@ -17,7 +17,8 @@ from drivers.scope.record_timing import SAME, record_timing
 from drivers.scope.record_transfer import MARGIN_S, RecordReader
 from drivers.scope.samples import Samples, clipped, step_of
 from drivers.scope.scaling import RecordScale
-from drivers.session import Session, Settings
+from drivers.session import Session
+from drivers.settings import Settings
 from harness.errors import BadReply, BenchTimeout
 from harness.roles import Capture, CaptureSetting, InputSetting
 
@@ -127,6 +128,9 @@ class ScpiOscilloscope:
             raise self._session.error(f"{error}") from None
 
     def _set(self, setting: CaptureSetting, s_per_div: float, points: int, *, waits: bool = False) -> None:
+        wanted_now = setting, s_per_div, points, waits
+        if self._settings.made == wanted_now:  # as most records are of one that was taken before
+            return
         commands, send = self._profile.commands, self._send
         source = min(setting.inputs)
         if not waits:  # on the input that most is expected of: one without a signal waits for the automatic
@@ -165,6 +169,7 @@ class ScpiOscilloscope:
             else:
                 send("sweep", commands.trigger_auto)
             send("level", commands.trigger_level, v=float(level_v) / self._factor)
+        self._settings.made = wanted_now
 
     def _sensitivity(self, scale: float) -> dict[str, float]:
         """What a command for the scale may take: volts per division, or of the whole screen."""
