@@ -9,7 +9,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, TypeVar
 
-from drivers.boards.library_switchboards import FtdiSwitchboard, GpioSwitchboard
+from drivers.boards.library_switchboards import FtdiSwitchboard, GpioSwitchboard, HidSwitchboard
 from drivers.boards.modbus_switchboard import ModbusSwitchboard
 from drivers.boards.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard, listed
 from drivers.boards.switchboard_banks import Banks
@@ -21,6 +21,7 @@ from drivers.models.switchboards import (
     FrameProfile,
     FtdiProfile,
     GpioProfile,
+    HidProfile,
     ModbusProfile,
     RouteProfile,
     SwitchboardProfile,
@@ -467,6 +468,8 @@ class Opening:
                 board: Channels = GpioSwitchboard(profile, file, instrument=name)
             case FtdiProfile():
                 board = FtdiSwitchboard(profile, file, instrument=name)
+            case HidProfile():
+                board = HidSwitchboard(profile, file, instrument=name)
             case ModbusProfile():
                 board = ModbusSwitchboard(
                     profile, file, instrument=name, transcript=self._transcript, look=look

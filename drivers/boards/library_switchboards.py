@@ -1,4 +1,6 @@
-"""Switchboards that need a library of their own and have no wire: GPIO lines, pins of a USB chip.
+"""Switchboards that need a library of their own and have no wire: GPIO lines, USB pins, USB reports.
+
+Reports, through hidapi (the extra `switchwalk[hid]`): to a board that is a human interface device.
 
 Pins, through pyftdi (the extra `switchwalk[ftdi]`): eight of a USB chip in bit-bang mode.
 
@@ -8,12 +10,13 @@ elsewhere is refused by the kernel, which is the lock here.
 """
 
 import contextlib
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
 from drivers.boards.switchboard import Channels
-from drivers.models.switchboards import FtdiProfile, GpioProfile
+from drivers.models.switchboards import FtdiProfile, GpioProfile, HidProfile
 from harness.bench_file import SwitchboardFile
 from harness.errors import BenchError, LinkLost
 
@@ -171,3 +174,117 @@ class FtdiSwitchboard(OnThisComputer):
         if self._controller is None:
             raise ConnectionError("it is not open")
         return self._controller
+
+
+HID_ADDRESS = re.compile(r"hid://(?P<vendor>[0-9a-f]{4}):(?P<product>[0-9a-f]{4})(/(?P<serial>.+))?", re.I)
+
+
+class HidSwitchboard(OnThisComputer):
+    """A USB board that takes reports. The file's address is such as hid://16c0:05df, or that and /SERIAL.
+
+    module: hid of the package hidapi, or what stands in for it. Raises BenchError if hidapi isn't installed.
+    """
+
+    def __init__(
+        self,
+        profile: HidProfile,
+        file: SwitchboardFile,
+        *,
+        instrument: str = "switchboard",
+        module: Any = None,
+    ) -> None:
+        self._address, self._profile, self._instrument = file.address, profile, instrument
+        self._hid = self._library() if module is None else module
+        self._device: Any = None
+        self._mask = 0
+        self._open()
+        super().__init__(profile, file, instrument=instrument, reads_back=profile.state_byte is not None)
+
+    def _library(self) -> Any:
+        try:
+            import hid
+        except ImportError:
+            raise BenchError(
+                "USB reports need the hidapi package: pip install 'switchwalk[hid]'",
+                instrument=self._instrument,
+                address=self._address,
+            ) from None
+        return hid
+
+    def _open(self) -> None:
+        with self._lost("cannot be opened"):
+            match = HID_ADDRESS.fullmatch(self._address)
+            if match is None:
+                raise ValueError("expected an address such as hid://16c0:05df or hid://16c0:05df/SERIAL")
+            device = self._hid.device()
+            device.open(int(match["vendor"], 16), int(match["product"], 16), match["serial"])
+        self._device = device
+
+    def close(self) -> None:
+        """Let go of the device; never raises."""
+        device, self._device = self._device, None
+        if device is not None:
+            with contextlib.suppress(OSError, ValueError):
+                device.close()
+
+    def _reopen_link(self) -> None:
+        self.close()
+        self._open()
+
+    def _insist_all_open(self) -> None:
+        try:
+            return self._all_open()
+        except LinkLost:
+            self._reopen_link()
+            return self._all_open()
+
+    def _open_all(self) -> None:
+        commands, self._mask = self._profile.commands, 0
+        if commands.open_all is not None:
+            self._write(commands.open_all)
+        elif commands.set_all is not None:
+            self._write(commands.set_all)
+        else:
+            super()._open_all()
+
+    def _move(self, channels: list[int], *, closed: bool) -> None:
+        commands = self._profile.commands
+        bits = sum(1 << n - 1 for n in channels)
+        mask = self._mask | bits if closed else self._mask & ~bits
+        text = commands.close if closed else commands.open
+        if commands.set_all is not None:
+            self._write(commands.set_all, mask=mask)
+        elif text is not None:
+            for n in channels:
+                self._write(text, n=n + self._profile.first_number - 1)
+        self._mask = mask
+
+    def _write(self, text: str, *, n: int = 0, mask: int = 0) -> None:
+        profile = self._profile
+        data = profile.filled(text, n=n, mask=mask).ljust(profile.report_length, b"\0")
+        report = bytes([profile.report_id]) + data
+        with self._lost("the board is gone"):
+            device = self._opened()
+            write = device.send_feature_report if profile.report == "feature" else device.write
+            if write(report) < 0:  # hidapi tells some failures so, and raises at others
+                raise OSError("it takes no report")
+
+    def _read_back(self, wanted: frozenset[int]) -> frozenset[int] | None:
+        profile = self._profile
+        if profile.state_byte is None:
+            return None
+        with self._lost("the board is gone"):
+            report = bytes(
+                self._opened().get_feature_report(profile.state_report_id, 1 + profile.report_length)
+            )
+            first = 1 + profile.state_byte  # behind the id
+            state = report[first : first + profile.mask_bytes]
+            if len(state) < profile.mask_bytes:
+                raise OSError(f"its report has {len(report)} bytes, and its relays are at byte {first}")
+        mask = int.from_bytes(state, "little")
+        return frozenset(n for n in range(1, profile.channels + 1) if mask >> n - 1 & 1)
+
+    def _opened(self) -> Any:
+        if self._device is None:
+            raise ConnectionError("it is not open")
+        return self._device

@@ -1,8 +1,9 @@
 """Profiles of switchboards, a class for each kind."""
 
+import re
 from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from drivers.command import CHANNELS, OUTPUT, PLAIN, Byte, Command, Count, Holes, ProfileTable
 from drivers.models.any_instrument import InstrumentProfile
@@ -188,4 +189,83 @@ class FtdiProfile(BoardProfile):
         return len(self.pins)
 
 
-SwitchboardProfile = RouteProfile | TextProfile | FrameProfile | ModbusProfile | GpioProfile | FtdiProfile
+def _report(value: str, *holes: str) -> str:
+    words = value.split()
+    wanted = re.compile("[0-9A-Fa-f]{2}|" + "|".join(re.escape(hole) for hole in holes))
+    if not words or not all(map(wanted.fullmatch, words)) or any(words.count(hole) != 1 for hole in holes):
+        hole = f" with {holes[0]} among them" if holes else ""
+        raise ValueError(f"expected bytes such as FF 01 in hexadecimal{hole}, found {value!r}")
+    return value
+
+
+def _of_relay(value: str) -> str:
+    return _report(value, "{n}")
+
+
+def _of_all(value: str) -> str:
+    return _report(value, "{mask}")
+
+
+class HidCommands(ProfileTable):
+    """Reports as their bytes in hexadecimal; `{n}` is the relay's number, `{mask}` a bit for each relay.
+
+    A mask has as many bytes as the relays need, the lowest first.
+    """
+
+    close: Annotated[str, AfterValidator(_of_relay)] | None = None
+    open: Annotated[str, AfterValidator(_of_relay)] | None = None
+    open_all: Annotated[str, AfterValidator(_report)] | None = None
+    set_all: Annotated[str, AfterValidator(_of_all)] | None = None
+
+
+class HidProfile(BoardProfile):
+    """A board on USB that is a human interface device, and takes reports of fixed length.
+
+    report: by which kind it is written. report_length: bytes behind the report's id. state_byte: where a
+    feature report has the relays' bits, 0 is the first byte behind the id; None: it can't be read back.
+    """
+
+    kind: Literal["hid-switchboard"]
+    channels: Annotated[int, Field(ge=1, le=64)]
+    first_number: Byte = 1
+    report: Literal["feature", "output"] = "feature"
+    report_id: Byte = 0
+    report_length: Annotated[int, Field(ge=1, le=64)] = 8
+    state_report_id: Byte = 0
+    state_byte: Annotated[int, Field(ge=0, le=63)] | None = None
+    commands: HidCommands
+
+    @property
+    def mask_bytes(self) -> int:
+        """How many bytes a bit for each relay takes."""
+        return -(-self.channels // 8)
+
+    @model_validator(mode="after")
+    def _can_switch(self) -> Self:
+        commands = self.commands
+        if commands.set_all is None and (commands.close is None or commands.open is None):
+            raise ValueError("expected the commands close and open, or set_all")
+        if self.first_number + self.channels > 256:
+            raise ValueError(
+                f"expected channels with numbers up to 255, found {self.channels} from {self.first_number}"
+            )
+        for name, text in commands:
+            length = len(self.filled(text or "", n=1, mask=0))
+            if length > self.report_length:
+                raise ValueError(
+                    f"commands.{name}: found {length} bytes; report_length is {self.report_length}"
+                )
+        if self.state_byte is not None and self.state_byte + self.mask_bytes > self.report_length:
+            raise ValueError(f"state_byte: found {self.state_byte}; report_length is {self.report_length}")
+        return self
+
+    def filled(self, text: str, *, n: int = 0, mask: int = 0) -> bytes:
+        """The bytes of a report."""
+        masked = mask.to_bytes(self.mask_bytes, "little")
+        parts = {"{n}": bytes([n]), "{mask}": masked}
+        return b"".join(parts[word] if word in parts else bytes.fromhex(word) for word in text.split())
+
+
+SwitchboardProfile = (
+    RouteProfile | TextProfile | FrameProfile | ModbusProfile | GpioProfile | FtdiProfile | HidProfile
+)

@@ -25,7 +25,10 @@ NAME = re.compile(r"[a-z][a-z0-9_]*")
 PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*")
 _VISA = re.compile(r"(TCPIP|USB|GPIB|ASRL|VXI)\d*(::|/)")
 # Other kinds of pyserial's URLs write files ("spy://…?file=…") or search for ports.
-_REMOTE_PORT = re.compile(r"(socket|rfc2217)://[A-Za-z0-9.\-\[\]:]+:\d{1,5}/?|ftdi://[A-Za-z0-9.:_-]+/[1-4]")
+_REMOTE_PORT = re.compile(
+    r"(socket|rfc2217)://[A-Za-z0-9.\-\[\]:]+:\d{1,5}/?|ftdi://[A-Za-z0-9.:_-]+/[1-4]"
+    r"|hid://[0-9A-Fa-f]{4}:[0-9A-Fa-f]{4}(/[A-Za-z0-9._-]+)?"
+)
 NET_END = re.compile(r"[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)?(\.(hot|cold))?")
 
 

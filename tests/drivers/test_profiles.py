@@ -31,6 +31,7 @@ ROLES = {
     "tenths-supply": "supply",
     "lettered-supply": "supply",
     "ftdi-switchboard": "switchboard",
+    "hid-switchboard": "switchboard",
     "modbus-tcp-switchboard": "switchboard",
     "modbus-single-switchboard": "switchboard",
     "modbus-register-switchboard": "switchboard",

@@ -267,6 +267,18 @@ FTDI = _questions(
     ("active_low", "whether a low level energises: y or n"),
 )
 
+HID = _questions(
+    ("report", "by which reports it is written: feature or output"),
+    ("report_id", "id of these reports"),
+    ("report_length", "bytes of a report behind its id"),
+    ("commands.open_all", "report that opens all relays, its bytes in hexadecimal such as FC"),
+    ("commands.open", "report that opens relay {n}, such as FD {n}"),
+    ("commands.close", "report that closes relay {n}"),
+    ("commands.set_all", "report that sets all relays by {mask}, if it has that"),
+    ("state_byte", "byte of a feature report, from 0 behind its id, that has the relays' bits"),
+    ("state_report_id", "id of that report", _if("state_byte")),
+)
+
 SPOKEN_TO = (*DESCRIPTION, *LINE, *LINES_OF_TEXT)
 QUESTIONS: Mapping[str, tuple[Question, ...]] = {
     "generator": (*SPOKEN_TO, *IDENTITY, *GENERATOR),
@@ -279,5 +291,6 @@ QUESTIONS: Mapping[str, tuple[Question, ...]] = {
     "modbus-switchboard": (*DESCRIPTION, *LINE, Question(key="channels", words="number of relays"), *MODBUS),
     "gpio-switchboard": (*DESCRIPTION, *GPIO),
     "ftdi-switchboard": (*DESCRIPTION, *FTDI),
+    "hid-switchboard": (*DESCRIPTION, *CHANNELS, *HID),
 }
 """By the kind of profile."""
