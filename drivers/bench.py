@@ -1,12 +1,9 @@
 """Open a bench's instruments, all four or one by one, and leave it safe on every way out."""
 
 import logging
-import signal
-import threading
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
-from types import FrameType
 from typing import Any, TypeVar
 
 from drivers.boards.library_switchboards import FtdiSwitchboard, GpioSwitchboard, HidSwitchboard
@@ -16,6 +13,7 @@ from drivers.boards.switchboard_banks import Banks
 from drivers.by_hand import Ask, HandSupply, nobody
 from drivers.claim import LeftOnMarker, claim
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply, outputs_left_on, voltage_left_on
+from drivers.generator_pair import GeneratorPair
 from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import (
     FrameProfile,
@@ -28,6 +26,7 @@ from drivers.models.switchboards import (
     TextProfile,
 )
 from drivers.profile import load_profile
+from drivers.safe_end import ROLES, SafeEnd, safe_end, switched
 from drivers.scope.oscilloscope import ScpiOscilloscope
 from drivers.serial_wire import open_serial
 from drivers.session import Session
@@ -35,6 +34,7 @@ from drivers.transcript import Transcript
 from drivers.wire import Wire
 from harness.bench_file import (
     BenchFile,
+    GeneratorFile,
     InstrumentFile,
     OscilloscopeFile,
     SupplyFile,
@@ -45,106 +45,9 @@ from harness.errors import BenchError, JobError, Mistake, UsageError, WrongInstr
 from harness.roles import Bench
 from harness.toml_files.values import compiled
 
-Off = Callable[[], None]
 File = TypeVar("File", bound=InstrumentFile)
-ROLES = ("generator", "supply", "switchboard")  # in the order in which they are made safe
 UNKNOWN = "SWITchwalk:UNKNown"  # a header as SCPI has them, and as no instrument has it
 log = logging.getLogger(__name__)
-
-
-def switched(names: Iterable[str]) -> list[str]:
-    """Of instruments by name those that can be left on, in the order in which they are made safe."""
-    return sorted(
-        (name for name in names if role_of(name) in ROLES), key=lambda name: ROLES.index(role_of(name))
-    )
-
-
-class SafeEnd:
-    """Makes a bench safe: once, in order, whatever fails on the way.
-
-    offs: by an instrument's name, what switches it off and verifies that; filled while the bench is opened.
-    by_hand: the names of those that a person switches off; they come last, as a person may take a while.
-    """
-
-    def __init__(self, marks: Mapping[str, LeftOnMarker]) -> None:
-        self.offs: dict[str, Off] = {}
-        self.by_hand: set[str] = set()
-        self._marks = marks
-        self._is_begun = False
-
-    def make_safe(self, cause: BaseException | None) -> None:
-        """Switch everything off, take the marks away, and raise BenchError for what could not be."""
-        with _interrupts_held():
-            if self._is_begun:
-                return
-            self._is_begun = True
-            names = sorted(
-                {*self.offs, *self._marks},
-                key=lambda name: (name in self.by_hand, ROLES.index(role_of(name)), name),
-            )
-            failures = [failure for name in names if (failure := self._switch_off(name))]
-            if failures:
-                raise BenchError(
-                    "NOT SAFE. Switch off by hand what could not be switched off and verified: "
-                    + "; ".join(failures)
-                    + (f" (this came after: {cause})" if cause is not None and str(cause) else ""),
-                    instrument="bench",
-                ) from cause
-
-    def _switch_off(self, name: str) -> str:
-        """Why it could not be made safe, "" if it was."""
-        mark = self._marks.get(name)
-        try:
-            if name in self.offs:
-                self.offs[name]()
-            elif mark is not None and mark.left_by:
-                return ""  # left on by another run, and still: its mark stays, and its error was raised
-            if mark is not None:
-                mark.remove()
-        except Exception as error:  # the next instrument must be made safe whatever befell this one
-            return f"{name}: {error}"
-        return ""
-
-
-@contextmanager
-def safe_end(marks: Mapping[str, LeftOnMarker]) -> Iterator[SafeEnd]:
-    """Make safe, on every way out of the block, what was entered in the `offs` of what this yields.
-
-    Raises BenchError for what could not be made safe, on the way out of the block. If an interrupt
-    keeps this function from its end, Python closes it, and it makes safe then.
-    """
-    safe = SafeEnd(marks)
-    try:
-        try:
-            yield safe
-        except BaseException as error:
-            safe.make_safe(error)
-            raise
-        safe.make_safe(None)
-    finally:
-        safe.make_safe(None)  # if an interrupt came just before it was begun
-
-
-@contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Signals that end a run wait until the block is left; an error in the block is raised instead."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    caught: list[int] = []
-
-    def hold(number: int, frame: FrameType | None) -> None:
-        caught.append(number)
-
-    held = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {number: signal.signal(number, hold) for number in held}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-    if caught:
-        signal.raise_signal(caught[-1])
 
 
 @contextmanager
@@ -351,9 +254,9 @@ class Opening:
 
     def all(self) -> Bench:
         """Open all; all are identified before one is switched."""
-        for role in ("generator", "supply", "oscilloscope"):
-            if not isinstance(self._claimed(role), HandSupplyProfile):
-                self._started(role)
+        for name in self._files:
+            if role_of(name) != "switchboard" and not isinstance(self._claimed(name), HandSupplyProfile):
+                self._started(name)
         return Bench(
             generator=self.generator(),
             supply=self.supply(),
@@ -361,11 +264,20 @@ class Opening:
             oscilloscope=self.oscilloscope(),
         )
 
-    def generator(self) -> ScpiGenerator:
-        """The generator, its outputs off."""
-        session, profile = self._started("generator")
-        generator = ScpiGenerator(session, profile, profile_name=self._files["generator"].profile)
-        self._offs["generator"] = generator.off
+    def generator(self) -> ScpiGenerator | GeneratorPair:
+        """The generator, its outputs off; two that feed a leg each are one in what is returned."""
+        names = [name for name in self._files if role_of(name) == "generator"]
+        for name in names:
+            self._started(name)  # each is identified before one is switched
+        generators = [self._opened_generator(name) for name in names]
+        if len(generators) == 1:
+            return generators[0]
+        return GeneratorPair(generators, [self._of(name, GeneratorFile).output for name in names])
+
+    def _opened_generator(self, name: str) -> ScpiGenerator:
+        session, profile = self._started(name)
+        generator = ScpiGenerator(session, profile, profile_name=self._files[name].profile)
+        self._offs[name] = generator.off
         return generator
 
     def oscilloscope(self) -> ScpiOscilloscope:

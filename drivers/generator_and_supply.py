@@ -39,6 +39,7 @@ class ScpiGenerator:
         self.output_impedance_ohm = profile.output_impedance_ohm  # of each output, to ground
         self.output_impedance_tolerance = profile.output_impedance_tolerance
         self.independent_frequencies = profile.independent_frequencies
+        self.shares_clock = True
         self.amplitude_range_vpp = profile.amplitude_min_vpp, profile.amplitude_max_vpp  # open circuit
         verified = profile.commands.output_query is not None
         what = "" if verified else " (that its outputs are off is not verified)"

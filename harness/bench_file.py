@@ -67,6 +67,7 @@ class WireFile(Table):
 
 
 AS_THE_PROFILE = WireFile()
+GENERATOR_LEGS = ("hot", "cold")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,10 +82,11 @@ class InstrumentFile(Table):
 
 @dataclass(frozen=True, kw_only=True)
 class GeneratorFile(InstrumentFile):
-    """[generator]: the outputs that feed the legs."""
+    """[generator]: the outputs that feed the legs; [generator.hot] or [generator.cold]: the one that does."""
 
     hot: Count = 1
     cold: Count = 2
+    output: Count = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,11 +121,16 @@ def _as_list(value: object) -> object:
 class BenchFile(Table):
     """A bench, as bench.toml describes it.
 
-    switchboards: in the order of their channels, which are numbered on from one board to the next.
+    generators: one, or that of the hot leg and that of the cold leg. switchboards: in the order of their
+    channels, which are numbered on from one board to the next.
     """
 
     bench: BenchHead
-    generator: GeneratorFile
+    generators: Annotated[
+        tuple[GeneratorFile, ...],
+        BeforeValidator(_as_list),
+        Field(alias="generator", min_length=1, description="a table [generator]"),
+    ]
     oscilloscope: OscilloscopeFile
     supply: SupplyFile
     switchboards: Annotated[
@@ -131,6 +138,23 @@ class BenchFile(Table):
         BeforeValidator(_as_list),
         Field(alias="switchboard", min_length=1, description="a table [switchboard]"),
     ]
+
+    @property
+    def generator(self) -> GeneratorFile:
+        """The generator; of two that of the hot leg."""
+        return self.generators[0]
+
+    @property
+    def feeds(self) -> tuple[int, int]:
+        """The outputs that feed the hot and the cold leg; of two generators as if they were one."""
+        return (self.generator.hot, self.generator.cold) if len(self.generators) == 1 else (1, 2)
+
+    @property
+    def sources(self) -> dict[str, GeneratorFile]:
+        """Each generator by its name: "generator", or "generator hot" and "generator cold"."""
+        if len(self.generators) == 1:
+            return {"generator": self.generator}
+        return {f"generator {leg}": file for leg, file in zip(GENERATOR_LEGS, self.generators, strict=True)}
 
     @property
     def settle_s(self) -> float:
@@ -151,9 +175,9 @@ class BenchFile(Table):
 
     @property
     def instruments(self) -> dict[str, InstrumentFile]:
-        """Each instrument by its name: its role, and a number if there are several switchboards."""
+        """Each instrument by its name: its role, and a leg or a number if there are several of that role."""
         return {
-            "generator": self.generator,
+            **self.sources,
             "oscilloscope": self.oscilloscope,
             "supply": self.supply,
             **self.boards,
@@ -172,16 +196,19 @@ def role_of(instrument: str) -> str:
 
 def key_of(instrument: str) -> tuple[str | int, ...]:
     """Where bench.toml has an instrument, by its name."""
-    role, _, number = instrument.partition(" ")
-    return (role, int(number) - 1) if number else (role,)
+    role, _, which = instrument.partition(" ")
+    if not which:
+        return (role,)
+    return (role, which) if which in GENERATOR_LEGS else (role, int(which) - 1)
 
 
 def read_bench(source: Source) -> BenchFile:
     """Read bench.toml; notes its mistakes."""
     if isinstance(source.located.values.get("switchboard"), dict):
         source.misspelt["switchboard", 0] = ("switchboard",)  # one table is read as a list of one
+    _take_generators(source)
     bench = source.read(BenchFile)
-    hot, cold = bench.generator.hot, bench.generator.cold
+    hot, cold = bench.feeds
     if hot == cold:
         source.wrong(("generator", "cold"), f"output {cold} already feeds hot; expected another one")
     owners: dict[str, str] = {}  # each connection has one
@@ -194,6 +221,37 @@ def read_bench(source: Source) -> BenchFile:
             )
         owners.setdefault(address, name)
     return bench
+
+
+def _take_generators(source: Source) -> None:
+    """Read [generator.hot] and [generator.cold] as a list of two, [generator] alone as a list of one."""
+    values = source.located.values
+    table = values.get("generator")
+    if not isinstance(table, dict):
+        return
+    if not any(isinstance(table.get(leg), dict) for leg in GENERATOR_LEGS):
+        source.misspelt["generator", 0] = ("generator",)
+        if "output" in table:
+            source.wrong(("generator", "output"), "expected hot and cold, the outputs that feed the legs")
+        return
+    for key in table:
+        if key not in GENERATOR_LEGS:
+            source.wrong(("generator", key), "stands beside the table of one leg; expected it in that table")
+    legs: list[object] = []
+    for index, leg in enumerate(GENERATOR_LEGS):
+        one = table.get(leg)
+        if not isinstance(one, dict):
+            source.wrong(
+                ("generator", leg), f"expected a table [generator.{leg}], with a generator of its own"
+            )
+            one = next(each for each in table.values() if isinstance(each, dict))
+        for key in (key for key in GENERATOR_LEGS if key in one):
+            source.wrong(
+                ("generator", leg, key), "expected output, the one of this generator that feeds the leg"
+            )
+        legs.append(one)
+        source.misspelt["generator", index] = ("generator", leg)
+    values["generator"] = legs  # type: ignore[index]
 
 
 def load_bench(path: Path) -> BenchFile:

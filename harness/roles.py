@@ -93,6 +93,11 @@ class Generator(Protocol):
         ...
 
     @property
+    def shares_clock(self) -> bool:
+        """Whether its outputs have one clock; else their phases drift."""
+        ...
+
+    @property
     def amplitude_range_vpp(self) -> tuple[float, float]:
         """Smallest and largest open-circuit amplitude."""
         ...

@@ -327,7 +327,7 @@ class Simulator(AbstractContextManager["Simulator"]):
     def bench_toml(self) -> str:
         """A complete bench file for this simulator; what is not an address is the job's own bench's."""
         bench, addresses = self._job.bench, self.addresses
-        hot, cold = (bench.generator.hot, bench.generator.cold) if bench is not None else (1, 2)
+        hot, cold = bench.feeds if bench is not None else (1, 2)
         probe = bench.oscilloscope.probe if bench is not None else 1.0
         output = bench.supply.output if bench is not None else 1
         return f"""\

@@ -113,7 +113,7 @@ class World:
         self._bench_seed, self._imperfections = bench_seed, imperfections
         probe = job.bench.oscilloscope.probe if job.bench is not None else 1.0
         self.probe = probe if probe in wiring.PROBES else 1.0
-        self._feeds = (job.bench.generator.hot, job.bench.generator.cold) if job.bench is not None else (1, 2)
+        self._feeds = job.bench.feeds if job.bench is not None else (1, 2)
         self._channels: frozenset[int] = frozenset()
         self._by_hand: str | None = None
         self._elsewhere: wiring.LeadNodes = {}

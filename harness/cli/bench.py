@@ -137,7 +137,7 @@ def _checked(job: Job, bench: BenchFile, folder: Path, *, marked: bool) -> list[
 
 def _look(job: Job, bench: BenchFile, singly: Opening, checked: list[Checked]) -> None:
     """Look at the four, then at the signal from one to the other; what fails hides nothing of the others."""
-    outputs = (bench.generator.hot, bench.generator.cold)
+    outputs = bench.feeds
     generator: Generator | None = _one(
         checked, "generator", bench.generator, singly.generator,
         lambda instrument: self_test.try_generator(instrument, outputs),

@@ -10,9 +10,10 @@ from typing import Annotated, Any
 import typer
 from pydantic import TypeAdapter, ValidationError
 
-from drivers.bench import open_alone, safe_end
+from drivers.bench import open_alone
 from drivers.claim import claim
 from drivers.profile import KINDS, NAME, load_any_profile, parse_profile, profile_values
+from drivers.safe_end import safe_end
 from drivers.transcript import Transcript
 from harness.cli import options
 from harness.cli.bench import likely_cause

@@ -164,9 +164,10 @@ def fit_sines(
 
 
 def joined(hot: ToneFit, cold: ToneFit) -> ToneFit:
-    """Make one fit of two acquisitions, hot driven alone, then cold alone: for a generator of one frequency.
+    """Make one fit of two acquisitions, hot driven alone, then cold alone: for generators with a clock each.
 
-    The first tone is taken from `hot`, the second from `cold`, the rest and the noise from the worse of both.
+    The first tone is taken from `hot`, the second from `cold`, the rest and the noise from the worse of both;
+    the clock is that of the hot leg's, as uncertain as the worse.
     """
     worse = hot if float(hot.residual_v.max()) >= float(cold.residual_v.max()) else cold
     phasors, standard = worse.phasors.copy(), worse.standard.copy()
@@ -179,7 +180,7 @@ def joined(hot: ToneFit, cold: ToneFit) -> ToneFit:
         standard=standard,
         offset_v=(hot.offset_v + cold.offset_v) / 2,
         offset_standard_v=np.maximum(hot.offset_standard_v, cold.offset_standard_v),
-        clock=hot.clock if hot.clock.standard <= cold.clock.standard else cold.clock,
+        clock=replace(hot.clock, standard=max(hot.clock.standard, cold.clock.standard)),
         duration_s=min(hot.duration_s, cold.duration_s),
         samples=min(hot.samples, cold.samples),
     )

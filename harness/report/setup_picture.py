@@ -51,8 +51,9 @@ def output_words(job: Job, leg: str) -> str:
     """Name the generator's output for a leg."""
     if job.bench is None:
         return f"generator {leg} output"
-    number = job.bench.generator.hot if leg == "hot" else job.bench.generator.cold
-    return f"generator output {number} ({leg})"
+    if len(job.bench.generators) > 1:
+        return f"{leg} generator, output {job.bench.sources[f'generator {leg}'].output}"
+    return f"generator output {job.bench.feeds[leg == 'cold']} ({leg})"
 
 
 def _generator(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:

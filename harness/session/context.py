@@ -223,7 +223,7 @@ def run_context(
     if job.bench is None:
         raise ValueError("a job without a bench has no instruments to run on")
     shared = bench_context(job, bench, observe, partial(store.add_event, run_id))
-    drive = Drive(bench.generator, job.bench.generator)
+    drive = Drive(bench.generator, job.bench.feeds)
     return RunContext(
         **vars(shared),
         store=store,

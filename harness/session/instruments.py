@@ -14,7 +14,6 @@ from collections import Counter
 from dataclasses import dataclass
 from math import sqrt
 
-from harness.bench_file import GeneratorFile
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
 from harness.job.job import Job
 from harness.measure.tones import Stimulus
@@ -40,11 +39,15 @@ class Drive:
     two parts, and the circuit, which is linear, makes of both together what it makes of their sum.
     """
 
-    def __init__(self, generator: Generator, file: GeneratorFile) -> None:
-        self._generator = generator
-        self._outputs = (file.hot, file.cold)
+    def __init__(self, generator: Generator, outputs: tuple[int, int]) -> None:
+        self._generator, self._outputs = generator, outputs
         self._sines: dict[int, tuple[float, float, float]] = {}
         self._on = False
+
+    @property
+    def shares_clock(self) -> bool:
+        """Whether hot and cold have one clock."""
+        return self._generator.shares_clock
 
     def parts(self, stimulus: Stimulus) -> int:
         """How many parts a stimulus is driven in."""

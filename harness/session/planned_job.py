@@ -1,7 +1,7 @@
 """A job as its files say, checked against its bench's profiles, with the plan that follows from both."""
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.metadata import version
@@ -13,7 +13,7 @@ from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyPr
 from drivers.models.switchboards import SwitchboardProfile
 from drivers.profile import NAME, OscilloscopeProfile, Profile, load_profile, own_profile
 from drivers.scope.record_timing import record_timing
-from harness.bench_file import BenchFile, key_of, load_bench, role_of
+from harness.bench_file import GENERATOR_LEGS, BenchFile, key_of, load_bench, role_of
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake, RecordsError
 from harness.job.fixture import Setup
@@ -37,6 +37,11 @@ ONE_FREQUENCY = (
     "The generator's outputs share one frequency. So each leg is driven alone, in two records, which take "
     "twice the time that is estimated"
 )
+TWO_GENERATORS = (
+    "Two generators feed the legs, and share no clock. So each leg is driven alone, in two records, which "
+    "take twice the time that is estimated; what needs both legs in one record can't be measured: changes of "
+    "state with a tone, and distortion"
+)
 TWO_PORTS = 4  # inputs: two legs each
 BENCH_FILE = 3  # its index in the files that a run records; a person's own profiles come after it
 
@@ -49,14 +54,15 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
     profiles, mistakes = _load_profiles(bench, folder)
     impedances = BenchImpedances()
     boards: list[SwitchboardProfile] = []
+    generators = [each for each in profiles if isinstance(each, GeneratorProfile)]
+    mistakes += _generators(job, bench, generators)
     for profile in profiles:
         match profile:
             case GeneratorProfile():
-                mistakes += _generator(job, bench, profile)
                 impedances = replace(
                     impedances,
                     source_ohm=profile.output_impedance_ohm,
-                    source_tolerance=profile.output_impedance_tolerance,
+                    source_tolerance=max(each.output_impedance_tolerance for each in generators),
                 )
             case OscilloscopeProfile():
                 mistakes += _oscilloscope(job, profile)
@@ -103,12 +109,41 @@ def _of_check(index: int, check: Check, key: str, message: str) -> Mistake:
     return Mistake(file="sequence.toml", line=check.line, key=f"check[{index}].{key}", message=message)
 
 
-def _generator(job: Job, bench: BenchFile, profile: GeneratorProfile) -> Iterator[Mistake]:
-    name = bench.generator.profile
-    for key, output in (("hot", bench.generator.hot), ("cold", bench.generator.cold)):
+def _generators(job: Job, bench: BenchFile, profiles: Sequence[GeneratorProfile]) -> Iterator[Mistake]:
+    """What the generator can't do for the job; of two, what one of them can't, or not beside the other."""
+    if len(profiles) != len(bench.generators):
+        return
+    file, profile = bench.generator, profiles[0]
+    legs = [("hot", file, profile, file.hot), ("cold", file, profile, file.cold)]
+    if len(profiles) == 2:
+        yield from _apart(bench, profiles)
+        pairs = zip(GENERATOR_LEGS, bench.generators, profiles, strict=True)
+        legs = [(f"{leg}.output", file, profile, file.output) for leg, file, profile in pairs]
+    for key, file, profile, output in legs:
         if not 1 <= output <= profile.outputs:
-            message = f"found output {output}; {name} has outputs 1 to {profile.outputs}"
+            message = f"found output {output}; {file.profile} has outputs 1 to {profile.outputs}"
             yield Mistake(file="bench.toml", key=f"generator.{key}", message=message)
+    for name, profile in {file.profile: profile for _, file, profile, _ in legs}.items():
+        yield from _levels(job, name, profile)
+
+
+def _apart(bench: BenchFile, profiles: Sequence[GeneratorProfile]) -> Iterator[Mistake]:
+    """What two generators must have in common, and each of them."""
+    for leg, file, profile in zip(GENERATOR_LEGS, bench.generators, profiles, strict=True):
+        if profile.commands.silence is None or profile.commands.function_sine is None:
+            message = (
+                f"{file.profile} has no commands silence and function_sine. Of two generators each is silent "
+                "while the other is driven, and stays on"
+            )
+            yield Mistake(file="bench.toml", key=f"generator.{leg}.profile", message=message)
+    hot_ohm, cold_ohm = (profile.output_impedance_ohm for profile in profiles)
+    if hot_ohm != cold_ohm:
+        message = f"has outputs of {cold_ohm:g} ohm, and the hot leg's {hot_ohm:g} ohm; expected the same"
+        yield Mistake(file="bench.toml", key="generator.cold.profile", message=message)
+
+
+def _levels(job: Job, name: str, profile: GeneratorProfile) -> Iterator[Mistake]:
+    """Checks whose level or frequency a generator does not have."""
     for index, check in enumerate(job.sequence.checks, start=1):
         vpp = check.tone.level_vrms * sqrt(2.0)  # of one leg: half the level, times 2 sqrt 2
         if vpp > 0 and not profile.amplitude_min_vpp <= vpp <= profile.amplitude_max_vpp:
@@ -274,48 +309,61 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
     Raises JobError for what the bench's instruments cannot do, CircuitError.
     """
     plan = build_plan(job, impedances=impedances_of(job, bench_file))
-    generator, scope = (_profile_of(job, bench_file, role) for role in ("generator", "oscilloscope"))
-    if isinstance(generator, GeneratorProfile) and (mistakes := _undriven(job, plan, generator)):
+    folder = profile_folder(job, bench_file)
+    generators, scope = _generators_of(job, folder), _scope_of(job, folder)
+    if mistakes := _undriven(job, plan, generators):
         raise JobError(mistakes)
     if isinstance(scope, OscilloscopeProfile) and (beyond := [*_beyond_memory(job, plan, scope)]):
         raise JobError(beyond)
     plan = plan if through else replace(plan, through=None)
-    return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=_notes(plan, generator))
+    return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=_notes(plan, generators))
 
 
-def _notes(plan: Plan, generator: Profile | None) -> tuple[str, ...]:
-    """What the bench leaves unknown in every run of a plan, and how its generator drives both legs."""
-    alone = isinstance(generator, GeneratorProfile) and not generator.independent_frequencies
-    unknown = () if plan.impedances.supply_current else (SUPPLY_UNKNOWN,)
-    return (*unknown, *([ONE_FREQUENCY] if alone else []))
+def _notes(plan: Plan, generators: Mapping[str, GeneratorProfile]) -> tuple[str, ...]:
+    """What the bench leaves unknown in every run of a plan, and how both legs are driven."""
+    notes = [] if plan.impedances.supply_current else [SUPPLY_UNKNOWN]
+    if len(generators) > 1:
+        notes.append(TWO_GENERATORS)
+    elif any(not each.independent_frequencies for each in generators.values()):
+        notes.append(ONE_FREQUENCY)
+    return tuple(notes)
 
 
-def _profile_of(job: Job, bench_file: Path | None, role: str) -> Profile | None:
-    """The profile of one of the job's instruments; None if the job names no bench."""
-    if job.bench is None:
-        return None
-    name = job.bench.instruments[role].profile
-    return load_profile(name, role=role, folder=profile_folder(job, bench_file))
+def _generators_of(job: Job, folder: Path) -> dict[str, GeneratorProfile]:
+    """The profiles of the job's generator or generators, by instrument; none if the job names no bench."""
+    bench = job.bench
+    profiles = {} if bench is None else {name: _load_profile(bench, name, folder) for name in bench.sources}
+    return {name: each for name, each in profiles.items() if isinstance(each, GeneratorProfile)}
 
 
-def _undriven(job: Job, plan: Plan, profile: GeneratorProfile) -> list[Mistake]:
-    """The checks of a plan that need what its generator can't do, with both outputs at once."""
-    name = job.bench.generator.profile if job.bench else ""
+def _scope_of(job: Job, folder: Path) -> Profile | None:
+    return None if job.bench is None else _load_profile(job.bench, "oscilloscope", folder)
+
+
+def _undriven(job: Job, plan: Plan, generators: Mapping[str, GeneratorProfile]) -> list[Mistake]:
+    """The checks of a plan that need what its generators can't do, with both outputs at once."""
+    if job.bench is None or not generators:
+        return []
+    name, profile = job.bench.generator.profile, next(iter(generators.values()))
+    two = len(generators) > 1
     messages: dict[str, str] = {}
-    if profile.commands.phase is None:
+    if two or profile.commands.phase is None:
         antiphase = {each.number for each in plan.acquisitions if each.stimulus.kind == "antiphase"}
-        message = f"needs hot and cold in antiphase at one frequency; {name} has no command for the phase"
+        why = "two generators share no clock" if two else f"{name} has no command for the phase"
+        message = f"needs hot and cold in antiphase at one frequency; {why}"
         messages |= dict.fromkeys(_checks_of(plan, antiphase), message)
-    if not profile.independent_frequencies:
+    if two or not profile.independent_frequencies:
         pairs = {each.number for each in plan.changes if each.stimulus.kind == "pair"}
-        message = f"needs hot and cold at two frequencies at once, in one record; {name} has one frequency"
+        why = "two generators share no clock" if two else f"{name} has one frequency"
+        message = f"needs hot and cold at two frequencies at once, in one record; {why}"
         messages |= dict.fromkeys(_checks_of(plan, pairs), message)
     mistakes = [
         _of_check(index, check, "quantity", messages[check.name])
         for index, check in enumerate(job.sequence.checks, start=1)
         if check.name in messages
     ]
-    return [*mistakes, *_unwritten(job, plan, profile)]
+    unwritten = (mistake for each in generators.values() for mistake in _unwritten(job, plan, each))
+    return list(dict.fromkeys([*mistakes, *unwritten]))
 
 
 def _unwritten(job: Job, plan: Plan, profile: GeneratorProfile) -> Iterator[Mistake]:
@@ -392,9 +440,9 @@ def made_by_hand(plan: Plan) -> str:
 def recorded_plan(record: RunRecord) -> PlannedJob:
     """A run's job as it was recorded, planned. Raises RecordsError if its files no longer read."""
     job = recorded_job(record)
-    impedances, generator, notes = _recorded_bench(job, record.header)
+    impedances, generators, notes = _recorded_bench(job, record.header)
     plan = trial_plan(job, impedances=impedances)
-    return PlannedJob(job=job, plan=plan, notes=(*notes, *_notes(plan, generator)))
+    return PlannedJob(job=job, plan=plan, notes=(*notes, *_notes(plan, generators)))
 
 
 def _profile_mistakes(path: Path) -> list[Mistake]:
@@ -429,22 +477,23 @@ def _profiles(header: RunHeader) -> Iterator[Path]:
         yield Path(folder)
 
 
-def _recorded_bench(job: Job, header: RunHeader) -> tuple[BenchImpedances, Profile | None, tuple[str, ...]]:
-    """What the recorded bench loads the unit with, and its generator's profile; one's own are in the run.
+def _recorded_bench(
+    job: Job, header: RunHeader
+) -> tuple[BenchImpedances, dict[str, GeneratorProfile], tuple[str, ...]]:
+    """What the recorded bench loads the unit with, and its generators' profiles; one's own are in the run.
 
     Runs of earlier versions lack them. If one is no longer beside the bench file either, the usual impedances
     are taken, with a note.
     """
     if job.bench is None:
-        return BenchImpedances(), None, ()
+        return BenchImpedances(), {}, ()
     try:
         with _profiles(header) as folder:
-            generator = load_profile(job.bench.generator.profile, role="generator", folder=folder)
-            return check_bench(job, job.bench, folder), generator, ()
+            return check_bench(job, job.bench, folder), _generators_of(job, folder), ()
     except JobError as error:
         usual = BenchImpedances()
         note = (
             f"The bench's profiles are not at hand ({error.mistakes[0].message}), so "
             f"sources of {usual.source_ohm:g} ohm and inputs of {usual.input_ohm / 1e6:g} Mohm are taken."
         )
-        return usual, None, (note,)
+        return usual, {}, (note,)

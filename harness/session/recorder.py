@@ -19,7 +19,7 @@ from harness.measure.captures import Problem, examine, next_range, pick_range, t
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
 from harness.measure.frequency_step import at_one_frequency
 from harness.measure.reference import Reference
-from harness.measure.tone import ToneFit, fit_tones
+from harness.measure.tone import ToneFit, fit_tones, joined
 from harness.measure.tones import Stimulus, TonePair
 from harness.measure.transfer import Transfer, predicted_transfer
 from harness.plan.model import Planned
@@ -108,19 +108,27 @@ class CaptureRequest:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RawCapture:
-    """A capture that nothing has been computed from yet."""
+    """A capture that nothing has been computed from yet.
+
+    parts: the records of the hot leg and of the cold leg, if their generators have a clock each.
+    """
 
     request: CaptureRequest
     capture: Capture
     started: datetime
     duration_s: float
+    parts: tuple[Capture, ...] = ()
+
+
+def _standard(clock: ClockRatio) -> float:
+    return clock.standard
 
 
 class Recorder:
     """Takes acquisitions for one run and keeps their results in its records.
 
     Deferred work is done while the scope records, in the order in which it was deferred. clock: what is known
-    so far of the generator's clock against the scope's.
+    so far of the generator's clock against the scope's; of two generators that of the hot leg's.
     """
 
     def __init__(self, oscilloscope: Oscilloscope, drive: Drive, store: RunStore, run_id: int) -> None:
@@ -129,6 +137,7 @@ class Recorder:
         self._stored_waveforms: set[int] = set()
         self._deferred: deque[Callable[[], None]] = deque()
         self.clock: ClockRatio = NOMINAL_CLOCK
+        self._cold_clock: ClockRatio = NOMINAL_CLOCK  # of two generators
 
     def defer(self, work: Callable[[], None]) -> None:
         """Leave work for the next time that the scope records, or that `catch_up` is called."""
@@ -170,15 +179,11 @@ class Recorder:
     def fit(self, raw: RawCapture) -> FittedCapture:
         """Fit the tones, record the fit, and list what is wrong with the capture."""
         request, capture = raw.request, raw.capture
-        fit = fit_tones(
-            capture.volts,
-            capture.interval_s,
-            request.tones.frequencies_hz,
-            step_v=capture.step_v,
-            clock=self.clock,
-        )
-        if fit.clock.standard < self.clock.standard:
-            self.clock = fit.clock
+        if raw.parts:
+            fit = self._fit_parts(raw)
+        else:
+            fit = self._fit_record(capture, request, self.clock)
+            self.clock = min(self.clock, fit.clock, key=_standard)
         record = self._store.add_acquisition(
             self._run_id,
             AcquisitionRecord(
@@ -201,6 +206,25 @@ class Recorder:
             if not request.silent or problem.kind == "clipped"
         )
         return FittedCapture(capture=capture, fit=fit, record=record, problems=problems)
+
+    def _fit_record(self, capture: Capture, request: CaptureRequest, clock: ClockRatio) -> ToneFit:
+        return fit_tones(
+            capture.volts,
+            capture.interval_s,
+            request.tones.frequencies_hz,
+            step_v=capture.step_v,
+            clock=clock,
+        )
+
+    def _fit_parts(self, raw: RawCapture) -> ToneFit:
+        """Fit each leg's record by its own generator's clock."""
+        hot, cold = (
+            self._fit_record(part, raw.request, clock)
+            for part, clock in zip(raw.parts, (self.clock, self._cold_clock), strict=True)
+        )
+        self.clock = min(self.clock, hot.clock, key=_standard)
+        self._cold_clock = min(self._cold_clock, cold.clock, key=_standard)
+        return joined(hot, cold)
 
     def capture_at(
         self,
@@ -228,9 +252,15 @@ class Recorder:
             if parts > 1:
                 self._drive.apply(request.stimulus, part)
             captures.append(self._oscilloscope.capture(setting, self.catch_up))
-        capture = in_order(together(captures), tuple(ranges))
-        duration_s = (datetime.now(UTC) - started).total_seconds()
-        return RawCapture(request=request, capture=capture, started=started, duration_s=duration_s)
+        order = tuple(ranges)
+        apart = parts > 1 and not self._drive.shares_clock
+        return RawCapture(
+            request=request,
+            capture=in_order(together(captures), order),
+            started=started,
+            duration_s=(datetime.now(UTC) - started).total_seconds(),
+            parts=tuple(in_order(each, order) for each in captures) if apart else (),
+        )
 
     def keep_waveform(self, fitted: FittedCapture) -> None:
         """Store the samples, once, unless they were let go."""

@@ -193,7 +193,7 @@ def try_through(
         frequencies_hz=TONE.tones.frequencies_hz,
         impedances=impedances(generator, scope),
     )
-    drive = Drive(generator, job.bench.generator)
+    drive = Drive(generator, job.bench.feeds)
     board.set(frozenset(through.select or ()))
     drive.apply(TONE)
     time.sleep(board.settle_s + job.sequence.settle_s)

@@ -12,8 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from drivers.bench import ROLES, make_left_safe, open_bench
+from drivers.bench import make_left_safe, open_bench
 from drivers.claim import LeftOnMarker, claim
+from drivers.safe_end import ROLES
 from harness.bench_file import (
     BenchFile,
     BenchHead,
@@ -61,8 +62,10 @@ def standing() -> Iterator[Rig]:
     ):
         file = BenchFile(
             bench=BenchHead(name="Test bench"),
-            generator=GeneratorFile(
-                address=at_generator.address, profile="scpi-generator", identity=None, hot=1, cold=2
+            generators=(
+                GeneratorFile(
+                    address=at_generator.address, profile="scpi-generator", identity=None, hot=1, cold=2
+                ),
             ),
             oscilloscope=OscilloscopeFile(
                 address=at_scope.address,
@@ -312,7 +315,7 @@ def test_all_profiles_mistakes_come_at_once_and_before_anything_is_opened(rig: R
     (tmp_path / "mine.toml").write_text('kind = "supply"\n', encoding="utf-8")
     file = replace(
         rig.file,
-        generator=replace(rig.file.generator, profile="scpi-genrator"),
+        generators=(replace(rig.file.generator, profile="scpi-genrator"),),
         supply=replace(rig.file.supply, profile="mine"),
     )
     with pytest.raises(JobError) as caught, open_bench(file, folder=tmp_path):

@@ -45,8 +45,10 @@ def simulated(board: str, *options: str) -> Iterator[BenchFile]:
         ready = json.loads(process.stdout.readline())
         yield BenchFile(
             bench=BenchHead(name="Simulated"),
-            generator=GeneratorFile(
-                address=ready["generator"], profile="scpi-generator", identity=None, hot=1, cold=2
+            generators=(
+                GeneratorFile(
+                    address=ready["generator"], profile="scpi-generator", identity=None, hot=1, cold=2
+                ),
             ),
             oscilloscope=OscilloscopeFile(
                 address=ready["oscilloscope"],

@@ -34,6 +34,7 @@ class World:
         self.unit = unit
         self.speed = speed
         self.random = np.random.default_rng(seed)
+        self.clocks = [GENERATOR_CLOCK, GENERATOR_CLOCK]  # of each output, over the scope's
         self._began = time.monotonic()
         self._lock = threading.RLock()
         self._outputs: list[tuple[float, tuple[Output, Output]]] = [(-1.0, (Output(), Output()))]
@@ -133,6 +134,6 @@ class World:
         for column, output in enumerate(outputs):
             if output.on:
                 transfer = volts(self.unit, places, wired, on, output.frequency_hz)[:, column]
-                turn = 2 * np.pi * output.frequency_hz * GENERATOR_CLOCK * times + output.phase_rad
+                turn = 2 * np.pi * output.frequency_hz * self.clocks[column] * times + output.phase_rad
                 result += (output.peak_v * transfer[:, None] * np.exp(1j * turn)[None, :]).real
         return result

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from drivers.bench import ROLES
 from drivers.claim import LeftOnMarker
+from drivers.safe_end import ROLES
 from harness.reading import Reading, ReadingKey
 from harness.records.store import open_records
 from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in, sequence

@@ -8,6 +8,7 @@ from drivers.boards.switchboard import Channels
 from drivers.boards.switchboard_banks import Banks
 from drivers.by_hand import HandSupply
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply
+from drivers.generator_pair import GeneratorPair
 from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import BoardProfile
 from drivers.profile import OscilloscopeProfile, Profile
@@ -25,7 +26,7 @@ from harness.session.profile_trials.cables import CabledPair, try_together
 from harness.session.profile_trials.trial import ProfileTrial, line_keys
 
 PAIR = {"generator", "oscilloscope"}
-Opened = ScpiGenerator | ScpiSupply | HandSupply | ScpiOscilloscope | Channels | Banks
+Opened = ScpiGenerator | GeneratorPair | ScpiSupply | HandSupply | ScpiOscilloscope | Channels | Banks
 
 
 @dataclass(frozen=True, kw_only=True)

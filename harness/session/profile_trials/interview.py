@@ -3,8 +3,8 @@
 from collections.abc import Iterator, Mapping
 from typing import Any, Protocol
 
-from drivers.bench import Off
 from drivers.command import Command
+from drivers.safe_end import Off
 from drivers.serial_wire import is_serial
 from drivers.transcript import Transcript
 from harness.errors import BenchError, UsageError

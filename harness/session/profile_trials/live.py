@@ -5,11 +5,11 @@ from collections.abc import Mapping
 from math import isclose
 from typing import Any
 
-from drivers.bench import Off
 from drivers.command import Command
 from drivers.models.any_instrument import InstrumentProfile
 from drivers.models.sources import AMPLITUDES, GeneratorProfile, amperes, volts
 from drivers.profile import KINDS
+from drivers.safe_end import Off
 from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.transcript import Transcript

@@ -16,8 +16,8 @@ from typing import Any
 
 import pytest
 
-from drivers.bench import Off
 from drivers.profile import KINDS, parse_profile, profile_values
+from drivers.safe_end import Off
 from harness.errors import UsageError
 from harness.session.profile_trials.answers import ProfileAnswers, flat, keys_of_kind
 from harness.session.profile_trials.interview import Interview
