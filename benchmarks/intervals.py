@@ -19,6 +19,7 @@ DRAWS: dict[str, Draw] = {
     "phases": transfers.phases,
     "ratios": transfers.ratios,
     "swap": transfers.input_swap,
+    "swapped through": transfers.joined_legs,
     "repeats": repeats.repeats,
     "coupling_capacitance": transfers.capacitance,
     "offsets": currents_and_counts.offsets,

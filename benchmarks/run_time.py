@@ -49,8 +49,8 @@ class Set:
 
 def walked(plan: Plan, job: Job) -> Iterator[Set]:
     """Every state that a run sets, in order; one that stands already may come again."""
-    if plan.through is not None:
-        yield Set(setup=plan.through, state=State(on=(), powered=False))
+    for through in plan.throughs:
+        yield Set(setup=through, state=State(on=(), powered=False))
     for state in (IDLE, *(State(on=(line,)) for line in job.module.control_names)):
         yield Set(setup=None, state=state)
     for visit in plan.visits:

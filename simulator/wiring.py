@@ -108,12 +108,12 @@ def connect(
 
 def proper_nodes(setup: Setup, inputs: int) -> dict[str, str]:
     """The node on which each lead of a setup belongs."""
+    legs = LEGS[::-1] if setup.inputs_swapped else LEGS
     if setup.through:
-        return {f"input {n}": f"generator {LEGS[(n - 1) % 2]}" for n in range(1, inputs + 1)}
+        return {f"input {n}": f"generator {legs[(n - 1) % 2]}" for n in range(1, inputs + 1)}
     nodes = {}
     if setup.drive is not None:
         nodes = {f"generator {leg}": pin(f"{setup.drive}.{leg}") for leg in LEGS}
-    legs = LEGS[::-1] if setup.inputs_swapped else LEGS
     viewed = [pin(f"{port}.{leg}") for port in setup.view for leg in legs]
     return nodes | {f"input {n}": node for n, node in enumerate(viewed[:inputs], start=1)}
 

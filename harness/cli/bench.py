@@ -39,7 +39,9 @@ from harness.errors import (
     UsageError,
     WrongInstrument,
 )
+from harness.job.fixture import Setup
 from harness.job.job import Job, load_job
+from harness.plan.setups import through_setup
 from harness.report.words import TERMINAL_CAUTIONS
 from harness.roles import Generator, Identity, Oscilloscope, Supply, Switchboard
 from harness.session import self_test
@@ -156,7 +158,12 @@ def _look(job: Job, bench: BenchFile, singly: Opening, checked: list[Checked]) -
     scope: Oscilloscope | None = _one(
         checked, "oscilloscope", bench.oscilloscope, singly.oscilloscope, self_test.try_oscilloscope
     )
-    checked.append(_through(job, generator, scope, board))
+    throughs = [through_setup(job.fixture, inputs_swapped=swapped) for swapped in (False, True)]
+    for through in filter(None, throughs):
+        checked.append(_through(job, generator, scope, board, through))
+    if not any(throughs):
+        message = "not looked at: fixture.toml has no through setup"
+        checked.append(Checked(what="through", ok=None, message=message))
 
 
 def _one(
@@ -190,14 +197,15 @@ def _one(
 
 
 def _through(
-    job: Job, generator: Generator | None, scope: Oscilloscope | None, board: Switchboard | None
+    job: Job,
+    generator: Generator | None,
+    scope: Oscilloscope | None,
+    board: Switchboard | None,
+    through: Setup,
 ) -> Checked:
     """Check the generator's signal at the scope, if board channels can select a through setup."""
-    through = next((setup for setup in job.fixture.setups if setup.through), None)
     ok, cause = None, ""
-    if through is None:
-        message = "not looked at: fixture.toml has no through setup"
-    elif through.select is None:
+    if through.select is None:
         message = f"not looked at: hands make {through.name!r}; a run proves its leads"
     elif generator is None or scope is None or board is None:
         message = "not looked at: it needs what is not ready"
@@ -208,7 +216,8 @@ def _through(
             is_profile = isinstance(error, ProfileMismatch) and job.bench is not None
             profile = job.bench.oscilloscope.profile if is_profile and job.bench else ""
             message, ok, cause = str(error), False, likely_cause(error, address="", profile=profile)
-    return Checked(what="through", ok=ok, message=message, cause=cause)
+    what = "swapped through" if through.inputs_swapped else "through"
+    return Checked(what=what, ok=ok, message=message, cause=cause)
 
 
 def _print(name: str, checked: list[Checked], *, ready: bool) -> None:

@@ -199,8 +199,8 @@ def _print_plan(job: Job, made: Plan, cost: TimeEstimate, *, steps: bool) -> Non
     by_hand = f", and about {duration(cost.hands_s)} of moving leads" if cost.hands_s else ""
     typer.echo(f"about {duration(cost.unavoidable_s)} of settling and recording{by_hand}")
     typer.echo("")
-    if made.through is not None:
-        typer.echo(f"   {made.through.name}: {_made_by(made.through.select)}")
+    for through in made.throughs:
+        say(f"{through.name}: {_made_by(through.select)}", indent=3)
     for number, visit in enumerate(made.visits, start=1):
         say(f"{number:2d} {visit.setup.name}: {_made_by(visit.setup.select)}", hang=3)
         say(_leads(visit), indent=5)
@@ -288,6 +288,7 @@ def _plan_data(job: Job, made: Plan, cost: TimeEstimate) -> dict[str, Any]:
         "sequence": job.sequence.name,
         **dataclasses.asdict(cost),
         "through": made.through.name if made.through else None,
+        "swapped_through": made.swapped_through.name if made.swapped_through else None,
         "setups": [
             {
                 "name": visit.setup.name,

@@ -260,8 +260,7 @@ def _agreed_to(passed: str, as_json: bool) -> str:
 
 def _kept_reference(store: RunStore, bench: OpenBench, reference: ReferenceFrom) -> Reference | None:
     """The recorded reference to try, if it is asked for or a new one would need hands."""
-    through = bench.planned.plan.through
-    by_hand = through is not None and through.select is None
+    by_hand = bench.planned.plan.through_by_hand
     if reference is not ReferenceFrom.kept and not (reference is ReferenceFrom.auto and by_hand):
         return None
     result = store.latest_reference(bench.file.name, simulated=bench.simulated)

@@ -89,6 +89,7 @@ class PredictedReadings(PredictedUnits):
             good=prediction.transfer,
             gain_accuracy=self.job.bench.oscilloscope.gain_accuracy if self.job.bench else 0.02,
             referenced=self.plan.through is not None,
+            ratios_known=self.plan.swapped_through is not None,
             inputs_swapped=inputs_swapped,
         )
         return PredictedTransfer(values=every, errors=errors, kind=kind)

@@ -70,7 +70,7 @@ class _Steps:
         self._plan = plan
         self._cost: dict[Choice, float] = {}
         self._sums: list[tuple[dict[Choice, float], float]] = []  # each must be at least so much
-        last = plan.through
+        last = plan.throughs[-1] if plan.throughs else None
         for index, visit in enumerate(plan.visits):
             setup: Choice = ("setup", index)
             self._cost[setup] = HANDS_S * lead_moves(last, visit.setup) if visit.setup.select is None else 0.0

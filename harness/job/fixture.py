@@ -143,7 +143,7 @@ class Setup(Table):
     view: tuple[PortText, ...] = ()  # on scope inputs 1-2, 3-4, ..., hot first
     loopbacks: tuple[Text, ...] = ()
     select: tuple[Whole, ...] | None = None  # switchboard channels; None if a person moves the leads
-    inputs_swapped: Flag = False  # cold first on every scope pair: the partner of a setup like it in all else
+    inputs_swapped: Flag = False  # cold first on every scope pair; else as another setup, its partner
     source_added: SourceAdded | None = None
     # Control lines that spare scope inputs see; an input of several sees their mean, by equal resistors.
     controls_viewed: Mapping[str, Whole] = field(default_factory=dict, hash=False)
@@ -158,8 +158,7 @@ class Setup(Table):
         """Whether both differ in nothing but which way round the scope's pairs are."""
         return (
             self.inputs_swapped != other.inputs_swapped
-            and not self.through
-            and not other.through
+            and self.through == other.through
             and self.drive == other.drive
             and self.view == other.view
             and set(self.loopbacks) == set(other.loopbacks)

@@ -229,7 +229,7 @@ def _check_port(source: Source, port: PortName, key: Key, names: Names, *, is_in
 
 def _check_leads(source: Source, setup: Setup, key: Key) -> None:
     if setup.through:
-        for name in ("drive", "inputs_swapped", "source_added", "loopbacks"):
+        for name in ("drive", "source_added", "loopbacks"):
             if getattr(setup, name):
                 source.wrong((*key, name), f"a through setup bypasses the unit; expected no {name}")
     if not setup.through and setup.drive is None:
@@ -296,8 +296,8 @@ def _check_swapped(source: Source, setups: Sequence[Setup]) -> None:
         if setup.inputs_swapped and not any(setup.is_swap_of(other) for other in setups):
             source.wrong(
                 ("setup", index, "inputs_swapped"),
-                "no other setup is the same with unswapped inputs; expected one with the same drive, view, "
-                "loopbacks and source_added",
+                "no other setup is the same with unswapped inputs; expected one with the same "
+                + ("through and view" if setup.through else "drive, view, loopbacks and source_added"),
             )
 
 

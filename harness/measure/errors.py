@@ -16,6 +16,7 @@ import numpy as np
 from harness.arrays import Complex, Floats
 from harness.measure.budget import Origin, Sampled
 from harness.measure.reference import ToneReference
+from harness.measure.through_readings import corrections, through_readings
 from harness.measure.tone import ToneFit
 from harness.roles import Capture
 
@@ -142,6 +143,7 @@ def predicted_errors(
     good: Complex,
     gain_accuracy: float,
     referenced: bool,
+    ratios_known: bool = False,
     inputs_swapped: bool = False,
     quiet: float = 0.0,
     names: Sequence[str] = (),
@@ -150,9 +152,10 @@ def predicted_errors(
 
     spreads: (parameters, legs, 2), one standard uncertainty of each of a good unit's parts; good: (legs, 2),
     its transfer. What a unit attenuates more than a good one, it attenuates of the parts' spread as well.
-    referenced: by a through reference. inputs_swapped: the scope's inputs are swapped in another capture, so
-    that errors of their gains cancel. Nothing is one error in two captures. quiet: the noise of a quiet
-    leg, of its e.m.f., if that is known to be more than usual. names: of the parameters, if wanted.
+    referenced: by a through reference; ratios_known: by one that was taken with swapped inputs as well.
+    inputs_swapped: the scope's inputs are swapped in another capture, so that errors of their gains cancel.
+    Nothing is one error in two captures. quiet: the noise of a quiet leg, of its e.m.f., if that is known to
+    be more than usual. names: of the parameters, if wanted.
     """
     levels = np.abs(h).sum(axis=2)
     legs = h.shape[1]
@@ -169,7 +172,8 @@ def predicted_errors(
             sources.append(_of_output("generator level", k, GENERATOR / math.sqrt(3)))
     if not inputs_swapped:
         if referenced:
-            sources += [_gain_ratio(hot, (0, 1), gain_accuracy, f"gain ratio {hot}") for hot in pairs]
+            standard = THROUGH if ratios_known else _of_two_gains(gain_accuracy)
+            sources += [_gain_ratio(hot, (0, 1), standard, f"gain ratio {hot}") for hot in pairs]
         for row in range(legs):
             other_range = np.where(levels[:, row] < SAME_RANGE, RANGE_GAIN, 0.0)[:, None]
             sources.append(
@@ -267,29 +271,37 @@ def _referenced(
 
 
 def _source_errors(reference: ToneReference, inputs: tuple[int, ...], factor: Complex) -> list[ErrorSource]:
-    """Divide by the through readings, in place; returns their relative errors.
+    """Correct by the through readings, in place; returns their errors.
 
-    Each column of a pair is divided by what that pair's one input read of that source, be the pair swapped or
-    not.
+    Each reading is the mean of some records, which differ beyond their noise; that is common to all
+    acquisitions.
     """
     sources = []
-    for row, number in enumerate(inputs):
-        index = reference.inputs.index(number)
-        k = index % 2
-        read = reference.source[index]
-        factor[row - row % 2 : row - row % 2 + 2, k] *= reference.through[index] / read
-        noise = reference.source_standard[index] / abs(read)
-        for part, unit in (("re", 1), ("im", 1j)):
-            name = f"{reference.identity} source {number} {part}"
-            sources.append(_of_pair("through reference", name, row, k, -noise * unit))
+    for hot in range(0, len(inputs), 2):
+        pair = inputs[hot : hot + 2]
+        factor[hot : hot + 2] *= corrections(reference, pair)
+        for reading in through_readings(reference, pair):
+            name = f"{reference.identity} source {reading.name}"
+            noise = reading.noise
+            sources.append(_in_pair("through reference", f"{name} re", hot, noise * reading.magnitude))
+            if reading.phase.any():
+                turned = np.asarray(1j * noise * reading.phase)
+                sources.append(_in_pair("through reference", f"{name} im", hot, turned))
+            if reading.repeats:
+                sampled = Sampled(freedom=reading.freedom, series=f"repeats of {LEGS[reading.leg]}")
+                name = f"{reference.identity} repeat {reading.name}"
+                differs = reading.repeats * reading.magnitude
+                sources.append(_in_pair("repeatability", name, hot, differs, sampled))
     return sources
 
 
 def _gain_ratios(
     reference: ToneReference, inputs: tuple[int, ...], gain_accuracy: float
 ) -> list[ErrorSource]:
-    """The unknown ratio of each pair's two gains, where an input sees the source that its partner saw."""
-    sources = []
+    """The ratio of each pair's two gains if it is not known, where an input sees its partner's source."""
+    sources: list[ErrorSource] = []
+    if reference.swapped is not None:
+        return sources
     for hot in range(0, len(inputs), 2):
         own = [reference.inputs.index(number) % 2 for number in inputs[hot : hot + 2]]
         first, second = sorted(inputs[hot : hot + 2])
@@ -300,7 +312,7 @@ def _gain_ratios(
         # where the legs are crossed and the first order cancels. Of two gains, each anywhere within ±a, half
         # the square of their difference is under 1.2 a² in 95 of 100: closed form, 1 - (2 - x)²/4.
         square = HALF_SQUARE * gain_accuracy**2
-        ratio = _gain_ratio(hot, (own[0], own[1]), gain_accuracy, named)
+        ratio = _gain_ratio(hot, (own[0], own[1]), _of_two_gains(gain_accuracy), named)
         sources += [
             ratio,
             ErrorSource(line=ratio.line, source=f"square of {named}", at=ratio.at, relative=square),
@@ -309,10 +321,10 @@ def _gain_ratios(
 
 
 def _repeats(reference: ToneReference, capture: Capture, acquisition: str) -> list[ErrorSource]:
-    """How records differ beyond noise: this one, the reference's mean of some, and the ladder's to a range.
+    """How records differ beyond noise: this one, and the ladder's to its ranges.
 
-    Each record has its own error, so what is of the reference is common to all acquisitions and what is of
-    this one is not (JCGM 100:2008, 4.2.3: s, and s/√n of a mean).
+    Each record has its own error, so what is of the ladder is common to all acquisitions and what is of
+    this one is not (JCGM 100:2008, 4.2.3).
     """
     sources: list[ErrorSource] = []
     for row, number in enumerate(capture.inputs):
@@ -322,13 +334,11 @@ def _repeats(reference: ToneReference, capture: Capture, acquisition: str) -> li
             continue
         k = index % 2
         sampled = Sampled(freedom=reference.repeatability.freedom[index], series=f"repeats of {LEGS[k]}")
-        mean = single / math.sqrt(reference.spread.records)
-        sources += [
-            _of_pair("repeatability", f"{reference.identity} repeat {number}", row, k, mean, sampled),
-            # Whether the output or the input was unsteady is not known. An output's error is the same on both
-            # inputs of the pair and cancels in their ratio; an input's does not, so it is taken for that.
-            _of_input("repeatability", f"{acquisition} repeat {number}", row, single, sampled=sampled),
-        ]
+        # Whether the output or the input was unsteady is not known. An output's error is the same on both
+        # inputs of the pair and cancels in their ratio; an input's does not, so it is taken for that.
+        sources.append(
+            _of_input("repeatability", f"{acquisition} repeat {number}", row, single, sampled=sampled)
+        )
         setting = capture.setting.inputs[number].volts_per_division
         ratio = reference.range_gain(number, setting)
         if ratio and ratio.rungs:
@@ -351,20 +361,30 @@ def _of_output(line: Line, column: int, share: float, *, source: str = "", even:
     return ErrorSource(line=line, source=named, at=(EVERY, column), relative=share, even=even)
 
 
-def _of_pair(
-    line: Line, source: str, row: int, column: int, share: complex, sampled: Sampled | None = None
-) -> ErrorSource:
+def _of_pair(line: Line, source: str, row: int, column: int, share: complex) -> ErrorSource:
     """A relative error of one output as both inputs of a pair read it. row: of either input."""
     pair = slice(row - row % 2, row - row % 2 + 2)
-    return ErrorSource(line=line, source=source, at=(pair, column), relative=share, sampled=sampled)
+    return ErrorSource(line=line, source=source, at=(pair, column), relative=share)
 
 
-def _gain_ratio(hot: int, own: tuple[int, int], gain_accuracy: float, source: str) -> ErrorSource:
+def _in_pair(
+    line: Line, source: str, hot: int, relative: Complex | Floats, sampled: Sampled | None = None
+) -> ErrorSource:
+    """A relative error of each entry of a pair, (2, 2). hot: the row of its hot leg."""
+    pair = slice(hot, hot + 2)
+    return ErrorSource(line=line, source=source, at=(pair, EVERY), relative=relative, sampled=sampled)
+
+
+def _of_two_gains(gain_accuracy: float) -> float:
+    """Standard uncertainty of the ratio of two gains that each lie anywhere within ±gain_accuracy."""
+    return math.sqrt(2) * gain_accuracy / math.sqrt(3)
+
+
+def _gain_ratio(hot: int, own: tuple[int, int], standard: float, source: str) -> ErrorSource:
     """The ratio of a pair's two gains. own: the source that each input saw in the through reference."""
-    limit = math.sqrt(2) * gain_accuracy / math.sqrt(3)
     return ErrorSource(
         line="input gain",
         source=source,
         at=([hot, hot + 1], [1 - column for column in own]),
-        relative=np.array([limit if column else -limit for column in own]),
+        relative=np.array([standard if column else -standard for column in own]),
     )

@@ -2,7 +2,9 @@
 
 In a through setup the hot output feeds every hot input (first, third, …), the cold output every cold one.
 What the inputs read there stands for the source legs in every later reading, and relates each input's ranges
-to one another. `through` makes a reference.
+to one another. With the inputs of every pair swapped, each input reads the output that its partner read: both
+setups together have the ratio of the two inputs' gains. `through` makes a reference, `swapped_through` adds
+what is read with swapped inputs.
 
 What the bench shows by itself in the through setup is recorded with it: noise, and the harmonics of each
 tone. A unit's noise and distortion are what is left when this is taken off.
@@ -200,6 +202,20 @@ class InputOffset:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SwappedReadings:
+    """What the inputs read in the through setup with swapped inputs, each of the output that its partner
+    reads else, on the drive ranges; tuples as in the `ToneReference` that it belongs to.
+
+    source: magnitude, V RMS. The rest as there.
+    """
+
+    source: tuple[float, ...]
+    source_standard: tuple[float, ...]
+    spread: RecordSpread
+    repeatability: Repeatability
+
+
+@dataclass(frozen=True, kw_only=True)
 class ToneReference:
     """The reference at one pair of tones and one drive level. Tuples follow `inputs`: hot, cold, hot, cold…
 
@@ -207,7 +223,7 @@ class ToneReference:
     phase 0. source_standard: of its real and imaginary part, by noise. spread: of the records whose mean
     `source` is. repeatability: of any record, from these and those of other tones (`with_common_spread`).
     through: what the circuit predicts each input to see in the through setup, per volt of e.m.f.
-    ranges: drive ranges included, with gain 1.
+    ranges: drive ranges included, with gain 1. swapped: None if no through setup has swapped inputs.
     """
 
     identity: str
@@ -221,6 +237,7 @@ class ToneReference:
     repeatability: Repeatability
     through: tuple[complex, ...]
     ranges: tuple[RangeGain, ...]
+    swapped: SwappedReadings | None = None
 
     def range_gain(self, number: int, volts_per_division: float) -> RangeGain | None:
         """Find an input's gain on a range over that on its drive range, if the ladder reached it."""
@@ -242,6 +259,19 @@ class ToneReference:
             raise ReadingError(
                 f"the through reference is of {self.frequencies_hz} Hz, not {tuple(frequencies_hz)}"
             )
+
+    def ratio_of(self, hot: int) -> float | None:
+        """Gain of a pair's cold input over that of its hot one, `hot` in `inputs`, on the drive ranges.
+
+        None if it is not known. Each input has read each output, so the ratio is had twice; in the geometric
+        mean of both, what a level of the generator did between the two setups cancels if both did it.
+        """
+        if self.swapped is None:
+            return None
+        (own_hot, own_cold), (hot_swapped, cold_swapped) = (
+            map(abs, values[hot : hot + 2]) for values in (self.source, self.swapped.source)
+        )
+        return math.sqrt(cold_swapped / own_hot * own_cold / hot_swapped)
 
     def cold_over_hot(self) -> float:
         """Magnitude that the first pair reads of the cold output over the hot."""
@@ -277,7 +307,7 @@ class Reference:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers, strings, lists and dicts, complex numbers as [re, im]: what is recorded."""
-        tones = [{k: v for k, v in _plain(tone).items() if k != "repeatability"} for tone in self.tones]
+        tones = [_without_repeatability(_plain(tone)) for tone in self.tones]
         return {
             "taken_s": self.taken_s,
             "instruments": list(self.instruments),
@@ -314,9 +344,27 @@ class Reference:
 
 
 def with_common_spread(tones: Sequence[ToneReference]) -> tuple[ToneReference, ...]:
-    """Let every tone have the repeatability that the records of all of them show."""
-    result = zip(tones, pooled([tone.spread for tone in tones]), strict=True)
-    return tuple(replace(tone, repeatability=repeatability) for tone, repeatability in result)
+    """Let every tone have the repeatability that the records of all of them show, swapped ones too."""
+    swapped = [tone.swapped.spread for tone in tones if tone.swapped is not None]
+    found = pooled([*(tone.spread for tone in tones), *swapped])
+    of_swapped = iter(found[len(tones) :])
+    return tuple(
+        replace(
+            tone,
+            repeatability=repeatability,
+            swapped=tone.swapped and replace(tone.swapped, repeatability=next(of_swapped)),
+        )
+        for tone, repeatability in zip(tones, found, strict=False)
+    )
+
+
+def _without_repeatability(stored: dict[str, Any]) -> dict[str, Any]:
+    """It follows from the spreads, and is not recorded."""
+    return {
+        name: _without_repeatability(value) if name == "swapped" and value else value
+        for name, value in stored.items()
+        if name != "repeatability"
+    }
 
 
 def _is_of(entry: RangeGain | InputOffset, number: int, volts_per_division: float) -> bool:
@@ -335,7 +383,20 @@ def _tone_from_dict(stored: Mapping[str, Any]) -> ToneReference:
         spread=spread,
         repeatability=pooled([spread])[0],
         ranges=tuple(RangeGain(**{**entry, "gain": complex(*entry["gain"])}) for entry in stored["ranges"]),
+        swapped=_swapped_from_dict(stored.get("swapped")),
         **values,
+    )
+
+
+def _swapped_from_dict(stored: Mapping[str, Any] | None) -> SwappedReadings | None:
+    if stored is None:
+        return None
+    spread = _spread_from_dict(stored)
+    return SwappedReadings(
+        source=tuple(stored["source"]),
+        source_standard=tuple(stored["source_standard"]),
+        spread=spread,
+        repeatability=pooled([spread])[0],
     )
 
 

@@ -133,11 +133,11 @@ def tone_reference(
     for shot in drive:
         if shot.emf_vrms != first.emf_vrms or any(shot.range_of(n) != first.range_of(n) for n in inputs):
             raise ReadingError("the captures at the drive level have different levels or ranges")
-    readings = np.stack([_own_leg(shot.fit, inputs)[0] for shot in drive])
-    noise = np.stack([_own_leg(shot.fit, inputs)[1] for shot in drive])
+    readings = np.stack([own_leg(shot.fit, inputs)[0] for shot in drive])
+    noise = np.stack([own_leg(shot.fit, inputs)[1] for shot in drive])
     source = readings.mean(axis=0)
     standard = np.sqrt(np.sum(noise**2, axis=0)) / len(drive)
-    spread = _spread(np.abs(readings), noise)
+    spread = spread_of(np.abs(readings), noise)
     return ToneReference(
         identity=identity,
         frequencies_hz=(first.fit.frequencies_hz[0], first.fit.frequencies_hz[1]),
@@ -153,7 +153,7 @@ def tone_reference(
     )
 
 
-def _own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, Floats]:
+def own_leg(fit: ToneFit, inputs: tuple[int, ...]) -> tuple[Complex, Floats]:
     """Each input's reading of its own leg, phases against the first input of that leg; and its standard.
 
     Raises ReadingError if an input does not see its source.
@@ -180,7 +180,7 @@ def _opposed(inputs: tuple[int, ...], own: Complex) -> Iterator[str]:
             )
 
 
-def _spread(levels: Floats, noise: Floats) -> RecordSpread:
+def spread_of(levels: Floats, noise: Floats) -> RecordSpread:
     """How the levels of some records differ, and what their noise makes of that; all relative."""
     square = levels.mean(axis=0) ** 2
     records = len(levels)
@@ -201,7 +201,7 @@ def _climb(first: Shot, ladder: Sequence[Shot]) -> tuple[RangeGain, ...]:
         )
         for number in inputs
     }
-    read = [(shot, *_own_leg(shot.fit, inputs)) for shot in (first, *ladder)]
+    read = [(shot, *own_leg(shot.fit, inputs)) for shot in (first, *ladder)]
     ties = [
         (shot, other, row, number)
         for shot, other in product(read, repeat=2)
@@ -256,7 +256,8 @@ def through_problems(
     """Say which leads of a through setup are surely wrong, and how; empty where none is.
 
     fit: of tones hot, cold and then perhaps the mains (50 and 60 Hz), at a low level; emf_vrms as set.
-    through_prediction: (legs, 2), from the circuit of the through setup.
+    through_prediction: (legs, 2), from the circuit of the through setup. inputs: by leg, so that those of a
+    setup with swapped inputs are 2, 1, 4, 3….
     Looks for: swapped leads, a lead on nothing, hot and cold joined, a probe's factor of 10, a generator
     set for a 50 ohm load, any other wrong level, an inverted input, DC, hum.
     """
@@ -325,9 +326,13 @@ def _leads(inputs: tuple[int, ...], own: Floats, other: Floats) -> Iterator[str]
         partner = row + 1 - 2 * (row % 2)
         if swapped[row] and swapped[partner]:
             if row % 2 == 0:
+                first, second = sorted((number, inputs[partner]))
+                found, seen = "swapped", ("cold", "hot")
+                if number > inputs[partner]:  # which they should be
+                    found, seen = "not swapped", ("hot", "cold")
                 yield (
-                    f"inputs {number} and {inputs[partner]} are swapped: {number} sees the cold output and "
-                    f"{inputs[partner]} the hot one. Swap their leads"
+                    f"inputs {first} and {second} are {found}: {first} sees the {seen[0]} output and "
+                    f"{second} the {seen[1]} one. Swap their leads"
                 )
         elif swapped[row]:
             yield f"input {number} sees the {wrong} output and should see the {leg} one"

@@ -206,7 +206,8 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         first_number=len(renumbered) + 1,
     )
     plan = Plan(
-        through=next((setup for setup in job.fixture.setups if setup.through), None),
+        through=setups.through_setup(job.fixture, inputs_swapped=False),
+        swapped_through=setups.through_setup(job.fixture, inputs_swapped=True),
         visits=visits,
         readings=(
             *(

@@ -83,7 +83,8 @@ class Plan:
 
     readings: of states and of the supply, then of changes of state, then of lines' operations. predictions:
     by acquisition number. stimuli: the tones that the through reference must cover. impedances: what the
-    bench loads the unit with. keep_all: also the waveforms of what passes are kept.
+    bench loads the unit with. keep_all: also the waveforms of what passes are kept. swapped_through: the
+    through setup with swapped inputs; none without `through`.
     """
 
     through: Setup | None
@@ -93,6 +94,17 @@ class Plan:
     stimuli: tuple[Stimulus, ...]
     impedances: BenchImpedances
     keep_all: bool = False
+    swapped_through: Setup | None = None
+
+    @property
+    def throughs(self) -> tuple[Setup, ...]:
+        """The through setups, in the order they are made."""
+        return tuple(filter(None, (self.through, self.swapped_through)))
+
+    @property
+    def through_by_hand(self) -> bool:
+        """Whether a person moves leads for the through reference."""
+        return any(setup.select is None for setup in self.throughs)
 
     @property
     def count(self) -> int:

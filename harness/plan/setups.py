@@ -18,6 +18,12 @@ def input_numbers(setup: Setup) -> tuple[int, ...]:
     return tuple(first + leg for first in range(1, 2 * len(setup.view), 2) for leg in (hot, cold))
 
 
+def through_setup(fixture: Fixture, *, inputs_swapped: bool) -> Setup | None:
+    """The through setup that a run uses, with the scope's inputs swapped or not; None if there is none."""
+    throughs = (each for each in fixture.setups if each.through and each.inputs_swapped == inputs_swapped)
+    return next(throughs, None)
+
+
 def drive_rows(setup: Setup) -> tuple[int, int] | None:
     """Rows that view the driven port; None if the setup does not."""
     if setup.drive is None or setup.drive not in setup.view:
@@ -165,7 +171,7 @@ def lead_moves(one: Setup | None, other: Setup) -> int:
         return (other.drive is not None) + len(other.view) + len(other.loopbacks)
     views: int = sum(before != after for before, after in zip_longest(one.view, other.view))
     if one.inputs_swapped != other.inputs_swapped:
-        views = max(views, len(other.view))
+        views = max(views, len(other.view), 1)
     source = (one.drive, one.source_added) != (other.drive, other.source_added)
     return source + views + len(set(one.loopbacks) ^ set(other.loopbacks))
 

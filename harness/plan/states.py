@@ -141,6 +141,9 @@ def estimate_time(plan: Plan, job: Job) -> TimeEstimate:
     walk, pulses = walked(plan), pulses_of(plan, job.module)
     hands_s = 0.0
     last = plan.through
+    if plan.swapped_through is not None and plan.swapped_through.select is None:
+        hands_s += HANDS_S * lead_moves(last, plan.swapped_through)
+        last = plan.swapped_through
     for visit in plan.visits:
         if visit.setup.select is None:
             hands_s += HANDS_S * lead_moves(last, visit.setup)

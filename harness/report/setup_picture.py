@@ -59,6 +59,7 @@ def output_words(job: Job, leg: str) -> str:
 def _generator(job: Job, setup: Setup) -> Iterator[tuple[str, str]]:
     for offset, leg in enumerate(LEGS):
         if setup.through:
+            offset = 1 - offset if setup.inputs_swapped else offset
             pairs = len(setup.view) or max(len(other.view) for other in job.fixture.setups)
             numbers = [str(2 * pair + 1 + offset) for pair in range(pairs)]
             inputs = f"scope input {numbers[0]}" if pairs == 1 else f"scope inputs {' and '.join(numbers)}"

@@ -315,7 +315,7 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
         raise JobError(mistakes)
     if isinstance(scope, OscilloscopeProfile) and (beyond := [*_beyond_memory(job, plan, scope)]):
         raise JobError(beyond)
-    plan = plan if through else replace(plan, through=None)
+    plan = plan if through else replace(plan, through=None, swapped_through=None)
     return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=_notes(plan, generators))
 
 
@@ -428,8 +428,8 @@ def profile_folder(job: Job, bench_file: Path | None) -> Path:
 
 
 def setups_of(plan: Plan) -> tuple[Setup, ...]:
-    """Every setup of a plan in its order, the through setup first."""
-    return (*filter(None, [plan.through]), *(visit.setup for visit in plan.visits))
+    """Every setup of a plan in its order, the through setups first."""
+    return (*plan.throughs, *(visit.setup for visit in plan.visits))
 
 
 def made_by_hand(plan: Plan) -> str:

@@ -19,6 +19,7 @@ from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.state import IDLE_STATE, UNPOWERED_STATE
 from harness.measure.captures import pick_range, together
+from harness.measure.swapped_through import swapped_in_pairs
 from harness.measure.tones import Stimulus
 from harness.plan.states import limit_of
 from harness.roles import (
@@ -32,6 +33,7 @@ from harness.roles import (
 )
 from harness.session.context import impedances
 from harness.session.instruments import Drive, leg_vpp
+from harness.session.recorder import in_order
 from harness.session.supply_watch import VOLTAGE_HELD
 from harness.session.through_signal import LOW_LEVEL_VRMS, lead_problems, profile_problem
 
@@ -200,13 +202,15 @@ def try_through(
     captures: list[Capture] = []
     readings: list[Mapping[str, Capture]] = []
     scale = pick_range(LOW_LEVEL_VRMS / sqrt(2.0), scope.volts_per_division, scope.divisions)
-    inputs = range(1, len(prediction.transfer) + 1)
+    inputs: Sequence[int] = range(1, len(prediction.transfer) + 1)
+    if through.inputs_swapped:
+        inputs = swapped_in_pairs(inputs)
     for part in range(drive.parts(TONE)):
         drive.apply(TONE, part)
         captures.append(_record(scope, inputs, scale))
         readings.append(scope.other_readings())
-    capture = together(captures)
-    others = {key: together([each[key] for each in readings]) for key in readings[0]}
+    capture = in_order(together(captures), inputs)
+    others = {key: in_order(together([each[key] for each in readings]), inputs) for key in readings[0]}
     drive.silence()
     board.set(frozenset())
     problems = lead_problems(capture, TONE, prediction)

@@ -4,7 +4,7 @@ The bench's noise and harmonics are measured in the same setup, and subtracted f
 """
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from math import sqrt
 
@@ -25,6 +25,7 @@ from harness.measure.reference import (
     with_common_spread,
 )
 from harness.measure.residuals import Harmonics
+from harness.measure.swapped_through import contradictions, swapped_in_pairs, with_swapped
 from harness.measure.through import (
     Rung,
     Shot,
@@ -143,34 +144,46 @@ COARSEST_ZERO_V = 0.1  # per division; offsets are read on this range and every 
 
 
 def take_reference(context: RunContext) -> Reference | None:
-    """Make the through setup, prove its leads and measure the bench; None if the fixture has none.
+    """Make the through setups, prove their leads and measure the bench; None if the fixture has none.
 
-    Raises SetupError for a lead that is surely wrong: nothing has been driven above the low level then.
+    Raises SetupError for a lead that is surely wrong: nothing has been driven above the low level then. And
+    for a setup with swapped inputs that contradicts the straight one.
     """
-    setup = context.plan.through
+    setup, swapped = context.plan.through, context.plan.swapped_through
     if setup is None or not (context.plan.stimuli or context.plan.acquisitions):
         context.observe(Remark(text=_why_no_reference(context)))
         return None
     try:
-        return _reference_in(context, setup)
+        reference = _reference_in(context, setup)
+        if swapped is not None and context.plan.stimuli:
+            setup = swapped  # which an error is of from here on
+            reference = _with_swapped(context, swapped, reference)
     except ReadingError as error:  # nothing of the unit is connected in the through setup
         raise SetupError(f"setup {setup.name!r}: {error}", instrument="the wiring") from error
+    text = "through reference taken: the leads are right, and the bench's own gain is removed"
+    if reference.tones and reference.tones[0].swapped is not None:
+        text += ", with the ratio of the two inputs of each pair"
+    context.observe(Remark(text=text))
+    return reference
 
 
-def _reference_in(context: RunContext, setup: Setup) -> Reference:
+def _make(context: RunContext, setup: Setup) -> None:
+    """Make a through setup and prove its leads."""
     context.observe(SetupBegun(setup=setup, number=0, total=len(context.plan.visits)))
     if setup.select is None:
+        context.make_safe()
         context.hands.make(setup)
     context.set_state(setup, UNPOWERED_STATE)
     if context.plan.stimuli:
         _prove_until_right(context, setup)
+
+
+def _reference_in(context: RunContext, setup: Setup) -> Reference:
+    _make(context, setup)
     tones = [_tone_reference(context, setup, stimulus) for stimulus in context.plan.stimuli]
     offsets = measure_offsets([(fitted.capture, fitted.fit) for fitted in _zeros(context, setup)])
     residuals = _take_residuals(context, setup)
     context.drive.silence()
-    context.observe(
-        Remark(text="through reference taken: the leads are right, and the bench's own gain is removed")
-    )
     return Reference(
         taken_s=time.time(),
         instruments=(context.bench.generator.identity.text, context.bench.oscilloscope.identity.text),
@@ -178,6 +191,35 @@ def _reference_in(context: RunContext, setup: Setup) -> Reference:
         offsets=offsets,
         residuals=residuals,
     )
+
+
+def _with_swapped(context: RunContext, setup: Setup, reference: Reference) -> Reference:
+    """Read every tone with the inputs of each pair swapped, on the drive ranges.
+
+    Raises ReadingError for a record that can't be used, SetupError for one that contradicts the straight
+    setup.
+    """
+    _make(context, setup)
+    tones = []
+    for stimulus, tone in zip(context.plan.stimuli, reference.tones, strict=True):
+        context.drive.apply(stimulus)
+        ranges = {number: tone.drive_range(number) for number in swapped_in_pairs(tone.inputs)}
+        fitted: list[FittedCapture] = []
+        for _ in range(REPEATS):
+            raw = context.recorder.capture_at(_request(setup, stimulus, {}), ranges)
+            context.recorder.defer_fit(raw, fitted)
+        context.recorder.catch_up()
+        for problem in (problem for each in fitted for problem in each.refusals(tone.inputs)):
+            raise ReadingError(problem.sentence)
+        tones.append(with_swapped(tone, [_shot(each, stimulus.level_vrms) for each in fitted]))
+    context.drive.silence()
+    known = with_common_spread(tones)
+    if found := "; ".join(contradictions(known)):
+        raise SetupError(
+            f"setup {setup.name!r}: {found}. Look at both through setups. This is not a fault of the unit",
+            instrument="the wiring",
+        )
+    return replace(reference, tones=known)
 
 
 def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
@@ -191,6 +233,10 @@ def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
         if kept.at(stimulus.tones.frequencies_hz, emf_vrms) is None:
             context.observe(Remark(text=f"the kept through reference has nothing at {stimulus}: not used"))
             return None
+    if context.plan.swapped_through and any(tone.swapped is None for tone in kept.tones):
+        text = "the kept through reference has nothing of swapped inputs: not used"
+        context.observe(Remark(text=text))
+        return None
     minutes = (time.time() - kept.taken_s) / 60
     context.observe(
         Remark(
@@ -414,7 +460,10 @@ def _capture(context: RunContext, setup: Setup, stimulus: Stimulus, prediction: 
     context.drive.apply(stimulus)
     peak_v = stimulus.level_vrms / sqrt(2.0)
     levels = abs(prediction.transfer).sum(axis=1)
-    peaks_v = {number: float(level) * peak_v for number, level in enumerate(levels, start=1)}
+    inputs: Sequence[int] = range(1, len(levels) + 1)
+    if setup.inputs_swapped:
+        inputs = swapped_in_pairs(inputs)
+    peaks_v = {number: float(level) * peak_v for number, level in zip(inputs, levels, strict=True)}
     return context.recorder.capture(_request(setup, stimulus, peaks_v))
 
 

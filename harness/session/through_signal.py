@@ -8,6 +8,7 @@ from harness.measure.through import common_factor, through_problems
 from harness.measure.tone import ToneFit, fit_tones
 from harness.measure.tones import MAINS_HZ, Stimulus
 from harness.roles import Capture, Oscilloscope
+from harness.session.recorder import in_order
 
 LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
 LOW_LEGS_VRMS = (LOW_LEVEL_VRMS / 2, LOW_LEVEL_VRMS / 2)
@@ -39,7 +40,7 @@ def profile_problem(
     of the profile; None for those of the scope's last record, if the capture is that.
     """
     for key, other in (scope.other_readings() if others is None else others).items():
-        if not lead_problems(other, stimulus, prediction):
+        if not lead_problems(in_order(other, capture.inputs), stimulus, prediction):
             what = f"its record is the generator's signal only with {key}: correct that key of its profile"
             return ProfileMismatch(what, instrument="oscilloscope", address=scope.identity.address)
     factor = common_factor(

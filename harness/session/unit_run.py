@@ -336,10 +336,9 @@ class UnitRun:
             self.reference = kept_reference(context, self._bench.reference)
         if self.reference is None:
             through = context.plan.through
-            by_hand = through is not None and through.select is None
             take = partial(take_reference, context)
-            self.reference = take() if by_hand else self._tried_twice(take)
-            if by_hand and through is not None and self.reference is not None:
+            self.reference = take() if context.plan.through_by_hand else self._tried_twice(take)
+            if through is not None and through.select is None and self.reference is not None:
                 inputs = [number for tone in self.reference.tones[:1] for number in tone.inputs]
                 self._record_proof(through, LeadsFound(proven=tuple(f"input {n}" for n in inputs)))
         if self.reference is not None:
@@ -471,7 +470,7 @@ def run_one_of_many(
     except BenchError as error:
         bench.close()
         return run.result("stopped", str(error))
-    if bench.reference is None and run.plan.through is not None and run.plan.through.select is None:
+    if bench.reference is None and run.plan.through_by_hand:
         bench.reference = run.reference
     bench.unit_leaves()
     return result

@@ -55,7 +55,14 @@ def test_a_bench_that_is_well_is_ready_and_left_off(
     capsys: pytest.CaptureFixture[str], job: Path, standing: StandingBench
 ) -> None:
     result = looked_at(capsys, job, standing.bench_file)
-    assert list(result) == ["generator", "switchboard", "supply", "oscilloscope", "through"]
+    assert list(result) == [
+        "generator",
+        "switchboard",
+        "supply",
+        "oscilloscope",
+        "through",
+        "swapped through",
+    ]
     assert all(each["ok"] for each in result.values())
     assert "12 V set, 12.0" in result["supply"]["message"] or "12 V set, 11.9" in result["supply"]["message"]
     assert "15 channels closed one by one and opened, each read back" in result["switchboard"]["message"]

@@ -8,11 +8,11 @@ import pytest
 from harness.arrays import Complex, Flags, Floats
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_wiring
+from harness.circuit.strays import strays_of
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import PredictedReadings, over_currents, told_apart
 from harness.faults.network import make_network
 from harness.faults.signatures import signatures
-from harness.faults.strays import strays_of
 from harness.job.job import load_job
 from harness.measure.errors import ErrorModel, predicted_errors
 from harness.plan.build import build_plan

@@ -151,7 +151,7 @@ SPOILT = [
         "fixture.toml",
         "select = [10]",
         "select = [9]",
-        'setup[2].select: the same channels make setup "through reference"',
+        'setup[3].select: the same channels make setup "through reference"',
     ),
     (
         "fixture.toml",
@@ -196,19 +196,19 @@ SPOILT = [
         "fixture.toml",
         'drive = "left.in"',
         'drive = "left.out"',
-        "setup[2].drive: left.out is a port of role output; expected an input: left.in, right.in",
+        "setup[3].drive: left.out is a port of role output; expected an input: left.in, right.in",
     ),
     (
         "fixture.toml",
         'view = ["left.in", "left.out"]',
         'view = ["left.in", "lft.out"]',
-        'setup[2].view[2]: found "lft.out": no such port; did you mean left.out?',
+        'setup[3].view[2]: found "lft.out": no such port; did you mean left.out?',
     ),
     (
         "fixture.toml",
         'loopbacks = ["pad_a", "pad_b"]',
         'loopbacks = ["pad_a", "pd_b"]',
-        "setup[2].loopbacks[2]: no such loopback; fixture.toml has pad_a, pad_b; did you mean pad_b?",
+        "setup[3].loopbacks[2]: no such loopback; fixture.toml has pad_a, pad_b; did you mean pad_b?",
     ),
     (
         "fixture.toml",

@@ -6,6 +6,7 @@ import pytest
 
 from harness.errors import JobError
 from harness.job.job import Job, load_job
+from harness.plan.setups import partner_of
 from harness.quantities.cycle import IntermittencyOptions
 from harness.units import dbu_from_vrms
 from tests.jobs import Edit, check_of, job_in
@@ -83,8 +84,43 @@ def test_an_unequal_source_needs_a_setup_with_the_resistor(tmp_path: Path) -> No
         load(tmp_path, one)
 
 
+SWAPPED = """[[setup]]
+name = "drive left, view sends, scope inputs swapped"
+drive = "left.in"
+view = ["left.a_send", "left.b_send"]
+loopbacks = ["pad_a", "pad_b"]
+inputs_swapped = true
+select = [12, 16]
+
+# Channels 4"""
+
+
 def test_a_swapped_setup_needs_its_partner(tmp_path: Path) -> None:
-    right = 'view = ["left.in", "left.out"]\nloopbacks = ["pad_a", "pad_b"]\ninputs_swapped = true'
-    lonely = ("fixture.toml", right, right.replace(', "pad_b"', ""))
-    with pytest.raises(JobError, match="inputs_swapped: no other setup is the same with unswapped inputs"):
-        load(tmp_path, check_of("gain", within="0.2 dB"), lonely)
+    beside: Edit = ("fixture.toml", "# Channels 4", SWAPPED)
+    job = load(tmp_path / "right", check_of("gain", within="0.2 dB"), beside)
+    (plain,) = [setup for setup in job.fixture.setups if setup.select == (12,)]
+    partner = partner_of(plain, job.fixture)
+    assert partner is not None
+    assert partner.select == (12, 16)
+    lonely: Edit = ("fixture.toml", "# Channels 4", SWAPPED.replace(', "pad_b"', ""))
+    message = (
+        "inputs_swapped: no other setup is the same with unswapped inputs; expected one with the same drive"
+    )
+    with pytest.raises(JobError, match=message):
+        load(tmp_path / "lonely", check_of("gain", within="0.2 dB"), lonely)
+
+
+def test_a_swapped_through_setup_needs_a_straight_one(tmp_path: Path) -> None:
+    straight = 'name = "through reference"\nthrough = true\n'
+    job = load(tmp_path / "right", check_of("gain", within="0.2 dB"))
+    assert [setup.inputs_swapped for setup in job.fixture.setups if setup.through] == [False, True]
+    lonely: Edit = (
+        "fixture.toml",
+        straight,
+        straight.replace("through = true", 'drive = "left.in"\nview = ["left.out"]'),
+    )
+    message = (
+        "inputs_swapped: no other setup is the same with unswapped inputs; expected one with the same through"
+    )
+    with pytest.raises(JobError, match=message):
+        load(tmp_path / "lonely", check_of("gain", within="0.2 dB"), lonely)

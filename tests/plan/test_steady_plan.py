@@ -15,11 +15,13 @@ from harness.plan.model import Plan
 from harness.quantities.registry import QUANTITIES
 from harness.reading import Limit
 
-SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
+ROOT = Path(__file__).resolve().parents[2]
+SEQUENCES = ROOT / "sequences"
+WITH_PARTNERS = ROOT / "tests" / "frozen" / "jobs" / "two_loop_switcher"  # setups twice, with inputs swapped
 IDLE = State(on=())
 
 
-def job_with(name: str, *checks: Check) -> Job:
+def job_with(name: str | Path, *checks: Check) -> Job:
     job = load_job(SEQUENCES / name)
     return replace(job, sequence=replace(job.sequence, checks=checks))
 
@@ -70,7 +72,7 @@ def test_a_response_has_a_reading_for_each_frequency_but_the_one_it_refers_to() 
 
 def test_rejection_and_balance_are_taken_both_ways_round_where_the_fixture_can() -> None:
     plan = planned(
-        job_with("two_loop_switcher", check("common_mode_rejection", DB), check("leg_gain_difference", DB))
+        job_with(WITH_PARTNERS, check("common_mode_rejection", DB), check("leg_gain_difference", DB))
     )
     setups = {acquisition.number: acquisition.setup for acquisition in plan.acquisitions}
     for reading in plan.readings:
@@ -79,13 +81,22 @@ def test_rejection_and_balance_are_taken_both_ways_round_where_the_fixture_can()
 
 
 def test_an_unequal_source_is_taken_with_either_leg_unlike() -> None:
-    plan = planned(job_with("two_loop_switcher", check("common_mode_rejection", DB, source="unequal")))
+    plan = planned(job_with(WITH_PARTNERS, check("common_mode_rejection", DB, source="unequal")))
     setups = {acquisition.number: acquisition.setup for acquisition in plan.acquisitions}
     for reading in plan.readings:
         names = [setups[number] for number in reading.captures]
         assert [("10 ohm in hot" in name, "10 ohm in cold" in name) for name in names] == [
             (True, False), (True, False), (False, True), (False, True),
         ]  # fmt: skip
+
+
+def test_with_a_swapped_through_setup_one_record_is_enough() -> None:
+    plan = planned(
+        job_with("two_loop_switcher", check("common_mode_rejection", DB), check("leg_gain_difference", DB))
+    )
+    assert [setup.inputs_swapped for setup in plan.throughs] == [False, True]
+    assert not any(visit.setup.inputs_swapped for visit in plan.visits)
+    assert {len(reading.captures) for reading in plan.readings} == {1}
 
 
 def test_the_attenuators_path_lies_between_a_hundred_and_six_hundred_ohm() -> None:

@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 
 from harness.measure.budget import Component
 from harness.measure.reference import ToneReference
+from harness.measure.swapped_through import swapped_in_pairs, with_swapped
 from harness.measure.through import Shot, tone_reference
 from harness.measure.tones import TonePair
 from harness.measure.transfer import Transfer, combine_swapped, make_transfer
 from harness.quantities.contacts import coupling_capacitance, series_resistance
 from harness.quantities.need import KnownOhm
+from harness.session.recorder import in_order
 from tests.measure.draws.shares import Drawn, drawn
 from tests.measure.measured import (
     View,
@@ -92,6 +94,18 @@ def take_reference(bench: SyntheticBench, tones: TonePair = TONES, name: str = "
     )
 
 
+def shots_swapped(bench: SyntheticBench, records: int, tones: TonePair = TONES) -> list[Shot]:
+    """Records of the through setup with the inputs of each pair swapped, at the reference's level."""
+    by_leg = swapped_in_pairs(bench.inputs)
+    transfer = through(len(bench.inputs))[[bench.inputs.index(number) for number in by_leg]]
+    shots = []
+    for _ in range(records):
+        made = bench.capture(transfer, tones, DRIVE, dict.fromkeys(bench.inputs, DRIVE_RANGE))
+        capture = in_order(made, by_leg)
+        shots.append(Shot(capture=capture, fit=fit_of(capture, tones), emf_vrms=DRIVE))
+    return shots
+
+
 def measure(
     bench: SyntheticBench,
     reference: ToneReference | None,
@@ -164,6 +178,35 @@ def phases(seed: int) -> dict[str, list[Drawn]]:
         ],
         "leg_phase_error": [drawn(leg_phase_error(out), degrees(-leg(IN_VIEW, 2) / leg(IN_VIEW, 3)))],
     }
+
+
+# a load that joins the legs: each shows much of both outputs
+JOINED: Complex = np.array([[0.80, 0.15], [0.14, 0.79]], dtype=np.complex128)
+CROSSED: Complex = JOINED[::-1]
+FAR_OFF_JOINED: Complex = 0.012 * JOINED  # a unit behind a pad, with the inputs on the finer range
+WARMED_UP = 1.003  # the generator's level between the two through setups, both outputs alike
+
+
+def joined_legs(seed: int) -> dict[str, list[Drawn]]:
+    """What needs the ratio of two inputs' gains, which may differ by 6 %, by a swapped through reference."""
+    bench = SyntheticBench(seed, inputs=(1, 2))
+    straight = take_reference(bench)
+    bench.levels *= WARMED_UP
+    reference = with_swapped(straight, shots_swapped(bench, 3))
+    bench.levels /= WARMED_UP
+    readings = {}
+    for name, true in (("", JOINED), (", crossed", CROSSED), (", far off", FAR_OFF_JOINED)):
+        transfer = measure(
+            bench, reference, true, true * (np.abs(true) > 0.5 * np.abs(true).max()), name or "joined"
+        )
+        view = View(transfer=transfer, hot=0, cold=1)
+        difference = decibels(leg(true, 0) / leg(true, 1))
+        readings[f"leg_gain_difference, joined{name}"] = [drawn(leg_gain_difference(view), difference)]
+        if true is FAR_OFF_JOINED:
+            continue  # what is left of its legs' sum is a floor
+        rejection = decibels(differential(true, 0) / (true[0].sum() - true[1].sum()))
+        readings[f"common_mode_rejection, joined{name}"] = [drawn(common_mode_rejection(view), rejection)]
+    return readings
 
 
 HIGH_TONES = TonePair(hot_hz=3100.0, cold_hz=3130.0, duration_s=0.05, samples=1000)
