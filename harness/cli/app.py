@@ -73,16 +73,23 @@ def _entry(name: str, where: str, short_help: str, *examples: str) -> CommandEnt
 COMMANDS = (
     _entry(
         "new",
-        "jobs:new",
+        "new_jobs:new",
         "Write the commented files of a job of your own.",
         "my-switcher",
         "my-insert --template mono-insert",
     ),
     _entry(
         "import",
-        "jobs:import_netlist",
+        "new_jobs:import_netlist",
         "Draft a module.toml from a netlist.",
         "board.net --out my-switcher/module.toml",
+    ),
+    _entry(
+        "compose",
+        "compose:compose",
+        "Write fixture and sequence for a module.",
+        "my-switcher",
+        'my-switcher --by-hand --scope-inputs 2 --load "10 kohm"',
     ),
     _entry(
         "run",
@@ -137,14 +144,14 @@ COMMANDS = (
     _entry("diagnose", "runs:diagnose", "Name the faults that would explain a run.", "12"),
     _entry(
         "trends",
-        "trends:trends",
+        "studies.trends:trends",
         "Show yields, failures and capability of a batch.",
         "",
         "--batch autumn --against-batch spring",
     ),
     _entry(
         "gauge",
-        "gauge:gauge",
+        "studies.gauge:gauge",
         "Study a bench, or check it with known units.",
         "study JOB --simulate --units S1,S2,S3 --operators Mara,Ivo",
         f"golden {JOB} OB-0100",

@@ -291,7 +291,7 @@ def _coverage_lines(
         yield from wrapped(UNPROVABLE)
         for sentence in tight_sentences(result.tight):
             yield from wrapped(sentence, indent=2, hang=4)
-    yield from _unseen_lines(result)
+    yield from missed_lines(result.unseen)
     yield from _addition_lines(result, additions)
     yield from _seen_lines(result, every=every)
     if result.groups:
@@ -302,14 +302,14 @@ def _coverage_lines(
     yield from _contact_lines(result, loads)
 
 
-def _unseen_lines(result: Coverage) -> Iterator[str]:
-    """Missed faults by the reason why they are missed."""
-    if not result.unseen:
+def missed_lines(unseen: Sequence[FaultSeen]) -> Iterator[str]:
+    """Missed faults by the reason why they are missed; nothing if there are none."""
+    if not unseen:
         return
     yield ""
     yield "Missed:"
     reasons: dict[str, list[str]] = {}
-    for fault in result.unseen:
+    for fault in unseen:
         reasons.setdefault(fault.why, []).append(_whole(fault.name))
     for why, names in reasons.items():
         if len(names) == 1:

@@ -279,12 +279,16 @@ class Progress:
     """Which step of a command's work is being done; `next_step` moves on to the step that follows."""
 
     def __init__(self, command: str, steps: Sequence[str]) -> None:
-        self._command, self._steps, self._at = command, steps, 0
+        self._command, self._steps, self._at = command, list(steps), 0
         self._begun_s = time.monotonic()
 
     def next_step(self) -> None:
         """Say that the next step has begun."""
         self._at = min(self._at + 1, len(self._steps) - 1)
+
+    def note(self, text: str) -> None:
+        """Say how far the step has come, in place of its name."""
+        self._steps[self._at] = text
 
     def __str__(self) -> str:
         spent = duration(time.monotonic() - self._begun_s)

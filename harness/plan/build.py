@@ -193,12 +193,8 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
         for cycle in cycles_of(draft, need, setup)
     )
     visits = arrange(draft, setups.ordered(chosen), (*walk, *pulses), cycles=cycles, changing=changing)
-    renumbered = {
-        acquisition.number: number
-        for number, acquisition in enumerate(
-            (a for visit in visits for state in visit.states for a in state.acquisitions), start=1
-        )
-    }
+    acquired = (each for visit in visits for state in visit.states for each in state.acquisitions)
+    renumbered = {each.number: number for number, each in enumerate(acquired, start=1)}
     visits, change_readings = add_changes(
         routes,
         changes,

@@ -90,7 +90,11 @@ class Gain(Ratio):
 
     name, label, unit, limits = "gain", "gain", "dB", DECIBELS
     options = GainOptions
-    suggested = Suggestion(rank=1, limit=CLOSE)
+    suggested = Suggestion(
+        rank=1,
+        limit=CLOSE,
+        comment="Levels must be as the circuit predicts, and ports without a signal silent.",
+    )
     matrix_rank = 0
     only_with_signal = True
     judges_silent_ports = True
@@ -184,7 +188,9 @@ class LegGainDifference(OfLegs):
     """Hot leg's level over the cold leg's."""
 
     name, label, unit, limits = "leg_gain_difference", "gain difference of the legs", "dB", DECIBELS
-    suggested = Suggestion(rank=3, limit=CLOSE)
+    suggested = Suggestion(
+        rank=3, limit=CLOSE, comment="The legs must differ by no more than plugs and parts make them differ."
+    )
     inputs_swapped = True
     only_with_signal = True
 
@@ -225,7 +231,11 @@ class Crosstalk(Ratio):
     """
 
     name, label, unit, limits = "crosstalk", "crosstalk", "dB", THROUGH_OR_SILENT
-    suggested = Suggestion(rank=4, limit=Limit(kind="below", unit="dB", high=-60.0))
+    suggested = Suggestion(
+        rank=4,
+        limit=Limit(kind="below", unit="dB", high=-60.0),
+        comment="A channel that is not driven must be silent.",
+    )
     matrix_rank = 2
     only_with_signal = True
     needs = "denominator"
@@ -299,7 +309,7 @@ class Polarity(Ratio):
     """
 
     name, label, unit, limits = "polarity", "polarity", "", None
-    suggested = Suggestion(rank=2)
+    suggested = Suggestion(rank=2, comment="Hot must be hot.")
     only_with_signal = True
 
     def drive_in_view(self, *, amplified: bool) -> bool:

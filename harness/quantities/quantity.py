@@ -148,12 +148,14 @@ class SweptOptions(Options):
 class Suggestion:
     """A check that may be added to a sequence: its place among those that are tried, and its limit.
 
-    description: of what is added, of a quantity that is not read at ports.
+    description: of what is added, of a quantity that is not read at ports. comment: what a check of it tells,
+    for a sequence's file.
     """
 
     rank: int
     limit: Limit | None = None
     description: str = ""
+    comment: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

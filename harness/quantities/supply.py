@@ -50,6 +50,7 @@ class SupplyCurrent(OfSupply):
         rank=0,
         limit=Limit(kind="within", unit="", high=0.08, relative=True),
         description="the relay supply's current in every state",
+        comment="Every coil must draw its current in every state, and nothing else may.",
     )
     at_ports = False
     takes_tone = False

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from harness.cli.gauge_text import StudyResult, golden_lines, study_lines
+from harness.cli.studies.gauge_text import StudyResult, golden_lines, study_lines
 from harness.reading import Measurand, ReadingKey
 from harness.records.run import BenchCheck
 from harness.session.admission import Golden

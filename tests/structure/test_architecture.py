@@ -13,8 +13,8 @@ from tests.structure.sources import ROOT, SOURCES, file_name, offences, text, tr
 # Within the harness, a package may import itself and what stands to the left of it.
 FLOW = (
     "errors", "arrays", "units", "toml_files", "bench_file", "roles", "reading", "measure", "judge",
-    "quantities", "job", "drafts", "circuit", "plan", "faults", "records", "statistics", "session", "report",
-    "site", "wiring", "pytest_plugin", "cli",
+    "quantities", "job", "drafts", "circuit", "plan", "faults", "compose", "records", "statistics", "session",
+    "report", "site", "wiring", "pytest_plugin", "cli",
 )  # fmt: skip
 
 BRINGS_TOGETHER = ("harness.cli", "harness.session")  # drivers and harness

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from harness.cli import options
-from harness.cli import trends_text as text
+from harness.cli.studies import trends_text as text
 from harness.cli.terminal import print_json, print_lines
 from harness.errors import UsageError
 from harness.records.history import RunLine, Series, labels

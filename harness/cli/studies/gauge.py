@@ -13,7 +13,9 @@ from typing import Annotated
 import typer
 
 from harness.cli import options
-from harness.cli.gauge_text import (
+from harness.cli.live.view import run_watched
+from harness.cli.person import NOBODY, ask_at_supply, ask_hands, listed_lines, person_at, simulation_for, tell
+from harness.cli.studies.gauge_text import (
     StudyResult,
     golden_lines,
     golden_to_json,
@@ -22,8 +24,6 @@ from harness.cli.gauge_text import (
     study_lines,
     study_to_json,
 )
-from harness.cli.live.view import run_watched
-from harness.cli.person import NOBODY, ask_at_supply, ask_hands, listed_lines, person_at, simulation_for, tell
 from harness.cli.terminal import Stopping, print_result, stoppable
 from harness.errors import (
     EXIT_BENCH,

@@ -1,0 +1,1 @@
+"""Commands that study a bench or a batch: gauge studies and trends."""

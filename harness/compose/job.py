@@ -1,0 +1,220 @@
+"""From the chosen columns to a job: setups with the channels that make them, states and checks."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from harness.compose.at_hand import AtHand
+from harness.compose.search import Found
+from harness.compose.table import USUAL_BELOW_DB, CheckTried, width
+from harness.compose.views import View, setups_of
+from harness.job.fixture import Fixture, PortName, Setup
+from harness.job.job import Job
+from harness.job.sequence import Check, Tone
+from harness.job.state import IDLE_STATE, State
+from harness.plan.states import ordered
+from harness.quantities.quantity import AnyQuantity
+from harness.quantities.registry import QUANTITIES
+from harness.reading import Limit
+
+
+@dataclass(frozen=True, kw_only=True)
+class Selected:
+    """Setups with the switchboard channels that make them.
+
+    meanings: what each channel connects, in words; empty if a person moves the leads. why_by_hand: why a
+    person does although channels are free; "".
+    """
+
+    setups: tuple[Setup, ...]
+    meanings: Mapping[int, str]
+    why_by_hand: str = ""
+
+
+def composed_job(found: Found, at_hand: AtHand) -> tuple[Job, Selected]:
+    """The job that has these columns and no more."""
+    base = found.table.base
+    views = tuple(dict.fromkeys(column.view for column in found.chosen))
+    selected = _selected(base, views, found.table.drives, at_hand.selectors or ())
+    states = ordered(tuple(dict.fromkeys(column.state for column in found.chosen)) or (IDLE_STATE,))
+    fixture: Fixture = replace(base.fixture, setups=selected.setups)
+    checks = _checks(base, found, states)
+    whole = [check for column in found.chosen for check in column.checks if not check.quantity.at_ports]
+    if whole:
+        widest = max(whole, key=lambda check: width(check.limit))
+        checks.append(
+            Check(
+                name="Relay current",
+                quantity=widest.quantity,
+                at=(),
+                tone=base.sequence.checks[0].tone,
+                limit=widest.limit,
+                options=widest.quantity.options(),
+            )
+        )
+    sequence = replace(base.sequence, states=states, checks=tuple(checks))
+    return replace(base, fixture=fixture, sequence=sequence), selected
+
+
+def _selected(
+    base: Job, views: Sequence[View], drives: Sequence[PortName], free: tuple[int, ...]
+) -> Selected:
+    """Give every setup a channel of its own; or, with too few, each drive one and each view one."""
+    through = next(setup for setup in base.fixture.setups if setup.through)
+    loopbacks = tuple(base.fixture.loopbacks)
+    by_view = {view: setups_of(base.module, view, drives, loopbacks) for view in views}
+    made = tuple(setup for setups in by_view.values() for setup in setups)
+    if not free:
+        return Selected(setups=(through, *made), meanings={})
+    if len(free) > len(made):
+        setups = tuple(
+            replace(setup, select=(number,)) for setup, number in zip((through, *made), free, strict=False)
+        )
+        names = {number: setup.name for setup, number in zip(setups, free, strict=False)}
+        return Selected(setups=setups, meanings=names)
+    shapes = _shapes(by_view)
+    if len(free) < 1 + len(drives) + len(shapes):
+        why = (
+            f"{len(free)} switchboard channels are free, and {1 + len(drives) + len(shapes)} or more are "
+            "needed to make the setups by relays"
+        )
+        return Selected(setups=(through, *made), meanings={}, why_by_hand=why)
+    number = iter(free)
+    meanings = {next(number): through.name}
+    of_drive = {drive: next(number) for drive in drives}
+    meanings |= {channel: f"the generator on {drive}" for drive, channel in of_drive.items()}
+    of_shape = {words: next(number) for words in shapes}
+    meanings |= {channel: f"{words}, in the driven channel" for words, channel in of_shape.items()}
+    chosen = [replace(through, select=(free[0],))]
+    for setup in made:
+        if setup.drive is not None:
+            select = (of_drive[setup.drive], of_shape[_shape(setup)])
+            chosen.append(replace(setup, select=select))
+    return Selected(setups=tuple(chosen), meanings=meanings)
+
+
+def _shape(setup: Setup) -> str:
+    """What a setup views, without the channel that is driven."""
+    own = setup.drive.channel if setup.drive else ""
+    return "view " + " and ".join(
+        ("input" if port == setup.drive else port.net)
+        if port.channel == own
+        else f"{port.net} of another channel"
+        for port in setup.view
+    )
+
+
+def _shapes(by_view: Mapping[View, Sequence[Setup]]) -> list[str]:
+    return list(dict.fromkeys(_shape(setup) for setups in by_view.values() for setup in setups))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Kind:
+    """What columns' checks must have in common to be one check of a file."""
+
+    quantity: AnyQuantity
+    nets: tuple[str, ...]
+    frequency_hz: float
+    limit: Limit | None
+    silent_below_db: float
+
+    def is_narrower(self, other: "_Kind") -> bool:
+        """Whether the other differs in nothing but that its limits are wider."""
+        if self == other or replace(self, limit=other.limit, silent_below_db=other.silent_below_db) != other:
+            return False
+        return width(self.limit) <= width(other.limit) and self.silent_below_db <= other.silent_below_db
+
+
+ByState = dict[State, list[CheckTried]]
+
+
+def _checks(base: Job, found: Found, states: Sequence[State]) -> list[Check]:
+    """One check for each quantity, frequency, limit and set of ports; the narrowest where two are of a state.
+
+    States where only silence is judged join a check that judges it alike.
+    """
+    kinds: dict[_Kind, ByState] = {}
+    silent: list[tuple[_Kind, State, CheckTried]] = []
+    for column in found.chosen:
+        for check in (check for check in column.checks if check.quantity.at_ports):
+            across = check.quantity.across(check.quantity.options())
+            below = check.silent_below_db
+            kind = _Kind(
+                quantity=check.quantity,
+                nets=column.view.nets[:1] if across else column.view.nets,
+                frequency_hz=column.frequency_hz,
+                limit=check.limit,
+                silent_below_db=USUAL_BELOW_DB if below is None else below,
+            )
+            if check.live or check.limit is None:
+                kinds.setdefault(kind, {}).setdefault(column.state, []).append(check)
+            else:
+                silent.append((kind, column.state, check))
+    for kind, state, check in silent:
+        alike = [other for other in kinds if replace(other, limit=kind.limit) == kind]
+        home = min(alike, key=lambda other: width(other.limit), default=kind)
+        kinds.setdefault(home, {}).setdefault(state, []).append(check)
+    for kind, by_state in kinds.items():
+        for state in [state for other in kinds if other.is_narrower(kind) for state in kinds[other]]:
+            by_state.pop(state, None)
+    checks = []
+    for kind, by_state in kinds.items():
+        if nets := _read_everywhere(base, kind, by_state):
+            checks.append(_check(base, kind, nets, by_state, states))
+    usual_hz, order = base.sequence.checks[0].tone.frequency_hz, list(QUANTITIES)
+    checks.sort(key=lambda check: (check.tone.frequency_hz != usual_hz, order.index(check.quantity.name)))
+    return _named(checks)
+
+
+def _read_everywhere(
+    base: Job, kind: _Kind, by_state: Mapping[State, Sequence[CheckTried]]
+) -> tuple[str, ...]:
+    """The nets that are read in every channel that has them: a check that lacks one would be refused."""
+    read = {entry for checks in by_state.values() for check in checks for entry in check.read}
+    return tuple(
+        net
+        for net in kind.nets
+        if all(
+            (channel, net) in read for channel in base.sequence.channels if base.module.has_port(channel, net)
+        )
+    )
+
+
+def _check(
+    base: Job,
+    kind: _Kind,
+    nets: tuple[str, ...],
+    by_state: Mapping[State, Sequence[CheckTried]],
+    states: Sequence[State],
+) -> Check:
+    tone = Tone(frequency_hz=kind.frequency_hz, level_vrms=base.sequence.checks[0].tone.level_vrms)
+    options = kind.quantity.options()
+    if kind.quantity.judges_silent_ports and kind.silent_below_db != USUAL_BELOW_DB:
+        options = kind.quantity.options.model_validate({"silent_ports_below": f"{kind.silent_below_db:g} dB"})
+    return Check(
+        name=kind.quantity.spoken.capitalize(),
+        quantity=kind.quantity,
+        at=nets,
+        tone=tone,
+        limit=kind.limit,
+        options=options,
+        states=None if set(by_state) >= set(states) else tuple(s for s in states if s in by_state),
+    )
+
+
+def _named(checks: Sequence[Check]) -> list[Check]:
+    """Each with a name of its own: by ports, frequency and limit, as far as these tell it apart."""
+    named: list[Check] = []
+    for check in checks:
+        rivals = [other for other in checks if other.quantity == check.quantity]
+        name = check.name
+        if len({other.at for other in rivals}) > 1:
+            name += f" at {' and '.join(check.at)}"
+        if len({other.tone.frequency_hz for other in rivals}) > 1:
+            name += f", {check.tone.frequency_hz:g} Hz"
+        alike = [other for other in rivals if (other.at, other.tone) == (check.at, check.tone)]
+        if len(alike) > 1 and check.limit is not None and check.limit.high is not None:
+            name += f", {check.limit.high:g} {check.limit.unit}"
+        if name in {other.name for other in named}:
+            name += f" ({len(named) + 1})"
+        named.append(replace(check, name=name))
+    return named

@@ -1,0 +1,290 @@
+"""One table of what sees what: every check that is tried, in every state that is tried, against every fault.
+
+A column is a view in a state at a frequency: its captures serve all quantities at once, so they are weighed
+together. Each quantity gets the narrowest limit of a ladder that good units keep.
+"""
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from harness.arrays import Floats
+from harness.circuit.elements import BenchImpedances
+from harness.compose.views import View, setups_of
+from harness.faults.margins import PORTION, PredictedReadings, over_currents
+from harness.faults.signatures import signatures
+from harness.job.faults import Fault
+from harness.job.fixture import PortName
+from harness.job.job import Job
+from harness.job.sequence import Check, Tone
+from harness.job.state import State
+from harness.plan.build import trial_plan
+from harness.plan.model import Planned, driven_channel
+from harness.quantities.estimates import NO_EVIDENCE
+from harness.quantities.quantity import AnyQuantity
+from harness.quantities.registry import SUGGESTED
+from harness.reading import Limit
+
+# Expanded uncertainties between a nominal unit and its limit. A unit that spreads by one standard uncertainty
+# passes if it stays one expanded one inside: at 3.5 that is 5 standard uncertainties, 1 in 10^6 readings.
+ROOM = 3.5
+# The same of a supply current, whose errors lie between limits: none is beyond 1.7 standard uncertainties.
+ROOM_OF_CURRENTS = 1.9
+WITHIN_DB: tuple[float, ...] = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0)
+BELOW_DB: tuple[float, ...] = (
+    -80.0,
+    -70.0,
+    -60.0,
+    -50.0,
+    -40.0,
+    -30.0,
+    -20.0,
+)  # of what is silent, or heard across channels
+USUAL_WITHIN_DB, USUAL_BELOW_DB = 0.2, -60.0  # narrower only where nothing else sees a fault
+SHARES: tuple[float, ...] = (0.08, 0.1, 0.12, 0.15, 0.2)  # of the supply's current
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckTried:
+    """A quantity in one column, with the limit that good units keep there.
+
+    read: the channel that is driven (or that is read, where nothing drives it) and the net of every reading;
+    live: whether some are of ports with a signal.
+    """
+
+    quantity: AnyQuantity
+    limit: Limit | None
+    read: frozenset[tuple[str, str]]
+    live: bool
+    silent_below_db: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Column:
+    """One view in one state at one frequency. captures: how many it takes.
+
+    margins: of every fault of the table, by the reading that sees it best; NO_EVIDENCE if none does, or if
+    the fault was not weighed.
+    """
+
+    view: View
+    state: State
+    frequency_hz: float
+    checks: tuple[CheckTried, ...]
+    captures: int
+    margins: Floats
+
+
+@dataclass
+class CoverTable:
+    """Columns against fault sets, as far as they have been weighed.
+
+    base: the job without setups and checks of its own: its fixture's loads and plugs, its tone. drives: the
+    inputs that are driven in turn. always: margins of what every plan has: the over-current check before it,
+    and the current of latching relays' pulses.
+    """
+
+    base: Job
+    faults: tuple[Fault, ...]
+    drives: tuple[PortName, ...]
+    impedances: BenchImpedances
+    columns: list[Column] = field(default_factory=list)
+    always: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        k = self.base.sequence.coverage_factor
+        self.always = np.full(len(self.faults), NO_EVIDENCE)
+        if self.impedances.supply_current:
+            stops = over_currents(self.base.module, [(fault,) for fault in self.faults], coverage_factor=k)
+            self.always = np.array([margin for margin, _ in stops])
+
+    def best(self) -> Floats:
+        """The largest margin of every fault in any column."""
+        return np.asarray(np.max([self.always, *(column.margins for column in self.columns)], axis=0))
+
+    def weigh(
+        self,
+        view: View,
+        states: Sequence[State],
+        *,
+        wanted: Sequence[int],
+        frequency_hz: float,
+        narrow: bool = False,
+        executor: Executor | None = None,
+    ) -> list[Column]:
+        """Weigh one view in some states for some of the faults, and keep the columns.
+
+        narrow: try narrower limits than usual. Raises JobError where the view can't show what is asked,
+        CircuitError.
+        """
+        job = self._trial(view, states, frequency_hz)
+        if not job.sequence.checks or all(setup.through for setup in job.fixture.setups):
+            return []
+        plan = trial_plan(job, impedances=self.impedances)
+        made = signatures(job, plan, [self.faults[row] for row in wanted], executor=executor)
+        limited = list(_limited(plan.state_readings, PredictedReadings(job, plan, made, []), narrow=narrow))
+        margins = {state.name: np.full(len(self.faults), NO_EVIDENCE) for state in states}
+        for start in range(0, len(wanted), PORTION):
+            rows = np.arange(start, min(start + PORTION, len(wanted)))
+            units = PredictedReadings(job, plan, made, rows)
+            at = np.asarray(wanted, dtype=np.intp)[rows]
+            for each in sorted(limited, key=lambda each: each.reading.captures):
+                estimates = each.reading.quantity.predict(each.reading, units)
+                if estimates is not None:
+                    best = margins.get(each.reading.measurand.state, self.always)
+                    best[at] = np.maximum(best[at], estimates.margins(each.limit).broken[1:])
+        columns = [
+            Column(
+                view=view,
+                state=state,
+                frequency_hz=frequency_hz,
+                checks=_checks_of(job, limited, state),
+                captures=sum(each.state == state for each in plan.acquisitions),
+                margins=margins[state.name],
+            )
+            for state in states
+        ]
+        self.columns += columns
+        return columns
+
+    def _trial(self, view: View, states: Sequence[State], frequency_hz: float) -> Job:
+        """The base job with one view alone, all that it shows, in these states."""
+        setups = setups_of(self.base.module, view, self.drives, tuple(self.base.fixture.loopbacks))
+        through = tuple(setup for setup in self.base.fixture.setups if setup.through)
+        checks = checks_tried(self.base, view, frequency_hz, self.impedances)
+        return replace(
+            self.base,
+            fixture=replace(self.base.fixture, setups=(*through, *setups)),
+            sequence=replace(self.base.sequence, states=tuple(states), checks=checks),
+        )
+
+
+def checks_tried(job: Job, view: View, frequency_hz: float, impedances: BenchImpedances) -> tuple[Check, ...]:
+    """A check of each quantity that a view shows, and of the supply's current."""
+    module = job.module
+    tone = Tone(frequency_hz=frequency_hz, level_vrms=job.sequence.checks[0].tone.level_vrms)
+    checks: list[Check] = []
+    for quantity, suggestion in SUGGESTED:
+        options, at = quantity.options(), view.nets
+        if quantity.judges_silent_ports:  # as low as any rung, so that what is predicted alone raises it
+            options = quantity.options.model_validate({"silent_ports_below": f"{BELOW_DB[0]:g} dB"})
+        if not quantity.at_ports:
+            if not impedances.supply_current:
+                continue
+            at = ()
+        elif quantity.between_channels:
+            continue  # what it sees, the levels of both channels see as well
+        elif quantity.across(options):
+            if not view.beside:
+                continue
+            at = view.nets[:1]
+        elif quantity.drive_in_view(amplified=module.may_invert) and not view.with_drive:
+            continue
+        if quantity.of_both_legs:
+            at = tuple(net for net in at if not is_unbalanced(job, net))
+        if quantity.at_ports and not at:
+            continue
+        checks.append(
+            Check(
+                name=quantity.name,
+                quantity=quantity,
+                at=at,
+                tone=tone,
+                limit=suggestion.limit,
+                options=options,
+            )
+        )
+    return tuple(checks)
+
+
+def is_unbalanced(job: Job, net: str) -> bool:
+    """Whether a port's cold is the ground."""
+    return any(port.net == net and port.unbalanced for port in job.module.ports)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Limited:
+    """A reading with the limit that good units keep at it. rung: of the ladder, what a file says."""
+
+    reading: Planned
+    limit: Limit | None
+    rung: float | None
+
+
+def _limited(readings: Sequence[Planned], good: PredictedReadings, *, narrow: bool) -> Iterator[_Limited]:
+    """Every reading that good units surely pass; those of one check in one state have one limit.
+
+    A check that no limit of the ladder fits in a state is left out there.
+    """
+    groups: dict[tuple[str, str, bool], list[Planned]] = {}
+    for reading in readings:
+        key = (reading.key.check, reading.measurand.state, reading.quantity.at_silent_ports)
+        groups.setdefault(key, []).append(reading)
+    for group in groups.values():
+        estimates = [reading.quantity.predict(reading, good) for reading in group]
+        room = ROOM_OF_CURRENTS if group[0].quantity.family == "supply" else ROOM
+        for rung, limits in _ladder(group, narrow=narrow):
+            if all(
+                made is None or made.margins(limit).inside >= room
+                for made, limit in zip(estimates, limits, strict=True)
+            ):
+                pairs = zip(group, limits, strict=True)
+                yield from (_Limited(reading=each, limit=limit, rung=rung) for each, limit in pairs)
+                break
+
+
+def _ladder(group: Sequence[Planned], *, narrow: bool) -> Iterator[tuple[float | None, list[Limit | None]]]:
+    """Wider and wider limits for some readings, each with its rung; one without a rung if they take none.
+
+    A limit of a silent port may lie higher than its rung already, by what the circuit predicts there.
+    """
+    first = group[0].limit
+    if first is None:
+        yield None, [None for _ in group]
+        return
+    rungs, usual = BELOW_DB, USUAL_BELOW_DB
+    if first.kind == "within":
+        rungs, usual = (SHARES, SHARES[0]) if first.relative else (WITHIN_DB, USUAL_WITHIN_DB)
+    for rung in (rung for rung in rungs if narrow or rung >= usual):
+        highs: list[float | None] = [each.limit.high if each.limit is not None else None for each in group]
+        if first.kind == "within":
+            highs = [None for _ in group]
+        yield rung, [replace(first, high=rung if high is None else max(rung, high)) for high in highs]
+
+
+def _checks_of(job: Job, limited: Sequence[_Limited], state: State) -> tuple[CheckTried, ...]:
+    """What the readings of a state are of, by the checks that they belong to.
+
+    Those of a latching relay's pulse belong to every state, since each is reached by pulses.
+    """
+    names = {other.name for other in job.sequence.states} - {state.name}
+    limited = [each for each in limited if each.reading.measurand.state not in names]
+    result = []
+    for check in job.sequence.checks:
+        own = [each for each in limited if each.reading.key.check == check.name]
+        spoken = [each for each in own if not each.reading.quantity.at_silent_ports]
+        silent = [each.rung for each in own if each.reading.quantity.at_silent_ports]
+        if own:
+            result.append(
+                CheckTried(
+                    quantity=check.quantity,
+                    limit=max((each.limit for each in spoken), key=width) if spoken else check.limit,
+                    read=frozenset(_read(each.reading) for each in own),
+                    live=bool(spoken),
+                    silent_below_db=max((rung for rung in silent if rung is not None), default=None),
+                )
+            )
+    return tuple(result)
+
+
+def width(limit: Limit | None) -> float:
+    """Of a limit, or how high it is; none is narrowest."""
+    return -np.inf if limit is None or limit.high is None else limit.high
+
+
+def _read(reading: Planned) -> tuple[str, str]:
+    """The channel that is driven, or read where nothing drives it, and the net."""
+    channel = driven_channel(reading) if reading.quantity.driven else reading.measurand.channel
+    return channel, reading.measurand.net

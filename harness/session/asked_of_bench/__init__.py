@@ -1,0 +1,1 @@
+"""What a job asks of its bench, and whether its instruments can do it."""

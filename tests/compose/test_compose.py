@@ -1,0 +1,189 @@
+"""A module alone becomes a job that sees what can be seen, on a bench with relays or by hand."""
+
+import json
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from harness.compose.at_hand import AtHand
+from harness.compose.composed import Composed, compose
+from harness.errors import JobError, UsageError
+from harness.session.asked_of_bench.profiles import bench_offer
+from tests.cli.commands import exit_code, switchwalk
+from tests.jobs import SHIPPED
+
+
+def alone(folder: Path, job: str) -> Path:
+    """A folder with the module and the bench of a shipped job."""
+    folder.mkdir()
+    for name in ("module.toml", "bench.toml"):
+        shutil.copy(SHIPPED / job / name, folder)
+    return folder
+
+
+def at_the_bench(folder: Path) -> AtHand:
+    offer = bench_offer(folder / "bench.toml")
+    return AtHand(
+        scope_inputs=offer.scope_inputs,
+        boards=offer.switchboard_channels,
+        impedances=offer.impedances,
+        bench=offer.bench,
+    )
+
+
+@dataclass(frozen=True)
+class HandWritten:
+    """What the shipped job sees, by `switchwalk coverage`, and its acquisitions, by `switchwalk plan`."""
+
+    job: str
+    seen: int
+    acquisitions: int
+
+
+@pytest.mark.parametrize(
+    "hand",
+    [
+        HandWritten("two_loop_switcher", seen=270, acquisitions=160),
+        HandWritten("source_selector", seen=273, acquisitions=348),
+    ],
+    ids=lambda hand: hand.job,
+)
+def test_a_composed_job_sees_as_much_as_the_hand_written_one_in_half_the_acquisitions(
+    tmp_path: Path, hand: HandWritten
+) -> None:
+    folder = alone(tmp_path / "job", hand.job)
+    promise = compose(folder, at_the_bench(folder)).promise
+    assert len(promise.seen) >= hand.seen
+    assert promise.cost.acquisitions <= hand.acquisitions / 2
+    assert promise.moves == 0
+    assert promise.good > 0.999
+
+
+@pytest.fixture(scope="module")
+def by_hand(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Composed]:
+    """The two-loop switcher with two scope inputs and no selectors; its files are written."""
+    folder = alone(tmp_path_factory.mktemp("composed") / "job", "two_loop_switcher")
+    made = compose(folder, AtHand(scope_inputs=2, selectors=(), bench=at_the_bench(folder).bench))
+    for name, file in made.files.items():
+        (folder / name).write_text(file.file.text)
+    return folder, made
+
+
+def test_by_hand_each_channel_is_driven_once_and_viewed_at_its_output(
+    by_hand: tuple[Path, Composed],
+) -> None:
+    """Two channels can't be driven in one setup, so two setups are the fewest: closed form."""
+    promise = by_hand[1].promise
+    assert (len(promise.seen), len(promise.faults)) == (270, 270)
+    assert promise.setups == 2
+    assert promise.moves == 4 + 2  # drive, view and two plugs; then drive and view
+
+
+def test_a_good_simulated_unit_passes_and_one_with_a_promised_fault_fails(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    folder = alone(tmp_path / "job", "two_loop_switcher")
+    assert exit_code("compose", str(folder)) == 0
+    run = ("run", str(folder), "--simulate", "--speed", "20", "--serial")
+    assert exit_code(*run, "OB-0001") == 0
+    made = json.loads(switchwalk(capsys, "compose", str(folder), "--json", "--dry-run").out)
+    assert made["seen"] == 270
+    assert exit_code(*run, "OB-0002", "--fault", "K2.1.hot operated stuck closed") == 1
+
+
+def changed(folder: Path, to: Path, file: str, old: str, new: str) -> Path:
+    """A copy of a composed job, with one thing in a file changed by hand."""
+    shutil.copytree(folder, to)
+    text = (to / file).read_text()
+    assert old in text
+    (to / file).write_text(text.replace(old, new, 1))
+    return to
+
+
+def fates(made: Composed) -> dict[str, str]:
+    return {table.words: fate for file in made.files.values() for table, fate in file.fates}
+
+
+HAND = AtHand(scope_inputs=2, selectors=())
+
+
+def test_composing_again_changes_nothing(by_hand: tuple[Path, Composed]) -> None:
+    folder, first = by_hand
+    again = compose(folder, AtHand(scope_inputs=2, selectors=(), bench=first.job.bench))
+    assert fates(again) == {}
+    assert {name: file.file.text for name, file in again.files.items()} == {
+        name: (folder / name).read_text() for name in again.files
+    }
+
+
+def test_a_load_that_was_changed_by_hand_is_kept_and_counted_on(
+    by_hand: tuple[Path, Composed], tmp_path: Path
+) -> None:
+    job = changed(by_hand[0], tmp_path / "own", "fixture.toml", 'out = "10 kohm"', 'out = "47 kohm"')
+    made = compose(job, HAND)
+    assert made.job.fixture.loads["out"].across_ohm == 47e3
+    assert fates(made)["[loads]"] == "kept"
+    assert 'out = "47 kohm"' in made.files["fixture.toml"].file.text
+
+
+def test_a_check_that_was_added_by_hand_is_kept_word_for_word(
+    by_hand: tuple[Path, Composed], tmp_path: Path
+) -> None:
+    own = '# Hum of the van.\n[[check]]\nname = "Hum"\nquantity = "noise"\nat = ["out"]\nbelow = "-70 dBu"\n'
+    job = tmp_path / "own"
+    shutil.copytree(by_hand[0], job)
+    with (job / "sequence.toml").open("a") as file:
+        file.write(f"\n{own}")
+    made = compose(job, HAND)
+    assert own.strip() in made.files["sequence.toml"].file.text
+    assert "Hum" in {check.name for check in made.job.sequence.checks}
+
+
+def test_a_table_that_was_deleted_is_composed_again(by_hand: tuple[Path, Composed], tmp_path: Path) -> None:
+    folder, first = by_hand
+    text = (folder / "sequence.toml").read_text()
+    start = text.index("# Hot must be hot.")
+    gone = text[start : text.index("\n\n", start) + 2]
+    job = changed(folder, tmp_path / "own", "sequence.toml", gone, "")
+    made = compose(job, AtHand(scope_inputs=2, selectors=(), bench=first.job.bench))
+    assert fates(made) == {'[[check]] "Polarity"': "added"}
+
+
+def test_files_of_somebody_else_are_not_written_over(tmp_path: Path) -> None:
+    job = tmp_path / "job"
+    shutil.copytree(SHIPPED / "two_loop_switcher", job)
+    before = (job / "fixture.toml").read_text()
+    with pytest.raises(UsageError, match=r"fixture\.toml: not written by compose.*--replace"):
+        compose(job, HAND)
+    assert exit_code("compose", str(job)) == 2
+    assert (job / "fixture.toml").read_text() == before
+
+
+def test_a_folder_without_a_module_says_where_one_comes_from(tmp_path: Path) -> None:
+    with pytest.raises(JobError, match=r"expected a folder with module\.toml.*switchwalk import"):
+        compose(tmp_path, HAND)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--scope-inputs", "3"], "--scope-inputs: found 3; expected 2 or 4"),
+        (["--select", "9-"], '--select: found "9-"; expected channels such as 9-16'),
+        (["--select", "2"], "switchboard channel 2 energises a control line"),
+        (["--select", "99"], "there is no switchboard channel 99"),
+        (["--load", "10"], "--load: "),
+        (["--pad", "6 ohm"], "--pad: "),
+        (["--by-hand", "--select", "9"], "--by-hand and --select contradict each other"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_a_wrong_option_is_answered_with_what_was_expected(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], options: list[str], message: str
+) -> None:
+    folder = alone(tmp_path / "job", "two_loop_switcher")
+    printed = switchwalk(capsys, "compose", str(folder), *options)
+    assert printed.code == 2
+    assert message in " ".join(printed.err.split())
