@@ -7,7 +7,13 @@ from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal, cast
 
 from harness.errors import ReadingError
-from harness.measure.change import Change, read_bounce_time, read_click, read_switching, read_transfer_time
+from harness.measure.changes.change import (
+    Change,
+    read_bounce_time,
+    read_click,
+    read_switching,
+    read_transfer_time,
+)
 from harness.quantities.quantity import (
     DURATION,
     OF_WHAT_IS_NOT_PREDICTED,

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from harness.errors import BenchError, ReadingError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.captures import pick_range
-from harness.measure.change import Change, HostTimes, control_edge, find_change, host_edge
+from harness.measure.changes.change import Change, HostTimes, control_edge, find_change, host_edge
 from harness.measure.sides import Instant, SteadySides
 from harness.measure.tone import fit_tones
 from harness.measure.tones import TonePair

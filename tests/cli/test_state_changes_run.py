@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from harness.measure.change import Change
+from harness.measure.changes.change import Change
 from harness.reading import Reading
 from harness.records.store import open_records
 from harness.session import state_changes

@@ -34,11 +34,11 @@ MADE_IN = {
     "supply_current": ("quantities/supply.py", {"current"}),
     "contact_resistance": ("quantities/contacts.py", {"series_resistance"}),
     "coupling_capacitance": ("quantities/contacts.py", {"coupling_capacitance"}),
-    "transfer_time": ("measure/leg_changes.py", {"drop"}),
-    "bounce_time": ("measure/leg_changes.py", {"bounce_time"}),
-    "click_peak": ("measure/leg_changes.py", {"_peak"}),
-    "click_energy": ("measure/leg_changes.py", {"_energy"}),
-    "click_duration": ("measure/leg_changes.py", {"_duration"}),
+    "transfer_time": ("measure/changes/leg_changes.py", {"drop"}),
+    "bounce_time": ("measure/changes/leg_changes.py", {"bounce_time"}),
+    "click_peak": ("measure/changes/leg_changes.py", {"_peak"}),
+    "click_energy": ("measure/changes/leg_changes.py", {"_energy"}),
+    "click_duration": ("measure/changes/leg_changes.py", {"_duration"}),
 }
 """Where the lines are named that a quantity has besides those of a level: a file of harness, functions."""
 
@@ -51,7 +51,7 @@ def _names_in_the_code() -> set[str]:
     """
     result = set(get_args(Line))
     folders = [ROOT / "harness" / name for name in ("measure", "quantities")]
-    for path in sorted(path for folder in folders for path in folder.glob("*.py")):
+    for path in sorted(path for folder in folders for path in folder.rglob("*.py")):
         result |= _names_in(ast.parse(path.read_text(encoding="utf-8")), path.name)
     return result
 

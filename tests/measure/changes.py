@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.contact_motion import LegChange
+from harness.measure.changes.contact_motion import LegChange
 
 RATE_HZ = 200_000
 SAMPLES = 40_000

@@ -9,7 +9,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure.leg_changes import (
+from harness.measure.changes.leg_changes import (
     Excess,
     band_limited,
     bounce_time,

@@ -11,7 +11,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import PLACES
 from harness.job.job import Job, load_job
 from harness.job.state import IDLE_STATE, State, StateChange
-from harness.measure.change import (
+from harness.measure.changes.change import (
     control_edge,
     find_change,
     read_bounce_time,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
 from harness.errors import ReadingError
-from harness.measure.leg_changes import (
+from harness.measure.changes.leg_changes import (
     Excess,
     LegChanges,
     band_limited,

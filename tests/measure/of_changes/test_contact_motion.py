@@ -9,10 +9,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.measure.change import Change
-from harness.measure.contact_chain import BEFORE, SETTLED, Moves, place_chances
-from harness.measure.contact_motion import LegChange
-from harness.measure.leg_changes import LegChanges, bounce_time, drop, find_leg_changes, switching_time
+from harness.measure.changes.change import Change
+from harness.measure.changes.contact_chain import BEFORE, SETTLED, Moves, place_chances
+from harness.measure.changes.contact_motion import LegChange
+from harness.measure.changes.leg_changes import (
+    LegChanges,
+    bounce_time,
+    drop,
+    find_leg_changes,
+    switching_time,
+)
 from harness.measure.sides import Instant, steady_sides
 from harness.reading import Estimate
 from harness.session.state_changes import UNSEEN_S

@@ -10,7 +10,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from harness.errors import ReadingError
-from harness.measure.leg_changes import LegChanges, bounce_time, drop, find_leg_changes, switching_time
+from harness.measure.changes.leg_changes import (
+    LegChanges,
+    bounce_time,
+    drop,
+    find_leg_changes,
+    switching_time,
+)
 from harness.measure.sides import Instant, find_edge, state_levels
 from harness.reading import Estimate
 from tests.measure.changes import INSTANTS, INTERVAL_S, SAMPLES, STEP_V, TONES_HZ, Change, draw, kinds

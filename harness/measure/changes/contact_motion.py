@@ -19,8 +19,7 @@ from functools import partial
 import numpy as np
 
 from harness.arrays import Complex, Flags, Floats, Indices
-from harness.measure.clock import sine_rows
-from harness.measure.contact_chain import (
+from harness.measure.changes.contact_chain import (
     BEFORE,
     BOUNCING,
     BY_PLACE,
@@ -35,6 +34,7 @@ from harness.measure.contact_chain import (
     Moves,
     place_chances,
 )
+from harness.measure.clock import sine_rows
 from harness.measure.sides import UNIFORM, Instant, SteadySides
 
 UNLIKELY_COST = 10.0  # no sample counts for more: 4.5 standard deviations

@@ -17,8 +17,8 @@ import numpy as np
 from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below, estimate
+from harness.measure.changes.contact_motion import LegChange, follow
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
-from harness.measure.contact_motion import LegChange, follow
 from harness.measure.sides import UNIFORM, Instant, SteadySides, between, steady_sides
 from harness.measure.spectrum import band_pass
 from harness.reading import Contribution, Estimate

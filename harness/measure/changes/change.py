@@ -11,9 +11,8 @@ import numpy as np
 from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.measure.budget import below
-from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
-from harness.measure.contact_motion import smallest_interruption
-from harness.measure.leg_changes import (
+from harness.measure.changes.contact_motion import smallest_interruption
+from harness.measure.changes.leg_changes import (
     Excess,
     LegChanges,
     band_limited,
@@ -24,6 +23,7 @@ from harness.measure.leg_changes import (
     measure_click,
     switching_time,
 )
+from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
 from harness.measure.sides import UNIFORM, Instant, find_edge
 from harness.measure.tones import MAINS_HZ
 from harness.reading import Contribution, Estimate
