@@ -80,13 +80,17 @@ class Source:
 
 @dataclass(frozen=True, kw_only=True)
 class Balanced:
-    """A balanced amplifier; `conversion` is differential output per common input, over its gain."""
+    """A balanced amplifier; `conversion` is differential output per common input, over its gain.
+
+    alive: whether its hot and its cold output do anything.
+    """
 
     inputs: tuple[str, str]
     outputs: tuple[str, str]
     gain: float
     output_ohm: float
     conversion: float
+    alive: tuple[bool, bool] = (True, True)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -337,7 +341,7 @@ class Network:
             next_row += 1
         for number, amplifier in enumerate(parts.amplifiers):
             self._stamp_amplifier(matrix, amplifier, next_row)
-            right[next_row : next_row + 2, len(on) + number] = 0.5, -0.5
+            right[next_row : next_row + 2, len(on) + number] = np.array([0.5, -0.5]) * amplifier.alive
             next_row += 2
         self._stamp_windings(matrix, capacitance, next_row)
 
@@ -348,7 +352,7 @@ class Network:
         """Each output: v + (R/2) i = +-(gain/2) (differential + conversion common)."""
         hot, cold = (self._index[node] for node in amplifier.inputs)
         for k, (node, sign) in enumerate(zip(amplifier.outputs, (1, -1), strict=True)):
-            output, half = self._index[node], sign * amplifier.gain / 2
+            output, half = self._index[node], amplifier.alive[k] * sign * amplifier.gain / 2
             matrix[output, row + k] -= 1
             matrix[row + k, output] += 1
             matrix[row + k, row + k] = amplifier.output_ohm / 2

@@ -40,6 +40,8 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
             _part(damage, fault, module)
         elif fault.kind.startswith("winding"):
             _winding(damage, fault, module)
+        elif fault.kind == "amplifier dead":
+            damage.amplifier_dead.add(fault.subject)
         else:
             _connector(damage, fault, module)
     return Wrong(damage=damage, plugs=plugs)

@@ -138,6 +138,7 @@ class Damage:
     slowed: dict[str, Slowed] = field(default_factory=dict)
     part_value: dict[str, float] = field(default_factory=dict)  # infinite: left out
     winding_open: set[str] = field(default_factory=set)
+    amplifier_dead: set[str] = field(default_factory=set)  # `U1`, or one leg of its output: `U1.hot`
     control_feeds: dict[str, frozenset[str]] = field(default_factory=dict)
     supplied: bool = True  # whether the supply reaches what draws current beside the coils
 
@@ -176,7 +177,7 @@ def build(module: Module, serial: str, damage: Damage, imperfections: Imperfecti
     resistors = [_element(part, damage, rng) for part in module.resistors]
     capacitors = [_element(part, damage, rng) for part in module.capacitors]
     wires, breaks = _pins(module, damage)
-    amplifiers, inputs = _amplifiers(module, serial)
+    amplifiers, inputs = _amplifiers(module, serial, damage.amplifier_dead)
     windings, mutuals = wind(module, serial, values=damage.part_value, broken=damage.winding_open)
     links = tuple((link.a, link.b) for link in module.links if link.name not in damage.part_value)
     strays = (
@@ -375,7 +376,14 @@ def _between_channels(module: Module, rng: np.random.Generator, size: float) -> 
     return strays
 
 
-def _amplifiers(module: Module, serial: str) -> tuple[tuple[Balanced, ...], list[Element]]:
+def _alive(name: str, dead: Collection[str]) -> tuple[bool, bool]:
+    hot, cold = (name not in dead and f"{name}.{leg}" not in dead for leg in LEGS)
+    return hot, cold
+
+
+def _amplifiers(
+    module: Module, serial: str, dead: Collection[str]
+) -> tuple[tuple[Balanced, ...], list[Element]]:
     amplifiers, inputs = [], []
     for amplifier in module.amplifiers:
         channel = amplifier.channel
@@ -390,6 +398,7 @@ def _amplifiers(module: Module, serial: str) -> tuple[tuple[Balanced, ...], list
                 gain=amplifier.gain * within(amplifier.tolerance, rng),
                 output_ohm=amplifier.output_ohm,
                 conversion=0.0 if rejection_db is None else 10 ** (-rejection_db / 20),
+                alive=_alive(amplifier.name, dead),
             )
         )
         inputs.append(Element(a=ins[0], b=ins[1], value=amplifier.input_ohm))

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.arrays import Complex, Flags, Indices
-from harness.circuit.elements import Element
+from harness.circuit.elements import AmplifierLeg, Element
 from harness.circuit.solve import BRANCH_BELOW_OHM, LARGEST_GAIN
 from harness.errors import CircuitError
 from harness.faults.network import Block, Network
@@ -314,6 +314,19 @@ def wiring_edits(network: Network, elements: Sequence[Element]) -> Iterator[Edit
         yield _edit(network, element, before=gone.pop(frozenset((element.a, element.b)), None))
     for element in gone.values():
         yield _edit(network, replace(element, resistance_ohm=None, capacitance_f=0.0), before=element)
+
+
+def amplifier_edits(network: Network, legs: Sequence[AmplifierLeg]) -> Iterator[Edit]:
+    """What must change for the amplifiers to be these: a dead leg is its output resistance to ground."""
+    for good, leg in zip(network.wiring.amplifiers, legs, strict=True):
+        if leg != good:
+            yield Edit(
+                a=network.row[leg.output],
+                b=network.size,
+                branch=network.row[leg.name],
+                resistance_ohm=leg.output_ohm,
+                capacitance_f=0.0,
+            )
 
 
 def contact_edits(

@@ -11,7 +11,14 @@ from typing import Literal
 import numpy as np
 
 from harness.arrays import Floats
-from harness.circuit.elements import BenchImpedances, Circuit, Element, pin_name, terminal
+from harness.circuit.elements import (
+    AmplifierLeg,
+    BenchImpedances,
+    Circuit,
+    Element,
+    pin_name,
+    terminal,
+)
 from harness.circuit.expand import (
     Throw,
     Throws,
@@ -273,7 +280,9 @@ class FaultyCircuits:
         key = fault_set, setup.name, states
         if key not in self._circuits:
             elements = (*self._wired(fault_set, setup), *self._standing(fault_set, states))
-            circuit = replace(self._wiring[setup.name], elements=elements)
+            wiring = self._wiring[setup.name]
+            amplifiers = amplifiers_with(wiring.amplifiers, fault_set)
+            circuit = replace(wiring, elements=elements, amplifiers=amplifiers)
             good = self.of((), setup, *states) if fault_set else circuit
             self._circuits[key] = good if circuit == good else circuit
         return self._circuits[key]
@@ -362,6 +371,19 @@ def edit_wiring(
     if fault.kind in ("leg open", "legs swapped", "channels swapped"):
         return _edit_joints(elements, fault, module)
     return [*elements, *_bridges(fault, module)]
+
+
+def amplifiers_with(legs: tuple[AmplifierLeg, ...], fault_set: FaultSet) -> tuple[AmplifierLeg, ...]:
+    """Amplifiers' output legs; one that is dead has its output resistance alone, to ground."""
+    dead = {fault.subject for fault in fault_set if fault.kind == "amplifier dead"}
+    if not dead:
+        return legs
+    return tuple(
+        replace(leg, gain_hot=0.0, gain_cold=0.0)
+        if leg.part in dead or f"{leg.part}.{'hot' if leg.is_hot else 'cold'}" in dead
+        else leg
+        for leg in legs
+    )
 
 
 def _edit_part(element: Element, fault: Fault) -> Element:

@@ -42,6 +42,7 @@ WEIGHTS: dict[FaultKind, float] = {
     "part a tenth": 3.0,
     "winding open": 2.0,
     "winding shorted": 1.0,
+    "amplifier dead": 2.0,
     "leg grounded": 2.0,
     "legs shorted": 2.0,
     "channels bridged": 2.0,
@@ -63,7 +64,18 @@ WEIGHTS: dict[FaultKind, float] = {
     "relay long bounce": 1.0,
 }
 RELAY_SIDE = (
-    *("relay", "switch", "coil", "set coil", "reset coil", "pole", "throw", "winding", "control"),
+    *(
+        "relay",
+        "switch",
+        "coil",
+        "set coil",
+        "reset coil",
+        "pole",
+        "throw",
+        "winding",
+        "amplifier",
+        "control",
+    ),
 )  # how kinds begin
 MOST_SUMMED = 4000
 MOST_SOLVED = 200

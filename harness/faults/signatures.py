@@ -15,11 +15,20 @@ from harness.circuit.elements import Circuit, Couplings, Element
 from harness.circuit.expand import Throws, build_wiring, throws_of
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
-from harness.faults.batch import Edit, Work, contact_edits, solve_work, touched_blocks, wiring_edits
+from harness.faults.batch import (
+    Edit,
+    Work,
+    amplifier_edits,
+    contact_edits,
+    solve_work,
+    touched_blocks,
+    wiring_edits,
+)
 from harness.faults.effects import (
     ControlSide,
     FaultSet,
     FaultyCircuits,
+    amplifiers_with,
     contacts_standing,
     edit_wiring,
     operated_relays,
@@ -217,7 +226,14 @@ def signatures(
     )
 
 
-WIRING = ("leg", "channels", "loopback", "part", "winding")  # how the kinds that change the wiring begin
+WIRING = (
+    "leg",
+    "channels",
+    "loopback",
+    "part",
+    "winding",
+    "amplifier",
+)  # how the kinds that change the wiring begin
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -409,7 +425,9 @@ class Planner:
                 elements: Sequence[Element] = self._network.wiring.elements
                 for fault in faults:
                     elements = edit_wiring(elements, fault, module=self._module, fixture=self._fixture)
-                together = tuple(wiring_edits(self._network, elements)) if faults else ()
+                legs = amplifiers_with(self._network.wiring.amplifiers, faults)
+                edits = (*wiring_edits(self._network, elements), *amplifier_edits(self._network, legs))
+                together = edits if faults else ()
             self._known[faults] = together
         return self._known[faults]
 

@@ -14,7 +14,7 @@ from typing import Literal
 
 from harness.errors import UsageError, nearest
 from harness.job.fixture import Fixture, channels_of
-from harness.job.module import LEGS, WINDINGS, Leg, Module, Part, Relay, ThrowName, Transformer
+from harness.job.module import LEGS, WINDINGS, Amplifier, Leg, Module, Part, Relay, ThrowName, Transformer
 from harness.units import format_value, parse_quantity
 
 FaultKind = Literal[
@@ -39,6 +39,7 @@ FaultKind = Literal[
     "throw intermittent",  # now and then does not conduct, from one operation to the next: `chance` of each
     "winding open",  # of a transformer
     "winding shorted",  # at its ends, or between its turns: it takes the whole core's flux
+    "amplifier dead",  # both legs of its output, or one, are at 0 V behind their output resistance
     "leg open",  # one pin of a port's connector; the module and the outside are no longer joined there
     "leg grounded",
     "legs swapped",  # hot and cold swapped at a port's connector
@@ -95,6 +96,7 @@ _TEMPLATES: dict[FaultKind, str] = {
     "part a tenth": "{subject} a tenth",
     "winding open": "{subject} open",
     "winding shorted": "{subject} shorted",
+    "amplifier dead": "{subject} dead",
 }
 _BETWEEN: Mapping[FaultKind, str] = {  # of a module with more than two channels
     "channels bridged": "{channel}.{subject}.{leg} bridged to {other}",
@@ -126,7 +128,7 @@ _CONTACT_FAULT = re.compile(
 @dataclass(frozen=True, kw_only=True)
 class Fault:
     """One fault. `subject` names what is wrong: a relay, a pole (`K1.1.hot`), a net, a line, a loopback, a
-    part, a winding (`T1.primary`).
+    part, a winding (`T1.primary`), an amplifier or one leg of its output (`U1.hot`).
 
     The other fields are set if the kind needs them: `channel`, `leg` of a port's or loopback's fault,
     `throw` of a pole's, `other` of a swap, `resistance_ohm` of a bad contact, `chance` of an intermittent
@@ -180,6 +182,7 @@ def single_faults(
         *(fault for part in module.inductors for fault in _part_faults(part)),
         *(Fault(kind="part open", subject=link.name) for link in module.links),
         *(fault for transformer in module.transformers for fault in _winding_faults(transformer)),
+        *(fault for amplifier in module.amplifiers for fault in _amplifier_faults(amplifier)),
     )
 
 
@@ -321,6 +324,11 @@ def _loopback_faults(module: Module, fixture: Fixture) -> Iterator[Fault]:
 def _part_faults(part: Part) -> Iterator[Fault]:
     kinds: tuple[FaultKind, ...] = ("part open", "part shorted", "part tenfold", "part a tenth")
     yield from (Fault(kind=kind, subject=part.name) for kind in kinds)
+
+
+def _amplifier_faults(amplifier: Amplifier) -> Iterator[Fault]:
+    for subject in (amplifier.name, *(f"{amplifier.name}.{leg}" for leg in LEGS)):
+        yield Fault(kind="amplifier dead", subject=subject)
 
 
 def _winding_faults(transformer: Transformer) -> Iterator[Fault]:

@@ -67,6 +67,7 @@ PANELS: dict[str, dict[FaultKind, str]] = {
         "part a tenth": "a tenth",
     },
     "Transformers": {"winding open": "winding open", "winding shorted": "winding shorted"},
+    "Amplifiers": {"amplifier dead": "dead"},
 }
 MOST_TOLD = 12  # missed faults, each with its reason
 WIDTH, NAME, CELL, ROW, HEAD, GAP = 922, 126, 131, 20, 40, 14

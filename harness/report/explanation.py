@@ -68,6 +68,7 @@ _ADVICE: dict[FaultKind, str] = {
     "winding open": "open: look at its joints, then measure its resistance",
     "winding shorted": "shorted, wholly or between its turns: look for a bridge across it, then measure its "
     "resistance",
+    "amplifier dead": "dead: measure its supply pins, then look at its joints, then replace it",
     "leg open": "open at the connector: look at the pin's joint or crimp and its wire",
     "leg grounded": "at 0 V: look for a bridge or a whisker to pin 1 or the screen",
     "legs swapped": "hot and cold are swapped: look at the two wires at the connector",
@@ -115,6 +116,9 @@ def _where(fault: Fault, module: Module, fixture: Fixture) -> str:
         case "winding":
             name, winding = subject.split(".")
             return f"{winding} of transformer {name}"
+        case "amplifier":
+            name, _, leg = subject.partition(".")
+            return f"amplifier {name}" + (f", {leg} output" if leg else "")
         case _:
             port = f"{fault.channel}.{subject}" if fault.channel else subject
             return f"port {port}, {fault.leg} leg" if fault.leg else f"port {port}"

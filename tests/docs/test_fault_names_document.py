@@ -53,7 +53,8 @@ FOUR = replace(
     SHIPPED[0], module=replace(SHIPPED[0].module, channels=("ch1", "ch2", "ch3", "ch4"), relays=())
 )
 LATCHING = load_job(ROOT / "tests" / "latching" / "line_selector")
-JOBS = (*SHIPPED, WITH_MORE, FOUR, LATCHING)
+PANEL = load_job(ROOT / "sequences" / "monitor_panel")
+JOBS = (*SHIPPED, WITH_MORE, FOUR, LATCHING, PANEL)
 
 
 def _faults(name: str) -> tuple[Fault, ...]:

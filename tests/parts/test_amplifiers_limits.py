@@ -8,13 +8,23 @@ import pytest
 
 from benchmarks.simulated_runs import Bench
 from harness.circuit.predict import differential, predict
+from harness.circuit.solve import transfer
 from harness.errors import JobError
+from harness.faults.effects import FaultyCircuits
+from harness.job.faults import single_faults
 from harness.job.job import Job, load_job
 from harness.job.state import IDLE_STATE
 from harness.plan.build import build_plan
 from simulator.unit import Damage, build
 from tests.jobs import check_of
-from tests.parts.box import BENCH, agree_with_ngspice, box, mute
+from tests.parts.box import (
+    BENCH,
+    agree_with_ngspice,
+    agree_with_simulated_units,
+    all_at_once_as_one_by_one,
+    box,
+    mute,
+)
 
 DRIVER = """
 [[amplifier]]
@@ -106,3 +116,22 @@ def test_a_change_of_state_is_weighed_as_well(tmp_path: Path) -> None:
     check = check_of("click_peak", below="10 V", level="+14 dBu")
     with pytest.raises(JobError, match="maximum_output"):
         build_plan(job_of(tmp_path, check), impedances=BENCH)
+
+
+def test_a_dead_amplifier_is_dead_in_the_circuit_the_batch_and_the_simulated_unit(tmp_path: Path) -> None:
+    job = job_of(tmp_path)
+    faults = [fault for fault in single_faults(job.module, job.fixture) if fault.kind == "amplifier dead"]
+    assert [fault.name for fault in faults] == ["U1 dead", "U1.hot dead", "U1.cold dead"]
+    plain = all_at_once_as_one_by_one(job)
+    assert np.isfinite(plain).all()
+    agree_with_simulated_units(job, faults, within=0.05)  # 2 % of 12 dB, half of it in each leg
+    circuits, setup = FaultyCircuits(job.module, job.fixture, BENCH), job.fixture.setups[1]
+    good, dead, hot, cold = (
+        transfer(circuits.of(faults, setup, IDLE_STATE), (1e3, 1e3))
+        for faults in ((), *((fault,) for fault in faults))
+    )
+    assert abs(dead[:2]).max() < 1e-6  # of the output; the driven port is viewed beside it
+    for one, leg in ((hot, 0), (cold, 1)):
+        # Superposition: legs of 5 kohm each to ground share nothing, so the other leg is as it was.
+        assert abs(one[leg]).max() < 1e-6
+        np.testing.assert_allclose(one[1 - leg], good[1 - leg], rtol=1e-9)
