@@ -8,7 +8,7 @@ The control port takes lines of JSON, each answered by one:
 `{"unit": "S1", "faults": ["K3 never operates"]}` puts another unit into the fixture, `{"empty": true}` takes
 it out, `{"wires": {"input pin left.out.hot": []}}` puts wires of the fixture on other nodes (`[]`: on none),
 `{"setup": "name"}` moves the leads, with `"look_at": ["input 1"]` puts these leads right (`[]`: all), with
-`"leads": {"input 1": ["ground"]}` instead puts these on other nodes,
+`"leads": {"input 1": ["left.in.hot"]}` instead puts these on other pins (`[]`: on none),
 `{"trouble": "oscilloscope late 800 ms"}` lets an instrument misbehave (`"none"` ends it), `{"quit": true}`
 ends the simulator. The answer is `{"ok": true}`, or `{"ok": false, "error": "…"}`. Nothing can be asked here:
 what a bench shows, its instruments show.
@@ -415,12 +415,32 @@ settle = "15 ms"
     def _leads_by_hand(self, request: Mapping[str, Any]) -> None:
         setup = _text(request, "setup")
         if request.get("leads") is not None:
-            self.move_leads(setup, _places(request, "leads"))
+            self.move_leads(setup, self._on_pins(_places(request, "leads"), setup))
         elif request.get("look_at") is None:
             self.move_leads(setup)
         else:
             leads = _texts(request, "look_at", "leads")
             self._world.move_leads(setup, self._pair_of_hands.look_at(setup, leads))
+
+    def _on_pins(self, places: Mapping[str, Sequence[str]], setup: str) -> LeadNodes:
+        """Leads on the pins that people name, `left.out.hot`. Raises UsageError for what there is not."""
+        module = self._job.module
+        pins = {
+            node_name(channel, port.net, leg): pin(node_name(channel, port.net, leg))
+            for port in module.ports
+            for channel in module.channels
+            if port.is_in(channel)
+            for leg in LEGS
+        }
+        leads = proper_nodes(self._world.setup_named(setup), self._world.inputs)
+        known = {**pins, GROUND: GROUND, **{node: node for node in (*pins.values(), *leads.values())}}
+        for lead, named in places.items():
+            if lead not in leads:
+                raise UsageError(f"no lead {lead!r} in {setup!r}; it has {', '.join(leads)}")
+            for node in named:
+                if node not in known:
+                    raise UsageError(f"no pin {node!r}; expected {GROUND} or one of {', '.join(pins)}")
+        return {lead: tuple(known[node] for node in named) for lead, named in places.items()}
 
     def _wires_by_hand(self, request: Mapping[str, Any]) -> None:
         self.move_wires(_places(request, "wires"))

@@ -177,6 +177,13 @@ COMMANDS = (
         "Start a simulated bench with a unit on it.",
         f"{JOB} --bench-file simulated.toml",
     ),
+    _entry(
+        "hands",
+        "bench:hands",
+        "Tell a simulated bench what was plugged by hand.",
+        '127.0.0.1:40123 "probe left"',
+        '127.0.0.1:40123 "probe left" --lead "input 1=left.in.hot"',
+    ),
 )
 
 

@@ -1,4 +1,4 @@
-"""`switchwalk bench`, `find`, `simulate`: is a bench ready, what is on the wires, a simulated bench."""
+"""`switchwalk bench`, `find`, `simulate`, `hands`: a bench, what is on the wires, a simulated one."""
 
 import errno
 import os
@@ -47,7 +47,7 @@ from harness.roles import Generator, Identity, Oscilloscope, Supply, Switchboard
 from harness.session import self_test
 from harness.session.open_bench import bench_started
 from harness.session.planned_job import profile_folder
-from harness.session.simulated import Simulation, simulator_command
+from harness.session.simulated import Simulation, plug, simulator_command
 
 KINDS = ("frame", "text", "modbus", "route")  # of switchboards that the simulator has
 NO_ENTRY = (errno.EACCES, errno.EPERM)
@@ -414,3 +414,37 @@ def simulate(
             process.wait()
             code = EXIT_PASS
     raise typer.Exit(code)
+
+
+def hands(
+    control: Annotated[
+        str, typer.Argument(metavar="HOST:PORT", help="The control port that `simulate` prints.")
+    ],
+    setup: Annotated[str, typer.Argument(metavar="SETUP", help="The setup's name in fixture.toml.")],
+    lead: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="LEAD=PIN",
+            help="A lead that is elsewhere: input 2=left.out.hot; nothing after = for a lead that is off; "
+            "may be repeated.",
+        ),
+    ] = None,
+) -> None:
+    """Tell the hands of a simulated bench which setup to make, or which leads were plugged elsewhere."""
+    host, _, port = control.rpartition(":")
+    if not host or not port.isdecimal() or not 0 < int(port) < 65_536:
+        raise UsageError(
+            f"{control}: expected a host and a port such as 127.0.0.1:40123, as `simulate` prints"
+        )
+    leads = dict(map(_lead, lead or ()))
+    plug((host, int(port)), setup, leads)
+    elsewhere = "".join(f"; {name} on {', '.join(pins) or 'nothing'}" for name, pins in leads.items())
+    typer.echo(f"made: {setup}{elsewhere}")
+
+
+def _lead(text: str) -> tuple[str, tuple[str, ...]]:
+    """`input 1=left.out.hot,ground`: a lead, and the pins that it is on."""
+    name, found, pins = text.partition("=")
+    if not found or not name.strip():
+        raise UsageError(f"--lead {text}: expected a lead and its pin, such as input 1=left.out.cold")
+    return name.strip(), tuple(filter(None, (pin.strip() for pin in pins.split(","))))

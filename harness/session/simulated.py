@@ -4,7 +4,7 @@ import json
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import import_module
@@ -59,16 +59,34 @@ class SimulatedBench:
         self._by_hand({"unit": serial, "faults": list(faults)})
 
     def _by_hand(self, request: dict[str, object]) -> None:
-        with socket.create_connection(self.control, timeout=HANDS_S) as connection:
+        ask_hands_of(self.control, request)
+
+
+def plug(control: tuple[str, int], setup: str, leads: Mapping[str, Sequence[str]]) -> None:
+    """Move the leads of a simulated bench as a setup has them, but for these, which are on other pins.
+
+    control: host and port. Raises BenchError for a name that the simulator does not know, or if it is gone.
+    """
+    request: dict[str, object] = {"setup": setup}
+    if leads:
+        request["leads"] = {lead: list(pins) for lead, pins in leads.items()}
+    ask_hands_of(control, request)
+
+
+def ask_hands_of(control: tuple[str, int], request: dict[str, object]) -> None:
+    """Have the simulated hands do something. Raises BenchError for what they refuse, or if nobody answers."""
+    instrument, address = "the simulated hands", f"{control[0]}:{control[1]}"
+    try:
+        with socket.create_connection(control, timeout=HANDS_S) as connection:
             connection.sendall(json.dumps(request).encode() + b"\n")
             with connection.makefile("rb") as lines:
                 answer = json.loads(lines.readline() or b"{}")
-        if not answer.get("ok"):
-            raise BenchError(
-                str(answer.get("error", "no answer")),
-                instrument="the simulated hands",
-                address=f"{self.control[0]}:{self.control[1]}",
-            )
+    except (OSError, ValueError) as error:
+        message = f"nothing answers as a control port does ({error}); `switchwalk simulate` prints its own"
+        raise BenchError(message, instrument=instrument, address=address) from error
+    if not isinstance(answer, dict) or not answer.get("ok"):
+        said = answer.get("error") if isinstance(answer, dict) else None
+        raise BenchError(str(said or "no answer"), instrument=instrument, address=address)
 
 
 def fault_notes(faults: Sequence[str], notes: str = "") -> str:

@@ -23,6 +23,7 @@ from harness.session.events import Event
 from harness.session.leads.driven_port import DrivenPort, look_at_driven_port
 from harness.session.through import take_reference
 from simulator.server import Simulator
+from tests.cli.commands import switchwalk
 from tests.records.outside_broadcast import HEADER
 from tests.wire.test_setups_by_hand import SlippingHands
 
@@ -96,3 +97,36 @@ def test_a_setup_without_the_driven_port_in_view_decides_nothing(scene: Scene) -
     output = replace(scene.setup, view=scene.setup.view[1:])
     result = look_at_driven_port(scene.context, scene.reference, output)
     assert result == DrivenPort(moved="", as_before=frozenset())
+
+
+def test_the_hands_command_puts_leads_where_it_says(scene: Scene, capsys: pytest.CaptureFixture[str]) -> None:
+    control, name = scene.simulator.addresses.control, scene.setup.name
+    elsewhere = switchwalk(capsys, "hands", control, name, "--lead", "input 1=ground", "--lead", "input 2=")
+    assert (elsewhere.code, elsewhere.out) == (0, f"made: {name}; input 1 on ground; input 2 on nothing\n")
+    assert not scene.look().as_before & {1, 2}
+    assert switchwalk(capsys, "hands", control, name).out == f"made: {name}\n"
+    assert scene.look().as_before >= {1, 2}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        (["nowhere", "a"], 2, "nowhere: expected a host and a port such as 127.0.0.1:40123, as `simulate`"),
+        (["{control}", "a"], 4, "no setup 'a'; the fixture has: "),
+        (["{control}", "{name}", "--lead", "input 9=ground"], 4, "no lead 'input 9' in "),
+        (
+            ["{control}", "{name}", "--lead", "input 1=left.inn.hot"],
+            4,
+            "no pin 'left.inn.hot'; expected ground",
+        ),
+        (["{control}", "{name}", "--lead", "input 1"], 2, "--lead input 1: expected a lead and its pin"),
+        (["127.0.0.1:9", "{name}"], 4, "nothing answers as a control port does"),
+    ],
+)
+def test_the_hands_command_refuses_what_it_does_not_know(
+    scene: Scene, capsys: pytest.CaptureFixture[str], arguments: list[str], code: int, message: str
+) -> None:
+    known = {"control": scene.simulator.addresses.control, "name": scene.setup.name}
+    printed = switchwalk(capsys, "hands", *(each.format(**known) for each in arguments))
+    assert printed.code == code
+    assert message in " ".join(printed.err.split())
