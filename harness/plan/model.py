@@ -4,7 +4,7 @@ And parts of a plan: what remains of it when some readings are recorded, and wha
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -228,6 +228,11 @@ def part_in_state(plan: Plan, state: str, setup: str | None = None) -> Plan:
         return setup is None or where == {setup}
 
     return replace(only_these(plan, filter(is_wanted, plan.state_readings)), keep_all=True)
+
+
+def part_in_states(plan: Plan, states: Collection[str]) -> Plan:
+    """The levels of some states, by the names that the plan has for them, in every setup."""
+    return only_these(plan, (each for each in plan.state_readings if each.measurand.state in states))
 
 
 def only_these(plan: Plan, left: Iterable[Planned]) -> Plan:

@@ -1,13 +1,16 @@
 """A session of tests at a bench: opened by the first test that needs it, one run, made safe at the end."""
 
-from collections.abc import Generator
+from collections.abc import Generator, Sequence
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from harness.errors import OverCurrentError, RecordsError, SwitchwalkError
 from harness.job.job import load_job
+from harness.pytest_plugin.hands import PersonAtPytest, at_terminal
+from harness.pytest_plugin.plugin import STATE
 from harness.records.run import DEFAULT_RECORDS, CustomTestEnd
 from harness.records.store import RunStore, open_records
 from harness.report.run_report import write_part_report
@@ -17,6 +20,7 @@ from harness.session.custom_tests import CustomTests
 from harness.session.open_bench import at_bench, choose_bench
 from harness.session.planned_job import read_job
 from harness.session.request.header import RunRequest
+from harness.units import counted
 
 __all__ = ["BenchSession", "load_job"]
 
@@ -40,6 +44,12 @@ class BenchSession:
         self._tests: CustomTests | None = None
         self._refused = ""
         self._summary: list[str] = []
+        self._states: tuple[str, ...] = ()
+
+    def pytest_collection_finish(self, session: pytest.Session) -> None:
+        """Note the states that tests are going to ask for, as far as their parameters say so."""
+        asked = (item.callspec.params.get(STATE) for item in session.items if hasattr(item, "callspec"))
+        self._states = tuple(dict.fromkeys(state for state in asked if isinstance(state, str)))
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionstart(self) -> None:
@@ -69,12 +79,29 @@ class BenchSession:
         check_serial(serial, job.sequence)
         request = RunRequest(serial=serial, operator=option("switchwalk_operator"), faults=tuple(faults))
         with ExitStack() as opening:
-            bench = opening.enter_context(at_bench(job, bench_file=bench_file, simulation=simulation))
+            hands = partial(PersonAtPytest, self._config)
+            bench = opening.enter_context(
+                at_bench(job, bench_file=bench_file, simulation=simulation, hands=hands)
+            )
             bench.place_unit(serial, faults)
             self._store = opening.enter_context(open_records(self._records))
             tests = opening.enter_context(CustomTests(bench, self._store, request))
+            self._say_moves(tests.announce(self._states))
             self._open = opening.pop_all()
         return tests
+
+    def _say_moves(self, setups: Sequence[str]) -> None:
+        """Say which setups hands are going to make, before the first of them."""
+        reporter = self._config.pluginmanager.get_plugin("terminalreporter")
+        if not setups or reporter is None:
+            return
+        with at_terminal(self._config):
+            reporter.ensure_newline()
+            reporter.write_line(
+                f"These tests need leads to be moved by hand, {counted(len(setups), 'setup')}:"
+            )
+            for number, name in enumerate(setups, start=1):
+                reporter.write_line(f"  {number}. {name}")
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_makereport(

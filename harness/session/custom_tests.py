@@ -1,13 +1,13 @@
 """A person's custom tests of a unit: the states they ask for, on a bench that stays open, as one run."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from types import TracebackType
 from typing import Self
 
 from harness.errors import OverCurrentError, RunStopped
-from harness.plan.model import part_in_state
+from harness.plan.model import part_in_state, part_in_states
 from harness.reading import Reading
 from harness.records.run import CustomTestEnd, CustomTestEnded, Outcome
 from harness.records.store import RunStore
@@ -33,6 +33,7 @@ class CustomTests:
         self._store, self._request = store, request
         self._run_open = ExitStack()
         self._made: dict[str, tuple[Reading, ...]] = {}
+        self._wanted: tuple[str, ...] = ()
         self._tests: list[tuple[str, CustomTestEnd]] = []
         self._end: Exception | None = None
         self._is_open = False
@@ -60,6 +61,20 @@ class CustomTests:
             raise self._is_over()
         return self.bench.instruments()
 
+    def announce(self, states: Iterable[str]) -> tuple[str, ...]:
+        """Say which states tests will ask for; returns the setups that hands make for them, in order.
+
+        The first of these states that is asked for is then measured together with the others, setup by setup,
+        so that no lead is moved twice. Others, and states without such setups, are measured when asked for.
+        """
+        readings = self._run.plan.state_readings
+        known = dict.fromkeys(reading.measurand.state for reading in readings)
+        part = part_in_states(self._run.plan, tuple(state for state in known if state in set(states)))
+        setups = filter(None, (part.through, *(visit.setup for visit in part.visits)))
+        by_hand = tuple(dict.fromkeys(setup.name for setup in setups if setup.select is None))
+        self._wanted = tuple(dict.fromkeys(r.measurand.state for r in part.readings)) if by_hand else ()
+        return by_hand
+
     def measure(self, state: str) -> tuple[Reading, ...]:
         """Measure what the sequence checks in a state (`loop_a+swap`, `idle`, `unpowered`), in every setup.
 
@@ -72,9 +87,12 @@ class CustomTests:
             return self._made[name]
         if not self._is_open:
             raise self._is_over()
+        together = self._wanted if name in self._wanted else (name,)
         with self._stopping():
-            self._made[name] = self._run.carry_out(part)
+            readings = self._run.carry_out(part_in_states(self._run.plan, together))
             self._run.idle()
+        for each in together:
+            self._made[each] = tuple(reading for reading in readings if reading.key.measurand.state == each)
         return self._made[name]
 
     def idle(self) -> None:
