@@ -289,7 +289,7 @@ class UnitRun:
             )
             self._context.record(event, reason)
         outcome = max(outcome, result, key=FROM_BEST_TO_WORST.index)
-        reason = ". ".join(filter(None, (reason, why, self._shortest or "")))
+        reason = ". ".join(filter(None, (reason, why, "" if self._at_fail else self._shortest or "")))
         faults = self._context.recovery.faults
         if any(map(is_lost, self._readings)):
             times = "once" if len(faults) == 1 else f"{len(faults)} times"
@@ -424,7 +424,9 @@ class UnitRun:
             second.record_unconfirmed()
             if ended:
                 event, self._at_fail = ended_at_fail(
-                    self._bench.planned.plan, [*self._readings, *walk.readings]
+                    self._bench.planned.plan,
+                    [*self._readings, *walk.readings],
+                    shortest=self._shortest is not None,
                 )
                 context.record(event, self._at_fail)
             if context.job.module.set_controls:

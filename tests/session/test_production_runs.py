@@ -1,6 +1,7 @@
 """Shortest runs and runs that end with their first FAIL: what they measure, what they say of the rest."""
 
 import json
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -11,7 +12,7 @@ import pytest
 from harness.plan.steps import part_of
 from harness.reading import MeasuredAgain
 from harness.records.in_part import in_part
-from harness.records.run import Extent
+from harness.records.run import Extent, MadeByHand
 from harness.records.store import RunStore, open_records
 from harness.report.certificate import certify
 from harness.report.run_report import Reporter
@@ -165,6 +166,25 @@ def test_a_run_that_stops_at_fail_ends_after_the_steps_that_see_most_with_a_conf
     (line,) = place.store.lines(serial="F-1")
     assert line.extent == "until fail"
     assert yields([line]).until_fail == 1
+
+
+def test_a_setup_by_hand_is_made_once_and_the_run_can_end_after_each(job: Path, tmp_path: Path) -> None:
+    by_hand = tmp_path / "by_hand.toml"
+    text = re.sub(r"(?m)^select = .*\n", "", (job / "fixture.toml").read_text("utf-8"))
+    by_hand.write_text(text, encoding="utf-8")
+    with (
+        at_bench(read_job(job, fixture_file=by_hand), simulation=Simulation(speed=20.0)) as bench,
+        open_records(tmp_path / "records.sqlite") as store,
+    ):
+        fewest = fewest_steps(bench.planned, tmp_path)
+        own = Place(folder=tmp_path, bench=bench, store=store, fewest=fewest)
+        result = own.run("H-1", "K1 never operates", shortest=True, stop_at_fail=True)
+        made = [
+            item.event.setup for item in store.events(result.run_id) if isinstance(item.event, MadeByHand)
+        ]
+    assert (result.outcome, result.extent) == ("fail", "until fail")
+    assert result.reason.startswith("shortest run, ended at the first confirmed FAIL: ")
+    assert len(made) == len(set(made))
 
 
 def test_a_good_unit_is_measured_whole_with_stop_at_fail(place: Place) -> None:

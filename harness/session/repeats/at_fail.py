@@ -40,8 +40,13 @@ class AtFail:
         return self._failed_before or _fails(walk.readings)
 
 
-def ended_at_fail(whole: Plan, readings: Iterable[Reading]) -> tuple[EndedAtFail, str]:
-    """What a run that ended at its first FAIL did not measure of the whole sequence, and that in words."""
+def ended_at_fail(
+    whole: Plan, readings: Iterable[Reading], *, shortest: bool = False
+) -> tuple[EndedAtFail, str]:
+    """What a run that ended at its first FAIL did not measure of the whole sequence, and that in words.
+
+    shortest: whether it was to make the fewest steps alone.
+    """
     left = Counter(reading.key for reading in readings)
     taken: list[Planned] = []
     for planned in whole.readings:
@@ -49,7 +54,7 @@ def ended_at_fail(whole: Plan, readings: Iterable[Reading]) -> tuple[EndedAtFail
             left[planned.key] -= 1
             taken.append(planned)
     event = EndedAtFail(planned=whole.count, left_out=left_out(whole.readings, taken))
-    return event, part_until_fail(event).text
+    return event, part_until_fail(event, shortest=shortest).text
 
 
 def _fails(readings: Iterable[Reading]) -> bool:
