@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -26,8 +27,6 @@ from harness.session.planned_job import impedances_of
 from harness.units import counted, parse_quantity
 
 SCOPE_INPUTS = (2, 4)
-CORES_FROM = 4000  # bytes of module.toml: of a smaller module the processes cost more time than they save
-MOST_SELECTORS = 64
 _RANGE = re.compile(r"(\d{1,3})(?:-(\d{1,3}))?")
 
 
@@ -80,7 +79,7 @@ def compose(
     Composing again keeps every table that was changed by hand.
     """
     at_hand = _at_hand(job, bench, scope_inputs, select, load or (), pad or (), by_hand=by_hand)
-    with _executor(job, workers) as executor, shown_progress("compose", "searching") as progress:
+    with _executor(workers) as executor, shown_progress("compose", "searching") as progress:
         made = compose_job(
             job,
             at_hand,
@@ -160,17 +159,17 @@ def _loss(text: str) -> float:
 
 
 @contextmanager
-def _executor(job: Path, workers: str | None) -> Iterator[Executor | None]:
-    """A cluster's workers, or this machine's processors for a large module."""
+def _executor(workers: str | None) -> Iterator[Executor | None]:
+    """A cluster's workers, or this machine's processors."""
     if workers is not None:
         with cluster(workers) as executor:
             yield executor
         return
-    module, cores = job / "module.toml", os.cpu_count() or 1
-    if cores < 2 or not module.is_file() or module.stat().st_size < CORES_FROM:
+    cores = os.cpu_count() or 1
+    if cores < 2:
         yield None
         return
-    with ProcessPoolExecutor(cores) as executor:
+    with ProcessPoolExecutor(cores, mp_context=get_context("spawn")) as executor:  # starts none until asked
         yield executor
 
 

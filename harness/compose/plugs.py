@@ -45,10 +45,11 @@ def _likeness(send: str, back: str) -> float:
     return SequenceMatcher(None, one, other).ratio() if one or other else 1.0
 
 
-def plug_sets(module: Module, losses_db: Sequence[float]) -> Iterator[Mapping[str, Loopback]]:
-    """Sets of plugs that are tried, the most usual first; one set where the plugs are at hand, or no loop is.
+def plug_sets(module: Module, losses_db: Sequence[float], *, few: bool) -> Iterator[Mapping[str, Loopback]]:
+    """Sets of plugs that are tried, least loss first; one set if plugs are at hand, or there is no loop.
 
-    losses_db: of those at hand, in the order of the loops; the last one serves all further loops.
+    losses_db: of those at hand, in the order of the loops; the last one serves all further loops. few: one set
+    alone, the one that tells most.
     """
     loops = loops_of(module)
     if losses_db or not loops:
@@ -56,6 +57,9 @@ def plug_sets(module: Module, losses_db: Sequence[float]) -> Iterator[Mapping[st
             name: _at_hand(name, loop, losses_db[min(index, len(losses_db) - 1)])
             for index, (name, loop) in enumerate(zip(_names(module, loops), loops, strict=True))
         }
+        return
+    if few:
+        yield _coded(module, loops, shift=FEWEST_SHIFTS[0], step=STEPS[0], shunt=SHUNTS[-1])
         return
     for shift, step, shunt in product(FEWEST_SHIFTS, STEPS, SHUNTS):
         yield _coded(module, loops, shift=shift, step=step, shunt=shunt)

@@ -1,13 +1,14 @@
 """The search: plugs and loads, then states and views until nothing more is seen, then the cheapest choice.
 
-The 2^n states of n control lines are not tried one by one. Idle and each line alone come first, then pairs;
-after that one line more or less than a state that saw something new, and some at random.
+The 2^n states of n control lines are not weighed one by one. Idle and each line alone come first; then those
+in which a signal passes contacts that it has not passed before; then some more that lead it past relays whose
+faults are unseen.
 """
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from itertools import combinations
+from functools import cached_property
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from harness.arrays import Flags, Floats, Indices
 from harness.compose.at_hand import AtHand
 from harness.compose.cover import Price, cheapest
 from harness.compose.plugs import plug_sets
+from harness.compose.routes import SignalWays, Throw, states_to_look_at
 from harness.compose.table import Column, CoverTable
 from harness.compose.views import View, Views, drives_of, setups_of, views_of
 from harness.faults.coverage import hard_faults
@@ -31,9 +33,11 @@ from harness.plan.states import HANDS_S, energised
 # one, so at 2.5 it is judged fail in 999 of 1000 units.
 CLEAR = 2.5
 MOST_AT_ONCE = 96  # states that are tried in one round
-AT_RANDOM = 24
+AT_ONCE = 16  # of those that lead a signal no new way
 IDLE_ROUNDS = 2  # without anything new, and the search ends
 ALL_UP_TO = 4  # control lines whose states are all tried at once
+LARGE = 16  # relays, of a unit of which not every state is weighed for every fault
+PORTION = 4  # of its states at once
 OTHER_HZ = (20.0, 20e3)  # where parts that depend on frequency show
 NEWS = 0.1  # by which a margin must grow to count as something new
 ENOUGH = 10.0  # a margin that counts for no more in the choice of plugs
@@ -94,8 +98,9 @@ class _Search:
         self, base: Job, at_hand: AtHand, *, fixed: Fixed, executor: Executor | None, note: Note
     ) -> None:
         self._at_hand, self._fixed = at_hand, fixed
-        self._executor, self._note = executor, note
         self._module = base.module
+        self._is_large = len(base.module.relays) > LARGE
+        self._executor, self._note = executor if self._is_large else None, note
         self._controls = base.module.state_controls
         self._hz = base.sequence.checks[0].tone.frequency_hz
         self._drives = drives_of(base.module, base.sequence.channels)
@@ -120,7 +125,7 @@ class _Search:
         fixture = base.fixture
         sets = [fixture.loopbacks]
         if not self._fixed.loopbacks:
-            sets = [*plug_sets(self._module, self._at_hand.losses_db)]
+            sets = [*plug_sets(self._module, self._at_hand.losses_db, few=self._is_large)]
         loads = [fixture.loads]
         if not self._fixed.loads:
             loads = [_loads(self._module, sets[0], load) for load in self._at_hand.loads]
@@ -144,25 +149,30 @@ class _Search:
             drives=self._drives,
             impedances=self._at_hand.impedances,
         )
-        every = range(len(table.faults))
-        for view in self._views(tried).first:
-            table.weigh(
-                view, self._first_states(), wanted=every, frequency_hz=self._hz, executor=self._executor
-            )
+        views, states = self._views(tried).first, self._first_states()
+        # Of a large unit further states are weighed for what those before do not show clearly.
+        portions = [states]
+        if self._is_large:
+            portions = [states[:1], *(states[at : at + PORTION] for at in range(1, len(states), PORTION))]
+        for portion in portions:
+            wanted = np.flatnonzero(table.best() < CLEAR).tolist()
+            table.weigh(views, portion, wanted=wanted, frequency_hz=self._hz, executor=self._executor)
+            if len(portions) > 1:
+                seen = int((table.best() >= SURE).sum())
+                self._note(f"first states, {seen} of {len(table.faults)} faults seen so far")
         return table
 
     def try_states(self, views: Sequence[View]) -> None:
         """Try more states while faults are unseen and some state shows one."""
-        fruitless, new = 0, list(self.table.columns)
+        fruitless = 0
         while fruitless < IDLE_ROUNDS and self._fixed.states is None:
             wanted = self._unclear()
-            states = self._more_states({column.state for column in new}, wanted)
+            states = self._more_states(wanted)
             if not len(wanted) or not states:
                 break
             self._note(f"{len(self._states) + len(states)} states, {self._seen_text()}")
             self._states |= {state.name: state for state in states}
-            new = self._weigh(views, states, wanted)
-            fruitless = 0 if new else fruitless + 1
+            fruitless = 0 if self._weigh(views, states, wanted) else fruitless + 1
 
     def try_frequencies(self) -> None:
         """Try low and high frequencies in the states there are, if parts of the unit depend on frequency."""
@@ -173,14 +183,11 @@ class _Search:
 
     def try_views(self) -> None:
         """Try further views, then more states in those that show something."""
-        helpful = []
-        for view in self.views.further:
-            if len(wanted := self._unclear()):
-                self._note(f"{view.words}, {self._seen_text()}")
-                if self._weigh([view], self._useful(), wanted):
-                    helpful.append(view)
-        if helpful:
-            self.try_states(helpful)
+        if self.views.further and len(wanted := self._unclear()):
+            self._note(f"further views, {self._seen_text()}")
+            new = self._weigh(self.views.further, self._useful(), wanted)
+            if new:
+                self.try_states(list(dict.fromkeys(column.view for column in new)))
 
     @property
     def _other_hz(self) -> tuple[float, ...]:
@@ -208,20 +215,18 @@ class _Search:
         narrow: bool = False,
     ) -> list[Column]:
         """Weigh some faults; keeps, and returns, the columns that see one better than any before."""
-        before, new = self.table.best(), []
-        for view in views:
-            columns = self.table.weigh(
-                view,
-                states,
-                wanted=wanted.tolist(),
-                frequency_hz=hz or self._hz,
-                narrow=narrow,
-                executor=self._executor,
-            )
-            good = [c for c in columns if (_capped(c.margins) > _capped(before) + NEWS).any()]
-            useless = {id(column) for column in columns} - {id(column) for column in good}
-            self.table.columns = [c for c in self.table.columns if id(c) not in useless]
-            new += good
+        before = self.table.best()
+        columns = self.table.weigh(
+            views,
+            states,
+            wanted=wanted.tolist(),
+            frequency_hz=hz or self._hz,
+            narrow=narrow,
+            executor=self._executor,
+        )
+        new = [column for column in columns if (_capped(column.margins) > _capped(before) + NEWS).any()]
+        useless = {id(column) for column in columns} - {id(column) for column in new}
+        self.table.columns = [column for column in self.table.columns if id(column) not in useless]
         return new
 
     def _unclear(self) -> Indices:
@@ -236,25 +241,48 @@ class _Search:
         """States that a column has, at most as many as are tried at once."""
         return list({c.state.name: c.state for c in self.table.columns}.values())[:MOST_AT_ONCE]
 
-    def _more_states(self, useful: set[State], wanted: Indices) -> list[State]:
-        """States that have not been tried, those nearest to useful ones first."""
-        controls = self._controls
-        concerned = self._concerned(wanted)
+    def _more_states(self, wanted: Indices) -> list[State]:
+        """States that have not been tried: those in which a signal passes what it never passed, and those in
+        which it passes contacts that faults are of, in the company of other control lines.
+        """
+        if len(self._controls) <= ALL_UP_TO:
+            return []
+        passed: set[Throw] = set()
+        for state in self._states.values():
+            passed |= self._passed.get(state.name, frozenset())
         made: list[State] = []
-        if len(controls) > ALL_UP_TO:
-            pairs = [State(on=pair) for pair in combinations(controls, 2)]
-            made += [pair for pair in pairs if len(pairs) <= MOST_AT_ONCE or {*pair.on} & concerned]
-            for state in sorted(useful, key=lambda state: state.name):
-                made += [_toggled(state, control, controls) for control in controls if state.powered]
-            draws = self._random.random((AT_RANDOM, len(controls))) < 0.5
-            made += [State(on=tuple(np.array(controls)[draw].tolist())) for draw in draws]
-        fresh = {state.name: state for state in made if state.name not in self._states}
-        return list(fresh.values())[:MOST_AT_ONCE]
+        fresh = [state for state in self._every.values() if state.name not in self._states]
+        while fresh and len(made) < MOST_AT_ONCE:
+            best = max(fresh, key=lambda state: len(self._passed[state.name] - passed))
+            if self._passed[best.name] <= passed:
+                break
+            passed |= self._passed[best.name]
+            made.append(best)
+            fresh.remove(best)
+        if made:
+            return made
+        poles = self._concerned(wanted)
+        worth = {state.name: sum(pole in poles for pole, _ in self._passed[state.name]) for state in fresh}
+        draws = dict(zip(worth, self._random.random(len(worth)), strict=True))
+        fresh.sort(key=lambda state: (-worth[state.name] / (1 + len(state.on)), draws[state.name]))
+        return fresh[:AT_ONCE]
+
+    @cached_property
+    def _every(self) -> dict[str, State]:
+        """The states that may be tried, by name."""
+        return {state.name: state for state in states_to_look_at(self._controls)}
+
+    @cached_property
+    def _passed(self) -> dict[str, frozenset[Throw]]:
+        """What a signal passes in each of them."""
+        base = self.table.base
+        routes = SignalWays(base.module, base.fixture, self._drives)
+        return {name: routes.passed(state) for name, state in self._every.items()}
 
     def _concerned(self, wanted: Indices) -> set[str]:
-        """Control lines of the relays that some faults are of."""
+        """The poles of the relays that some faults are of."""
         subjects = {self.table.faults[row].subject.split(".")[0] for row in wanted}
-        return {relay.operating_control for relay in self._module.relays if relay.name in subjects}
+        return {pole.name for relay in self._module.relays if relay.name in subjects for pole in relay.poles}
 
     def found(self) -> Found:
         """The cheapest columns that see what all of the table sees."""
@@ -284,11 +312,6 @@ class _Search:
             own=max(column.captures, 1) * (settle_s + record),
             shared=((column.view, moved_s), (column.state, settle_s + 1e-4 * on)),
         )
-
-
-def _toggled(state: State, control: str, controls: Sequence[str]) -> State:
-    on = {*state.on} ^ {control}
-    return State(on=tuple(each for each in controls if each in on))
 
 
 def _capped(margins: Floats) -> Floats:

@@ -7,21 +7,24 @@ together. Each quantity gets the narrowest limit of a ladder that good units kee
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
 from harness.arrays import Floats
 from harness.circuit.elements import BenchImpedances
 from harness.compose.views import View, setups_of
+from harness.faults.additions import suggested_check
 from harness.faults.margins import PORTION, PredictedReadings, over_currents
 from harness.faults.signatures import signatures
 from harness.job.faults import Fault
-from harness.job.fixture import PortName
+from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
+from harness.job.module import Module
 from harness.job.sequence import Check, Tone
 from harness.job.state import State
 from harness.plan.build import trial_plan
-from harness.plan.model import Planned, driven_channel
+from harness.plan.model import Planned, driven_channel, only_these
 from harness.quantities.estimates import NO_EVIDENCE
 from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import SUGGESTED
@@ -33,15 +36,8 @@ ROOM = 3.5
 # The same of a supply current, whose errors lie between limits: none is beyond 1.7 standard uncertainties.
 ROOM_OF_CURRENTS = 1.9
 WITHIN_DB: tuple[float, ...] = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0)
-BELOW_DB: tuple[float, ...] = (
-    -80.0,
-    -70.0,
-    -60.0,
-    -50.0,
-    -40.0,
-    -30.0,
-    -20.0,
-)  # of what is silent, or heard across channels
+# Of what is silent, or heard across channels.
+BELOW_DB: tuple[float, ...] = (-80.0, -70.0, -60.0, -50.0, -40.0, -30.0, -20.0)
 USUAL_WITHIN_DB, USUAL_BELOW_DB = 0.2, -60.0  # narrower only where nothing else sees a fault
 SHARES: tuple[float, ...] = (0.08, 0.1, 0.12, 0.15, 0.2)  # of the supply's current
 
@@ -106,7 +102,7 @@ class CoverTable:
 
     def weigh(
         self,
-        view: View,
+        views: Sequence[View],
         states: Sequence[State],
         *,
         wanted: Sequence[int],
@@ -114,89 +110,138 @@ class CoverTable:
         narrow: bool = False,
         executor: Executor | None = None,
     ) -> list[Column]:
-        """Weigh one view in some states for some of the faults, and keep the columns.
+        """Weigh views in some states for some of the faults, and keep the columns.
 
-        narrow: try narrower limits than usual. Raises JobError where the view can't show what is asked,
-        CircuitError.
+        All views are taken in one setup for each drive, as if the scope had inputs enough: a few more of them
+        on the circuit change less than any limit. narrow: try narrower limits than usual. Raises JobError
+        where a view can't show what is asked, CircuitError.
         """
-        job = self._trial(view, states, frequency_hz)
+        job = self._trial(views, states, frequency_hz)
         if not job.sequence.checks or all(setup.through for setup in job.fixture.setups):
             return []
         plan = trial_plan(job, impedances=self.impedances)
-        made = signatures(job, plan, [self.faults[row] for row in wanted], executor=executor)
+        made = signatures(job, plan, (), executor=None)
         limited = list(_limited(plan.state_readings, PredictedReadings(job, plan, made, []), narrow=narrow))
-        margins = {state.name: np.full(len(self.faults), NO_EVIDENCE) for state in states}
-        for start in range(0, len(wanted), PORTION):
-            rows = np.arange(start, min(start + PORTION, len(wanted)))
-            units = PredictedReadings(job, plan, made, rows)
-            at = np.asarray(wanted, dtype=np.intp)[rows]
-            for each in sorted(limited, key=lambda each: each.reading.captures):
-                estimates = each.reading.quantity.predict(each.reading, units)
-                if estimates is not None:
-                    best = margins.get(each.reading.measurand.state, self.always)
-                    best[at] = np.maximum(best[at], estimates.margins(each.limit).broken[1:])
         columns = [
             Column(
                 view=view,
                 state=state,
                 frequency_hz=frequency_hz,
-                checks=_checks_of(job, limited, state),
-                captures=sum(each.state == state for each in plan.acquisitions),
-                margins=margins[state.name],
+                checks=_checks_of(job, limited, state, number),
+                captures=len(setups_of(self.base.module, view, self.drives, ())),
+                margins=np.full(len(self.faults), NO_EVIDENCE),
             )
             for state in states
+            for number, view in enumerate(views)
         ]
+        homes: dict[tuple[str, str], list[Floats]] = {}
+        for column in columns:
+            for owner in (str(views.index(column.view)), ""):
+                homes.setdefault((owner, column.state.name), []).append(column.margins)
+        for channel, own in self._by_channel(wanted).items():
+            part = [each for each in limited if not channel or driven_channel(each.reading) in ("", channel)]
+            plan_of = only_these(plan, [each.reading for each in part]) if channel else plan
+            made = signatures(job, plan_of, [self.faults[row] for row in own], executor=executor)
+            for start in range(0, len(own), PORTION):
+                rows = np.arange(start, min(start + PORTION, len(own)))
+                units = PredictedReadings(job, plan_of, made, rows)
+                at = np.asarray(own, dtype=np.intp)[rows]
+                for each in sorted(part, key=lambda each: each.reading.captures):
+                    estimates = each.reading.quantity.predict(each.reading, units)
+                    if estimates is not None:
+                        broken = estimates.margins(each.limit).broken[1:]
+                        home = _view_of(each.reading.key.check), each.reading.measurand.state
+                        for best in homes.get(home, [self.always]):
+                            best[at] = np.maximum(best[at], broken)
         self.columns += columns
         return columns
 
-    def _trial(self, view: View, states: Sequence[State], frequency_hz: float) -> Job:
-        """The base job with one view alone, all that it shows, in these states."""
-        setups = setups_of(self.base.module, view, self.drives, tuple(self.base.fixture.loopbacks))
+    def _by_channel(self, wanted: Sequence[int]) -> dict[str, list[int]]:
+        """Faults by the one channel that their relay is in; "" for all others.
+
+        A relay that serves one channel is weighed while this channel is driven.
+        """
+        result: dict[str, list[int]] = {}
+        for row in wanted:
+            result.setdefault(self._channels.get(self.faults[row].subject.split(".")[0], ""), []).append(row)
+        return result
+
+    @cached_property
+    def _channels(self) -> dict[str, str]:
+        """The channel of every relay that is in one channel alone."""
+        result: dict[str, str] = {}
+        if len(self.base.module.channels) > 1:
+            for relay in self.base.module.relays:
+                channels = {pole.channel for pole in relay.poles}
+                if len(channels) == 1:
+                    result[relay.name] = next(iter(channels))
+        return result
+
+    def _trial(self, views: Sequence[View], states: Sequence[State], frequency_hz: float) -> Job:
+        """The base job with these views alone, all that they show, in these states."""
+        setups = [
+            _together(self.base.module, views, drive, tuple(self.base.fixture.loopbacks))
+            for drive in self.drives
+        ]
         through = tuple(setup for setup in self.base.fixture.setups if setup.through)
-        checks = checks_tried(self.base, view, frequency_hz, self.impedances)
+        checks = [
+            check
+            for number, view in enumerate(views)
+            for check in checks_tried(self.base, view, number, frequency_hz)
+        ]
+        tone = _tone(self.base, frequency_hz)
+        if self.impedances.supply_current:
+            checks += [
+                suggested_check(quantity, suggestion.limit, (), tone)
+                for quantity, suggestion in SUGGESTED
+                if not quantity.at_ports
+            ]
         return replace(
             self.base,
-            fixture=replace(self.base.fixture, setups=(*through, *setups)),
-            sequence=replace(self.base.sequence, states=tuple(states), checks=checks),
+            fixture=replace(self.base.fixture, setups=(*through, *filter(None, setups))),
+            sequence=replace(self.base.sequence, states=tuple(states), checks=tuple(checks)),
         )
 
 
-def checks_tried(job: Job, view: View, frequency_hz: float, impedances: BenchImpedances) -> tuple[Check, ...]:
-    """A check of each quantity that a view shows, and of the supply's current."""
-    module = job.module
-    tone = Tone(frequency_hz=frequency_hz, level_vrms=job.sequence.checks[0].tone.level_vrms)
-    checks: list[Check] = []
+def _view_of(check: str) -> str:
+    """The number of the view that a check belongs to; "" of one that belongs to all."""
+    return check.partition(" ")[0] if " " in check else ""
+
+
+def _together(
+    module: Module, views: Sequence[View], drive: PortName, loopbacks: tuple[str, ...]
+) -> Setup | None:
+    """A setup of a drive with all in view that the views have of it; None if that is nothing."""
+    ports = dict.fromkeys(
+        port for view in views for setup in setups_of(module, view, [drive], ()) for port in setup.view
+    )
+    if not ports:
+        return None
+    return Setup(name=f"drive {drive}", drive=drive, view=tuple(ports), loopbacks=loopbacks)
+
+
+def _tone(job: Job, frequency_hz: float) -> Tone:
+    return Tone(frequency_hz=frequency_hz, level_vrms=job.sequence.checks[0].tone.level_vrms)
+
+
+def checks_tried(job: Job, view: View, number: int, frequency_hz: float) -> Iterator[Check]:
+    """A check of each quantity that a view shows; number: the view's, with which the checks' names begin."""
     for quantity, suggestion in SUGGESTED:
         options, at = quantity.options(), view.nets
-        if quantity.judges_silent_ports:  # as low as any rung, so that what is predicted alone raises it
-            options = quantity.options.model_validate({"silent_ports_below": f"{BELOW_DB[0]:g} dB"})
-        if not quantity.at_ports:
-            if not impedances.supply_current:
-                continue
-            at = ()
-        elif quantity.between_channels:
-            continue  # what it sees, the levels of both channels see as well
-        elif quantity.across(options):
-            if not view.beside:
-                continue
-            at = view.nets[:1]
-        elif quantity.drive_in_view(amplified=module.may_invert) and not view.with_drive:
+        across = quantity.across(options)
+        if not quantity.at_ports or quantity.between_channels or (across and not view.beside):
+            continue  # what a comparison of channels sees, the levels of both see as well
+        if quantity.drive_in_view(amplified=job.module.may_invert) and not view.with_drive:
             continue
+        if across:
+            at = view.nets[:1]
         if quantity.of_both_legs:
             at = tuple(net for net in at if not is_unbalanced(job, net))
-        if quantity.at_ports and not at:
-            continue
-        checks.append(
-            Check(
-                name=quantity.name,
-                quantity=quantity,
-                at=at,
-                tone=tone,
-                limit=suggestion.limit,
-                options=options,
-            )
-        )
-    return tuple(checks)
+        if quantity.judges_silent_ports:  # as low as any rung, so that what is predicted alone raises it
+            options = quantity.options.model_validate({"silent_ports_below": f"{BELOW_DB[0]:g} dB"})
+        if at:
+            check = suggested_check(quantity, suggestion.limit, at, _tone(job, frequency_hz))
+            yield replace(check, name=f"{number} {quantity.name}", options=options)
 
 
 def is_unbalanced(job: Job, net: str) -> bool:
@@ -254,15 +299,15 @@ def _ladder(group: Sequence[Planned], *, narrow: bool) -> Iterator[tuple[float |
         yield rung, [replace(first, high=rung if high is None else max(rung, high)) for high in highs]
 
 
-def _checks_of(job: Job, limited: Sequence[_Limited], state: State) -> tuple[CheckTried, ...]:
-    """What the readings of a state are of, by the checks that they belong to.
+def _checks_of(job: Job, limited: Sequence[_Limited], state: State, number: int) -> tuple[CheckTried, ...]:
+    """What the readings of a view in a state are of, by the checks that they belong to.
 
     Those of a latching relay's pulse belong to every state, since each is reached by pulses.
     """
     names = {other.name for other in job.sequence.states} - {state.name}
     limited = [each for each in limited if each.reading.measurand.state not in names]
     result = []
-    for check in job.sequence.checks:
+    for check in (check for check in job.sequence.checks if _view_of(check.name) in ("", str(number))):
         own = [each for each in limited if each.reading.key.check == check.name]
         spoken = [each for each in own if not each.reading.quantity.at_silent_ports]
         silent = [each.rung for each in own if each.reading.quantity.at_silent_ports]

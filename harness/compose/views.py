@@ -58,19 +58,17 @@ def views_of(module: Module, pairs: int, *, closed: Sequence[str]) -> Views:
     outputs += [port.net for port in module.ports if port.role == "send" and port.net not in closed]
     sends = [net for net in closed if net not in outputs]
     single = [View(nets=chunk) for chunk in _chunks(outputs, pairs)]
-    with_drive = [
-        View(nets=chunk, with_drive=True) for chunk in _chunks([*outputs, *sends], max(pairs - 1, 1))
-    ]
     beside = [View(nets=(net,), beside=True) for net in outputs if _channels_with(module, net) > 1]
+    with_drive: list[View] = []
+    first = single
     if pairs == 1:
-        first, with_drive, beside = single, [], []
+        beside = []
     elif module.may_invert:
         first = [View(nets=chunk, with_drive=True) for chunk in _chunks(outputs, pairs - 1)]
+        with_drive = [View(nets=chunk, with_drive=True) for chunk in _chunks(sends, pairs - 1)]
     elif len(module.channels) == 2:
         lone = [View(nets=(net,)) for net in outputs if _channels_with(module, net) < 2]
         first = [*beside, *lone]
-    else:
-        first = single
     further = (*beside, *(View(nets=chunk) for chunk in _chunks(sends, pairs)), *with_drive)
     return Views(first=tuple(first), further=tuple(view for view in further if view not in first))
 

@@ -86,11 +86,10 @@ def test_a_good_simulated_unit_passes_and_one_with_a_promised_fault_fails(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     folder = alone(tmp_path / "job", "two_loop_switcher")
-    assert exit_code("compose", str(folder)) == 0
+    made = json.loads(switchwalk(capsys, "compose", str(folder), "--json").out)
+    assert made["seen"] == 270
     run = ("run", str(folder), "--simulate", "--speed", "20", "--serial")
     assert exit_code(*run, "OB-0001") == 0
-    made = json.loads(switchwalk(capsys, "compose", str(folder), "--json", "--dry-run").out)
-    assert made["seen"] == 270
     assert exit_code(*run, "OB-0002", "--fault", "K2.1.hot operated stuck closed") == 1
 
 
