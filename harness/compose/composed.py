@@ -11,7 +11,6 @@ from harness.compose.at_hand import AtHand
 from harness.compose.job import Selected, composed_job
 from harness.compose.search import Note, search
 from harness.compose.settled import USUAL_DBU, Settled, settled, vrms
-from harness.compose.table import ROOM_OF_CURRENTS
 from harness.compose.tables import FileTable, Joined, joined, unmarked
 from harness.compose.text import FIXTURE_HEAD, SEQUENCE_HEAD, fixture_tables, sequence_tables
 from harness.errors import JobError
@@ -23,6 +22,7 @@ from harness.plan.model import Plan
 from harness.plan.setups import lead_moves
 from harness.plan.states import TimeEstimate, estimate_time
 from harness.plan.swing import over_driven
+from harness.quantities.tolerance import GOOD_SHARE
 
 LEVELS_DBU = (USUAL_DBU, 0.0, -6.0, -12.0, -20.0, -30.0)  # the first that over-drives no amplifier
 
@@ -175,11 +175,12 @@ def _promise(job: Job, plan: Plan, executor: Executor | None) -> Promise:
 def _good_share(made: Margins, k: float) -> float:
     """The share of good units whose every reading passes, as if no two readings had an error in common.
 
-    A reading passes if it is an expanded uncertainty inside its limit, and it spreads by one standard one.
+    What is judged by the tolerance of parts is kept by GOOD_SHARE of them together. Any other reading passes
+    if it is an expanded uncertainty inside its limit, and it spreads by one standard one.
     """
-    share = 1.0
-    for reading, inside in zip(made.readings, made.good, strict=True):
-        bounded = reading.quantity.family == "supply" and inside >= ROOM_OF_CURRENTS
-        if math.isfinite(inside) and not bounded:
+    by_tolerance = any(reading.limit is not None and reading.limit.tolerance for reading in made.readings)
+    share = GOOD_SHARE if by_tolerance else 1.0
+    for inside in made.good:
+        if math.isfinite(inside):
             share *= math.erf(max(float(inside) - 1.0, 0.0) * k / math.sqrt(2))
     return share

@@ -1,11 +1,11 @@
 """From the chosen columns to a job: setups with the channels that make them, states and checks."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from harness.compose.at_hand import AtHand
 from harness.compose.search import Found
-from harness.compose.table import USUAL_BELOW_DB, CheckTried, width
+from harness.compose.table import CheckTried, by_tolerance
 from harness.compose.views import View, setups_of
 from harness.job.fixture import Fixture, PortName, Setup
 from harness.job.job import Job
@@ -14,7 +14,7 @@ from harness.job.state import IDLE_STATE, State
 from harness.plan.states import ordered
 from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import QUANTITIES
-from harness.reading import Limit
+from harness.quantities.tolerance import TOLERANCE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,17 +38,16 @@ def composed_job(found: Found, at_hand: AtHand) -> tuple[Job, Selected]:
     states = ordered(tuple(dict.fromkeys(column.state for column in found.chosen)) or (IDLE_STATE,))
     fixture: Fixture = replace(base.fixture, setups=selected.setups)
     checks = _checks(base, found, states)
-    whole = [check for column in found.chosen for check in column.checks if not check.quantity.at_ports]
-    if whole:
-        widest = max(whole, key=lambda check: width(check.limit))
+    whole = {check.quantity for column in found.chosen for check in column.checks}
+    for quantity in (quantity for quantity in whole if not quantity.at_ports):
         checks.append(
             Check(
                 name="Relay current",
-                quantity=widest.quantity,
+                quantity=quantity,
                 at=(),
                 tone=base.sequence.checks[0].tone,
-                limit=widest.limit,
-                options=widest.quantity.options(),
+                limit=by_tolerance(quantity),
+                options=quantity.options(),
             )
         )
     sequence = replace(base.sequence, states=states, checks=tuple(checks))
@@ -114,60 +113,39 @@ class _Kind:
     quantity: AnyQuantity
     nets: tuple[str, ...]
     frequency_hz: float
-    limit: Limit | None
-    silent_below_db: float
-
-    def is_narrower(self, other: "_Kind") -> bool:
-        """Whether the other differs in nothing but that its limits are wider."""
-        if self == other or replace(self, limit=other.limit, silent_below_db=other.silent_below_db) != other:
-            return False
-        return width(self.limit) <= width(other.limit) and self.silent_below_db <= other.silent_below_db
 
 
-ByState = dict[State, list[CheckTried]]
+ByState = Mapping[State, Sequence[CheckTried]]
 
 
 def _checks(base: Job, found: Found, states: Sequence[State]) -> list[Check]:
-    """One check for each quantity, frequency, limit and set of ports; the narrowest where two are of a state.
-
-    States where only silence is judged join a check that judges it alike.
-    """
-    kinds: dict[_Kind, ByState] = {}
-    silent: list[tuple[_Kind, State, CheckTried]] = []
+    """One check for each quantity, frequency and set of ports."""
+    kinds: dict[_Kind, dict[State, list[CheckTried]]] = {}
     for column in found.chosen:
         for check in (check for check in column.checks if check.quantity.at_ports):
             across = check.quantity.across(check.quantity.options())
-            below = check.silent_below_db
             kind = _Kind(
                 quantity=check.quantity,
                 nets=column.view.nets[:1] if across else column.view.nets,
                 frequency_hz=column.frequency_hz,
-                limit=check.limit,
-                silent_below_db=USUAL_BELOW_DB if below is None else below,
             )
-            if check.live or check.limit is None:
-                kinds.setdefault(kind, {}).setdefault(column.state, []).append(check)
-            else:
-                silent.append((kind, column.state, check))
-    for kind, state, check in silent:
-        alike = [other for other in kinds if replace(other, limit=kind.limit) == kind]
-        home = min(alike, key=lambda other: width(other.limit), default=kind)
-        kinds.setdefault(home, {}).setdefault(state, []).append(check)
+            kinds.setdefault(kind, {}).setdefault(column.state, []).append(check)
+    alike: dict[tuple[AnyQuantity, float, frozenset[State]], tuple[str, ...]] = {}
     for kind, by_state in kinds.items():
-        for state in [state for other in kinds if other.is_narrower(kind) for state in kinds[other]]:
-            by_state.pop(state, None)
-    checks = []
-    for kind, by_state in kinds.items():
-        if nets := _read_everywhere(base, kind, by_state):
-            checks.append(_check(base, kind, nets, by_state, states))
+        key = kind.quantity, kind.frequency_hz, frozenset(by_state)
+        nets = _read_everywhere(base, kind, by_state)
+        alike[key] = tuple(dict.fromkeys((*alike.get(key, ()), *nets)))
     usual_hz, order = base.sequence.checks[0].tone.frequency_hz, list(QUANTITIES)
+    checks = [
+        _check(base, quantity, hz, nets, by_state, states)
+        for (quantity, hz, by_state), nets in alike.items()
+        if nets
+    ]
     checks.sort(key=lambda check: (check.tone.frequency_hz != usual_hz, order.index(check.quantity.name)))
     return _named(checks)
 
 
-def _read_everywhere(
-    base: Job, kind: _Kind, by_state: Mapping[State, Sequence[CheckTried]]
-) -> tuple[str, ...]:
+def _read_everywhere(base: Job, kind: _Kind, by_state: ByState) -> tuple[str, ...]:
     """The nets that are read in every channel that has them: a check that lacks one would be refused."""
     read = {entry for checks in by_state.values() for check in checks for entry in check.read}
     return tuple(
@@ -181,28 +159,28 @@ def _read_everywhere(
 
 def _check(
     base: Job,
-    kind: _Kind,
+    quantity: AnyQuantity,
+    frequency_hz: float,
     nets: tuple[str, ...],
-    by_state: Mapping[State, Sequence[CheckTried]],
+    by_state: Collection[State],
     states: Sequence[State],
 ) -> Check:
-    tone = Tone(frequency_hz=kind.frequency_hz, level_vrms=base.sequence.checks[0].tone.level_vrms)
-    options = kind.quantity.options()
-    if kind.quantity.judges_silent_ports and kind.silent_below_db != USUAL_BELOW_DB:
-        options = kind.quantity.options.model_validate({"silent_ports_below": f"{kind.silent_below_db:g} dB"})
+    options = quantity.options()
+    if quantity.judges_silent_ports:
+        options = quantity.options.model_validate({"silent_ports_below": TOLERANCE})
     return Check(
-        name=kind.quantity.spoken.capitalize(),
-        quantity=kind.quantity,
+        name=quantity.spoken.capitalize(),
+        quantity=quantity,
         at=nets,
-        tone=tone,
-        limit=kind.limit,
+        tone=Tone(frequency_hz=frequency_hz, level_vrms=base.sequence.checks[0].tone.level_vrms),
+        limit=by_tolerance(quantity),
         options=options,
         states=None if set(by_state) >= set(states) else tuple(s for s in states if s in by_state),
     )
 
 
 def _named(checks: Sequence[Check]) -> list[Check]:
-    """Each with a name of its own: by ports, frequency and limit, as far as these tell it apart."""
+    """Each with a name of its own: by ports and frequency, as far as these tell it apart."""
     named: list[Check] = []
     for check in checks:
         rivals = [other for other in checks if other.quantity == check.quantity]
@@ -211,9 +189,6 @@ def _named(checks: Sequence[Check]) -> list[Check]:
             name += f" at {' and '.join(check.at)}"
         if len({other.tone.frequency_hz for other in rivals}) > 1:
             name += f", {check.tone.frequency_hz:g} Hz"
-        alike = [other for other in rivals if (other.at, other.tone) == (check.at, check.tone)]
-        if len(alike) > 1 and check.limit is not None and check.limit.high is not None:
-            name += f", {check.limit.high:g} {check.limit.unit}"
         if name in {other.name for other in named}:
             name += f" ({len(named) + 1})"
         named.append(replace(check, name=name))

@@ -87,7 +87,6 @@ def search(
     run.try_states(run.views.first)
     run.try_frequencies()
     run.try_views()
-    run.try_narrower()
     return run.found()
 
 
@@ -195,16 +194,6 @@ class _Search:
         module = self._module
         return OTHER_HZ if module.capacitors or module.inductors or module.transformers else ()
 
-    def try_narrower(self) -> None:
-        """Try narrower limits than usual, as far as good units keep them, with every view that helped."""
-        if len(wanted := self._unclear()):
-            self._note(f"narrower limits, {self._seen_text()}")
-            views = tuple(dict.fromkeys(column.view for column in self.table.columns))
-            self._weigh(views, self._useful(), wanted, narrow=True)
-        for hz in self._other_hz:
-            if len(wanted := self._unclear()):
-                self._weigh(self.views.first, self._useful(), wanted, hz=hz, narrow=True)
-
     def _weigh(
         self,
         views: Sequence[View],
@@ -212,7 +201,6 @@ class _Search:
         wanted: Indices,
         *,
         hz: float | None = None,
-        narrow: bool = False,
     ) -> list[Column]:
         """Weigh some faults; keeps, and returns, the columns that see one better than any before."""
         before = self.table.best()
@@ -221,7 +209,6 @@ class _Search:
             states,
             wanted=wanted.tolist(),
             frequency_hz=hz or self._hz,
-            narrow=narrow,
             executor=self._executor,
         )
         new = [column for column in columns if (_capped(column.margins) > _capped(before) + NEWS).any()]

@@ -1,7 +1,7 @@
 """One table of what sees what: every check that is tried, in every state that is tried, against every fault.
 
 A column is a view in a state at a frequency: its captures serve all quantities at once, so they are weighed
-together. Each quantity gets the narrowest limit of a ladder that good units keep.
+together. All limits come from the tolerance of parts and the bench.
 """
 
 from collections.abc import Iterator, Sequence
@@ -28,33 +28,19 @@ from harness.plan.model import Planned, driven_channel, only_these
 from harness.quantities.estimates import NO_EVIDENCE
 from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import SUGGESTED
+from harness.quantities.tolerance import TOLERANCE
 from harness.reading import Limit
-
-# Expanded uncertainties between a nominal unit and its limit. A unit that spreads by one standard uncertainty
-# passes if it stays one expanded one inside: at 3.5 that is 5 standard uncertainties, 1 in 10^6 readings.
-ROOM = 3.5
-# The same of a supply current, whose errors lie between limits: none is beyond 1.7 standard uncertainties.
-ROOM_OF_CURRENTS = 1.9
-WITHIN_DB: tuple[float, ...] = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0)
-# Of what is silent, or heard across channels.
-BELOW_DB: tuple[float, ...] = (-80.0, -70.0, -60.0, -50.0, -40.0, -30.0, -20.0)
-USUAL_WITHIN_DB, USUAL_BELOW_DB = 0.2, -60.0  # narrower only where nothing else sees a fault
-SHARES: tuple[float, ...] = (0.08, 0.1, 0.12, 0.15, 0.2)  # of the supply's current
 
 
 @dataclass(frozen=True, kw_only=True)
 class CheckTried:
-    """A quantity in one column, with the limit that good units keep there.
+    """A quantity in one column.
 
-    read: the channel that is driven (or that is read, where nothing drives it) and the net of every reading;
-    live: whether some are of ports with a signal.
+    read: of every reading the channel that is driven (or that is read, where nothing drives it) and the net.
     """
 
     quantity: AnyQuantity
-    limit: Limit | None
     read: frozenset[tuple[str, str]]
-    live: bool
-    silent_below_db: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -107,27 +93,24 @@ class CoverTable:
         *,
         wanted: Sequence[int],
         frequency_hz: float,
-        narrow: bool = False,
         executor: Executor | None = None,
     ) -> list[Column]:
         """Weigh views in some states for some of the faults, and keep the columns.
 
         All views are taken in one setup for each drive, as if the scope had inputs enough: a few more of them
-        on the circuit change less than any limit. narrow: try narrower limits than usual. Raises JobError
-        where a view can't show what is asked, CircuitError.
+        on the circuit change less than any limit. Raises JobError where a view can't show what is asked,
+        CircuitError.
         """
         job = self._trial(views, states, frequency_hz)
         if not job.sequence.checks or all(setup.through for setup in job.fixture.setups):
             return []
         plan = trial_plan(job, impedances=self.impedances)
-        made = signatures(job, plan, (), executor=None)
-        limited = list(_limited(plan.state_readings, PredictedReadings(job, plan, made, []), narrow=narrow))
         columns = [
             Column(
                 view=view,
                 state=state,
                 frequency_hz=frequency_hz,
-                checks=_checks_of(job, limited, state, number),
+                checks=_checks_of(job, plan.state_readings, state, number),
                 captures=len(setups_of(self.base.module, view, self.drives, ())),
                 margins=np.full(len(self.faults), NO_EVIDENCE),
             )
@@ -139,18 +122,19 @@ class CoverTable:
             for owner in (str(views.index(column.view)), ""):
                 homes.setdefault((owner, column.state.name), []).append(column.margins)
         for channel, own in self._by_channel(wanted).items():
-            part = [each for each in limited if not channel or driven_channel(each.reading) in ("", channel)]
-            plan_of = only_these(plan, [each.reading for each in part]) if channel else plan
+            every = plan.state_readings
+            part = [each for each in every if not channel or driven_channel(each) in ("", channel)]
+            plan_of = only_these(plan, part) if channel else plan
             made = signatures(job, plan_of, [self.faults[row] for row in own], executor=executor)
             for start in range(0, len(own), PORTION):
                 rows = np.arange(start, min(start + PORTION, len(own)))
                 units = PredictedReadings(job, plan_of, made, rows)
                 at = np.asarray(own, dtype=np.intp)[rows]
-                for each in sorted(part, key=lambda each: each.reading.captures):
-                    estimates = each.reading.quantity.predict(each.reading, units)
+                for each in sorted(part, key=lambda each: each.captures):
+                    estimates = each.quantity.predict(each, units)
                     if estimates is not None:
                         broken = estimates.margins(each.limit).broken[1:]
-                        home = _view_of(each.reading.key.check), each.reading.measurand.state
+                        home = _view_of(each.key.check), each.measurand.state
                         for best in homes.get(home, [self.always]):
                             best[at] = np.maximum(best[at], broken)
         self.columns += columns
@@ -192,8 +176,8 @@ class CoverTable:
         tone = _tone(self.base, frequency_hz)
         if self.impedances.supply_current:
             checks += [
-                suggested_check(quantity, suggestion.limit, (), tone)
-                for quantity, suggestion in SUGGESTED
+                suggested_check(quantity, by_tolerance(quantity), (), tone)
+                for quantity, _ in SUGGESTED
                 if not quantity.at_ports
             ]
         return replace(
@@ -226,7 +210,7 @@ def _tone(job: Job, frequency_hz: float) -> Tone:
 
 def checks_tried(job: Job, view: View, number: int, frequency_hz: float) -> Iterator[Check]:
     """A check of each quantity that a view shows; number: the view's, with which the checks' names begin."""
-    for quantity, suggestion in SUGGESTED:
+    for quantity, _ in SUGGESTED:
         options, at = quantity.options(), view.nets
         across = quantity.across(options)
         if not quantity.at_ports or quantity.between_channels or (across and not view.beside):
@@ -237,10 +221,10 @@ def checks_tried(job: Job, view: View, number: int, frequency_hz: float) -> Iter
             at = view.nets[:1]
         if quantity.of_both_legs:
             at = tuple(net for net in at if not is_unbalanced(job, net))
-        if quantity.judges_silent_ports:  # as low as any rung, so that what is predicted alone raises it
-            options = quantity.options.model_validate({"silent_ports_below": f"{BELOW_DB[0]:g} dB"})
+        if quantity.judges_silent_ports:
+            options = quantity.options.model_validate({"silent_ports_below": TOLERANCE})
         if at:
-            check = suggested_check(quantity, suggestion.limit, at, _tone(job, frequency_hz))
+            check = suggested_check(quantity, by_tolerance(quantity), at, _tone(job, frequency_hz))
             yield replace(check, name=f"{number} {quantity.name}", options=options)
 
 
@@ -249,84 +233,24 @@ def is_unbalanced(job: Job, net: str) -> bool:
     return any(port.net == net and port.unbalanced for port in job.module.ports)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Limited:
-    """A reading with the limit that good units keep at it. rung: of the ladder, what a file says."""
-
-    reading: Planned
-    limit: Limit | None
-    rung: float | None
-
-
-def _limited(readings: Sequence[Planned], good: PredictedReadings, *, narrow: bool) -> Iterator[_Limited]:
-    """Every reading that good units surely pass; those of one check in one state have one limit.
-
-    A check that no limit of the ladder fits in a state is left out there.
-    """
-    groups: dict[tuple[str, str, bool], list[Planned]] = {}
-    for reading in readings:
-        key = (reading.key.check, reading.measurand.state, reading.quantity.at_silent_ports)
-        groups.setdefault(key, []).append(reading)
-    for group in groups.values():
-        estimates = [reading.quantity.predict(reading, good) for reading in group]
-        room = ROOM_OF_CURRENTS if group[0].quantity.family == "supply" else ROOM
-        for rung, limits in _ladder(group, narrow=narrow):
-            if all(
-                made is None or made.margins(limit).inside >= room
-                for made, limit in zip(estimates, limits, strict=True)
-            ):
-                pairs = zip(group, limits, strict=True)
-                yield from (_Limited(reading=each, limit=limit, rung=rung) for each, limit in pairs)
-                break
+def by_tolerance(quantity: AnyQuantity) -> Limit | None:
+    """The limit that comes from the tolerance of parts; None for a quantity without limits."""
+    if quantity.limits is None:
+        return None
+    suggested = quantity.suggested.limit.kind if quantity.suggested and quantity.suggested.limit else "within"
+    kind = suggested if suggested in quantity.limits.tolerance else quantity.limits.tolerance[0]
+    return Limit(kind=kind, unit=quantity.limits.unit, tolerance=True)
 
 
-def _ladder(group: Sequence[Planned], *, narrow: bool) -> Iterator[tuple[float | None, list[Limit | None]]]:
-    """Wider and wider limits for some readings, each with its rung; one without a rung if they take none.
-
-    A limit of a silent port may lie higher than its rung already, by what the circuit predicts there.
-    """
-    first = group[0].limit
-    if first is None:
-        yield None, [None for _ in group]
-        return
-    rungs, usual = BELOW_DB, USUAL_BELOW_DB
-    if first.kind == "within":
-        rungs, usual = (SHARES, SHARES[0]) if first.relative else (WITHIN_DB, USUAL_WITHIN_DB)
-    for rung in (rung for rung in rungs if narrow or rung >= usual):
-        highs: list[float | None] = [each.limit.high if each.limit is not None else None for each in group]
-        if first.kind == "within":
-            highs = [None for _ in group]
-        yield rung, [replace(first, high=rung if high is None else max(rung, high)) for high in highs]
-
-
-def _checks_of(job: Job, limited: Sequence[_Limited], state: State, number: int) -> tuple[CheckTried, ...]:
-    """What the readings of a view in a state are of, by the checks that they belong to.
-
-    Those of a latching relay's pulse belong to every state, since each is reached by pulses.
-    """
-    names = {other.name for other in job.sequence.states} - {state.name}
-    limited = [each for each in limited if each.reading.measurand.state not in names]
-    result = []
+def _checks_of(job: Job, readings: Sequence[Planned], state: State, number: int) -> tuple[CheckTried, ...]:
+    """What the readings of a view in a state are of, by the checks that they belong to."""
+    own = [each for each in readings if each.measurand.state == state.name]
+    made = []
     for check in (check for check in job.sequence.checks if _view_of(check.name) in ("", str(number))):
-        own = [each for each in limited if each.reading.key.check == check.name]
-        spoken = [each for each in own if not each.reading.quantity.at_silent_ports]
-        silent = [each.rung for each in own if each.reading.quantity.at_silent_ports]
-        if own:
-            result.append(
-                CheckTried(
-                    quantity=check.quantity,
-                    limit=max((each.limit for each in spoken), key=width) if spoken else check.limit,
-                    read=frozenset(_read(each.reading) for each in own),
-                    live=bool(spoken),
-                    silent_below_db=max((rung for rung in silent if rung is not None), default=None),
-                )
-            )
-    return tuple(result)
-
-
-def width(limit: Limit | None) -> float:
-    """Of a limit, or how high it is; none is narrowest."""
-    return -np.inf if limit is None or limit.high is None else limit.high
+        read = frozenset(_read(each) for each in own if each.key.check == check.name)
+        if read:
+            made.append(CheckTried(quantity=check.quantity, read=read))
+    return tuple(made)
 
 
 def _read(reading: Planned) -> tuple[str, str]:
