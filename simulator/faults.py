@@ -31,7 +31,7 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
     damage, plugs = Damage(), Plugs()
     for fault in faults:
         if fault.kind.startswith(("relay", "coil", "set coil", "reset coil", "switch", "pole", "throw")):
-            _relay(damage, fault)
+            _relay(damage, fault, module)
         elif fault.kind.startswith("control"):
             _control(damage, fault)
         elif fault.kind.startswith("loopback"):
@@ -42,6 +42,10 @@ def apply(faults: Sequence[Fault], module: Module) -> Wrong:
             _winding(damage, fault, module)
         elif fault.kind == "amplifier dead":
             damage.amplifier_dead.add(fault.subject)
+        elif fault.kind == "transformer left out":
+            damage.winding_open.update(f"{fault.subject}.{winding}" for winding in WINDINGS)
+        elif fault.kind == "nets bridged":
+            damage.bridges.append(Element(a=fault.subject, b=fault.other or GROUND, value=SHORT_OHM))
         else:
             _connector(damage, fault, module)
     return Wrong(damage=damage, plugs=plugs)
@@ -61,8 +65,13 @@ def taken_out(module: Module) -> Wrong:
     return Wrong(damage=damage, plugs=Plugs())
 
 
-def _relay(damage: Damage, fault: Fault) -> None:
+def _relay(damage: Damage, fault: Fault, module: Module) -> None:
     subject = fault.subject
+    if fault.kind == "relay left out":
+        for relay in (each for each in module.relays if each.name == subject):
+            damage.coil_ohm.update(dict.fromkeys(coils_of(relay).values(), inf))
+            damage.always_open.update((pole.name, throw) for pole in relay.poles for throw in pole.throws)
+        return
     slowed = damage.slowed.get(subject, Slowed())
     throw = None if fault.throw is None else (subject, fault.throw)
     match fault.kind:
@@ -127,6 +136,9 @@ def _loopback(plugs: Plugs, fault: Fault, module: Module) -> None:
 
 
 def _part(damage: Damage, fault: Fault, module: Module) -> None:
+    if fault.kind == "parts swapped" and fault.other is not None:
+        damage.parts_swapped.append((fault.subject, fault.other))
+        return
     for part in module.two_ended:
         if part.name != fault.subject:
             continue
@@ -136,6 +148,8 @@ def _part(damage: Damage, fault: Fault, module: Module) -> None:
             continue
         damage.part_value[part.name] = {
             "part open": GONE_F if is_capacitor else inf,
+            "part left out": GONE_F if is_capacitor else inf,
+            "part value": fault.value or 0.0,
             "part shorted": SHORT_OHM,
             "part tenfold": 10 * part.value,
             "part a tenth": part.value / 10,

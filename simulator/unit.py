@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Literal, TypeVar, cast
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from simulator.parts.amplifiers import OwnSignals, own_signals
 from simulator.parts.magnetics import wind
 from simulator.sources import generator_for, within
 
+AnyPart = TypeVar("AnyPart", bound=Part)
 Throw = tuple[str, Literal["released", "operated"]]  # a pole's name and one of its throws
 
 COIL_LOT = 0.03  # coils of one lot differ from nominal by up to this fraction ...
@@ -137,6 +138,7 @@ class Damage:
     bridges: list[Element] = field(default_factory=list)
     slowed: dict[str, Slowed] = field(default_factory=dict)
     part_value: dict[str, float] = field(default_factory=dict)  # infinite: left out
+    parts_swapped: list[tuple[str, str]] = field(default_factory=list)
     winding_open: set[str] = field(default_factory=set)
     amplifier_dead: set[str] = field(default_factory=set)  # `U1`, or one leg of its output: `U1.hot`
     control_feeds: dict[str, frozenset[str]] = field(default_factory=dict)
@@ -145,6 +147,8 @@ class Damage:
 
 def build(module: Module, serial: str, damage: Damage, imperfections: Imperfections = USUAL) -> Built:
     """Put a unit together: values drawn for `serial`, then `damage` done to it."""
+    for pair in damage.parts_swapped:
+        module = _with_swapped(module, pair)
     rng = generator_for("unit", module.part, serial)
     lot = 1 + COIL_LOT * rng.uniform(-1, 1)
     good_ohm = {
@@ -293,6 +297,24 @@ def _click(relay: Relay, module: Module, serial: str, size: float) -> Click:
         emf_v=tuple(float(size * legs_v[pole.leg]) for pole in relay.poles),
         rise_s=float(rng.uniform(*CLICK_RISE_S)),
         fall_s=float(rng.uniform(*CLICK_FALL_S)),
+    )
+
+
+def _with_swapped(module: Module, pair: tuple[str, str]) -> Module:
+    """Each of two parts soldered in where the other belongs."""
+    parts = {part.name: part for part in module.two_ended}
+    one, other = (parts[name] for name in pair)
+    instead = {one.name: other, other.name: one}
+
+    def placed(part: AnyPart) -> AnyPart:
+        there = instead.get(part.name, part)
+        return cast(AnyPart, replace(there, name=part.name, a=part.a, b=part.b))
+
+    return replace(
+        module,
+        resistors=tuple(map(placed, module.resistors)),
+        capacitors=tuple(map(placed, module.capacitors)),
+        inductors=tuple(map(placed, module.inductors)),
     )
 
 

@@ -4,8 +4,8 @@ A net inside the unit is a node (`left.out.hot`). Everything of the fixture meet
 (`left.out.hot.pin`), on the other side of the connector. `GROUND` is 0 V.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import sqrt
 from typing import Literal
 
@@ -219,3 +219,31 @@ def inductive(
         inductance_h=henry,
         inductance_spread_h=henry * tolerance / sqrt(3),
     )
+
+
+def with_value(element: Element, value: float) -> Element:
+    """A part of another value, as well known as its own."""
+    if element.kind == "capacitor":
+        scale = value / element.capacitance_f
+        return replace(
+            element, capacitance_f=value, capacitance_spread_f=scale * element.capacitance_spread_f
+        )
+    if element.inductance_h:
+        scale = value / element.inductance_h
+        return replace(element, inductance_h=value, inductance_spread_h=scale * element.inductance_spread_h)
+    scale = value / (element.resistance_ohm or value)
+    return replace(element, resistance_ohm=value, resistance_spread_ohm=scale * element.resistance_spread_ohm)
+
+
+def swapped(elements: Sequence[Element], one: str, other: str) -> list[Element]:
+    """Each of two parts where the other belongs: between its nodes, under its name."""
+    places = {element.name: element for element in elements if element.name in (one, other)}
+    if len(places) < 2:
+        return list(elements)
+    instead = {one: places[other], other: places[one]}
+    return [
+        replace(instead[each.name], name=each.name, part=each.part, a=each.a, b=each.b)
+        if each.name in instead
+        else each
+        for each in elements
+    ]

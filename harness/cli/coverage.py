@@ -15,21 +15,23 @@ import typer
 from harness.cli import options
 from harness.cli.terminal import TIED, hanging, print_lines, print_result, shown_progress, wrapped
 from harness.errors import UsageError
-from harness.faults.additions import Addition, cheapest_additions
 from harness.faults.coverage import (
     Coverage,
+    Doubles,
     FaultSeen,
     HeavierLoad,
+    cover_doubles,
     judge_faults,
     with_loads,
 )
 from harness.faults.coverage import cover as find_coverage
-from harness.faults.minimal import Minimal, smallest_plan
-from harness.faults.plugs import PlugDesign, design_plugs
 from harness.faults.provable import UNPROVABLE, tight_data, tight_sentences
-from harness.job.faults import parse_fault
+from harness.faults.suggestions.additions import Addition, cheapest_additions
+from harness.faults.suggestions.minimal import Minimal, smallest_plan
+from harness.faults.suggestions.plugs import PlugDesign, design_plugs
 from harness.job.fixture import Loopback
 from harness.job.job import Job
+from harness.job.own_faults import own_suspects
 from harness.plan.build import build_plan
 from harness.plan.model import Plan
 from harness.plan.states import TimeEstimate
@@ -90,6 +92,9 @@ def coverage(
             metavar="NAME", help='Evaluate this fault too, or several at once ("A + B"); may be repeated.'
         ),
     ] = None,
+    doubles: Annotated[
+        bool, typer.Option("--doubles", help="Evaluate every pair of faults too; this takes minutes.")
+    ] = False,
     workers: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Share the work with a Dask cluster's scheduler.")
     ] = None,
@@ -100,9 +105,10 @@ def coverage(
     """
     described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     if minimal and not as_json:
-        _print_minimal(described, bench, workers, every=every, fault=fault or (), design=design)
+        others = {"--all": every, "--fault": bool(fault), "--design-plugs": design, "--doubles": doubles}
+        _print_minimal(described, bench, workers, others)
         return
-    own = [parse_fault(name, described.module, described.fixture) for name in fault or ()]
+    own = own_suspects(described, fault or ())
     with cluster(workers) as executor, shown_progress("coverage", *STEPS, *[STEP_MINIMAL] * minimal) as done:
         plan = build_plan(described, impedances=impedances_of(described, bench))
         done.next_step()
@@ -120,10 +126,23 @@ def coverage(
     if design:
         with cluster(workers) as executor:
             plugs = design_plugs(described, impedances=plan.impedances, executor=executor, progress=_progress)
+    pairs = None
+    if doubles:
+        with cluster(workers) as executor:
+            pairs = cover_doubles(
+                described, plan, (*result.faults, *asked), executor=executor, progress=_pairs_done
+            )
     data = _coverage_data(result, additions, loads)
     lines = [*_asked_lines(asked), *_coverage_lines(described, plan, result, additions, loads, every=every)]
     if asked:
         data["asked"] = [_fault_data(fault) for fault in asked]
+    if pairs is not None:
+        data["doubles"] = {
+            "possible": pairs.possible,
+            "seen": pairs.possible - pairs.missed,
+            "hidden": [fault.name for fault in pairs.hidden],
+        }
+        lines += _double_lines(pairs)
     if shorter is not None:
         data["minimal"] = _minimal_data(shorter)
         lines += _minimal_lines(shorter)
@@ -133,17 +152,8 @@ def coverage(
     print_result(data, lines, as_json=as_json)
 
 
-def _print_minimal(
-    job: Job,
-    bench: Path | None,
-    workers: str | None,
-    *,
-    every: bool,
-    fault: Sequence[str],
-    design: bool,
-) -> None:
+def _print_minimal(job: Job, bench: Path | None, workers: str | None, others: dict[str, bool]) -> None:
     """Print the fewest steps alone. Raises UsageError for options that ask for the rest of the coverage."""
-    others = {"--all": every, "--fault": bool(fault), "--design-plugs": design}
     if given := [name for name, asked in others.items() if asked]:
         raise UsageError(
             f"--minimal prints the fewest steps alone; expected {given[0]} in a command of its own, or "
@@ -158,6 +168,10 @@ def _print_minimal(
 
 def _progress(done: int, total: int) -> None:
     typer.echo(f"\rplugs: {done} of {total} tried", err=True, nl=done == total)
+
+
+def _pairs_done(done: int, total: int) -> None:
+    typer.echo(f"\rpairs: {done} of {total} evaluated", err=True, nl=done == total)
 
 
 def _coverage_data(
@@ -300,6 +314,17 @@ def _coverage_lines(
         for group in result.groups:
             yield from wrapped(" | ".join(map(_whole, group)), indent=2, hang=4)
     yield from _contact_lines(result, loads)
+
+
+def _double_lines(pairs: Doubles) -> Iterator[str]:
+    """Pairs of faults of which one hides the other."""
+    yield ""
+    seen = pairs.possible - pairs.missed
+    yield from wrapped(f"{seen} of {counted(pairs.possible, 'pair')} of faults detected.")
+    if pairs.hidden:
+        yield from wrapped(f"Missed, though one of the two alone is detected ({len(pairs.hidden)}):")
+        for fault in pairs.hidden[:FEW]:
+            yield from wrapped(f"{_whole(fault.name)}: {fault.why}", indent=2, hang=4)
 
 
 def missed_lines(unseen: Sequence[FaultSeen]) -> Iterator[str]:

@@ -97,6 +97,12 @@ def diagnose(
     double: Annotated[
         bool, typer.Option("--double/--no-double", help="Try pairs of faults if no single one fits.")
     ] = True,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME", help='Consider this fault too, or several at once ("A + B"); may be repeated.'
+        ),
+    ] = None,
 ) -> None:
     """Name the faults that explain a run best, from its recorded job files and phasors."""
     pairs = "comparing every fault, and pairs if none fits" if double else "comparing every fault"
@@ -110,7 +116,7 @@ def diagnose(
             _nothing_to_diagnose(record, as_json=as_json)
             raise typer.Exit(EXIT_UNPROVEN)
         done.next_step()
-        result = None if recorded is None else Diagnosed(recorded, double=double)
+        result = None if recorded is None else Diagnosed(recorded, double=double, suspects=fault or ())
     title = f"{record.header.part} {record.header.serial}, run {run}: {record.outcome.upper()}"
     if as_json:
         _print_explanation_json(record, result)

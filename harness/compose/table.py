@@ -14,9 +14,9 @@ import numpy as np
 from harness.arrays import Floats
 from harness.circuit.elements import BenchImpedances
 from harness.compose.views import View, setups_of
-from harness.faults.additions import suggested_check
 from harness.faults.margins import PORTION, PredictedReadings, over_currents
 from harness.faults.signatures import signatures
+from harness.faults.suggestions.additions import suggested_check
 from harness.job.faults import Fault
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job

@@ -1,6 +1,6 @@
 """Whether a sequence as written would see each single fault, by which reading, and what it cannot see."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
@@ -10,7 +10,7 @@ from harness.arrays import Flags, Floats
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import is_operated
 from harness.faults.changes import weigh_changes
-from harness.faults.effects import FaultSet, suspect_name
+from harness.faults.effects import NOT_STEADY, FaultSet, suspect_name
 from harness.faults.margins import (
     SURE,
     Margins,
@@ -26,14 +26,15 @@ from harness.job.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
 from harness.job.fixture import Termination
 from harness.job.job import Job
 from harness.job.module import Module
+from harness.job.own_faults import doubles_of
 from harness.plan.build import trial_plan
 from harness.plan.model import Plan, Planned
 from harness.quantities.estimates import NO_EVIDENCE
 
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
 TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change worth telling of
-NOT_STEADY = ("relay slow to operate", "relay slow to release", "relay long bounce", "throw intermittent")
 COARSE_OHM = tuple(float(ohm) for ohm in np.logspace(-1, 6, 15))
+PAIRS = 2048  # of faults, that are judged at a time
 FINE = 8  # steps within one coarse step: 15 % each
 OVER_CURRENT = "over-current, each control line alone before the plan"
 
@@ -132,6 +133,38 @@ def cover(job: Job, plan: Plan, *, executor: Executor | None = None) -> Coverage
         contacts=smallest_seen(job, plan, executor=executor),
         tight=tight_limits(job, plan),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Doubles:
+    """What a plan would see of units with two faults at once. possible: how many pairs there are.
+
+    hidden: pairs that are missed though one of their faults alone is seen. missed: all that are.
+    """
+
+    possible: int
+    missed: int
+    hidden: tuple[FaultSeen, ...]
+
+
+def cover_doubles(
+    job: Job,
+    plan: Plan,
+    alone: Sequence[FaultSeen],
+    *,
+    executor: Executor | None = None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> Doubles:
+    """Judge every pair of faults. alone: these, as they are judged alone. Raises CircuitError."""
+    seen = {each.fault_set for each in alone if each.seen}
+    doubles = list(doubles_of([each.fault_set for each in alone]))
+    missed: list[FaultSeen] = []
+    for start in range(0, len(doubles), PAIRS):
+        judged = judge_faults(job, plan, doubles[start : start + PAIRS], executor=executor)
+        missed += [each for each in judged if not each.seen]
+        progress(min(start + PAIRS, len(doubles)), len(doubles))
+    hidden = tuple(each for each in missed if any((fault,) in seen for fault in each.fault_set))
+    return Doubles(possible=len(doubles), missed=len(missed), hidden=hidden)
 
 
 def _judge(job: Job, plan: Plan, made: Margins) -> tuple[FaultSeen, ...]:

@@ -9,7 +9,7 @@ import numpy as np
 from harness.arrays import Complex, Floats
 from harness.circuit.strays import strays_of
 from harness.faults.changes import Cycles, RelayTiming, rank_by_timing
-from harness.faults.effects import FaultSet, intermittent, is_stuck_open, supply_currents_a
+from harness.faults.effects import NOT_STEADY, FaultSet, intermittent, is_stuck_open, supply_currents_a
 from harness.faults.evidence import Evidence, ResidualModel
 from harness.faults.fault_predictor import FaultPredictor
 from harness.faults.ranking import Candidate, Pool, Ranking, in_order, propose_pairs
@@ -17,6 +17,7 @@ from harness.faults.search import MOST_ASIDE, Search, weigh_intermittent
 from harness.faults.signatures import batch_transfers, pairs_of, states_of
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults, timing_faults
 from harness.job.job import Job
+from harness.job.own_faults import own_suspects
 from harness.plan.model import Acquisition, Plan
 
 NEAR = 10.0  # nats below a good unit's likelihood: what levels leave possible
@@ -105,17 +106,27 @@ def telling(plan: Plan, job: Job, made: Collection[int] | None = None) -> tuple[
 class Diagnoser:
     """Holds what all faults of a job would show, for the diagnosis of any number of runs.
 
-    acquisitions: of the plan, those that were made. Raises CircuitError if a circuit has no solution.
+    acquisitions: of the plan, those that were made. suspects: beside the single faults and module.toml's.
+    Raises CircuitError if a circuit has no solution.
     """
 
-    def __init__(self, job: Job, plan: Plan, acquisitions: Sequence[Acquisition]) -> None:
+    def __init__(
+        self,
+        job: Job,
+        plan: Plan,
+        acquisitions: Sequence[Acquisition],
+        suspects: Sequence[FaultSet] = (),
+    ) -> None:
         self._job, self._plan, self._acquisitions = job, plan, acquisitions
         self._relay_timing = RelayTiming(job, plan)
         self._strays = strays_of(job.module)
         self._predictor = FaultPredictor(job, acquisitions, plan.impedances, self._strays)
         self._states = states_of(plan)
         listed = single_faults(job.module, job.fixture, contact_ohm=ONE_RESISTANCE_OHM)  # it is fitted
-        self.fault_sets: tuple[FaultSet, ...] = ((), *dict.fromkeys((fault,) for fault in listed))
+        own = (in_order(fault_set) for fault_set in (*own_suspects(job), *suspects))
+        steady = (each for each in own if not any(fault.kind in NOT_STEADY for fault in each))
+        alone = ((fault,) for fault in listed)
+        self.fault_sets: tuple[FaultSet, ...] = ((), *dict.fromkeys((*alone, *steady)))
         self._transfers = self._solve(self.fault_sets)
         self._currents_a = supply_currents_a(job.module, self._states, self.fault_sets)
 

@@ -62,6 +62,12 @@ WEIGHTS: dict[FaultKind, float] = {
     "relay slow to operate": 1.0,
     "relay slow to release": 1.0,
     "relay long bounce": 1.0,
+    "nets bridged": 2.0,
+    "part left out": 3.0,
+    "relay left out": 1.0,
+    "transformer left out": 1.0,
+    "part value": 3.0,
+    "parts swapped": 4.0,
 }
 RELAY_SIDE = (
     *(

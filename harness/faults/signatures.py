@@ -28,15 +28,14 @@ from harness.faults.effects import (
     ControlSide,
     FaultSet,
     FaultyCircuits,
-    amplifiers_with,
     contacts_standing,
-    edit_wiring,
     operated_relays,
     side_of,
     supply_currents_a,
     suspect_name,
 )
 from harness.faults.network import Network, make_network
+from harness.faults.wiring_faults import amplifiers_with, edit_wiring
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
 from harness.job.job import Job
@@ -233,6 +232,8 @@ WIRING = (
     "part",
     "winding",
     "amplifier",
+    "nets",
+    "transformer",
 )  # how the kinds that change the wiring begin
 
 
@@ -470,5 +471,11 @@ def _ways(
 def _touched_relays(module: Module, side: ControlSide) -> list[int]:
     """Relays that a fault set's own faults are in."""
     poles = {*side.poles, *(pole for pole, _ in side.conducting), *(p for p, _ in side.contact_ohm)}
-    names = {*side.held, *side.coil_open, *side.coil_shorted, *(pole.rsplit(".", 2)[0] for pole in poles)}
+    names = {
+        *side.held,
+        *side.absent,
+        *side.coil_open,
+        *side.coil_shorted,
+        *(pole.rsplit(".", 2)[0] for pole in poles),
+    }
     return [number for number, relay in enumerate(module.relays) if relay.name in names]

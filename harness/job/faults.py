@@ -15,6 +15,7 @@ from typing import Literal
 from harness.errors import UsageError, nearest
 from harness.job.fixture import Fixture, channels_of
 from harness.job.module import LEGS, WINDINGS, Amplifier, Leg, Module, Part, Relay, ThrowName, Transformer
+from harness.job.suspects import read_suspect
 from harness.units import format_value, parse_quantity
 
 FaultKind = Literal[
@@ -56,6 +57,13 @@ FaultKind = Literal[
     "part shorted",
     "part tenfold",  # ten times its value
     "part a tenth",
+    # of a person's own, see `suspects`
+    "nets bridged",
+    "part left out",
+    "relay left out",
+    "transformer left out",
+    "part value",
+    "parts swapped",
 ]
 
 _TEMPLATES: dict[FaultKind, str] = {
@@ -97,6 +105,12 @@ _TEMPLATES: dict[FaultKind, str] = {
     "winding open": "{subject} open",
     "winding shorted": "{subject} shorted",
     "amplifier dead": "{subject} dead",
+    "nets bridged": "{subject} bridged to {other}",
+    "part left out": "{subject} left out",
+    "relay left out": "{subject} left out",
+    "transformer left out": "{subject} left out",
+    "part value": "{subject} {value}",
+    "parts swapped": "{subject} and {other} swapped",
 }
 _BETWEEN: Mapping[FaultKind, str] = {  # of a module with more than two channels
     "channels bridged": "{channel}.{subject}.{leg} bridged to {other}",
@@ -104,14 +118,16 @@ _BETWEEN: Mapping[FaultKind, str] = {  # of a module with more than two channels
     "loopback channels swapped": "{channel}.{subject} swapped with {other}",
 }
 _EXCLUSIVE: tuple[frozenset[FaultKind], ...] = (
-    frozenset({"relay never operates", "relay always operated", "coil open", "coil shorted"}),
+    frozenset(
+        {"relay never operates", "relay always operated", "coil open", "coil shorted", "relay left out"}
+    ),
     frozenset({"switch stuck off", "switch stuck on"}),
     frozenset({"set coil open", "set coil shorted"}),
     frozenset({"reset coil open", "reset coil shorted"}),
     frozenset({"pole stuck released", "pole stuck operated"}),
     frozenset({"throw stuck open", "throw stuck closed", "throw resistance"}),
     frozenset({"winding open", "winding shorted"}),
-    frozenset({"part open", "part shorted", "part tenfold", "part a tenth"}),
+    frozenset({"part open", "part shorted", "part tenfold", "part a tenth", "part left out", "part value"}),
     frozenset({"loopback missing", "loopback straight"}),
 )
 LISTED_RESISTANCES_OHM = (1.0, 10.0, 100.0)  # of a bad contact; any other may be asked for by name
@@ -131,8 +147,8 @@ class Fault:
     part, a winding (`T1.primary`), an amplifier or one leg of its output (`U1.hot`).
 
     The other fields are set if the kind needs them: `channel`, `leg` of a port's or loopback's fault,
-    `throw` of a pole's, `other` of a swap, `resistance_ohm` of a bad contact, `chance` of an intermittent
-    one.
+    `throw` of a pole's, `other` of a swap or a bridge, `resistance_ohm` of a bad contact, `chance` of an
+    intermittent one, `value`, in `unit`, of a wrong part.
     """
 
     kind: FaultKind
@@ -143,6 +159,8 @@ class Fault:
     other: str | None = None
     resistance_ohm: float | None = None
     chance: float | None = None
+    value: float | None = None
+    unit: str = ""
 
     @property
     def name(self) -> str:
@@ -160,6 +178,7 @@ class Fault:
             other=self.other,
             resistance="" if ohm is None else format_value(ohm, "ohm"),
             chance="" if chance is None else f" {100 * chance:g} %",
+            value="" if self.value is None else format_value(self.value, self.unit),
         )
 
     def __str__(self) -> str:
@@ -202,22 +221,37 @@ def parse_fault(text: str, module: Module, fixture: Fixture) -> tuple[Fault, ...
     faults: list[Fault] = []
     for part in re.split(r"\s\+\s", text.strip()):
         wanted = " ".join(part.split())
-        fault = known.get(wanted.casefold()) or _contact_fault(wanted, module)
+        fault = known.get(wanted.casefold()) or _contact_fault(wanted, module) or _own_fault(wanted, module)
         if fault is None:
             raise UsageError(_no_such_fault(wanted, tuple(known.values())))
         if fault in faults:
             raise UsageError(f'"{fault.name}" is listed twice in "{text}"; expected every fault once')
-        other = next((other for other in faults if _contradict(fault, other)), None)
+        other = next((other for other in faults if contradict(fault, other)), None)
         if other is not None:
             raise UsageError(f'"{other.name}" and "{fault.name}" contradict each other; expected one of them')
         faults.append(fault)
     return tuple(faults)
 
 
-def _contradict(fault: Fault, other: Fault) -> bool:
+def contradict(fault: Fault, other: Fault) -> bool:
     """Whether the same thing can't have both faults."""
-    same = replace(fault, kind=other.kind, resistance_ohm=other.resistance_ohm, chance=other.chance) == other
-    return same and any({fault.kind, other.kind} <= kinds for kinds in _EXCLUSIVE)
+    same = replace(
+        fault,
+        kind=other.kind,
+        resistance_ohm=other.resistance_ohm,
+        chance=other.chance,
+        value=other.value,
+        unit=other.unit,
+    )
+    return same == other and any({fault.kind, other.kind} <= kinds for kinds in _EXCLUSIVE)
+
+
+def _own_fault(wanted: str, module: Module) -> Fault | None:
+    """A fault of a person's own; None if it is none."""
+    own = read_suspect(wanted, module)
+    if own is None:
+        return None
+    return Fault(kind=own.kind, subject=own.subject, other=own.other, value=own.value, unit=own.unit)
 
 
 def _no_such_fault(wanted: str, known: tuple[Fault, ...]) -> str:

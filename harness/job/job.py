@@ -4,7 +4,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.bench_file import BenchFile, read_bench
-from harness.errors import JobError, Mistake
+from harness.errors import JobError, Mistake, UsageError
+from harness.job.faults import parse_fault
 from harness.job.fixture import Fixture
 from harness.job.module import Module, Names
 from harness.job.read_fixture import has_every_view, read_fixture
@@ -84,6 +85,8 @@ def load_job(
         sequence = read_sequence(source, names, setups)
     if source := sources.get(BENCH):
         bench_file = read_bench(source)
+    if (source := sources.get(MODULE)) and module and fixture and not mistakes:
+        _check_suspects(source, module, fixture)
     if mistakes or module is None or fixture is None or sequence is None:
         raise JobError(_in_order(mistakes))
     return Job(
@@ -96,6 +99,15 @@ def load_job(
         sequence_file=sequence_file,
         fixture_file=fixture_file,
     )
+
+
+def _check_suspects(source: Source, module: Module, fixture: Fixture) -> None:
+    """Note a fault beside the single ones that there can't be; only a job without mistakes tells."""
+    for index, name in enumerate(module.suspects):
+        try:
+            parse_fault(name, module, fixture)
+        except UsageError as error:
+            source.wrong(("module", "suspects", index), str(error))
 
 
 def _in_order(mistakes: list[Mistake]) -> list[Mistake]:

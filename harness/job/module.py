@@ -253,6 +253,7 @@ class Module:
     links: tuple[Part, ...] = ()  # of 0 ohm
     inductors: tuple[Inductor, ...] = ()
     transformers: tuple[Transformer, ...] = ()
+    suspects: tuple[str, ...] = ()  # names of faults beside the single ones
 
     def has_port(self, channel: str, net: str) -> bool:
         """Whether a net is a port in a channel."""
@@ -312,6 +313,7 @@ class ModuleHead(Table):
         Field(min_length=1, description='a list such as ["left", "right"]'),
         StandIn(()),
     ]
+    suspects: Annotated[tuple[Text, ...], StandIn(())] = ()
 
 
 def _role_alone(value: object) -> object:

@@ -83,6 +83,7 @@ def read_module(source: Source) -> tuple[Module, Names]:
         links=tuple(links_of(nets, file)),
         inductors=tuple(inductors_of(nets, file)),
         transformers=tuple(transformers_of(nets, file)),
+        suspects=file.module.suspects,
     )
     _check_controls_used(source, file)
     _check_one_role(source, file)

@@ -5,8 +5,8 @@ from typing import Any
 
 from harness.faults.diagnosis import Diagnosis
 from harness.faults.effects import FaultSet, comes_and_goes, suspect_name
-from harness.faults.probes import Probe
 from harness.faults.ranking import Group
+from harness.faults.suggestions.probes import Probe
 from harness.job.faults import Fault, FaultKind
 from harness.job.fixture import Fixture
 from harness.job.module import Module
@@ -75,6 +75,12 @@ _ADVICE: dict[FaultKind, str] = {
     "legs shorted": "hot and cold are shorted to each other: look for a bridge at the connector",
     "channels bridged": "{one} and {other} are joined: look for a bridge between them",
     "channels swapped": "{one} and {other} are swapped: look at the wires or the connectors",
+    "nets bridged": "joined: look for a bridge between them, at every part and contact that they lead to",
+    "part left out": "not there: look at its place on the board",
+    "relay left out": "not there: look at its place on the board",
+    "transformer left out": "not there: look at its place on the board",
+    "part value": "of {value} in its place: read its marking, then measure it",
+    "parts swapped": "each in the other's place: read their markings",
 }
 
 
@@ -85,6 +91,7 @@ def explain(fault_set: FaultSet, module: Module, fixture: Fixture) -> str:
         + _ADVICE[fault.kind].format(
             throw=_throw(fault, module),
             resistance=format_value(fault.resistance_ohm or 0.0, "ohm"),
+            value=format_value(fault.value or 0.0, fault.unit),
             one=fault.channel or module.channels[0],
             other=fault.other or module.channels[-1],
         )
@@ -113,6 +120,12 @@ def _where(fault: Fault, module: Module, fixture: Fixture) -> str:
             return f"{whose} {subject}, {loopback.from_net} to {loopback.to_net}"
         case "part":
             return _part(subject, module)
+        case "parts":
+            return f"{_part(subject, module)} and {_part(fault.other or '', module)}"
+        case "nets":
+            return f"nets {subject} and {fault.other}"
+        case "transformer":
+            return f"transformer {subject}"
         case "winding":
             name, winding = subject.split(".")
             return f"{winding} of transformer {name}"

@@ -10,8 +10,9 @@ from harness.errors import CircuitError, RecordsError
 from harness.faults.coverage import FaultSeen
 from harness.faults.diagnosis import Diagnoser, Diagnosis
 from harness.faults.evidence import Evidence
-from harness.faults.probes import Probe, best_probe
+from harness.faults.suggestions.probes import Probe, best_probe
 from harness.job.faults import ONE_RESISTANCE_OHM, single_faults
+from harness.job.own_faults import own_suspects
 from harness.records.database import find_location
 from harness.records.evidence import evidence_of, stored_run
 from harness.records.in_part import in_part
@@ -68,18 +69,24 @@ def read_recorded(store: RunStore, record: RunRecord, planned: PlannedJob | None
 class Diagnosed:
     """A run's diagnosis with its next probe, in words. Raises CircuitError.
 
-    diagnosers: predictions for all faults by acquisitions, stored there for the next run of the same job.
+    suspects: names of faults beside those on the list. diagnosers: predictions for all faults by
+    acquisitions, stored there for the next run of the same job. Raises UsageError for no such fault.
     """
 
     def __init__(
-        self, recorded: Recorded, *, double: bool, diagnosers: dict[tuple[int, ...], Diagnoser] | None = None
+        self,
+        recorded: Recorded,
+        *,
+        double: bool,
+        suspects: Sequence[str] = (),
+        diagnosers: dict[tuple[int, ...], Diagnoser] | None = None,
     ) -> None:
         planned, evidence = recorded.planned, recorded.evidence
         job, plan = planned.job, planned.plan
         known = {} if diagnosers is None else diagnosers
         key = tuple(each.number for each in evidence.acquisitions)
         if key not in known:
-            known[key] = Diagnoser(job, plan, evidence.acquisitions)
+            known[key] = Diagnoser(job, plan, evidence.acquisitions, own_suspects(job, suspects))
         self.job, self.empty = job, recorded.empty
         self.result: Diagnosis = known[key].diagnose(evidence, double=double)
         self.probe: Probe | None = None

@@ -10,7 +10,7 @@ from scipy.stats import multivariate_normal
 
 from harness.faults.effects import suspect_name
 from harness.faults.evidence import Spread
-from harness.faults.probes import best_probe, expected_information
+from harness.faults.suggestions.probes import best_probe, expected_information
 from harness.job.faults import Fault, parse_fault, single_faults
 from harness.job.job import load_job
 from harness.report.explanation import explain, make_explanation, shown_groups

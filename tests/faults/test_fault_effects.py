@@ -10,7 +10,8 @@ import pytest
 from harness.arrays import Complex, Floats
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.solve import transfer
-from harness.faults.effects import SHORT_OHM, FaultSet, FaultyCircuits, supply_current_a
+from harness.faults.effects import FaultSet, FaultyCircuits, supply_current_a
+from harness.faults.wiring_faults import SHORT_OHM
 from harness.job.faults import Fault, FaultKind, parse_fault, single_faults
 from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup, Termination
 from harness.job.job import Job, load_job

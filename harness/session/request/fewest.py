@@ -13,7 +13,7 @@ from pathlib import Path
 
 from harness.errors import UsageError
 from harness.faults.coverage import hard_faults
-from harness.faults.minimal import smallest_plan
+from harness.faults.suggestions.minimal import smallest_plan
 from harness.plan.chosen import Steps
 from harness.plan.model import Plan
 from harness.plan.steps import first_of, left_out, part_of, steps_of

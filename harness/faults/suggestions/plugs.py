@@ -15,9 +15,9 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
-from harness.faults.additions import suggested_check
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE, PredictedReadings, groups_of, told_apart, weigh_margins
+from harness.faults.suggestions.additions import suggested_check
 from harness.job.fixture import Fixture, Loopback, LoopbackLeg, PortName, Setup
 from harness.job.job import Job
 from harness.job.module import LEGS, Leg
