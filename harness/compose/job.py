@@ -58,32 +58,33 @@ def _selected(
     base: Job, views: Sequence[View], drives: Sequence[PortName], free: tuple[int, ...]
 ) -> Selected:
     """Give every setup a channel of its own; or, with too few, each drive one and each view one."""
-    through = next(setup for setup in base.fixture.setups if setup.through)
+    throughs = tuple(setup for setup in base.fixture.setups if setup.through)
     loopbacks = tuple(base.fixture.loopbacks)
     by_view = {view: setups_of(base.module, view, drives, loopbacks) for view in views}
     made = tuple(setup for setups in by_view.values() for setup in setups)
     if not free:
-        return Selected(setups=(through, *made), meanings={})
-    if len(free) > len(made):
+        return Selected(setups=(*throughs, *made), meanings={})
+    if len(free) >= len(throughs) + len(made):
         setups = tuple(
-            replace(setup, select=(number,)) for setup, number in zip((through, *made), free, strict=False)
+            replace(setup, select=(number,)) for setup, number in zip((*throughs, *made), free, strict=False)
         )
         names = {number: setup.name for setup, number in zip(setups, free, strict=False)}
         return Selected(setups=setups, meanings=names)
     shapes = _shapes(by_view)
-    if len(free) < 1 + len(drives) + len(shapes):
+    needed = len(throughs) + len(drives) + len(shapes)
+    if len(free) < needed:
         why = (
-            f"{len(free)} switchboard channels are free, and {1 + len(drives) + len(shapes)} or more are "
-            "needed to make the setups by relays"
+            f"{len(free)} switchboard channels are free, and {needed} or more are needed to make the setups "
+            "by relays"
         )
-        return Selected(setups=(through, *made), meanings={}, why_by_hand=why)
+        return Selected(setups=(*throughs, *made), meanings={}, why_by_hand=why)
     number = iter(free)
-    meanings = {next(number): through.name}
+    chosen = [replace(through, select=(next(number),)) for through in throughs]
+    meanings = {(setup.select or ())[0]: setup.name for setup in chosen}
     of_drive = {drive: next(number) for drive in drives}
     meanings |= {channel: f"the generator on {drive}" for drive, channel in of_drive.items()}
     of_shape = {words: next(number) for words in shapes}
     meanings |= {channel: f"{words}, in the driven channel" for words, channel in of_shape.items()}
-    chosen = [replace(through, select=(free[0],))]
     for setup in made:
         if setup.drive is not None:
             select = (of_drive[setup.drive], of_shape[_shape(setup)])

@@ -46,7 +46,7 @@ def _likeness(send: str, back: str) -> float:
 
 
 def plug_sets(module: Module, losses_db: Sequence[float], *, few: bool) -> Iterator[Mapping[str, Loopback]]:
-    """Sets of plugs to try, those of least loss first; one if plugs are at hand, or there is no loop.
+    """Sets of plugs to try, those of least loss first; one if plugs are at hand or no loop is.
 
     losses_db: of those at hand, in the order of the loops; the last one serves all further loops. few: one
     set alone, the one that tells most.

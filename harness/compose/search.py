@@ -87,6 +87,7 @@ def search(
     run.try_states(run.views.first)
     run.try_frequencies()
     run.try_views()
+    run.try_swapped_inputs()
     return run.found()
 
 
@@ -103,6 +104,8 @@ class _Search:
         self._controls = base.module.state_controls
         self._hz = base.sequence.checks[0].tone.frequency_hz
         self._drives = drives_of(base.module, base.sequence.channels)
+        if at_hand.selectors:
+            base = _with_swapped_inputs(base)
         self._random = np.random.default_rng(1)
         self.table = self._chosen_fixture(base)
         self.views = self._views(self.table.base)
@@ -193,6 +196,17 @@ class _Search:
         """Frequencies at which the unit may behave otherwise."""
         module = self._module
         return OTHER_HZ if module.capacitors or module.inductors or module.transformers else ()
+
+    def try_swapped_inputs(self) -> None:
+        """Try the through setup with swapped inputs as well, if that costs a person a move."""
+        wanted, before = self._unclear(), self.table.base
+        other = _with_swapped_inputs(before)
+        if len(wanted) and other is not before:
+            self._note(f"swapped scope inputs, {self._seen_text()}")
+            self.table.base = other
+            views = tuple(dict.fromkeys(column.view for column in self.table.columns))
+            if not self._weigh(views, self._useful(), wanted):
+                self.table.base = before
 
     def _weigh(
         self,
@@ -299,6 +313,15 @@ class _Search:
             own=max(column.captures, 1) * (settle_s + record),
             shared=((column.view, moved_s), (column.state, settle_s + 1e-4 * on)),
         )
+
+
+def _with_swapped_inputs(base: Job) -> Job:
+    """The job with a through setup whose scope inputs are swapped; itself if it has one."""
+    throughs = [setup for setup in base.fixture.setups if setup.through]
+    if any(setup.inputs_swapped for setup in throughs):
+        return base
+    swapped = replace(throughs[0], name=f"{throughs[0].name}, scope inputs swapped", inputs_swapped=True)
+    return replace(base, fixture=replace(base.fixture, setups=(*throughs, swapped)))
 
 
 def _capped(margins: Floats) -> Floats:

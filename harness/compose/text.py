@@ -50,6 +50,8 @@ def fixture_tables(job: Job, selected: Selected) -> Iterator[FileTable]:
 
 
 def _about_setup(selected: Selected, number: int, setup: Setup) -> str:
+    if setup.through and setup.inputs_swapped:
+        return "The same with each pair's two inputs swapped, which gives the ratio of their gains."
     if number:
         return ""
     about = "The generator straight to every pair of scope inputs, to measure the bench."
@@ -104,6 +106,8 @@ def _setup(setup: Setup) -> Iterator[str]:
     yield f"name = {_text(setup.name)}"
     if setup.through:
         yield "through = true"
+    if setup.inputs_swapped:
+        yield "inputs_swapped = true"
     if setup.drive is not None:
         yield f'drive = "{setup.drive}"'
         yield f"view = {_list(map(str, setup.view))}"

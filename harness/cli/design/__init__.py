@@ -1,0 +1,1 @@
+"""Commands that design a test."""
