@@ -86,7 +86,7 @@ COMMANDS = (
     ),
     _entry(
         "compose",
-        "design.compose:compose",
+        "compose:compose",
         "Write fixture and sequence for a module.",
         "my-switcher",
         'my-switcher --by-hand --scope-inputs 2 --load "10 kohm"',
