@@ -16,8 +16,8 @@ from harness.job.faults import Fault
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Module
-from harness.measure.errors import predicted_errors
 from harness.measure.transfer import PREDICTED
+from harness.plan.limits import capture_errors
 from harness.plan.model import Plan, Planned, driven_channel
 from harness.plan.pulses import control_line_states
 from harness.plan.states import LIMIT_REACHED, limit_of
@@ -83,15 +83,7 @@ class PredictedReadings(PredictedUnits):
         setup = self._setups[self.signatures.acquisitions[index].setup]
         shown = _as_measured(np.concatenate([good, faulty[self.rows]]), prediction.transfer, setup)
         every, kind = _distinct(shown)
-        errors = predicted_errors(
-            every,
-            spreads=_equivalent(prediction.spreads),
-            good=prediction.transfer,
-            gain_accuracy=self.job.bench.oscilloscope.gain_accuracy if self.job.bench else 0.02,
-            referenced=self.plan.through is not None,
-            ratios_known=self.plan.swapped_through is not None,
-            inputs_swapped=inputs_swapped,
-        )
+        errors = capture_errors(self.job, self.plan, every, prediction, inputs_swapped=inputs_swapped)
         return PredictedTransfer(values=every, errors=errors, kind=kind)
 
 

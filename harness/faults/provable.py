@@ -16,6 +16,7 @@ from harness.units import format_difference, format_value
 NOTHING = 0.01  # of an obstacle
 COMPUTED = "Limits from the tolerance of parts:"
 UNPROVABLE = "Limits that good units may not be proven to keep on this bench:"
+SWAPPED_THROUGH = "a second [[setup]] with through = true, and with inputs_swapped = true"
 SWAPPED = "a copy of the setup with inputs_swapped = true"
 
 
@@ -160,6 +161,8 @@ def _helps(line: str, spread: GoodSpread, reading: Planned, plan: Plan) -> str:
         return spread.helps(line)
     if plan.through is None:
         return THROUGH
+    if plan.swapped_through is None:
+        return SWAPPED_THROUGH
     swapped = any(view.swapped for view in getattr(reading.given, "views", ()))
     return SWAPPED if reading.quantity.inputs_swapped and not swapped else ""
 

@@ -15,7 +15,7 @@ from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.predict import PredictedCircuit, Prediction
 from harness.circuit.strays import strays_of
 from harness.job.job import Job
-from harness.measure.errors import predicted_errors
+from harness.measure.errors import ErrorModel, predicted_errors
 from harness.plan.model import Plan, Planned
 from harness.quantities.estimates import PredictedTransfer, PredictedUnits
 from harness.quantities.tolerance import AT_THE_END, GoodSpread, GoodUnits
@@ -25,7 +25,35 @@ NEAREST_TO_NOTHING = 0.1  # of a part's value that its tolerance leaves, at leas
 QUIET_VRMS = (
     1.5e-6  # of a tone's phasor on a quiet input, by noise: 0.2 mV over 20 000 samples, as runs leave
 )
+USUAL_GAIN_ACCURACY = 0.02  # of a scope's inputs, where no bench is named
 STRAYS = "strays of acquisition"
+
+
+def capture_errors(
+    job: Job,
+    plan: Plan,
+    h: Complex,
+    good: Prediction,
+    *,
+    inputs_swapped: bool,
+    quiet: float = 0.0,
+    names: Sequence[str] = (),
+) -> ErrorModel:
+    """What may be wrong with a capture of a plan, h of shape (units, legs, 2), on its bench.
+
+    good: what a good unit shows. The others as those of `predicted_errors`.
+    """
+    return predicted_errors(
+        h,
+        spreads=good.spreads,
+        good=good.transfer,
+        gain_accuracy=job.bench.oscilloscope.gain_accuracy if job.bench else USUAL_GAIN_ACCURACY,
+        referenced=plan.through is not None,
+        ratios_known=plan.swapped_through is not None,
+        inputs_swapped=inputs_swapped,
+        quiet=quiet,
+        names=names,
+    )
 
 
 class GoodUnit(PredictedUnits):
@@ -37,8 +65,7 @@ class GoodUnit(PredictedUnits):
     def __init__(self, job: Job, plan: Plan, typical: Mapping[int, Prediction] | None = None) -> None:
         self.coverage_factor = job.sequence.coverage_factor
         self.quiescent_a = job.module.supply.quiescent_a
-        self._gain_accuracy = job.bench.oscilloscope.gain_accuracy if job.bench else 0.02
-        self._plan, self._typical = plan, typical or {}
+        self._job, self._plan, self._typical = job, plan, typical or {}
         self._known: dict[tuple[int, bool], PredictedTransfer] = {}
         self._quiet_vrms = QUIET_VRMS * (job.bench.oscilloscope.probe if job.bench else 1.0)
         self._emf_vrms = {each.number: each.stimulus.level_vrms / 2 for each in plan.acquisitions}
@@ -61,12 +88,11 @@ class GoodUnit(PredictedUnits):
             typical = self._typical.get(number, nominal)
             shown: list[Complex] = [nominal.transfer, *([] if typical is nominal else [typical.transfer])]
             values = np.stack(shown)
-            errors = predicted_errors(
+            errors = capture_errors(
+                self._job,
+                self._plan,
                 values,
-                spreads=typical.spreads,
-                good=typical.transfer,
-                gain_accuracy=self._gain_accuracy,
-                referenced=self._plan.through is not None,
+                typical,
                 inputs_swapped=inputs_swapped,
                 quiet=self._quiet_vrms / self._emf_vrms[number],
                 names=typical.spread_names,

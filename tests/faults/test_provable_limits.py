@@ -121,3 +121,21 @@ def test_plan_prints_both_before_any_unit_is_touched(
     assert {each["check"] for each in data["tight"]} == {"Leg gain difference"}
     gain = next(each for each in data["limits"] if each["check"] == "Gain")
     assert gain["low"] < gain["alone"]["low"] < gain["alone"]["high"] < gain["high"]
+
+
+def test_a_ratio_of_gains_that_is_not_known_asks_for_a_swapped_through_setup(tmp_path: Path) -> None:
+    """A load between the legs brings each source to both inputs, where the gains' ratio counts in full."""
+    job = insert_switch(tmp_path)
+    (job / "sequence.toml").write_text(
+        sequence(check_of("leg_gain_difference", within="0.1 dB"), states=["idle"], channels=["left"]),
+        encoding="utf-8",
+    )
+    edit(job / "fixture.toml", 'legs = "5 kohm"', 'across = "100 ohm", tolerance = "0 %"')
+    read = load_job(job)
+    plan = build_plan(read, impedances=replace(BENCH, source_tolerance=0.0))
+    (tight,) = tight_limits(read, plan)
+    obstacle = known(tight.obstacle)
+    assert (obstacle.line, obstacle.helps[:26]) == ("input gain", "a second [[setup]] with th")
+    assert plan.through is not None
+    known_ratio = replace(plan, swapped_through=replace(plan.through, inputs_swapped=True))
+    assert tight_limits(read, known_ratio) == ()
