@@ -20,7 +20,13 @@ from harness.job.module import Module
 from harness.job.state import State
 from harness.judge import unit_verdict
 from harness.measure.clock import EXACT_CLOCK
-from harness.measure.reference import RangeGain, RecordSpread, Repeatability, ToneReference
+from harness.measure.reference import (
+    RangeGain,
+    RecordSpread,
+    Repeatability,
+    SwappedReadings,
+    ToneReference,
+)
 from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
@@ -155,6 +161,8 @@ class Bench:
         readings = []
         sequence = self._job.sequence
         for planned in self._plan.of("supply"):
+            if planned.measurand.state not in supply:  # of a pulse
+                continue
             supplied = SupplyReading(voltage_v=12.0, current_a=supply[planned.measurand.state])
             readings.append(make_reading(planned, [supplied], sequence=sequence))
         for planned in self._plan.of("steady"):
@@ -264,6 +272,16 @@ class Bench:
             load += 2j * np.pi * hz * self._leads_f[leg::2].sum()
             truth[leg::2, leg] = 1 / (1 + impedances.source_ohm * load)
         result, noise, ranges = self._read(emf, truth, (1, 2, 3, 4), self._rng)
+        swapped = None
+        if self._plan.swapped_through is not None:
+            drawn = np.random.default_rng([self._seed, int(frequency_hz), int(1e6 * level_vrms)])
+            other, _, _ = self._read(emf, truth[[1, 0, 3, 2]], (1, 2, 3, 4), drawn)
+            swapped = SwappedReadings(
+                source=tuple(float(abs(other[row, 1 - row % 2])) for row in range(4)),
+                source_standard=tuple(float(noise[row, 0]) for row in range(4)),
+                spread=RecordSpread(records=1, variance=(0.0,) * 4, noise=(0.0,) * 4),
+                repeatability=Repeatability(standard=(REPEATABILITY,) * 4, freedom=(math.inf,) * 4),
+            )
         result = result * np.exp(-1j * np.angle([result[0, 0], result[1, 1]]))
         return ToneReference(
             identity=f"through at {frequency_hz:g} Hz",
@@ -277,6 +295,7 @@ class Bench:
             repeatability=Repeatability(standard=(REPEATABILITY,) * 4, freedom=(math.inf,) * 4),
             through=tuple(complex(through[row % 2]) for row in range(4)),
             ranges=tuple(self._range_gains(ranges)),
+            swapped=swapped,
         )
 
     def _range_gains(self, ranges: Sequence[float]) -> Iterator[RangeGain]:
