@@ -6,7 +6,7 @@ from harness.errors import BenchError, SetupError
 from harness.faults.lead_or_unit import Look
 from harness.job.fixture import Setup
 from harness.job.state import State
-from harness.measure.tones import SILENCE, Stimulus
+from harness.measure.tones import SILENCE, Stimulus, TonePair
 from harness.plan.setups import drive_rows, input_numbers
 from harness.session.context import RunContext, peaks_of
 from harness.session.events import Remark
@@ -17,6 +17,8 @@ from harness.session.through_signal import LOW_LEVEL_VRMS
 PURPOSE = "leads"
 LARGEST_DC_V = 0.5  # common practice, no source: above this, phantom power or an amplifier is connected
 DC_PEAK_V = 2.0  # the range that DC is looked for on: a fault clips it, a scope's own offset is small on it
+# Half a volt is looked for, and what mains is left in the mean of a period or so is far less.
+DC_RECORD = TonePair(hot_hz=1e3, cold_hz=1.1e3, duration_s=0.02, samples=2000)
 FOREIGN_LEG = 3.0  # a pin that sees the other leg's tone this many times above its own has the wrong lead
 AS_SET = 0.02  # standard uncertainty of a level without a through reference: common practice, no source
 OTHER_LEVEL = 0.2  # beyond what generator and scope can be wrong together
@@ -91,7 +93,9 @@ def refuse_dc(context: RunContext, setup: Setup, state: State) -> None:
         (setting for setting in scope.volts_per_division if setting * scope.divisions >= 2 * DC_PEAK_V),
         default=max(scope.volts_per_division),
     )
-    request = CaptureRequest(setup=setup, state=state, stimulus=SILENCE, peaks_v=peaks_v, purpose=PURPOSE)
+    request = CaptureRequest(
+        setup=setup, state=state, stimulus=SILENCE, peaks_v=peaks_v, purpose=PURPOSE, short=DC_RECORD
+    )
     fitted = context.recorder.fit(context.recorder.capture_at(request, dict.fromkeys(peaks_v, coarse)))
     for row, number in enumerate(fitted.capture.inputs):
         offset_v = float(fitted.fit.offset_v[row])

@@ -291,8 +291,8 @@ SPOILT = [
     ),
     (
         "sequence.toml",
-        'settle = "20 ms"',
-        'settle = "20 ms"\ndecision = "gaurded"',
+        'settle = "10 ms"',
+        'settle = "10 ms"\ndecision = "gaurded"',
         '+1 sequence.decision: found "gaurded"; expected guarded, simple; did you mean guarded?',
     ),
     # bench.toml

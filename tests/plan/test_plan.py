@@ -172,5 +172,5 @@ def test_the_estimate_is_settling_and_recording(job: Job, plan: Plan) -> None:
     records_s = sum(choose_tones(hz).duration_s for hz in tones_hz) + CHANGE_RECORD_S * len(plan.changes)
     settled = cost.state_changes - len(plan.changes)
     looks_s = 0.02 * 2 * sum(cycle.given.operations for cycle in plan.cycles)
-    assert cost.unavoidable_s == pytest.approx(0.035 * settled + records_s + looks_s)
+    assert cost.unavoidable_s == pytest.approx(0.025 * settled + records_s + looks_s)
     assert cost.hands_s == 0.0

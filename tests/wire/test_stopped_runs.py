@@ -173,7 +173,7 @@ SLOW = 'settle = "400 ms"'
 
 def slow(job: Path) -> Path:
     sequence = job / "sequence.toml"
-    sequence.write_text(sequence.read_text("utf-8").replace('settle = "20 ms"', SLOW), "utf-8")
+    sequence.write_text(sequence.read_text("utf-8").replace('settle = "10 ms"', SLOW), "utf-8")
     return job
 
 
