@@ -34,14 +34,15 @@ app = typer.Typer(
 )
 
 PREPARE = {
-    "generator": "take everything off its outputs",
-    "oscilloscope": "take everything off its inputs",
-    "supply": "take everything off its output",
-    "switchboard": "unplug what its relays switch",
+    "generator": "Take everything off its outputs",
+    "oscilloscope": "Take everything off its inputs",
+    "supply": "Take everything off its output",
+    "switchboard": "Unplug what its relays switch",
 }
 BY_HAND = "hand-supply"
 CABLES = (
-    "join output 1 of the generator and input 1 of the oscilloscope by a cable, and 2 and 2; nothing else"
+    "Join output 1 of the generator and input 1 of the oscilloscope by a cable, and outputs and inputs 2 by "
+    "another; take everything else off both"
 )
 Beside = Annotated[
     str | None,
@@ -82,7 +83,7 @@ def check(
     files_of(subject, other)  # refused before anybody is asked
     if not as_json:
         typer.echo(TERMINAL_CAUTIONS)
-        say(f"Nothing else may be connected: {_preparation(subject, other)}.")
+        say(f"{_preparation(subject, other)}.")
     if not as_json and sys.stdin.isatty():
         with stoppable():
             ask_hands("Press Enter when that is done: ", undone="nobody prepared the instrument")
@@ -122,7 +123,8 @@ def new(
     other = _beside(beside, folder)
     typer.echo(TERMINAL_CAUTIONS)
     if kind != BY_HAND:
-        say(f"Nothing else may be connected: {CABLES if other else PREPARE[KINDS[kind].role]}.")
+        say(f"{CABLES if other else PREPARE[KINDS[kind].role]}.")
+    say("Enter takes what is in brackets, - leaves a key out; Ctrl-C stops, and keeps what was answered.")
     values = dict(flat(profile_values(like, folder=folder))) if like else {}
     try:
         _hold(answers, address, values, transcript)
@@ -233,7 +235,7 @@ def print_tried(name: str, tried: Tried) -> None:
         _print_trial("NOT OK", "", tried.failed)
         say(f"Likely: {tried.cause}.", indent=8)
     if tried.unproven:
-        typer.echo("Not proven:")
+        typer.echo("Not proven, or not tried after that:" if tried.failed else "Not proven:")
         for each in tried.unproven:
             say(f"{each.key}: {each.reason}", indent=8)
     end = "does NOT agree with" if tried.failed else "agrees, as far as it was tried, with"

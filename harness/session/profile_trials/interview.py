@@ -175,8 +175,8 @@ class Interview:
         """What Enter takes."""
         if default is None:
             field = field_of(self._kind, key)
-            default = None if field.is_required() else field.default
-            if default is None or default == () or default == "":
+            default = None if field.is_required() else field.get_default(call_default_factory=True)
+            if default in (None, (), "", {}):
                 return "" if field.is_required() else " [none]"
         return f" [{_as_typed(default)}]"
 
@@ -186,11 +186,13 @@ class _GivenSoFar(Mapping[str, Any]):
 
     def __init__(self, answers: ProfileAnswers, more: Mapping[str, Any]) -> None:
         self._answers, self._more = answers, more
-        self._defaults = {
-            key: field.default
-            for key in keys_of_kind(answers.kind)
-            if not (field := field_of(answers.kind, key)).is_required() and field.default is not None
+        fields = {key: field_of(answers.kind, key) for key in keys_of_kind(answers.kind)}
+        defaults = {
+            key: field.get_default(call_default_factory=True)
+            for key, field in fields.items()
+            if not field.is_required()
         }
+        self._defaults = {key: value for key, value in defaults.items() if value is not None}
 
     def _all(self) -> dict[str, Any]:
         return {**self._defaults, **self._more, **self._answers.values}

@@ -31,7 +31,8 @@ def _if(key: str, *values: object) -> Callable[[Given], bool]:
 
 
 def _unless(key: str, *values: object) -> Callable[[Given], bool]:
-    return lambda given: given.get(key) not in values
+    asked = _if(key, *values)
+    return lambda given: not asked(given)
 
 
 def _questions(*rows: tuple[str, str] | tuple[str, str, Callable[[Given], bool]]) -> tuple[Question, ...]:

@@ -4,7 +4,7 @@ Levels are what an open output shows: the scope's megohm takes 50 ppm of 50 ohm,
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -28,6 +28,7 @@ class CabledGenerator(RmsGenerator):
         self.times = 1.0  # of what is set
         self.aligned = True  # whether a phase is taken
         self.loud = 0.0
+        self.when_on: Callable[[], None] = lambda: None  # called whenever an output is switched on
         self.on = {1: False, 2: False}
 
     def obey(self, line: str) -> str | None:
@@ -39,6 +40,8 @@ class CabledGenerator(RmsGenerator):
                 self.degrees[n] = float(value)
             return None
         answer = super().obey(line)
+        if line.endswith("OUTP ON"):
+            self.when_on()
         self.loud = max([self.loud, *(self.open_vpp[n] for n in (1, 2) if self.on[n])])
         return answer
 

@@ -123,6 +123,19 @@ def test_a_generator_whose_signal_is_not_as_set_is_found_by_the_scope(
     assert bench.generator.on == {1: False, 2: False}
 
 
+def test_whatever_breaks_the_generator_is_left_off(capsys: pytest.CaptureFixture[str], bench: Cabled) -> None:
+    def break_scope() -> None:
+        if bench.scope.heard:
+            bench.of_scope.stop_listening()
+            bench.of_scope.drop()
+
+    bench.generator.when_on = break_scope
+    result = checked(capsys, RMS, bench.of_generator.address, *beside_scope(bench))
+    assert "oscilloscope at" in result["failed"]
+    assert bench.generator.loud > 0.0
+    assert bench.generator.on == {1: False, 2: False}
+
+
 def test_a_scope_with_a_wrong_scale_is_found_by_the_generators_level(
     capsys: pytest.CaptureFixture[str], bench: Cabled
 ) -> None:

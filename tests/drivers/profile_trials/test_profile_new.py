@@ -46,6 +46,7 @@ class Typist:
     def __init__(self, answers: dict[str, Any], *, can_correct: bool = True) -> None:
         self.can_correct = can_correct
         self.asked: list[str] = []
+        self.shown: list[str] = []
         self.said: list[str] = []
         self._answers = {
             key: list(value) if isinstance(value, list) else [value] for key, value in answers.items()
@@ -54,6 +55,7 @@ class Typist:
     def ask(self, words: str) -> str:
         key = words.partition(":")[0]
         self.asked.append(key)
+        self.shown.append(words)
         rest = self._answers.get(key, [])
         return str(rest.pop(0)) if rest else ""
 
@@ -133,6 +135,15 @@ def test_a_scopes_profile_from_its_manual_is_the_one_that_is_shipped() -> None:
     commands = shipped.commands.model_copy(update={"timebase_position": None})
     assert result.model_dump() == shipped.model_copy(update=changes | {"commands": commands}).model_dump()
     assert "'C1:VDIV?' answers 'C1:VDIV 100.00mV'" in person.said
+    assert "expects: what it must report of its own format, such as label BYT_NR = 1 [none]: " in person.shown
+    beside_the_point = {
+        "complete_after_s",
+        "byte_order",
+        "text_in_block",
+        "commands.trigger_force",
+        "reset_s",
+    }
+    assert not beside_the_point & set(person.asked)
     assert any(re.fullmatch(r"'SAST\?' answers .*Stop'.*", each) for each in person.said)
 
 
