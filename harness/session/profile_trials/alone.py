@@ -16,7 +16,7 @@ from drivers.profile import OscilloscopeProfile
 from drivers.scope.oscilloscope import ScpiOscilloscope
 from harness.errors import BenchTimeout, ProfileMismatch
 from harness.roles import CaptureSetting, InputSetting
-from harness.session.profile_trials.trial import ProfileTrial, written_keys
+from harness.session.profile_trials.trial import ProfileTrial, line_keys, written_keys
 from harness.session.self_test import try_oscilloscope
 
 LOW_VPP = 0.1  # 35 mV RMS, which no contact film and no open lead minds
@@ -90,7 +90,7 @@ def try_supply(supply: ScpiSupply, profile: SupplyProfile) -> Iterator[ProfileTr
         return
     proves += [
         "commands.voltage", "commands.output_on", "commands.output_off", "commands.measure_voltage",
-        "voltage_digits", "voltage_unit_v", "off_below_v", "off_within_s",
+        "voltage_digits", "voltage_unit_v", "off_below_v", "off_within_s", *line_keys(profile),
     ]  # fmt: skip
     yield ProfileTrial(
         what="output",

@@ -81,7 +81,9 @@ class ProfileCheck:
     def trials(self) -> Iterator[ProfileTrial]:
         """Everything that is tried, in its order. Raises BenchError at the first that fails."""
         opening, profile = self._opening, self._subject.profile
-        if profile.role != "switchboard":
+        if profile.answer is not None:  # each command is then answered, or refused
+            self.understood = True
+        elif profile.role != "switchboard":
             self.understood = opening.reports_unknown(profile.role)
         instrument = self._open(profile)
         yield self._identified(instrument.identity.text)
@@ -113,8 +115,12 @@ class ProfileCheck:
         profile, proves = self._subject.profile, []
         message = f"answers as {identity!r}" if profile.identity_fields else "it gives no identity"
         if profile.identity_fields:
-            proves += ["identity_fields", *line_keys(profile)]
-        if self.understood:
+            proves.append("identity_fields")
+        if profile.identity_fields or profile.answer is not None or profile.echoes:
+            proves += line_keys(profile)
+        if profile.answer is not None:
+            message += f"; it answers commands by {profile.answer!r}"
+        elif self.understood:
             proves.append("error_query")
             message += "; it reports a command that it does not know"
         elif profile.error_query and profile.role != "switchboard":

@@ -16,11 +16,15 @@ LINE_KEYS = (
 """Keys without which no answer would be what it should."""
 OF_NO_PROOF = {"kind", "description", "timeout_s", "pause_s", "reset_s", "scaling", "commands", "expects"}
 FROM_DATA_SHEET = "from the data sheet; nothing here measures it"
+NO_CURRENT = "with nothing connected it shows no current, which does not tell its unit"
 REASONS: Mapping[str, str] = {
     "amplitude_max_vpp": "levels are kept small",
     "voltage_max_v": "voltages are kept small",
     "current_max_a": "with nothing connected, no current flows",
     "commands.current": "with nothing connected, no current limit acts; try it with a resistor",
+    "commands.measure_current": NO_CURRENT,
+    "current_digits": NO_CURRENT,
+    "current_unit_a": NO_CURRENT,
     "commands.select": "which terminals it selects is not seen",
     "output_impedance_ohm": FROM_DATA_SHEET,
     "output_impedance_tolerance": FROM_DATA_SHEET,

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.cli.commands import switchwalk
-from tests.drivers.board_zoo.supplies import LetteredSupply
+from tests.drivers.board_zoo.supplies import LetteredSupply, TenthsSupply
 from tests.drivers.own_profiles import profile_text
 from tests.drivers.peers import closed_port
 from tests.drivers.profile_trials.cabled import Cabled, cabled
@@ -238,3 +238,18 @@ def test_nobody_at_the_address_is_told_with_what_to_look_at(capsys: pytest.Captu
     assert printed.code == 4
     assert "Likely: the address or the port is another" in " ".join(printed.out.split())
     assert "does NOT agree" in printed.out
+
+
+def test_a_supply_that_says_ok_to_each_command_shows_that_it_understood(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with port() as line:
+        supply = TenthsSupply(line.say)
+        supply.drawn_a = 0.001
+        line.run(supply.hear)
+        result = checked(capsys, "tenths-supply", line.path)
+    assert "it answers commands by 'OK'" in result["trials"][0]["message"]
+    assert not open_keys(result) & {"terminator", "answer", "answer_after_questions", "baud_rate"}
+    reasons = {each["key"]: each["reason"] for each in result["unproven"]}
+    assert "with nothing connected" in reasons["commands.current"]
+    assert "does not tell its unit" in reasons["commands.measure_current"]
