@@ -155,7 +155,7 @@ def supply_state(
         1 / built.coil_ohm[coil]
         for relay in module.relays
         for control, coil in coils_of(relay).items()
-        if control in controls
+        if control in controls and not (relay.single_coil and controls.issuperset(coils_of(relay)))
     )
     quiescent_a = module.supply.quiescent_a * min(1.0, setting.voltage_v / module.supply.voltage_v)
     quiescent_a *= built.supplied

@@ -79,8 +79,10 @@ def _relay(damage: Damage, fault: Fault, module: Module) -> None:
             damage.held[subject] = RELEASED
         case "relay always operated" | "switch stuck on":
             damage.held[subject] = OPERATED
-        case "coil open":
+        case "coil open" | "coil open, set":
             damage.coil_ohm[subject] = inf
+            if any(relay.name == subject and relay.latches for relay in module.relays):
+                damage.held[subject] = RELEASED if fault.kind == "coil open" else OPERATED
         case "coil shorted":
             damage.coil_ohm[subject] = COIL_SHORT_OHM
         case "set coil open" | "reset coil open":

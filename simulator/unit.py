@@ -41,9 +41,14 @@ def pin(node: str) -> str:
 
 
 def coils_of(relay: Relay) -> dict[str, str]:
-    """The names of a relay's coils, by the control line that drives each; a latching relay has two."""
+    """The names of a relay's coils, by the control line that drives each; a latching relay has two.
+
+    Or it has one between both lines, each of which drives it in its own polarity.
+    """
     if relay.control is not None:
         return {relay.control: relay.name}
+    if relay.single_coil:
+        return {control: relay.name for control in (relay.set_control, relay.reset_control) if control}
     wired = {relay.set_control: f"{relay.name} set", relay.reset_control: f"{relay.name} reset"}
     return {control: coil for control, coil in wired.items() if control is not None}
 

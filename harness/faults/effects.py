@@ -91,6 +91,9 @@ def side_of(fault_set: FaultSet) -> ControlSide:
                 side.held[subject] = fault.kind == "switch stuck on"
             case "coil open":
                 side.coil_open.add(subject)
+            case "coil open, set":
+                side.coil_open.add(subject)
+                side.held[subject] = True
             case "coil shorted":
                 side.coil_shorted.add(subject)
             case "set coil open":
@@ -151,8 +154,8 @@ def _latched(module: Module, state: State, side: ControlSide) -> dict[str, bool]
         if _shorts(module, reached, side):
             continue
         for relay in latching:
-            sets = relay.set_control in reached and not side.is_open((relay.name, "set"))
-            if sets != (relay.reset_control in reached and not side.is_open((relay.name, "reset"))):
+            sets, resets = (control in reached and not side.is_open(coil) for control, coil in _coils(relay))
+            if sets != resets:
                 stands[relay.name] = sets
     return stands
 
@@ -185,10 +188,18 @@ def drawn_a(module: Module, state: State, side: ControlSide) -> float:
 def _driven(module: Module, on: Collection[str]) -> Iterator[tuple[Relay, Coil]]:
     """The coils that control lines of the unit drive."""
     for relay in module.relays:
-        coils: tuple[tuple[str | None, Which], ...] = ((relay.control, ""),)
-        if relay.latches:
-            coils = ((relay.set_control, "set"), (relay.reset_control, "reset"))
-        yield from ((relay, (relay.name, which)) for control, which in coils if control in on)
+        driven = [coil for control, coil in _coils(relay) if control in on]
+        if not (relay.single_coil and len(driven) > 1):  # both its ends are on the supply
+            yield from ((relay, coil) for coil in driven)
+
+
+def _coils(relay: Relay) -> tuple[tuple[str | None, Coil], ...]:
+    """A relay's coils with the control lines that drive them; of a latching relay, to set and to reset."""
+    if not relay.latches:
+        return ((relay.control, (relay.name, "")),)
+    names: tuple[Which, Which] = ("", "") if relay.single_coil else ("set", "reset")
+    controls = (relay.set_control, relay.reset_control)
+    return tuple((control, (relay.name, name)) for control, name in zip(controls, names, strict=True))
 
 
 def _unit_controls(module: Module, on: Collection[str], side: ControlSide) -> frozenset[str]:

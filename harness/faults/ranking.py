@@ -50,6 +50,7 @@ WEIGHTS: dict[FaultKind, float] = {
     "switch stuck off": 1.0,
     "switch stuck on": 1.0,
     "coil open": 2.0,
+    "coil open, set": 2.0,
     "set coil open": 2.0,
     "reset coil open": 2.0,
     "relay always operated": 0.5,

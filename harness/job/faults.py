@@ -21,7 +21,8 @@ from harness.units import format_value, parse_quantity
 FaultKind = Literal[
     "relay never operates",  # stays released though its coil draws current
     "relay always operated",  # stays operated, with or without current
-    "coil open",  # released, and draws nothing
+    "coil open",  # released (a latching relay with a single coil: stays reset), and draws nothing
+    "coil open, set",  # such a latching relay that stays set
     "coil shorted",  # released, and takes what the supply gives
     "switch stuck off",  # an electronic switch, whatever its control line does
     "switch stuck on",
@@ -70,6 +71,7 @@ _TEMPLATES: dict[FaultKind, str] = {
     "relay never operates": "{subject} never operates",
     "relay always operated": "{subject} always operated",
     "coil open": "{subject} coil open",
+    "coil open, set": "{subject} coil open, stays set",
     "coil shorted": "{subject} coil shorted",
     "switch stuck off": "{subject} stuck off",
     "switch stuck on": "{subject} stuck on",
@@ -119,7 +121,14 @@ _BETWEEN: Mapping[FaultKind, str] = {  # of a module with more than two channels
 }
 _EXCLUSIVE: tuple[frozenset[FaultKind], ...] = (
     frozenset(
-        {"relay never operates", "relay always operated", "coil open", "coil shorted", "relay left out"}
+        {
+            "relay never operates",
+            "relay always operated",
+            "coil open",
+            "coil open, set",
+            "coil shorted",
+            "relay left out",
+        }
     ),
     frozenset({"switch stuck off", "switch stuck on"}),
     frozenset({"set coil open", "set coil shorted"}),
@@ -296,10 +305,11 @@ def _relay_faults(relay: Relay, contact_ohm: Sequence[float]) -> Iterator[Fault]
     kinds: tuple[FaultKind, ...] = ("relay never operates", "relay always operated")
     if relay.type.is_electronic:
         kinds = ("switch stuck off", "switch stuck on")
-    elif relay.latches:
+    elif relay.latches and not relay.single_coil:
         kinds += ("set coil open", "reset coil open", "set coil shorted", "reset coil shorted")
     else:
-        kinds += ("coil open", "coil shorted")
+        kinds += ("coil open", "coil open, set") if relay.latches else ("coil open",)
+        kinds += ("coil shorted",)
     yield from (Fault(kind=kind, subject=relay.name) for kind in kinds)
     for pole in relay.poles:
         if not relay.type.is_electronic:

@@ -134,7 +134,10 @@ class Pole:
 
 @dataclass(frozen=True, kw_only=True)
 class Relay:
-    """A relay or an electronic switch: on `control`, or latching on `set_control` and `reset_control`."""
+    """A relay or an electronic switch: on `control`, or latching on `set_control` and `reset_control`.
+
+    single_coil: of a latching relay, whether both lines drive one coil, each in its own polarity.
+    """
 
     name: str
     type: RelayType
@@ -142,6 +145,7 @@ class Relay:
     set_control: str | None
     reset_control: str | None
     poles: tuple[Pole, ...]
+    single_coil: bool = False
 
     @property
     def operating_control(self) -> str:
@@ -157,7 +161,7 @@ class Relay:
 
     @property
     def coils(self) -> tuple[str, ...]:
-        """The control line of its coil; of a latching relay's set coil and its reset coil."""
+        """The control line of its coil; those of a latching relay that set it and that reset it."""
         return tuple(filter(None, (self.control, self.set_control, self.reset_control)))
 
 
@@ -350,6 +354,7 @@ class RelayEntry(NamedEntry):
     control: Name | None = None
     set_control: Name | None = None
     reset_control: Name | None = None
+    single_coil: Flag = False
     type: Name
     contacts: Annotated[
         tuple[ContactEntry, ...], Field(min_length=1, description="a list of contacts"), StandIn(())

@@ -140,6 +140,7 @@ def _relays(nets: Nets, file: ModuleFile) -> Iterator[Relay]:
                     set_control=entry.set_control,
                     reset_control=entry.reset_control,
                     poles=poles,
+                    single_coil=entry.single_coil,
                 )
 
 
@@ -200,6 +201,12 @@ def _check_relay_controls(source: Source, relay: RelayEntry, key: Key, names: Na
     named = [which for which, control in given.items() if control is not None]
     if named not in (["control"], ["set_control", "reset_control"]):
         source.wrong(key, "expected control, or set_control and reset_control of a latching relay")
+    if relay.single_coil and relay.control is not None:
+        source.wrong(
+            (*key, "single_coil"),
+            "is of a latching relay whose one coil is driven in either polarity; expected set_control and "
+            "reset_control beside it, or no single_coil",
+        )
     if relay.set_control and relay.set_control == relay.reset_control:
         source.wrong((*key, "reset_control"), "the same control line sets and resets; expected two")
     for which, control in given.items():

@@ -35,6 +35,7 @@ PANELS: dict[str, dict[FaultKind, str]] = {
         "relay always operated": "armature",
         "coil open": "coil",
         "coil shorted": "coil",
+        "coil open, set": "coil",
         "set coil open": "coil",
         "reset coil open": "coil",
         "set coil shorted": "coil",

@@ -25,8 +25,10 @@ _ADVICE: dict[FaultKind, str] = {
     "bridge across its released contacts; otherwise replace the relay",
     "relay always operated": "stays operated in every state: look for welded contacts or a stuck armature; "
     "otherwise replace the relay",
-    "coil open": "its coil draws no current: look at the coil pins' joints and their wires, then measure the "
-    "coil",
+    "coil open": "its coil draws no current, so it does not move: look at the coil pins' joints and their "
+    "wires, then measure the coil",
+    "coil open, set": "its coil draws no current, so it stays set: look at the coil pins' joints and their "
+    "wires, then measure the coil",
     "coil shorted": "its coil, or the diode across it, is shorted: look for a reversed diode, then measure "
     "the coil with the relay out",
     "switch stuck off": "stays off whatever its control line does: look at its supply and control pins, then "

@@ -53,8 +53,15 @@ FOUR = replace(
     SHIPPED[0], module=replace(SHIPPED[0].module, channels=("ch1", "ch2", "ch3", "ch4"), relays=())
 )
 LATCHING = load_job(ROOT / "tests" / "latching" / "line_selector")
+SINGLE_COIL = replace(
+    LATCHING,
+    module=replace(
+        LATCHING.module,
+        relays=tuple(replace(relay, single_coil=relay.latches) for relay in LATCHING.module.relays),
+    ),
+)
 PANEL = load_job(ROOT / "sequences" / "monitor_panel")
-JOBS = (*SHIPPED, WITH_MORE, FOUR, LATCHING, PANEL)
+JOBS = (*SHIPPED, WITH_MORE, FOUR, LATCHING, SINGLE_COIL, PANEL)
 
 
 def _faults(name: str) -> tuple[Fault, ...]:

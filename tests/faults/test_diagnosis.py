@@ -123,7 +123,7 @@ def test_every_fault_has_words_of_its_own_that_name_its_subject(job: str) -> Non
 def test_the_words_of_a_coil_that_draws_nothing_point_at_its_pins(laboratory: Laboratory) -> None:
     (fault,) = parse_fault("K3 coil open", laboratory.job.module, laboratory.job.fixture)
     words = explain((fault,), laboratory.job.module, laboratory.job.fixture)
-    assert words.startswith("relay K3, left: its coil draws no current: look at the coil pins")
+    assert words.startswith("relay K3, left: its coil draws no current, so it does not move: look at ")
 
 
 def test_expected_information_is_the_entropy_where_a_reading_tells_all() -> None:

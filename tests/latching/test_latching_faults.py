@@ -1,6 +1,6 @@
 """What faults do to latching relays: the circuit's account against the simulator's, and fault coverage."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import pytest
 
@@ -8,6 +8,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.faults.coverage import judge_faults
 from harness.faults.effects import armature, operated_relays, side_of, supply_current_a
 from harness.job.faults import Fault, single_faults
+from harness.job.module import Module
 from harness.job.state import State, all_states
 from harness.plan.build import build_plan
 from harness.plan.pulses import control_line_states, held, in_pulse, pulses_to
@@ -31,19 +32,20 @@ SETTING = SupplySetting(voltage_v=12.0, limit_a=0.2, on=True)
 class Unit:
     """The control side of a simulated unit, without time: what its relays do when lines are driven."""
 
-    def __init__(self, fault: Fault, delivered: int) -> None:
-        self._built = build(MODULE, "OB-1", apply([fault], MODULE).damage)
+    def __init__(self, faults: Sequence[Fault], delivered: int, module: Module = MODULE) -> None:
+        self._module = module
+        self._built = build(module, "OB-1", apply(faults, module).damage)
         self.stands = {
             relay.name: self._built.held.get(relay.name, delivered if relay.latches else RELEASED)
-            for relay in MODULE.relays
+            for relay in self._module.relays
         }
         self.current_a = 0.0
 
     def drive(self, *controls: str) -> None:
-        on = dynamics.energised(MODULE, self._built, frozenset(controls))
-        supply = dynamics.supply_state(MODULE, self._built, SETTING, on)
+        on = dynamics.energised(self._module, self._built, frozenset(controls))
+        supply = dynamics.supply_state(self._module, self._built, SETTING, on)
         self.current_a = supply.current_a
-        for relay in MODULE.relays:
+        for relay in self._module.relays:
             self.stands[relay.name] = dynamics.position(
                 relay,
                 self._built,
@@ -55,12 +57,12 @@ class Unit:
 
     def walk(self, states: tuple[State, ...]) -> Iterator[tuple[State, dict[str, bool]]]:
         """As a run goes: every control line alone, then state after state by its pulses."""
-        for state in control_line_states(MODULE):
-            self.drive(*held(MODULE, state))
+        for state in control_line_states(self._module):
+            self.drive(*held(self._module, state))
         for state in states:
-            for control in pulses_to(MODULE, state):
-                self.drive(*held(MODULE, in_pulse(MODULE, state, control)))
-            self.drive(*held(MODULE, state))
+            for control in pulses_to(self._module, state):
+                self.drive(*held(self._module, in_pulse(self._module, state, control)))
+            self.drive(*held(self._module, state))
             yield state, {name: position == OPERATED for name, position in self.stands.items()}
 
 
@@ -82,7 +84,7 @@ def predicted(fault: Fault, state: State) -> dict[str, bool]:
 def test_relays_stand_where_the_simulator_has_them_however_the_unit_came(fault: Fault) -> None:
     """A run with a shorted coil ends before the first state."""
     for delivered in (RELEASED, OPERATED):
-        walked = list(Unit(fault, delivered).walk(STATES))
+        walked = list(Unit([fault], delivered).walk(STATES))
         wrong = [state.name for state, stands in walked if stands != predicted(fault, state)]
         if not depends_on_history(fault):
             assert wrong == []
@@ -91,7 +93,7 @@ def test_relays_stand_where_the_simulator_has_them_however_the_unit_came(fault: 
 
 @pytest.mark.parametrize("fault", FAULTS, ids=str)
 def test_each_control_line_alone_draws_what_the_simulator_draws(fault: Fault) -> None:
-    unit = Unit(fault, RELEASED)
+    unit = Unit([fault], RELEASED)
     for state in control_line_states(MODULE):
         unit.drive(*held(MODULE, state))
         # coils of one lot differ by 3 %, and by half of that among each other: the simulator's own draw
