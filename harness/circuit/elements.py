@@ -57,8 +57,8 @@ class Element:
     """A resistance (None: none) in parallel with a capacitance, or in series with an inductance; two nodes.
 
     `part` is what a person calls the thing it belongs to: `R1`, `K1`, a plug's name. The spreads are standard
-    uncertainties of the values; those of a winding's resistance and inductance go together. `conducts` is
-    False for a contact that is open, which only couples.
+    uncertainties of the values, each independent of the others. `conducts` is False for a contact that is
+    open, which only couples.
     """
 
     name: str

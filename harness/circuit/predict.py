@@ -192,10 +192,14 @@ def _parameters(circuit: Circuit, equations: Equations, couplings: Couplings | N
         if (element.resistance_spread_ohm or element.capacitance_spread_f or element.inductance_spread_h)
         and (element.a in node or element.b in node)
     ]
+    names: list[str] = []
     a: list[int] = []
     b: list[int] = []
     real: list[float] = []
+    imaginary: list[float] = []
     for element in toleranced:
+        names.append(element.name)
+        imaginary.append(element.capacitance_spread_f)
         if element.name in equations.branch:
             a.append(equations.branch[element.name])
             b.append(ground)
@@ -205,21 +209,24 @@ def _parameters(circuit: Circuit, equations: Equations, couplings: Couplings | N
             a.append(node.get(element.a, ground))
             b.append(node.get(element.b, ground))
             real.append(0.0 if ohm is None else -element.resistance_spread_ohm / ohm**2)
+        if element.inductance_spread_h:
+            # it stands in a branch's own row, where a capacitance of an admittance would
+            names.append(f"{element.name} inductance")
+            a.append(a[-1])
+            b.append(b[-1])
+            real.append(0.0)
+            imaginary.append(-element.inductance_spread_h)
     outputs = [leg for leg in circuit.generator if leg.output_spread_ohm]
     a += [equations.branch[leg.name] for leg in outputs]
     b += [ground] * len(outputs)
     real += [-leg.output_spread_ohm for leg in outputs]
-    # an inductance stands in a branch's own row, where a capacitance of an admittance would
-    farads = np.array(
-        [element.capacitance_spread_f - element.inductance_spread_h for element in toleranced]
-        + [0.0] * len(outputs)
-    )
+    imaginary += [0.0] * len(outputs)
     parameters = _Parameters(
-        names=(*(element.name for element in toleranced), *(leg.name for leg in outputs)),
+        names=(*names, *(leg.name for leg in outputs)),
         a=np.array(a, dtype=np.intp),
         b=np.array(b, dtype=np.intp),
         siemens=np.asarray(real),
-        farads=farads,
+        farads=np.asarray(imaginary),
     )
     if couplings is None:
         return parameters

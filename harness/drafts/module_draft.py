@@ -200,7 +200,7 @@ def _two_ends(parts: Sequence[NetPart], doubts: Doubts) -> list[TwoEnds]:
 
 
 def _note_others(parts: Sequence[NetPart], nodes: Mapping[str, Node], doubts: Doubts) -> None:
-    """Name the parts that module.toml has no table for; of one on audio nets, what is on its pins."""
+    """Name the parts that are not drafted; of one on audio nets, what is on its pins, and its table."""
     for part in parts:
         if part.kind in ("relay", "connector", *_TWO_ENDS):
             continue

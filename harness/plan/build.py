@@ -462,6 +462,8 @@ def _why_no_change(routes: Routes, check: Check, changes: Iterable[StateChange],
         )
     elif pulses > 1:
         reason = f"it takes {pulses} pulses of latching relays' control lines, so no one edge makes it"
+    elif all(as_recorded(routes.job.module, change) is None for change in changes):
+        reason = "it takes a pulse of a latching relay and another control line, so no one edge makes it"
     elif quantity.of_one_relay and (names := _several(routes, check, changes, port)):
         reason = f"several relays move at the same time ({', '.join(names)}), and their gaps overlap"
     else:

@@ -147,6 +147,16 @@ def test_a_race_that_takes_several_pulses_is_refused_in_words(tmp_path: Path) ->
     assert "it takes 2 pulses of latching relays' control lines, so no one edge makes it" in str(caught.value)
 
 
+def test_a_race_of_a_pulse_and_a_held_line_is_refused_in_words(tmp_path: Path) -> None:
+    check = check_of("bounce_time", at=("truck",), below="3 ms", also=["mute > truck_on"])
+    job = selector_in(tmp_path / "job", check, states=["idle", "mute", "truck_on"])
+    with pytest.raises(JobError) as caught:
+        build_plan(load_job(job), impedances=BenchImpedances())
+    assert "it takes a pulse of a latching relay and another control line, so no one edge" in str(
+        caught.value
+    )
+
+
 def test_the_plan_counts_pulses_as_operations_and_their_time(tmp_path: Path) -> None:
     """Two states in one setup, by hand: desk_on is set once in it and once alone for its current; each of two
     reset lines is pulsed for either state and alone. 20 ms settle, and the switchboard's own.

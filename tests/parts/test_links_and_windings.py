@@ -206,15 +206,19 @@ def test_the_predicted_spread_is_that_of_units_with_other_values(tmp_path: Path)
     setup = job.fixture.setups[1]
     circuit = FaultyCircuits(job.module, job.fixture, BENCH).of((), setup, IDLE_STATE)
     made = predict(job.module, job.fixture, setup, IDLE_STATE, frequencies_hz=(20.0, 20.0), impedances=BENCH)
-    for name in ("T1.primary", "T1.magnetising", "T1.secondary"):
+    wound = ("T1.primary", "T1.magnetising", "T1.secondary")
+    inductances = [f"{name} inductance" for name in wound if f"{name} inductance" in made.spread_names]
+    assert inductances
+    for name in (*wound, *inductances):
         step = 1e-3
+        of_ohms, of_henries = step * (name in wound), step * (name in inductances)
         moved = tuple(
             replace(
                 element,
-                resistance_ohm=(element.resistance_ohm or 0.0) + step * element.resistance_spread_ohm,
-                inductance_h=element.inductance_h + step * element.inductance_spread_h,
+                resistance_ohm=(element.resistance_ohm or 0.0) + of_ohms * element.resistance_spread_ohm,
+                inductance_h=element.inductance_h + of_henries * element.inductance_spread_h,
             )
-            if element.name == name
+            if element.name == name.removesuffix(" inductance")
             else element
             for element in circuit.elements
         )
