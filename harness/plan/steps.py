@@ -37,7 +37,7 @@ def part_of(plan: Plan, steps: Steps) -> Plan:
     visits = _with_supplies(plan, tuple(_visits(plan.visits, numbers, changes)), steps.supplies)
     judged = {state.state.name for visit in visits for state in visit.states if state.judges_supply}
     readings = tuple(one for one in plan.readings if _is_served(one, numbers, changes, judged))
-    by_hand = plan.through is None or plan.through.select is None
+    by_hand = plan.through is None or plan.through_by_hand
     stimuli = {
         acquisition.stimulus
         for visit in visits

@@ -5,6 +5,7 @@ The rules are set theory on the plan's own numbers, drawn at random; no outside 
 
 import random
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 
@@ -80,6 +81,13 @@ def test_a_part_has_its_steps_once_and_every_reading_that_they_serve(plan: Plan,
     assert all(each.readings <= each.planned for each in counts)
     used = {each.stimulus for each in part.acquisitions}
     assert set(part.stimuli) == used & set(plan.stimuli)  # for the through reference, which has tones alone
+
+
+def test_a_through_reference_that_hands_make_keeps_every_tone(plan: Plan) -> None:
+    """It serves the next units too, and their runs may be whole."""
+    assert plan.through is not None
+    by_hand = replace(plan, through=replace(plan.through, select=None))
+    assert part_of(by_hand, drawn(plan, 1)).stimuli == plan.stimuli
 
 
 def test_all_steps_are_the_plan_but_for_lines_that_are_operated_again_and_again(plan: Plan) -> None:

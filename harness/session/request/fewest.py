@@ -112,6 +112,6 @@ def _read(path: Path, plan: Plan) -> Fewest | None:
     try:
         result = from_json(Fewest, json.loads(path.read_text(encoding="utf-8")))
         part_of(plan, result.steps)
-    except (OSError, ValueError, TypeError, KeyError, UsageError):
+    except (OSError, ValueError, TypeError, KeyError, RecursionError, UsageError):
         return None
     return result
