@@ -16,6 +16,7 @@ from harness.arrays import Complex
 # WITHIN and FLOOR are common practice, no source.
 WITHIN = 0.25  # of what is expected: a unit that is a little off has its leads right all the same
 FLOOR = 0.02  # of the e.m.f.: couplings and hum, which no lead is known by
+UNLOADED = 0.9  # of the e.m.f.: an input alone on an output sees more
 SHARED = 0.003  # of the e.m.f.: what a load across a pair brings of one leg to the other, if it is to tell
 SHOWS = 0.1  # of the e.m.f.: a pin that shows less than this says little of the lead on it
 
@@ -83,12 +84,16 @@ def unmoved(predicted: PredictedLevels, seen: Levels) -> str:
     """What to say if the inputs see the generator alone, as in a through setup; "" if they do not.
 
     A straight route shows the same levels, but the load at its end couples a little of each leg to the other.
-    seen: (rows, 2), in the first state. "" as well if no load couples them.
+    seen: (rows, 2), in the first state, of either output, as a through setup may have swapped inputs. "" as
+    well if no load couples them.
     """
+    strongest = seen.argmax(axis=1)
+    if (strongest[0::2] == strongest[1::2]).any():  # as if one output were off
+        return ""
     for row, own in enumerate(predicted.own):
         expected = predicted.levels[""][0, own]
         weak = int(expected.argmin())
-        if expected[weak] < SHARED or seen[row, weak] > expected[weak] / 3:
+        if expected[weak] < SHARED or seen[row].min() > expected[weak] / 3 or seen[row].max() < UNLOADED:
             return ""
     return (
         "the inputs see the generator without the loads of the fixture: the leads are still where they were "

@@ -21,7 +21,9 @@ from harness.plan.states import estimate_time
 from harness.records.store import open_records
 from harness.report.setup_picture import drawing
 from harness.session.context import RunContext, run_context
+from harness.session.control_currents import energise
 from harness.session.events import Event, Remark
+from harness.session.leads.by_hand import make_by_hand
 from harness.session.through import kept_reference, take_reference
 from simulator.server import Simulator
 from simulator.wiring import LeadNodes
@@ -58,6 +60,21 @@ class Hands:
             self.simulator.move_leads(setup.name, {})
 
 
+@dataclass
+class IdleHands:
+    """Hands that move no lead when a setup is asked for."""
+
+    simulator: Simulator
+    moves_when_told: bool = False
+
+    def make(self, setup: Setup) -> None:
+        pass
+
+    def correct(self, setup: Setup, leads: Sequence[str], message: str) -> None:
+        if self.moves_when_told:
+            self.simulator.move_leads(setup.name, {})
+
+
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[RunContext, Simulator, list[str]]]:
     folder, remarks = tmp_path_factory.mktemp("swapped"), list[str]()
@@ -84,6 +101,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[RunContext
             context = run_context(
                 plan, job, opened, store, store.begin(HEADER), hands=Hands(simulator), observe=observe
             )
+            energise(context)
             yield context, simulator, remarks
 
 
@@ -124,6 +142,21 @@ def test_leads_that_stay_as_they_were_end_the_run_without_blame_of_the_unit(
         SetupError, match=r"leads of the scope swapped': inputs 1 and 2 are not swapped.*fault of"
     ):
         take_reference(replace(context, hands=hands))
+
+
+def test_leads_left_there_are_not_taken_for_a_unit_with_swapped_legs(
+    bench: tuple[RunContext, Simulator, list[str]],
+) -> None:
+    """As if hands said that they have checked every lead, and did not: that is no fault of the unit."""
+    context, simulator, remarks = bench
+    take_reference(replace(context, hands=Hands(simulator)))
+    setup = next(each for each in context.job.fixture.setups if each.drive is not None)
+    with pytest.raises(SetupError, match="the leads are still where they were in the through setup"):
+        make_by_hand(replace(context, hands=IdleHands(simulator)), setup)
+    assert not any("counts as the unit's" in remark for remark in remarks)
+    hands = IdleHands(simulator, moves_when_told=True)
+    make_by_hand(replace(context, hands=hands), setup)
+    assert remarks[-1].endswith("now every lead is right")
 
 
 def test_the_move_is_drawn_and_counted(bench: tuple[RunContext, Simulator, list[str]]) -> None:

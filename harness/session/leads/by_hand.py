@@ -149,10 +149,12 @@ class _LeadCheck:
             state: values for state, values in seen.items() if self._fits(None, {state: values})
         }
         self._untold = self._not_told(as_they_should)
-        if len(as_they_should) == len(seen):
-            alone = unmoved(self._by_level, np.abs(seen[IDLE_STATE]))
-            return Misplaced(leads=(), message=alone) if alone else None
         slips = without_repeats(slip for slip in self._slips if self._fits(slip, seen))
+        is_right = len(as_they_should) == len(seen)
+        if (is_right or slips) and (alone := unmoved(self._by_level, np.abs(seen[IDLE_STATE]))):
+            return Misplaced(leads=(), message=alone)
+        if is_right:
+            return None
         if slips:
             return Misplaced(leads=named_leads(setup, slips), message=slips_in_words(setup, slips))
         if not set(self._singles) <= set(seen):
