@@ -136,7 +136,8 @@ def _two_frequencies(pair: CabledPair) -> ProfileTrial:
     seen = np.abs(_tones(_record(pair, pair.low_vpp), hz)) / pair.at_input_vrms(pair.low_vpp)
     if abs(np.diag(seen) - 1.0).max() > LEVEL_WITHIN or seen[0, 1] + seen[1, 0] > SILENT_BELOW:
         what = f"outputs 1 and 2 do not run at {hz[0]:g} and {hz[1]:g} Hz at once"
-        raise pair.mismatch(what, "independent_frequencies and commands.frequency")
+        keys = "independent_frequencies and commands.frequency, or averaging in commands.acquire_type"
+        raise pair.mismatch(what, keys)
     message = f"{hz[0]:g} Hz and {hz[1]:g} Hz at once, each on its own input"
     return ProfileTrial(what="two frequencies", message=message, proves=("independent_frequencies",))
 

@@ -26,6 +26,7 @@ class CabledGenerator(RmsGenerator):
         super().__init__()
         self.degrees, self.direct = {1: 0.0, 2: 0.0}, {1: False, 2: False}
         self.times = 1.0  # of what is set
+        self.averaged = False  # by the scope, on input 1: another frequency then fades
         self.aligned = True  # whether a phase is taken
         self.loud = 0.0
         self.when_on: Callable[[], None] = lambda: None  # called whenever an output is switched on
@@ -47,7 +48,8 @@ class CabledGenerator(RmsGenerator):
 
     def shown(self, n: int, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Volts at input n."""
-        if n > 2 or not self.on[n] or self.direct[n]:
+        gone = self.averaged and n == 2 and self.on[1] and self.hertz[1] != self.hertz[2]
+        if n > 2 or not self.on[n] or self.direct[n] or gone:
             return np.zeros_like(time_s)
         phase = 2.0 * np.pi * self.hertz[n] * time_s + np.deg2rad(self.degrees[n])
         return np.asarray(self.times * self.open_vpp[n] / 2.0 * np.sin(phase))

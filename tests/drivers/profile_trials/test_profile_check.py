@@ -103,6 +103,7 @@ def test_a_scope_is_tried_on_every_range_and_beside_a_generator_its_volts_are_pr
         ({"{vrms:.5f}": "{vpk:.5f}"}, {}, "the unit of commands.amplitude"),
         ({}, {"times": 2.0}, "load_open and matched_load"),
         ({}, {"aligned": False}, "commands.phase"),
+        ({}, {"averaged": True}, "or averaging in commands.acquire_type"),
         ({'function_sine = "C{n}:WAVE SINE"': 'function_sine = "C{n}:WAVE DC"'}, {}, "function_sine"),
     ],
 )  # fmt: skip
