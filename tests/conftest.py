@@ -10,12 +10,16 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 # Before numpy is imported. Circuits are small; on a busy machine threads make them many times slower.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # A child that has to compile everything first takes a second longer, however often it is started.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+# On a busy machine, how long an example takes to draw says nothing of the test.
+settings.register_profile("suite", suppress_health_check=[HealthCheck.too_slow], deadline=None)
+settings.load_profile("suite")
 # A shell has what it starts in the background ignore Ctrl-C, and children inherit that.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)

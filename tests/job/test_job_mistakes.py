@@ -17,8 +17,7 @@ def test_a_typo_in_every_file_is_told_four_times(job: Path) -> None:
     ]
     assert mistakes_of(job) == [
         f"module.toml:{lines[0]}: module.revison: no such key; this table has name, part, "
-        "revision, channels; "
-        "did you mean revision?",
+        "revision, channels, suspects; did you mean revision?",
         f"fixture.toml:{lines[1]}: controls.lop_a: no such control line; module.toml has loop_a, loop_b, "
         "swap; did you mean loop_a?",
         f"sequence.toml:{lines[2]}: check[2].quantity: no such quantity; did you mean polarity?",

@@ -129,7 +129,7 @@ def test_records_and_moves_of_state_changes_are_counted(job: Job, plan: Plan) ->
     assert cost.acquisitions == len(plan.changes)
     assert cost.readings == plan.count == len(plan.change_readings)
     assert cost.unavoidable_s == pytest.approx(
-        len(plan.changes) * CHANGE_RECORD_S + (len(walked(plan)) - len(plan.changes)) * 0.035
+        len(plan.changes) * CHANGE_RECORD_S + (len(walked(plan)) - len(plan.changes)) * 0.025
     )
     # each control line is energised once under either stimulus in both setups
     assert min(cost.operations.values()) >= 4
