@@ -17,6 +17,7 @@ from harness.errors import JobError
 from harness.faults.coverage import FaultSeen, hard_faults, judge_faults
 from harness.faults.margins import Margins, weigh_margins
 from harness.job.job import FIXTURE, SEQUENCE, Job, load_job
+from harness.job.own_faults import own_suspects
 from harness.plan.build import build_plan, trial_plan
 from harness.plan.model import Plan
 from harness.plan.setups import lead_moves
@@ -163,7 +164,7 @@ def _promise(job: Job, plan: Plan, executor: Executor | None) -> Promise:
             moves += lead_moves(last, visit.setup)
         last = visit.setup
     return Promise(
-        faults=judge_faults(job, plan, hard_faults(job), executor=executor),
+        faults=judge_faults(job, plan, (*hard_faults(job), *own_suspects(job)), executor=executor),
         good=_good_share(weigh_margins(job, plan, ()), job.sequence.coverage_factor),
         cost=estimate_time(plan, job),
         moves=moves,

@@ -24,6 +24,7 @@ from harness.faults.margins import SURE
 from harness.job.fixture import Loopback, Termination
 from harness.job.job import Job
 from harness.job.module import Module
+from harness.job.own_faults import own_suspects
 from harness.job.state import UNPOWERED_STATE, State, all_states, single_control_states
 from harness.measure.tones import choose_tones
 from harness.plan import setups as plan_setups
@@ -147,7 +148,7 @@ class _Search:
         tried = replace(base, fixture=replace(base.fixture, loads=loads, loopbacks=plugs))
         table = CoverTable(
             base=tried,
-            faults=hard_faults(tried),
+            faults=(*hard_faults(tried), *(each[0] for each in own_suspects(tried) if len(each) == 1)),
             drives=self._drives,
             impedances=self._at_hand.impedances,
         )

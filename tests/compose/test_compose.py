@@ -12,7 +12,7 @@ from harness.compose.composed import Composed, compose
 from harness.errors import JobError, UsageError
 from harness.session.asked_of_bench.profiles import bench_offer
 from tests.cli.commands import exit_code, switchwalk
-from tests.jobs import SHIPPED
+from tests.jobs import SHIPPED, edit, insert_switch
 
 
 def alone(folder: Path, job: str) -> Path:
@@ -186,3 +186,14 @@ def test_a_wrong_option_is_answered_with_what_was_expected(
     printed = switchwalk(capsys, "compose", str(folder), *options)
     assert printed.code == 2
     assert message in " ".join(printed.err.split())
+
+
+def test_a_suspect_of_module_toml_is_seen_as_well(tmp_path: Path) -> None:
+    """Joined at the board, two tracks that no list of single faults has."""
+    folder = insert_switch(tmp_path)
+    bridge = "left.bus.hot bridged to right.bus.hot"
+    edit(folder / "module.toml", 'revision = "A"', f'revision = "A"\nsuspects = ["{bridge}"]')
+    for name in ("fixture.toml", "sequence.toml"):
+        (folder / name).unlink()
+    promise = compose(folder, AtHand(scope_inputs=4, selectors=())).promise
+    assert bridge in {fault.name for fault in promise.seen}
