@@ -172,7 +172,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
     readings: list[Planned] = []
     for state in walk:
         for check in job.sequence.checks:
-            if check.quantity.family == "supply" and state.powered and check.covers(state):
+            if states.is_judged(job, check, state):
                 readings.append(_of_supply(job, check, state))
         for need, setup in served:
             readings += _of_state(draft, need, setup, state)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from harness.circuit.expand import is_operated
 from harness.job.job import Job
 from harness.job.module import Module, Relay
+from harness.job.sequence import Check
 from harness.job.state import IDLE_STATE, UNPOWERED_STATE, State
 from harness.plan.model import Acquisition, Plan
 from harness.plan.pulses import pulse_s, pulses_between, pulses_to
@@ -65,6 +66,14 @@ def expected_current_a(module: Module, state: State) -> float:
         module.supply.voltage_v / relay.type.coil_ohm for relay in module.relays if energised(relay, state)
     )
     return module.supply.quiescent_a + coils_a
+
+
+def is_judged(job: Job, check: Check, state: State) -> bool:
+    """Whether a check is of the supply and read in a state: not without it, nor a share of no current."""
+    if check.quantity.family != "supply" or not check.covers(state):
+        return False
+    of_share = check.limit is not None and (check.limit.relative or check.limit.tolerance)
+    return state.powered and not (of_share and expected_current_a(job.module, state) == 0)
 
 
 def limit_of(module: Module, state: State) -> float:

@@ -19,6 +19,7 @@ from harness.plan.build import build_plan
 from harness.plan.model import Plan
 from harness.plan.setups import lead_moves, ordered
 from harness.plan.states import CHANGE_RECORD_S, estimate_time, expected_current_a
+from tests.jobs import RELAY_CURRENT, job_in
 
 SEQUENCES = Path(__file__).resolve().parents[2] / "sequences"
 JOBS = ("two_loop_switcher", "source_selector", "stepped_attenuator")
@@ -101,6 +102,16 @@ def test_a_gray_walk_operates_each_relay_as_seldom_as_it_can() -> None:
     counts = states.operations(module, walk)
     by_line = {relay.control: counts[relay.name] for relay in module.relays}
     assert by_line == {"loop_a": 2, "loop_b": 1, "swap": 1}
+
+
+def test_no_share_is_taken_of_a_current_that_is_nothing(tmp_path: Path) -> None:
+    """A module without a pilot lamp draws nothing in idle: a limit of 8 % of that is none."""
+    edits = [("module.toml", 'quiescent = "6 mA"', 'quiescent = "0 A"')]
+    plan = build_plan(
+        load_job(job_in(tmp_path / "job", RELAY_CURRENT, states=["idle", "loop_a"], edits=edits)),
+        impedances=BenchImpedances(),
+    )
+    assert [reading.measurand.state for reading in plan.state_readings] == ["loop_a"]
 
 
 def test_the_predicted_current_is_quiescent_plus_twelve_volts_over_each_coil() -> None:

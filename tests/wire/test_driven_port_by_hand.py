@@ -14,6 +14,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.job.faults import parse_fault
 from harness.job.fixture import Setup
 from harness.job.job import load_job
+from harness.job.module import Part
 from harness.measure.reference import Reference
 from harness.plan.build import build_plan
 from harness.records.store import open_records
@@ -130,3 +131,15 @@ def test_the_hands_command_refuses_what_it_does_not_know(
     printed = switchwalk(capsys, "hands", *(each.format(**known) for each in arguments))
     assert printed.code == code
     assert message in " ".join(printed.err.split())
+
+
+def test_what_a_fault_of_the_unit_would_do_to_the_driven_port_decides_nothing(scene: Scene) -> None:
+    """Closed form: 1 kohm across two outputs of 50 ohm leaves 1050/1100 of a leg's own e.m.f., -0.40 dB."""
+    assert "is -0.4" in scene.look(then=1.0476).moved
+    module = scene.context.job.module
+    across = Part(name="R9", a="left.in.hot", b="left.in.cold", value=10e3, tolerance=0.01)
+    loaded = replace(module, resistors=(*module.resistors, across))  # a tenth of it is a fault
+    context = replace(scene.context, job=replace(scene.context.job, module=loaded))
+    other = Scene(context, scene.reference, scene.setup, scene.simulator).look(then=1.0476)
+    assert other.moved == ""
+    assert not other.as_before & {1, 2}

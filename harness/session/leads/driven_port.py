@@ -4,13 +4,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.errors import ReadingError, SetupError
+from harness.arrays import Complex, Floats
+from harness.circuit.solve import transfer
+from harness.errors import CircuitError, ReadingError, SetupError
+from harness.faults.effects import FaultyCircuits
+from harness.job.faults import single_faults
 from harness.job.fixture import Setup
 from harness.job.state import IDLE_STATE
 from harness.measure.reference import Reference
+from harness.measure.tones import Stimulus
 from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.setups import drive_rows, input_numbers
-from harness.session.context import RunContext, peaks_of
+from harness.session.context import RunContext, impedances, peaks_of
 from harness.session.recorder import CaptureRequest
 from harness.session.through import LEAST_DB, SURE
 
@@ -77,9 +82,31 @@ def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup)
     # Legs that the unit shorts are alike as well, and show each other's tone.
     others = (every[driven], 1 - legs[driven])
     crossed = np.abs(seen.values[others]) - np.abs(prediction.transfer[others])
-    if not right[driven].any() and alike and np.all(np.abs(crossed) < CROSSED):
+    if (
+        not right[driven].any()
+        and alike
+        and np.all(np.abs(crossed) < CROSSED)
+        and not _may_be_units(context, setup, stimulus, own[driven], allowed[driven])
+    ):
         moved = (
             f"the level at both legs of the driven port {setup.drive} is {changes_db.mean():+.2f} dB from "
             "that in the through reference"
         )
     return DrivenPort(moved=moved, as_before=as_before)
+
+
+def _may_be_units(
+    context: RunContext, setup: Setup, stimulus: Stimulus, own: Complex, allowed: Floats
+) -> bool:
+    """Whether a fault of the unit loads the driven port so that its legs show this; shapes (2,)."""
+    job, bench = context.job, context.bench
+    circuits = FaultyCircuits(job.module, job.fixture, impedances(bench.generator, bench.oscilloscope))
+    rows = list(drive_rows(setup) or ())
+    for fault in single_faults(job.module, job.fixture, contact_ohm=()):
+        try:
+            made = transfer(circuits.of((fault,), setup, IDLE_STATE), stimulus.tones.frequencies_hz[:2])
+        except CircuitError:
+            continue
+        if np.all(np.abs(made[rows, [0, 1]] - own) <= allowed):
+            return True
+    return False
