@@ -4,6 +4,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from textwrap import shorten
 
 from harness.drafts.coils import USUAL_W
 from harness.drafts.entries import Entry, written
@@ -31,7 +32,7 @@ class DraftTables:
 def module_text(tables: DraftTables, unclear: Sequence[str]) -> str:
     """Write module.toml: the doubts first, as comments, then its tables."""
     listed = ", ".join(f'"{name}"' for name in tables.channels)
-    title = re.sub(r'["\\]|[^ -~]', " ", tables.title)[:60].strip() or "Drafted module"
+    title = shorten(re.sub(r'["\\]|[^ -~]', " ", tables.title), 60, placeholder="") or "Drafted module"
     doubts = "".join(f"#  - {comment(sentence)}\n" for sentence in unclear) or "#  - nothing\n"
     pins = "".join(
         f"# {comment(each.reference)}: {comment(', '.join(f'{pin} {node}' for pin, node in each.pins))}\n"

@@ -23,6 +23,7 @@ _ROLES = {
     "out": "output", "output": "output", "in": "input", "input": "input",
 }  # fmt: skip
 _TWO_ENDS = ("resistor", "capacitor", "inductor")
+_SWITCH = re.compile(r".*(switch|4066|4053|jfet|photomos|opto)", re.IGNORECASE)
 _TRANSFORMER = re.compile(r"(T|TR|XT)\d|.*(xfmr|transf)", re.IGNORECASE)
 _THROWS = {"2": "released", "4": "operated"}
 _ORDER = ("left", "right")
@@ -212,7 +213,9 @@ def _note_others(parts: Sequence[NetPart], nodes: Mapping[str, Node], doubts: Do
         nets = list(dict.fromkeys(node.net for _, node in on))
         outs = [node.net for pin, node in on if "out" in pin.lower()]
         hint = ""
-        if len(nets) == 2:
+        if _SWITCH.match(part.value):
+            hint = "; write [[switch]] with its control line and contacts, and its type in [switch_types]"
+        elif len(nets) == 2:
             to = outs[0] if outs else nets[1]
             come = nets[0] if to == nets[1] else nets[1]
             what = "amplifier", "its gain and impedances"

@@ -334,6 +334,19 @@ def test_the_table_of_what_no_netlist_describes_is_named(
     assert f'{words} from = "out", to = "line_out"' in printed.err
 
 
+def test_an_electronic_switch_is_named_with_its_tables(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = imported(f"{MONO}XU1 out_hot mute line_out_hot 0 ANALOG_SWITCH\n", tmp_path, capsys)
+    assert "write [[switch]] with its control line and contacts" in " ".join(printed.err.split())
+
+
+def test_a_long_title_ends_with_a_word(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    title = "Commentary position isolator with a bypass around its transformer"
+    printed = imported(MONO.replace(MONO.splitlines()[0], f"* {title}"), tmp_path, capsys)
+    assert 'name = "Commentary position isolator with a bypass around its"' in printed.out
+
+
 def test_a_port_of_one_leg_is_unbalanced_and_one_of_one_channel_says_which(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
