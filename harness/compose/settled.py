@@ -57,7 +57,7 @@ class Settled:
         """The job that the search starts from: a through setup, and what a person has settled."""
         kinds, fixed = self._kinds, self.fixed
         fixture = Fixture(
-            name=f"{self.module.name}, composed fixture",
+            name="Composed fixture",
             controls={control: number for number, control in enumerate(self.module.control_names, start=1)},
             loads={},
             undriven_inputs=UNDRIVEN,

@@ -1,8 +1,7 @@
 """A module alone becomes a job that sees what can be seen, on a bench with relays or by hand."""
 
-import json
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -10,9 +9,56 @@ import pytest
 from harness.compose.at_hand import AtHand
 from harness.compose.composed import Composed, compose
 from harness.errors import JobError, UsageError
+from harness.faults.suggestions.plugs import design_plugs
+from harness.job.fixture import PortName
 from harness.session.asked_of_bench.profiles import bench_offer
 from tests.cli.commands import exit_code, switchwalk
 from tests.jobs import SHIPPED, edit, insert_switch
+
+SELECTOR = Path(__file__).resolve().parents[1] / "latching" / "line_selector" / "module.toml"
+
+
+AMPLIFIED = """\
+[module]
+name = "Insert with a line driver"
+part = "OB-INS"
+channels = ["mono"]
+[supply]
+voltage = "12 V"
+limit = "400 mA"
+quiescent = "5 mA"
+[controls]
+loop = "loop"
+[ports]
+in = "input"
+out = "output"
+a_send = "send"
+a_return = "return"
+[relay_types.signal]
+coil = "1028 ohm"
+contact = "50 mohm"
+contact_max = "100 mohm"
+operate_max = "4 ms"
+release_max = "4 ms"
+bounce_max = "3 ms"
+off_capacitance = "1 pF"
+[[relay]]
+name = "K1"
+control = "loop"
+type = "signal"
+contacts = [
+  { common = "a_send", released = "ground", operated = "in" },
+  { common = "pre", released = "in", operated = "a_return" },
+]
+[[amplifier]]
+name = "U1"
+from = "pre"
+to = "out"
+gain = "6 dB"
+input_impedance = "20 kohm"
+output_impedance = "100 ohm"
+maximum_output = "+18 dBu"
+"""
 
 
 def alone(folder: Path, job: str) -> Path:
@@ -61,36 +107,27 @@ def test_a_composed_job_sees_as_much_as_the_hand_written_one_in_half_the_acquisi
     assert promise.good >= 0.999
 
 
-@pytest.fixture(scope="module")
-def by_hand(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Composed]:
-    """The two-loop switcher with two scope inputs and no selectors; its files are written."""
-    folder = alone(tmp_path_factory.mktemp("composed") / "job", "two_loop_switcher")
-    made = compose(folder, AtHand(scope_inputs=2, selectors=(), bench=at_the_bench(folder).bench))
-    for name, file in made.files.items():
-        (folder / name).write_text(file.file.text)
-    return folder, made
-
-
-def test_by_hand_each_channel_is_driven_once_and_viewed_at_its_output(
-    by_hand: tuple[Path, Composed],
-) -> None:
+def test_by_hand_each_channel_is_driven_once_and_viewed_at_its_output(tmp_path: Path) -> None:
     """Two channels can't be driven in one setup, so two setups are the fewest: closed form."""
-    promise = by_hand[1].promise
+    folder = alone(tmp_path / "job", "two_loop_switcher")
+    promise = compose(folder, replace(at_the_bench(folder), scope_inputs=2, selectors=())).promise
     assert (len(promise.seen), len(promise.faults)) == (270, 270)
     assert promise.setups == 2
     assert promise.moves == 4 + 2  # drive, view and two plugs; then drive and view
 
 
-def test_a_good_simulated_unit_passes_and_one_with_a_promised_fault_fails(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.chdir(tmp_path)
-    folder = alone(tmp_path / "job", "two_loop_switcher")
-    made = json.loads(switchwalk(capsys, "compose", str(folder), "--json").out)
-    assert made["seen"] == 270
-    run = ("run", str(folder), "--simulate", "--speed", "20", "--serial")
-    assert exit_code(*run, "OB-0001") == 0
-    assert exit_code(*run, "OB-0002", "--fault", "K2.1.hot operated stuck closed") == 1
+HAND = AtHand(scope_inputs=2, selectors=())
+
+
+@pytest.fixture(scope="module")
+def composed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small composed job, of latching relays, for leads that are moved by hand."""
+    folder = tmp_path_factory.mktemp("composed") / "job"
+    folder.mkdir()
+    shutil.copy(SELECTOR, folder)
+    for name, file in compose(folder, HAND).files.items():
+        (folder / name).write_text(file.file.text)
+    return folder
 
 
 def changed(folder: Path, to: Path, file: str, old: str, new: str) -> Path:
@@ -106,34 +143,26 @@ def fates(made: Composed) -> dict[str, str]:
     return {table.words: fate for file in made.files.values() for table, fate in file.fates}
 
 
-HAND = AtHand(scope_inputs=2, selectors=())
-
-
-def test_composing_again_changes_nothing(by_hand: tuple[Path, Composed]) -> None:
-    folder, first = by_hand
-    again = compose(folder, AtHand(scope_inputs=2, selectors=(), bench=first.job.bench))
+def test_composing_again_changes_nothing(composed: Path) -> None:
+    again = compose(composed, HAND)
     assert fates(again) == {}
     assert {name: file.file.text for name, file in again.files.items()} == {
-        name: (folder / name).read_text() for name in again.files
+        name: (composed / name).read_text() for name in again.files
     }
 
 
-def test_a_load_that_was_changed_by_hand_is_kept_and_counted_on(
-    by_hand: tuple[Path, Composed], tmp_path: Path
-) -> None:
-    job = changed(by_hand[0], tmp_path / "own", "fixture.toml", 'out = "10 kohm"', 'out = "47 kohm"')
+def test_a_load_that_was_changed_by_hand_is_kept_and_counted_on(composed: Path, tmp_path: Path) -> None:
+    job = changed(composed, tmp_path / "own", "fixture.toml", 'desk = "10 kohm"', 'desk = "47 kohm"')
     made = compose(job, HAND)
-    assert made.job.fixture.loads["out"].across_ohm == 47e3
+    assert made.job.fixture.loads["desk"].across_ohm == 47e3
     assert fates(made)["[loads]"] == "kept"
-    assert 'out = "47 kohm"' in made.files["fixture.toml"].file.text
+    assert 'desk = "47 kohm"' in made.files["fixture.toml"].file.text
 
 
-def test_a_check_that_was_added_by_hand_is_kept_word_for_word(
-    by_hand: tuple[Path, Composed], tmp_path: Path
-) -> None:
-    own = '# Hum of the van.\n[[check]]\nname = "Hum"\nquantity = "noise"\nat = ["out"]\nbelow = "-70 dBu"\n'
+def test_a_check_that_was_added_by_hand_is_kept_word_for_word(composed: Path, tmp_path: Path) -> None:
+    own = '# Hum of the van.\n[[check]]\nname = "Hum"\nquantity = "noise"\nat = ["desk"]\nbelow = "-70 dBu"\n'
     job = tmp_path / "own"
-    shutil.copytree(by_hand[0], job)
+    shutil.copytree(composed, job)
     with (job / "sequence.toml").open("a") as file:
         file.write(f"\n{own}")
     made = compose(job, HAND)
@@ -141,14 +170,13 @@ def test_a_check_that_was_added_by_hand_is_kept_word_for_word(
     assert "Hum" in {check.name for check in made.job.sequence.checks}
 
 
-def test_a_table_that_was_deleted_is_composed_again(by_hand: tuple[Path, Composed], tmp_path: Path) -> None:
-    folder, first = by_hand
-    text = (folder / "sequence.toml").read_text()
+def test_a_table_that_was_deleted_is_composed_again(composed: Path, tmp_path: Path) -> None:
+    text = (composed / "sequence.toml").read_text()
     start = text.index("# Hot must be hot.")
     gone = text[start : text.index("\n\n", start) + 2]
-    job = changed(folder, tmp_path / "own", "sequence.toml", gone, "")
-    made = compose(job, AtHand(scope_inputs=2, selectors=(), bench=first.job.bench))
-    assert fates(made) == {'[[check]] "Polarity"': "added"}
+    job = changed(composed, tmp_path / "own", "sequence.toml", gone, "")
+    made = compose(job, HAND)
+    assert fates(made) == {'[[check]] "Polarity at desk"': "added"}
 
 
 def test_files_of_somebody_else_are_not_written_over(tmp_path: Path) -> None:
@@ -197,3 +225,28 @@ def test_a_suspect_of_module_toml_is_seen_as_well(tmp_path: Path) -> None:
         (folder / name).unlink()
     promise = compose(folder, AtHand(scope_inputs=4, selectors=())).promise
     assert bridge in {fault.name for fault in promise.seen}
+
+
+def test_tables_that_are_kept_and_do_not_fit_are_named_and_nothing_is_written(
+    composed: Path, tmp_path: Path
+) -> None:
+    own = '\n[[check]]\nname = "Hum"\nquantity = "noise"\nat = ["dsek"]\nbelow = "-70 dBu"\n'
+    job = tmp_path / "own"
+    shutil.copytree(composed, job)
+    with (job / "sequence.toml").open("a") as file:
+        file.write(own)
+    before = (job / "sequence.toml").read_text()
+    with pytest.raises(JobError, match="did you mean desk"):
+        compose(job, HAND)
+    assert exit_code("compose", str(job)) == 2
+    assert (job / "sequence.toml").read_text() == before
+
+
+def test_plugs_of_a_unit_with_an_amplifier_are_designed_with_the_drive_in_view(tmp_path: Path) -> None:
+    """An amplifier may invert, so that polarity is read against the driven port."""
+    (tmp_path / "module.toml").write_text(AMPLIFIED)
+    made = compose(tmp_path, AtHand(selectors=()))
+    assert made.job.module.may_invert
+    assert {setup.view[0] for setup in made.job.fixture.setups if setup.view} == {PortName.of("mono.in")}
+    result = design_plugs(made.job, impedances=made.plan.impedances)
+    assert result.best.seen >= max(other.seen for other in result.others)

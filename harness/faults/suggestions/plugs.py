@@ -237,7 +237,10 @@ def _alike(units: PredictedReadings) -> tuple[tuple[str, str], ...]:
 
 
 def _at_outputs(job: Job, loopbacks: Mapping[str, Loopback]) -> Job:
-    """The job with levels at the outputs alone, each channel driven in turn, and the supply current."""
+    """The job with levels at the outputs alone, each channel driven in turn, and the supply current.
+
+    Of a unit that may invert, the driven port is in view as well: polarity is read against it.
+    """
     outputs = tuple(port.net for port in job.module.ports if port.role == "output")
     drives = dict.fromkeys(
         setup.drive
@@ -249,7 +252,7 @@ def _at_outputs(job: Job, loopbacks: Mapping[str, Loopback]) -> Job:
             name=f"drive {drive}, view {net}",
             through=False,
             drive=drive,
-            view=(PortName(channel=drive.channel, net=net),),
+            view=(*([drive] if job.module.may_invert else []), PortName(channel=drive.channel, net=net)),
             loopbacks=tuple(loopbacks),
             select=(),
         )
