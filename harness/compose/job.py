@@ -15,6 +15,7 @@ from harness.plan.states import ordered
 from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import QUANTITIES
 from harness.quantities.tolerance import TOLERANCE
+from harness.reading import Limit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,7 +47,7 @@ def composed_job(found: Found, at_hand: AtHand) -> tuple[Job, Selected]:
                 quantity=quantity,
                 at=(),
                 tone=base.sequence.checks[0].tone,
-                limit=by_tolerance(quantity),
+                limit=by_tolerance(quantity)[0],
                 options=quantity.options(),
             )
         )
@@ -112,6 +113,7 @@ class _Kind:
     """What columns' checks must have in common to be one check of a file."""
 
     quantity: AnyQuantity
+    limit: Limit | None
     nets: tuple[str, ...]
     frequency_hz: float
 
@@ -127,19 +129,20 @@ def _checks(base: Job, found: Found, states: Sequence[State]) -> list[Check]:
             across = check.quantity.across(check.quantity.options())
             kind = _Kind(
                 quantity=check.quantity,
+                limit=check.limit,
                 nets=column.view.nets[:1] if across else column.view.nets,
                 frequency_hz=column.frequency_hz,
             )
             kinds.setdefault(kind, {}).setdefault(column.state, []).append(check)
-    alike: dict[tuple[AnyQuantity, float, frozenset[State]], tuple[str, ...]] = {}
+    alike: dict[tuple[_Kind, frozenset[State]], tuple[str, ...]] = {}
     for kind, by_state in kinds.items():
-        key = kind.quantity, kind.frequency_hz, frozenset(by_state)
+        key = replace(kind, nets=()), frozenset(by_state)
         nets = _read_everywhere(base, kind, by_state)
         alike[key] = tuple(dict.fromkeys((*alike.get(key, ()), *nets)))
     usual_hz, order = base.sequence.checks[0].tone.frequency_hz, list(QUANTITIES)
     checks = [
-        _check(base, quantity, hz, nets, by_state, states)
-        for (quantity, hz, by_state), nets in alike.items()
+        _check(base, replace(kind, nets=nets), by_state, states)
+        for (kind, by_state), nets in alike.items()
         if nets
     ]
     checks.sort(key=lambda check: (check.tone.frequency_hz != usual_hz, order.index(check.quantity.name)))
@@ -158,23 +161,16 @@ def _read_everywhere(base: Job, kind: _Kind, by_state: ByState) -> tuple[str, ..
     )
 
 
-def _check(
-    base: Job,
-    quantity: AnyQuantity,
-    frequency_hz: float,
-    nets: tuple[str, ...],
-    by_state: Collection[State],
-    states: Sequence[State],
-) -> Check:
-    options = quantity.options()
+def _check(base: Job, kind: _Kind, by_state: Collection[State], states: Sequence[State]) -> Check:
+    quantity, options = kind.quantity, kind.quantity.options()
     if quantity.judges_silent_ports:
         options = quantity.options.model_validate({"silent_ports_below": TOLERANCE})
     return Check(
         name=quantity.spoken.capitalize(),
         quantity=quantity,
-        at=nets,
-        tone=Tone(frequency_hz=frequency_hz, level_vrms=base.sequence.checks[0].tone.level_vrms),
-        limit=by_tolerance(quantity),
+        at=kind.nets,
+        tone=Tone(frequency_hz=kind.frequency_hz, level_vrms=base.sequence.checks[0].tone.level_vrms),
+        limit=kind.limit,
         options=options,
         states=None if set(by_state) >= set(states) else tuple(s for s in states if s in by_state),
     )
@@ -190,6 +186,8 @@ def _named(checks: Sequence[Check]) -> list[Check]:
             name += f" at {' and '.join(check.at)}"
         if len({other.tone.frequency_hz for other in rivals}) > 1:
             name += f", {check.tone.frequency_hz:g} Hz"
+        if len({other.limit.kind for other in rivals if other.limit}) > 1 and check.limit is not None:
+            name += f", {check.limit.kind}"
         if name in {other.name for other in named}:
             name += f" ({len(named) + 1})"
         named.append(replace(check, name=name))

@@ -19,10 +19,11 @@ from harness.compose.plugs import plug_sets
 from harness.compose.routes import SignalWays, Throw, states_to_look_at
 from harness.compose.table import Column, CoverTable
 from harness.compose.views import View, Views, drives_of, setups_of, views_of
+from harness.errors import JobError, Mistake
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE
 from harness.job.fixture import Loopback, Termination
-from harness.job.job import Job
+from harness.job.job import MODULE, Job
 from harness.job.module import Module
 from harness.job.own_faults import own_suspects
 from harness.job.state import UNPOWERED_STATE, State, all_states, single_control_states
@@ -109,6 +110,12 @@ class _Search:
             base = _with_swapped_inputs(base)
         self._random = np.random.default_rng(1)
         self.table = self._chosen_fixture(base)
+        if not self.table.columns:
+            message = (
+                "no channel has both an input and an output, so that nothing can be driven and viewed; "
+                "expected channels that have both"
+            )
+            raise JobError([Mistake(file=MODULE, key="ports", message=message)])
         self.views = self._views(self.table.base)
         self._states = {column.state.name: column.state for column in self.table.columns}
 

@@ -40,6 +40,7 @@ class CheckTried:
     """
 
     quantity: AnyQuantity
+    limit: Limit | None
     read: frozenset[tuple[str, str]]
 
 
@@ -176,8 +177,9 @@ class CoverTable:
         tone = _tone(self.base, frequency_hz)
         if self.impedances.supply_current:
             checks += [
-                suggested_check(quantity, by_tolerance(quantity), (), tone)
+                suggested_check(quantity, limit, (), tone)
                 for quantity, _ in SUGGESTED
+                for limit in by_tolerance(quantity)
                 if not quantity.at_ports
             ]
         return replace(
@@ -223,9 +225,10 @@ def checks_tried(job: Job, view: View, number: int, frequency_hz: float) -> Iter
             at = tuple(net for net in at if not is_unbalanced(job, net))
         if quantity.judges_silent_ports:
             options = quantity.options.model_validate({"silent_ports_below": TOLERANCE})
-        if at:
-            check = suggested_check(quantity, by_tolerance(quantity), at, _tone(job, frequency_hz))
-            yield replace(check, name=f"{number} {quantity.name}", options=options)
+        for limit in by_tolerance(quantity) if at else ():
+            check = suggested_check(quantity, limit, at, _tone(job, frequency_hz))
+            kind = "" if limit is None else limit.kind
+            yield replace(check, name=f"{number} {quantity.name} {kind}", options=options)
 
 
 def is_unbalanced(job: Job, net: str) -> bool:
@@ -233,13 +236,18 @@ def is_unbalanced(job: Job, net: str) -> bool:
     return any(port.net == net and port.unbalanced for port in job.module.ports)
 
 
-def by_tolerance(quantity: AnyQuantity) -> Limit | None:
-    """The limit that comes from the tolerance of parts; None for a quantity without limits."""
+def by_tolerance(quantity: AnyQuantity) -> tuple[Limit | None, ...]:
+    """Limits that come from the tolerance of parts: one; None alone for a quantity that takes none.
+
+    One of each kind for what is read across channels: where channels are joined one kind is read, elsewhere
+    the other.
+    """
     if quantity.limits is None:
-        return None
-    suggested = quantity.suggested.limit.kind if quantity.suggested and quantity.suggested.limit else "within"
-    kind = suggested if suggested in quantity.limits.tolerance else quantity.limits.tolerance[0]
-    return Limit(kind=kind, unit=quantity.limits.unit, tolerance=True)
+        return (None,)
+    kinds = quantity.limits.tolerance
+    if not quantity.across(quantity.options()):
+        kinds = kinds[:1]
+    return tuple(Limit(kind=kind, unit=quantity.limits.unit, tolerance=True) for kind in kinds)
 
 
 def _checks_of(job: Job, readings: Sequence[Planned], state: State, number: int) -> tuple[CheckTried, ...]:
@@ -249,7 +257,7 @@ def _checks_of(job: Job, readings: Sequence[Planned], state: State, number: int)
     for check in (check for check in job.sequence.checks if _view_of(check.name) in ("", str(number))):
         read = frozenset(_read(each) for each in own if each.key.check == check.name)
         if read:
-            made.append(CheckTried(quantity=check.quantity, read=read))
+            made.append(CheckTried(quantity=check.quantity, limit=check.limit, read=read))
     return tuple(made)
 
 
