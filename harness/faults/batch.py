@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.arrays import Complex, Flags, Indices
+from harness.arrays import Complex, Flags, Floats, Indices
 from harness.circuit.elements import AmplifierLeg, Element
 from harness.circuit.solve import BRANCH_BELOW_OHM, LARGEST_GAIN
 from harness.errors import CircuitError
@@ -64,35 +64,94 @@ def solve_work(
     (positions, legs, columns), and for each work (its positions, legs, columns). Raises CircuitError if a
     stack has no inverse or a change leaves nothing that settles it.
     """
-    legs, count = len(network.viewed), len(columns)
-    good = np.zeros((len(operated), legs, count), dtype=complex)
-    result = [np.zeros((len(work.positions), legs, count), dtype=complex) for work in works]
     busy = [index for index, work in enumerate(works) if _changes_something(network, work, columns)]
-    layout = _Layout.of(network, {network.sources[column] for column in columns}, [works[i] for i in busy])
-    step = max(1, CHUNK_BYTES // (16 * layout.length))
-    flat = np.zeros((min(step, len(operated)), layout.length), dtype=complex)
-    nothing = _Recipe.of(network, layout, [()], frequency_hz, columns)
-    groups = [
-        (_Recipe.of(network, layout, [works[index].edits for index in group], frequency_hz, columns), group)
-        for group in _groups(works, busy, min(step, len(operated)), legs + count)
-    ]
-    for start in range(0, len(operated), step):
-        standing = operated[start : start + step]
-        layout.invert(network, standing, frequency_hz, flat)
-        good[start : start + step] = nothing.apply(flat, np.arange(len(standing)))[:, 0]
-        for recipe, group in groups:
-            positions = works[group[0]].positions
-            low, high = np.searchsorted(positions, (start, start + len(standing)))
-            if high > low:
-                made = recipe.apply(flat, positions[low:high] - start)
-                for number, index in enumerate(group):
-                    result[index][low:high] = made[:, number]
-    for index in set(range(len(works))).difference(busy):
-        result[index][:] = good[works[index].positions]
-    for volts in (good, *result):
+    asked = _Question(heard=network.viewed, fed=[network.sources[column] for column in columns])
+    ((good, changed),) = _answer(network, operated, [works[index] for index in busy], [asked], frequency_hz)
+    result = [good[work.positions] for work in works]
+    for index, made in zip(busy, changed, strict=True):
+        result[index] = made
+    for volts in (good, *changed):
         if volts.size and not np.abs(volts).max() < LARGEST_GAIN:
             raise CircuitError(NO_SOLUTION)
     return good, result
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Solved:
+    """All unknowns at some positions, (positions, size + 1), and what each viewed leg owes to a feed at any
+    of them, (positions, legs, size + 1); ground's are zero.
+    """
+
+    state: Complex
+    adjoint: Complex
+
+
+def solve_states(
+    network: Network, operated: Flags, works: Sequence[Work], *, frequency_hz: float, column: int
+) -> tuple[Solved, list[Solved]]:
+    """The same as `solve_work` for one output of the generator, but everywhere: for sensitivities."""
+    every = range(network.size + 1)
+    (state, states), (adjoint, adjoints) = _answer(
+        network,
+        operated,
+        works,
+        [
+            _Question(heard=every, fed=[network.sources[column]]),
+            _Question(heard=network.viewed, fed=every),
+        ],
+        frequency_hz,
+    )
+    return Solved(state=state[..., 0], adjoint=adjoint), [
+        Solved(state=one[..., 0], adjoint=other) for one, other in zip(states, adjoints, strict=True)
+    ]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Question:
+    """Which entries of an inverse are asked for: the unknowns that are heard, and the rows that are fed."""
+
+    heard: Sequence[int]
+    fed: Sequence[int]
+
+
+def _answer(
+    network: Network,
+    operated: Flags,
+    works: Sequence[Work],
+    questions: Sequence[_Question],
+    frequency_hz: float,
+) -> list[tuple[Complex, list[Complex]]]:
+    """Of each question, (positions, heard, fed), and of each work (its positions, heard, fed)."""
+    layout = _Layout.of(network, {row for asked in questions for row in asked.fed}, works)
+    step = max(1, CHUNK_BYTES // (16 * layout.length))
+    flat = np.zeros((min(step, len(operated)), layout.length), dtype=complex)
+    answers: list[tuple[Complex, list[Complex]]] = []
+    todo: list[tuple[_Recipe, list[_Recipe], list[list[int]]]] = []
+    for asked in questions:
+        shape = len(asked.heard), len(asked.fed)
+        answers.append(
+            (
+                np.zeros((len(operated), *shape), dtype=complex),
+                [np.zeros((len(work.positions), *shape), dtype=complex) for work in works],
+            )
+        )
+        groups = _groups(works, min(step, len(operated)), sum(shape))
+        changes = [[works[index].edits for index in group] for group in groups]
+        recipes = [_Recipe.of(network, layout, change, frequency_hz, asked) for change in changes]
+        todo.append((_Recipe.of(network, layout, [()], frequency_hz, asked), recipes, groups))
+    for start in range(0, len(operated), step):
+        standing = operated[start : start + step]
+        layout.invert(network, standing, frequency_hz, flat)
+        for (good, result), (nothing, recipes, groups) in zip(answers, todo, strict=True):
+            good[start : start + step] = nothing.apply(flat, np.arange(len(standing)))[:, 0]
+            for recipe, group in zip(recipes, groups, strict=True):
+                positions = works[group[0]].positions
+                low, high = np.searchsorted(positions, (start, start + len(standing)))
+                if high > low:
+                    made = recipe.apply(flat, positions[low:high] - start)
+                    for number, index in enumerate(group):
+                        result[index][low:high] = made[:, number]
+    return answers
 
 
 def _changes_something(network: Network, work: Work, columns: Sequence[int]) -> bool:
@@ -122,7 +181,8 @@ class _Layout:
     @classmethod
     def of(cls, network: Network, rows: Collection[int], works: Sequence[Work]) -> "_Layout":
         """The blocks of some rows, and those that works touch."""
-        numbers = {int(network.block_of[row]) for row in rows}.union(*(work.blocks for work in works))
+        numbers = {int(network.block_of[row]) for row in rows} - {-1}
+        numbers = numbers.union(*(work.blocks for work in works))
         blocks = tuple(network.blocks[number] for number in sorted(numbers))
         length = sum(len(block.rows) ** 2 for block in blocks) + 1
         place = np.full((network.size + 1, network.size + 1), length - 1, dtype=np.intp)
@@ -143,6 +203,8 @@ class _Layout:
         for block in self.blocks:
             some = operated[:, block.relays]
             _, first, kind = np.unique(some, axis=0, return_index=True, return_inverse=True)
+            if len(first) == len(operated):
+                first = kind = np.arange(len(operated))
             matrices = network.matrices(operated[first], frequency_hz, block)
             inverse = next((made for one, made in known if np.array_equal(one, matrices)), None)
             if inverse is None:
@@ -152,18 +214,17 @@ class _Layout:
                     raise CircuitError(NO_SOLUTION) from None
                 known.append((matrices, inverse))
             end = start + len(block.rows) ** 2
-            flat[: len(operated), start:end] = inverse.reshape(len(first), -1)[kind.reshape(-1)]
+            entries = inverse.reshape(len(first), -1)
+            flat[: len(operated), start:end] = (
+                entries if len(first) == len(operated) else entries[kind.reshape(-1)]
+            )
             start = end
 
 
-def _groups(works: Sequence[Work], among: Sequence[int], most_positions: int, ends: int) -> list[list[int]]:
-    """Works that can be done side by side: as many edits, the same positions, no more than fit.
-
-    among: indices of the works.
-    """
+def _groups(works: Sequence[Work], most_positions: int, ends: int) -> list[list[int]]:
+    """Works that can be done side by side: as many edits, the same positions, no more than fit."""
     alike: dict[tuple[int, bytes], list[int]] = {}
-    for index in among:
-        work = works[index]
+    for index, work in enumerate(works):
         alike.setdefault((len(work.edits), work.positions.tobytes()), []).append(index)
     groups = []
     for (edits, positions), indices in alike.items():
@@ -177,17 +238,18 @@ def _groups(works: Sequence[Work], among: Sequence[int], most_positions: int, en
 class _Recipe:
     """Which entries of an inverse some works need, all with as many edits, and how they combine them.
 
-    entries: (works, …), where they lie in a layout: rows a, b and branch of every edit, then the viewed legs;
-    columns the plus and the minus end of where every edit enters, then the sources.
+    entries: (works, …), where they lie in a layout: rows a, b and branch of every edit, then what is heard;
+    columns the plus and the minus end of where every edit enters, then what is fed.
     """
 
     entries: Indices
     edits: int
-    legs: int
-    columns: int
+    heard: int
+    fed: int
     p: Complex  # (works, edits, 1)
     q: Complex  # (works, edits, 1)
     added: Complex  # (works, edits, edits): q on the diagonal of added admittances
+    own: Floats  # (works, edits, fed): 1 where what is fed is the very row that an edit replaces
 
     @classmethod
     def of(
@@ -196,7 +258,7 @@ class _Recipe:
         layout: _Layout,
         changes: Sequence[Sequence[Edit]],
         frequency_hz: float,
-        columns: Sequence[int],
+        asked: _Question,
     ) -> "_Recipe":
         """The recipe of several works, at one frequency."""
         ground, count, k = network.size, len(changes), len(changes[0])
@@ -215,27 +277,28 @@ class _Recipe:
             dtype=np.intp,
         ).reshape(count, k, 5)
         a, b, branch, plus, minus = np.moveaxis(ends, 2, 0)
-        viewed = np.broadcast_to(np.array(network.viewed, dtype=np.intp), (count, len(network.viewed)))
-        sources = np.array([network.sources[column] for column in columns], dtype=np.intp)
-        rows = np.concatenate([a, b, branch, viewed], axis=1)
-        entries = np.concatenate([plus, minus, np.broadcast_to(sources, (count, len(sources)))], axis=1)
+        heard = np.broadcast_to(np.array(asked.heard, dtype=np.intp), (count, len(asked.heard)))
+        fed = np.broadcast_to(np.array(asked.fed, dtype=np.intp), (count, len(asked.fed)))
+        rows = np.concatenate([a, b, branch, heard], axis=1)
+        entries = np.concatenate([plus, minus, fed], axis=1)
         p, q = _rows_of(edits, 2 * np.pi * frequency_hz)
         p, q = p.reshape(count, k, 1), q.reshape(count, k, 1)
         fresh = (branch == ground)[:, :, None]
         return cls(
             entries=layout.place[rows[:, :, None], entries[:, None, :]].reshape(count, -1),
             edits=k,
-            legs=len(network.viewed),
-            columns=len(columns),
+            heard=len(asked.heard),
+            fed=len(asked.fed),
             p=p,
             q=q,
             added=np.asarray(np.where(fresh, q, 0) * np.eye(k), dtype=complex),
+            own=((branch[:, :, None] == fed[:, None, :]) & ~fresh).astype(float),
         )
 
     def apply(self, flat: Complex, at: Indices) -> Complex:
-        """From inverses, (positions, length), to transfers at some: (len(at), works, legs, columns)."""
+        """From inverses, (positions, length), to what is asked for at some: (len(at), works, heard, fed)."""
         k = self.edits
-        shape = (len(at), len(self.entries), 3 * k + self.legs, 2 * k + self.columns)
+        shape = (len(at), len(self.entries), 3 * k + self.heard, 2 * k + self.fed)
         block = flat.ravel().take(at[:, None, None] * flat.shape[1] + self.entries).reshape(shape)
         source = block[..., 2 * k :]
         if not k:
@@ -244,7 +307,7 @@ class _Recipe:
         matrix = self.p * (change[..., :k, :] - change[..., k : 2 * k, :])
         matrix += self.added - self.q * change[..., 2 * k : 3 * k, :]
         right = self.p * (source[..., :k, :] - source[..., k : 2 * k, :])
-        right -= self.q * source[..., 2 * k : 3 * k, :]
+        right -= self.q * source[..., 2 * k : 3 * k, :] + self.own
         solved = _small_solve(matrix, right)
         if k == 1:
             return np.asarray(source[..., 3:, :] - change[..., 3:, :] * solved)

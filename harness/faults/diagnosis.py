@@ -11,7 +11,8 @@ from harness.circuit.strays import strays_of
 from harness.faults.changes import Cycles, RelayTiming, rank_by_timing
 from harness.faults.effects import NOT_STEADY, FaultSet, intermittent, is_stuck_open, supply_currents_a
 from harness.faults.evidence import Evidence, ResidualModel
-from harness.faults.fault_predictor import FaultPredictor
+from harness.faults.predictor.contact_curves import contact_curves, far_contacts
+from harness.faults.predictor.fault_predictor import FaultPredictor
 from harness.faults.ranking import Candidate, Pool, Ranking, in_order, propose_pairs
 from harness.faults.search import MOST_ASIDE, Search, weigh_intermittent
 from harness.faults.signatures import batch_transfers, pairs_of, states_of
@@ -127,7 +128,11 @@ class Diagnoser:
         steady = (each for each in own if not any(fault.kind in NOT_STEADY for fault in each))
         alone = ((fault,) for fault in listed)
         self.fault_sets: tuple[FaultSet, ...] = ((), *dict.fromkeys((*alone, *steady)))
-        self._transfers = self._solve(self.fault_sets)
+        bad = [fault for fault in dict.fromkeys(listed) if fault.kind == "throw resistance"]
+        rows = [self.fault_sets.index((fault,)) for fault in bad]
+        solved = self._solve((*self.fault_sets, *((fault,) for fault in far_contacts(bad))))
+        self._transfers, far = solved[: len(self.fault_sets)], solved[len(self.fault_sets) :]
+        self._curves = contact_curves(job.module, solved[0], bad, solved[rows], far)
         self._currents_a = supply_currents_a(job.module, self._states, self.fault_sets)
 
     def diagnose(self, evidence: Evidence, *, double: bool = True) -> Diagnosis:
@@ -153,7 +158,7 @@ class Diagnoser:
 
     def _weigh(self, evidence: Evidence, *, double: bool) -> tuple[Diagnosis, int | None]:
         """The diagnosis, and the index of the acquisition that is furthest from what explains most."""
-        search = Search(evidence, self._predictor, self._job.module, self._states)
+        search = Search(evidence, self._predictor, self._curves, self._job.module, self._states)
         pool = search.pool(self.fault_sets, self._transfers, self._currents_a)
         pools = [pool]
         result = search.rank(pool)

@@ -10,7 +10,8 @@ import numpy as np
 from harness.arrays import Complex, Flags, Floats
 from harness.faults.effects import FaultSet, intermittent, is_stuck_open
 from harness.faults.evidence import Evidence, ResidualModel, Spread, SupplyModel
-from harness.faults.fault_predictor import FaultPrediction, FaultPredictor
+from harness.faults.predictor.contact_curves import ContactCurves
+from harness.faults.predictor.fault_predictor import FaultPrediction, FaultPredictor
 from harness.faults.ranking import (
     ODDS,
     RESOLVED,
@@ -45,13 +46,18 @@ class Search:
     """One run's evidence, and what it says of any pool of fault sets."""
 
     def __init__(
-        self, evidence: Evidence, predictor: FaultPredictor, module: Module, states: Sequence[State]
+        self,
+        evidence: Evidence,
+        predictor: FaultPredictor,
+        curves: ContactCurves,
+        module: Module,
+        states: Sequence[State],
     ) -> None:
         self.residual_model = ResidualModel(evidence)
         self.supply = SupplyModel(evidence, module, states)
-        self._predictor = predictor
+        self._predictor, self._curves = predictor, curves
         self._degrees = self.residual_model.degrees + len(evidence.supply_a)
-        prediction = predictor.of(())
+        prediction = predictor.good
         turned = self.residual_model.turned(self.residual_model.entries(prediction.transfers))
         self._good_spread = self._spread(prediction)
         self._residual = self.residual_model.residual(turned)
@@ -72,7 +78,7 @@ class Search:
         exact = -0.5 * self._rough(pool) + supply + other
         level = np.maximum(supply - supply.max(initial=-np.inf), -MOST_ASIDE)
         robust = -self.residual_model.misfit(pool.turned).sum(axis=-1) + level + other
-        result = [self._refine(pool, index) for index in self._leaders(pool, exact, robust)]
+        result = self._refined(pool, self._leaders(pool, exact, robust))
         return sorted(result, key=lambda candidate: -candidate.score)
 
     def likelihoods(self, pool: Pool) -> Floats:
@@ -125,13 +131,16 @@ class Search:
         size = float(self._good_spread.product(change, change))
         return float(self._good_spread.product(change, self._residual)) / size if size > 1e-9 else 1.0
 
-    def _refine(self, pool: Pool, index: int) -> Candidate:
-        fault_set = pool.fault_sets[index]
-        if is_resistive(fault_set):
-            fault_set = self._fitted(fault_set)
-        return self.weigh(
-            fault_set, self._predictor.of(fault_set), pool.turned[index], pool.currents_a[index]
-        )
+    def _refined(self, pool: Pool, leaders: Sequence[int]) -> list[Candidate]:
+        """Each of a pool's leaders with its own spread; a bad contact with the resistance that fits."""
+        fault_sets = [pool.fault_sets[index] for index in leaders]
+        fault_sets = [self._fitted(each) if is_resistive(each) else each for each in fault_sets]
+        return [
+            self.weigh(fault_set, prediction, pool.turned[index], pool.currents_a[index])
+            for index, fault_set, prediction in zip(
+                leaders, fault_sets, self._predictor.of_many(fault_sets), strict=True
+            )
+        ]
 
     def weigh(
         self, fault_set: FaultSet, prediction: FaultPrediction, rough: Complex, currents_a: Floats
@@ -162,7 +171,7 @@ class Search:
         fault = fault_set[0]
         for _ in range(MOST_STEPS):
             ohm = fault.resistance_ohm or LEAST_OHM
-            predicted = self.residual_model.entries(self._predictor.transfers((fault,)))
+            predicted = self.residual_model.entries(self._curves.transfers(fault, ohm))
             share = self._share(self.residual_model.residual(self.residual_model.turned(predicted)))
             better = min(max(ohm * min(max(share, 0.1), 30.0), LEAST_OHM), MOST_OHM)
             fault = replace(fault, resistance_ohm=float(f"{better:.2g}"))
@@ -300,7 +309,7 @@ def weigh_intermittent(pool: Pool, search: Search, predictor: FaultPredictor) ->
             if open_at.any() and (shows & ~open_at).any():
                 chi_squared = search.chi_squared(predicted(index, open_at))
                 mixed.append((chi_squared, index, shows, open_at))
-    result = []
+    chosen: list[tuple[int, Flags, Flags]] = []
     for chi_squared, index, shows, open_at in sorted(mixed, key=lambda entry: entry[0])[:MOST_MIXED]:
         # what was chosen roughly is changed, acquisition by acquisition, if that agrees better
         for acquisition in np.flatnonzero(shows):
@@ -309,8 +318,11 @@ def weigh_intermittent(pool: Pool, search: Search, predictor: FaultPredictor) ->
             other = search.chi_squared(predicted(index, changed))
             if other < chi_squared:
                 chi_squared, open_at = other, changed
-        fault_set = pool.fault_sets[index]
-        prediction = predictor.of(fault_set, at=frozenset(np.flatnonzero(open_at).tolist()))
+        chosen.append((index, shows, open_at))
+    fault_sets = [pool.fault_sets[index] for index, _, _ in chosen]
+    predictions = predictor.of_many(fault_sets, at=[open_at for _, _, open_at in chosen]) if chosen else ()
+    result = []
+    for (index, shows, open_at), fault_set, prediction in zip(chosen, fault_sets, predictions, strict=True):
         rough = model.turned(predicted(index, open_at))
         candidate = search.weigh(intermittent(fault_set[0]), prediction, rough, pool.currents_a[0])
         result.append(replace(candidate, score=candidate.score - CHOICE * int(shows.sum())))

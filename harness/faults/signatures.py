@@ -17,9 +17,11 @@ from harness.circuit.solve import transfer
 from harness.errors import CircuitError
 from harness.faults.batch import (
     Edit,
+    Solved,
     Work,
     amplifier_edits,
     contact_edits,
+    solve_states,
     solve_work,
     touched_blocks,
     wiring_edits,
@@ -225,16 +227,7 @@ def signatures(
     )
 
 
-WIRING = (
-    "leg",
-    "channels",
-    "loopback",
-    "part",
-    "winding",
-    "amplifier",
-    "nets",
-    "transformer",
-)  # how the kinds that change the wiring begin
+WIRING = ("leg", "channels", "loopback", "part", "winding", "amplifier", "nets", "transformer")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -298,33 +291,8 @@ def _latching_positions(module: Module, states: Sequence[State], sides: Sequence
     return Positions(operated=operated, index=index.reshape(len(sides) + 1, len(states)))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Batch:
-    """One setup's work for some fault sets in some states. Fault sets that do the same share it.
-
-    results: where the works' results belong: the work and the fault set by number, the fault set's states,
-    and which of the work's rows each state takes.
-    """
-
-    network: Network
-    positions: Positions
-    works: tuple[Work, ...]
-    results: tuple[tuple[int, int, Indices, Indices], ...]
-
-    def transfers(self, *, frequency_hz: float, columns: Sequence[int]) -> Complex:
-        """Of a good unit (first) and of every fault set: (1 + fault sets, states, legs, columns)."""
-        good, result = solve_work(
-            self.network, self.positions.operated, self.works, frequency_hz=frequency_hz, columns=columns
-        )
-        index = self.positions.index
-        combined = good[np.concatenate([index[-1:], index[:-1]])]
-        for work, fault_set, states, rows in self.results:
-            combined[1 + fault_set, states] = result[work][rows]
-        return np.asarray(combined)
-
-
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Way:
+class Way:
     """Some positions (ascending) in which the relays that a fault set touches stand alike.
 
     standing: those relays by number, operated or not. wanted: their contacts by name, as the fault set has
@@ -339,6 +307,45 @@ class _Way:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Batch:
+    """One setup's work for some fault sets in some states. Fault sets that do the same share it.
+
+    results: where the works' results belong: the work and the fault set by number, the fault set's states,
+    and which of the work's rows each state takes. ways: of each fault set, how its relays stand.
+    """
+
+    network: Network
+    positions: Positions
+    ways: tuple[tuple[Way, ...], ...]
+    works: tuple[Work, ...]
+    results: tuple[tuple[int, int, Indices, Indices], ...]
+
+    def transfers(self, *, frequency_hz: float, columns: Sequence[int]) -> Complex:
+        """Of a good unit (first) and of every fault set: (1 + fault sets, states, legs, columns)."""
+        good, result = solve_work(
+            self.network, self.positions.operated, self.works, frequency_hz=frequency_hz, columns=columns
+        )
+        index = self.positions.index
+        combined = good[np.concatenate([index[-1:], index[:-1]])]
+        for work, fault_set, states, rows in self.results:
+            combined[1 + fault_set, states] = result[work][rows]
+        return np.asarray(combined)
+
+    def states(self, *, frequency_hz: float, column: int) -> Solved:
+        """The same everywhere: (1 + fault sets, states, …)."""
+        good, result = solve_states(
+            self.network, self.positions.operated, self.works, frequency_hz=frequency_hz, column=column
+        )
+        index = self.positions.index
+        index = np.concatenate([index[-1:], index[:-1]])
+        state, adjoint = good.state[index], good.adjoint[index]
+        for work, fault_set, states, rows in self.results:
+            state[1 + fault_set, states] = result[work].state[rows]
+            adjoint[1 + fault_set, states] = result[work].adjoint[rows]
+        return Solved(state=state, adjoint=adjoint)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _Moves:
     """What fault sets do to relays and contacts in some states: the same in every setup.
 
@@ -347,21 +354,26 @@ class _Moves:
 
     positions: Positions
     moving: tuple[FaultSet, ...]
-    ways: Mapping[FaultSet, tuple[_Way, ...]]
+    ways: Mapping[FaultSet, tuple[Way, ...]]
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=64)
 def _moves_of(module: Module, states: tuple[State, ...], fault_sets: tuple[FaultSet, ...]) -> _Moves:
     """Kept, because every setup asks for the same few sets of states."""
     moving = tuple(tuple(fault for fault in fault_set if not _is_wiring(fault)) for fault_set in fault_sets)
     sides = {faults: side_of(faults) for faults in moving}
     positions = positions_of(module, states, [sides[faults] for faults in moving])
     throws = throws_of(module)
-    ways: dict[FaultSet, tuple[_Way, ...]] = {}
+    ways: dict[FaultSet, tuple[Way, ...]] = {}
+    stands: dict[tuple[tuple[int, ...], bytes], list[_Stand]] = {}
     for row, faults in enumerate(moving):
-        if faults not in ways:
-            index = positions.index[row]
-            ways[faults] = tuple(_ways(module, sides[faults], positions.operated, index, throws))
+        if faults in ways:
+            continue
+        side, index = sides[faults], positions.index[row]
+        touched = _touched_relays(module, side)
+        if (touched, index.tobytes()) not in stands:
+            stands[touched, index.tobytes()] = list(_stands(touched, positions.operated, index))
+        ways[faults] = tuple(_way(module, side, stand, throws) for stand in stands[touched, index.tobytes()])
     return _Moves(positions=positions, moving=moving, ways=ways)
 
 
@@ -371,7 +383,7 @@ class Planner:
     def __init__(
         self, wiring: Circuit, module: Module, fixture: Fixture, couplings: Couplings | None = None
     ) -> None:
-        self._network = make_network(wiring, module, couplings)
+        self.network = make_network(wiring, module, couplings)
         self._module, self._fixture = module, fixture
         self._known: dict[FaultSet, tuple[Edit, ...]] = {}
         self._touched: dict[tuple[Edit, ...], frozenset[int]] = {}
@@ -380,7 +392,7 @@ class Planner:
     def plan(self, states: Sequence[State], fault_sets: Sequence[FaultSet]) -> Batch:
         """Turn every fault set into work; what a fault set doesn't change costs nothing."""
         moves = _moves_of(self._module, tuple(states), tuple(fault_sets))
-        cases: dict[FaultSet, list[tuple[_Way, tuple[Edit, ...]]]] = {}
+        cases: dict[FaultSet, list[tuple[Way, tuple[Edit, ...]]]] = {}
         works: list[Work] = []
         results: list[tuple[int, int, Indices, Indices]] = []
         shared: dict[tuple[tuple[Edit, ...], bytes], int] = {}
@@ -396,20 +408,29 @@ class Planner:
                 if key not in shared:
                     shared[key] = len(works)
                     if edits not in self._touched:
-                        self._touched[edits] = touched_blocks(self._network, edits)
+                        self._touched[edits] = touched_blocks(self.network, edits)
                     works.append(Work(edits=edits, positions=way.positions, blocks=self._touched[edits]))
                 results.append((shared[key], row, way.states, way.rows))
         return Batch(
-            network=self._network,
+            network=self.network,
             positions=moves.positions,
+            ways=tuple(moves.ways[faults] for faults in moves.moving),
             works=tuple(works),
             results=tuple(results),
         )
 
-    def _contacts(self, faults: FaultSet, way: _Way) -> tuple[Edit, ...]:
+    def wiring_of(self, faults: FaultSet) -> Sequence[Element]:
+        """The wiring's elements with faults in them."""
+        elements: Sequence[Element] = self.network.wiring.elements
+        for fault in faults:
+            if _is_wiring(fault):
+                elements = edit_wiring(elements, fault, module=self._module, fixture=self._fixture)
+        return elements
+
+    def _contacts(self, faults: FaultSet, way: Way) -> tuple[Edit, ...]:
         key = faults, tuple(way.standing.items())
         if key not in self._stood:
-            self._stood[key] = tuple(contact_edits(self._network, way.standing, way.wanted))
+            self._stood[key] = tuple(contact_edits(self.network, way.standing, way.wanted))
         return self._stood[key]
 
     def _wired(self, faults: FaultSet) -> tuple[Edit, ...]:
@@ -423,12 +444,9 @@ class Planner:
                 if edit.branch is not None or edit.held_s or edit.held_f
             ]
             if not alone or len(set(touched)) < len(touched):
-                elements: Sequence[Element] = self._network.wiring.elements
-                for fault in faults:
-                    elements = edit_wiring(elements, fault, module=self._module, fixture=self._fixture)
-                legs = amplifiers_with(self._network.wiring.amplifiers, faults)
-                edits = (*wiring_edits(self._network, elements), *amplifier_edits(self._network, legs))
-                together = edits if faults else ()
+                legs = amplifiers_with(self.network.wiring.amplifiers, faults)
+                made = wiring_edits(self.network, self.wiring_of(faults))
+                together = (*made, *amplifier_edits(self.network, legs)) if faults else ()
             self._known[faults] = together
         return self._known[faults]
 
@@ -437,45 +455,46 @@ def _is_wiring(fault: Fault) -> bool:
     return fault.kind.startswith(WIRING)
 
 
-def _ways(
-    module: Module, side: ControlSide, operated: Flags, reached_at: Indices, throws: Throws
-) -> Iterator[_Way]:
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Stand:
+    """A way without what one fault set makes of it: the same for all that touch the same relays."""
+
+    standing: Mapping[int, bool]
+    positions: Indices
+    states: Indices
+    rows: Indices
+
+
+def _stands(touched: Sequence[int], operated: Flags, reached_at: Indices) -> Iterator[_Stand]:
     """Every position that is reached, in one entry for each way that the touched relays may stand."""
     reached = np.array(sorted(set(reached_at.tolist())), dtype=np.intp)
-    touched = _touched_relays(module, side)
-    if not touched:
-        yield _Way(
-            standing={},
-            wanted={},
-            positions=reached,
-            states=np.arange(len(reached_at)),
-            rows=np.searchsorted(reached, reached_at),
-        )
-        return
-    relays = [module.relays[number] for number in touched]
-    stand = operated[reached][:, touched]
+    stand = operated[reached][:, list(touched)]
     for flags in dict.fromkeys(map(tuple, stand.tolist())):
-        good = {relay.name: flag for relay, flag in zip(relays, flags, strict=True)}
         alike = (stand == flags).all(axis=1)
         at = np.flatnonzero(alike[np.searchsorted(reached, reached_at)])
         positions = reached[alike]
-        yield _Way(
+        yield _Stand(
             standing=dict(zip(touched, flags, strict=True)),
-            wanted={each.name: each for each in contacts_standing(relays, good, side, throws)},
             positions=positions,
             states=at,
             rows=np.searchsorted(positions, reached_at[at]),
         )
 
 
-def _touched_relays(module: Module, side: ControlSide) -> list[int]:
+def _way(module: Module, side: ControlSide, stand: _Stand, throws: Throws) -> Way:
+    relays = [module.relays[number] for number in stand.standing]
+    good = dict(zip((relay.name for relay in relays), stand.standing.values(), strict=True))
+    return Way(
+        standing=stand.standing,
+        wanted={each.name: each for each in contacts_standing(relays, good, side, throws)},
+        positions=stand.positions,
+        states=stand.states,
+        rows=stand.rows,
+    )
+
+
+def _touched_relays(module: Module, side: ControlSide) -> tuple[int, ...]:
     """Relays that a fault set's own faults are in."""
     poles = {*side.poles, *(pole for pole, _ in side.conducting), *(p for p, _ in side.contact_ohm)}
-    names = {
-        *side.held,
-        *side.absent,
-        *side.coil_open,
-        *side.coil_shorted,
-        *(pole.rsplit(".", 2)[0] for pole in poles),
-    }
-    return [number for number, relay in enumerate(module.relays) if relay.name in names]
+    names = {*side.held, *side.coil_open, *side.coil_shorted, *(pole.rsplit(".", 2)[0] for pole in poles)}
+    return tuple(number for number, relay in enumerate(module.relays) if relay.name in names)
