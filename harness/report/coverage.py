@@ -69,6 +69,14 @@ PANELS: dict[str, dict[FaultKind, str]] = {
     },
     "Transformers": {"winding open": "winding open", "winding shorted": "winding shorted"},
     "Amplifiers": {"amplifier dead": "dead"},
+    "Suspects": {
+        "nets bridged": "bridge",
+        "part left out": "part left out",
+        "relay left out": "relay left out",
+        "transformer left out": "transformer left out",
+        "part value": "wrong value",
+        "parts swapped": "parts swapped",
+    },
 }
 MOST_TOLD = 12  # missed faults, each with its reason
 WIDTH, NAME, CELL, ROW, HEAD, GAP = 922, 126, 131, 20, 40, 14

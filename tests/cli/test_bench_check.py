@@ -26,7 +26,7 @@ def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
     [
         (
             "preamble-oscilloscope", "inputs = 4", "inputs = 2",
-            "fixture.toml:45: setup[2].view: 'drive left, view input and output' views 4 legs; "
+            "fixture.toml:53: setup[3].view: 'drive left, view input and output' views 4 legs; "
             "the scope has 2 inputs: view fewer ports, in one more setup",
         ),
         (
@@ -49,7 +49,7 @@ def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
         ),
         (
             "frame-switchboard", "channels = 16", "channels = 12",
-            "setup[5].select: found channel 13; the switchboard has channels 1 to 12",
+            "setup[12].select: found channel 13; the switchboard has channels 1 to 12",
         ),
     ],
 )  # fmt: skip
