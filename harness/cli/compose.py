@@ -2,6 +2,7 @@
 
 import os
 import re
+import signal
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -169,8 +170,16 @@ def _executor(workers: str | None) -> Iterator[Executor | None]:
     if cores < 2:
         yield None
         return
-    with ProcessPoolExecutor(cores, mp_context=get_context("spawn")) as executor:  # starts none until asked
-        yield executor
+    executor = ProcessPoolExecutor(cores, mp_context=get_context("spawn"), initializer=_leave_ctrl_c)
+    try:
+        yield executor  # which starts no process until it is asked to
+    finally:
+        executor.shutdown(cancel_futures=True)
+
+
+def _leave_ctrl_c() -> None:
+    """Leave a Ctrl-C at the terminal, which every process of it gets, to the command's own."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _write(job: Path, made: Composed) -> None:
