@@ -51,7 +51,8 @@ from harness.session.supply_watch import LATER, LATEST_S
 
 CLICK_ROOM_V = 0.010  # left on the screen for a click, unless a limit says more
 MOST_TRIES = 4
-UNSEEN_S = 0.2e-3  # a change that hides so long a stretch is recorded once more: the tones' phases are others
+UNSEEN_S = 0.2e-3  # a change that hides so long a stretch is recorded again: the tones' phases are others
+MOST_AGAIN = 3
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
 EARLIEST, LATEST = 0.2, 0.75  # of a record: where the control edge leaves enough on either side
 
@@ -89,15 +90,23 @@ class ChangeWalk:
             context.recorder.defer(partial(self._finish, planned, raw, self._done))
         context.recorder.catch_up()
         for planned, first, shown in self._hidden:
-            raw, result = self._begun(planned), shown
-            if isinstance(raw, _RawChange):
-                again = self._change(planned, raw)
-                if isinstance(again, Change) and again.unseen_s < shown.unseen_s:
-                    first, result = raw, again
-            self._keep_change(planned, first, result, self._done)
+            self._keep_change(planned, *self._sharpest(planned, first, shown), self._done)
         for record, capture in {worst[1]: worst[2] for worst in self._worst.values()}.items():
             context.recorder.defer(partial(context.store.add_waveform, context.run_id, record, capture))
         return self._done
+
+    def _sharpest(
+        self, planned: ChangeAcquisition, best: _RawChange, shown: Change
+    ) -> tuple[_RawChange, Change]:
+        """Record a change again until nothing long is hidden in it; the record that hides least of a few."""
+        for _ in range(MOST_AGAIN):
+            raw = self._begun(planned)
+            again = None if isinstance(raw, NotTaken) else self._change(planned, raw)
+            if isinstance(raw, _RawChange) and isinstance(again, Change) and again.unseen_s < shown.unseen_s:
+                best, shown = raw, again
+            if shown.unseen_s <= UNSEEN_S:
+                break
+        return best, shown
 
     def _begun(self, planned: ChangeAcquisition) -> _RawChange | NotTaken:
         doing = f"recorded while it changes from {planned.change.before.name}"
