@@ -1,6 +1,6 @@
 """Two generators that feed one leg each, as one with two outputs."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from drivers.generator_and_supply import ScpiGenerator
 from harness.errors import BenchError
@@ -57,18 +57,21 @@ class GeneratorPair:
 
     def off(self) -> None:
         """All outputs of both off, verified, whatever befalls one. Raises BenchError for what failed."""
+        self._each(lambda generator: generator.off())
+
+    def recover(self) -> None:
+        """After a failure: both reopened, the same, and off."""
+        self._each(lambda generator: generator.recover())
+
+    def _each(self, do: Callable[[ScpiGenerator], None]) -> None:
+        """Do the same with both, the second one whatever befalls the first."""
         failures: list[BenchError] = []
         for generator in self._generators:
             try:
-                generator.off()
-            except BenchError as error:  # the other one must be off all the same
+                do(generator)
+            except BenchError as error:
                 failures.append(error)
         if failures:
             for other in failures[1:]:
                 failures[0].add_note(str(other))
             raise failures[0]
-
-    def recover(self) -> None:
-        """After a failure: both reopened, the same, and off."""
-        for generator in self._generators:
-            generator.recover()

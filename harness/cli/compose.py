@@ -119,7 +119,7 @@ def _at_hand(
     usual = AtHand()
     return AtHand(
         scope_inputs=scope_inputs or (offer.scope_inputs if offer else usual.scope_inputs),
-        selectors=None if select is None and not by_hand else _channels(select or ""),
+        selectors=() if by_hand else None if select is None else _channels(select),
         boards=offer.switchboard_channels if offer else None,
         loads=tuple(map(_load, loads)) or (COMMON_LOAD,),
         losses_db=tuple(map(_loss, pads)),
@@ -131,6 +131,8 @@ def _at_hand(
 def _channels(text: str) -> tuple[int, ...]:
     """Read "9-16,20". Raises UsageError."""
     numbers: list[int] = []
+    if not text.replace(",", "").strip():
+        raise UsageError(f'--select: found "{text}"; expected channels such as 9-16 or 9,10,20, or --by-hand')
     for part in filter(None, (each.strip() for each in text.split(","))):
         match = _RANGE.fullmatch(part)
         first, last = (int(match[1]), int(match[2] or match[1])) if match else (1, 0)

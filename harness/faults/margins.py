@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from harness.arrays import Complex, Flags, Floats, Indices
+from harness.bench_file import SUPPLY_METER
 from harness.faults.effects import ControlSide, FaultSet, drawn_a, shorts, side_of
 from harness.faults.signatures import Signatures
 from harness.faults.signatures import signatures as make_signatures
@@ -44,6 +45,8 @@ class PredictedReadings(PredictedUnits):
         self.rows = np.arange(len(signatures.fault_sets)) if rows is None else np.asarray(rows, dtype=np.intp)
         self.coverage_factor = job.sequence.coverage_factor
         self.quiescent_a = job.module.supply.quiescent_a
+        self.meter_accuracy = job.bench.supply.current_accuracy if job.bench else SUPPLY_METER
+        self.meter_zero_a = job.bench.supply.current_zero_a if job.bench else 0.0
         self._setups = {visit.setup.name: visit.setup for visit in plan.visits}
         self._indices = {each.number: index for index, each in enumerate(signatures.acquisitions)}
         self.transfer: Callable[[int, bool], PredictedTransfer] = lru_cache(maxsize=KEPT)(self._transfer)
@@ -209,7 +212,7 @@ def over_currents(
             if shorts(module, state, side):
                 return math.inf, state.name
             wanted_a = drawn_a(module, state, side)
-            doubt_a = coverage_factor * float(current_standard(wanted_a, wanted_a))
+            doubt_a = coverage_factor * float(current_standard(SUPPLY_METER * wanted_a, wanted_a))
             if doubt_a:
                 worst = max(worst, (wanted_a - LIMIT_REACHED * limit_a) / doubt_a)
             if worst >= SURE:
@@ -233,7 +236,8 @@ def told_apart(units: PredictedReadings) -> Flags:
     values, standards = values[1:], standards[1:]
     supply = signatures.supply_a
     coils = np.maximum(signatures.good_supply_a - job.module.supply.quiescent_a, 0)
-    uncertainty_a = current_standard(supply, coils) + 1e-9
+    meter_a = np.hypot(units.meter_accuracy * supply, units.meter_zero_a)
+    uncertainty_a = current_standard(meter_a, coils) + 1e-9
     seen = signatures.fault_sets if units.plan.impedances.supply_current else ()
     stops = [
         state if margin >= SURE else ""  # in which the check surely stops a run

@@ -344,17 +344,21 @@ class Reference:
 
 
 def with_common_spread(tones: Sequence[ToneReference]) -> tuple[ToneReference, ...]:
-    """Let every tone have the repeatability that the records of all of them show, swapped ones too."""
-    swapped = [tone.swapped.spread for tone in tones if tone.swapped is not None]
-    found = pooled([*(tone.spread for tone in tones), *swapped])
-    of_swapped = iter(found[len(tones) :])
+    """Let every tone have the repeatability that the records of all of them show, swapped ones too.
+
+    A swapped tone of a single record shows none by itself: it has that of its own tone.
+    """
+    swapped = {n: tone.swapped.spread for n, tone in enumerate(tones) if tone.swapped is not None}
+    several = {n: spread for n, spread in swapped.items() if spread.records > 1}
+    found = pooled([*(tone.spread for tone in tones), *several.values()])
+    of_swapped = dict(zip(several, found[len(tones) :], strict=True))
     return tuple(
         replace(
             tone,
             repeatability=repeatability,
-            swapped=tone.swapped and replace(tone.swapped, repeatability=next(of_swapped)),
+            swapped=tone.swapped and replace(tone.swapped, repeatability=of_swapped.get(n, repeatability)),
         )
-        for tone, repeatability in zip(tones, found, strict=False)
+        for n, (tone, repeatability) in enumerate(zip(tones, found, strict=False))
     )
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.arrays import Complex, Floats
+from harness.bench_file import SUPPLY_METER
 from harness.circuit.elements import Circuit
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.predict import PredictedCircuit, Prediction
@@ -65,6 +66,8 @@ class GoodUnit(PredictedUnits):
     def __init__(self, job: Job, plan: Plan, typical: Mapping[int, Prediction] | None = None) -> None:
         self.coverage_factor = job.sequence.coverage_factor
         self.quiescent_a = job.module.supply.quiescent_a
+        self.meter_accuracy = job.bench.supply.current_accuracy if job.bench else SUPPLY_METER
+        self.meter_zero_a = job.bench.supply.current_zero_a if job.bench else 0.0
         self._job, self._plan, self._typical = job, plan, typical or {}
         self._known: dict[tuple[int, bool], PredictedTransfer] = {}
         self._quiet_vrms = QUIET_VRMS * (job.bench.oscilloscope.probe if job.bench else 1.0)

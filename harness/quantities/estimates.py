@@ -269,11 +269,14 @@ class PredictedUnits(ABC):
     """A good unit, first, and many faulty ones, as the circuit predicts them.
 
     Numbers of captures are the plan's. coverage_factor: by which uncertainties are expanded. quiescent_a:
-    what a unit draws besides its coils.
+    what a unit draws besides its coils. meter_accuracy, meter_zero_a: limits of the supply's meter, a
+    fraction of the current and amperes.
     """
 
     coverage_factor: float
     quiescent_a: float
+    meter_accuracy: float
+    meter_zero_a: float
 
     @abstractmethod
     def transfers(self, numbers: Sequence[int], *, inputs_swapped: bool = False) -> list[PredictedTransfer]:

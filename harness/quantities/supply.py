@@ -9,7 +9,6 @@ from typing import ClassVar
 import numpy as np
 
 from harness.arrays import Floats
-from harness.bench_file import SUPPLY_METER
 from harness.measure.budget import estimate
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates
 from harness.quantities.quantity import KINDS, Family, LimitRule, PlannedReading, Quantity, Suggestion
@@ -17,6 +16,7 @@ from harness.quantities.tolerance import GoodSpread
 from harness.reading import Contribution, Estimate, Limit
 from harness.roles import SupplyReading
 
+QUIESCENT_SPREAD = 0.05  # half-width, of lamps and regulators: common practice, no source
 COIL_SPREAD = 0.04  # half-width of a lot's coils round their nominal: common practice, no source
 LEAST_EXPANDED_A = 1e-12
 
@@ -69,21 +69,28 @@ class SupplyCurrent(OfSupply):
         """What each unit's coils draw."""
         found_a = units.currents_a(planned.measurand.state)
         coils_a = max(float(found_a[0]) - units.quiescent_a, 0.0)
-        expanded = units.coverage_factor * current_standard(found_a, coils_a) + LEAST_EXPANDED_A
+        meter_a = np.hypot(units.meter_accuracy * found_a, units.meter_zero_a)
+        expanded = units.coverage_factor * current_standard(meter_a, coils_a) + LEAST_EXPANDED_A
         good_a = float(found_a[0])
         spread = GoodSpread(
             terms="linear",
             nominal=good_a,
             typical=good_a,
-            parts={"coils": COIL_SPREAD * coils_a / sqrt(3)},
-            bench={"supply's meter": SUPPLY_METER * good_a / sqrt(3)},
+            parts={
+                "coils": COIL_SPREAD * coils_a / sqrt(3),
+                "quiescent current": QUIESCENT_SPREAD * (good_a - coils_a) / sqrt(3),
+            },
+            bench={
+                "supply's meter": units.meter_accuracy * good_a / sqrt(3),
+                "supply's zero": units.meter_zero_a / sqrt(3),
+            },
         )
         return ValueEstimates(value=found_a, expanded=expanded, unit=self.unit, spread=spread)
 
 
 def current_standard(meter_a: Floats | float, coils_a: Floats | float) -> Floats:
-    """Standard uncertainty, A, of a current by its meter's limits and by those of the coils' lot."""
-    return np.asarray(np.hypot(SUPPLY_METER * meter_a, COIL_SPREAD * coils_a) / sqrt(3))
+    """Standard uncertainty, A, of a current by the limits of its meter's error and of the coils' lot."""
+    return np.asarray(np.hypot(meter_a, COIL_SPREAD * coils_a) / sqrt(3))
 
 
 def current(reading: SupplyReading, k: float = 2.0) -> Estimate:

@@ -70,7 +70,7 @@ class CustomTests:
         readings = self._run.plan.state_readings
         known = dict.fromkeys(reading.measurand.state for reading in readings)
         part = part_in_states(self._run.plan, tuple(state for state in known if state in set(states)))
-        setups = filter(None, (part.through, *(visit.setup for visit in part.visits)))
+        setups = (*part.throughs, *(visit.setup for visit in part.visits))
         by_hand = tuple(dict.fromkeys(setup.name for setup in setups if setup.select is None))
         self._wanted = tuple(dict.fromkeys(r.measurand.state for r in part.readings)) if by_hand else ()
         return by_hand

@@ -102,7 +102,11 @@ class ChangeWalk:
         for _ in range(MOST_AGAIN):
             raw = self._begun(planned)
             again = None if isinstance(raw, NotTaken) else self._change(planned, raw)
-            if isinstance(raw, _RawChange) and isinstance(again, Change) and again.unseen_s < shown.unseen_s:
+            if not (isinstance(raw, _RawChange) and isinstance(again, Change)):
+                continue
+            if self._fails(planned, again):
+                return raw, again
+            if again.unseen_s < shown.unseen_s:
                 best, shown = raw, again
             if shown.unseen_s <= UNSEEN_S:
                 break
@@ -218,10 +222,16 @@ class ChangeWalk:
     def _finish(self, planned: ChangeAcquisition, raw: _RawChange | NotTaken, done: int) -> None:
         """Find the change in a record; judge, record and show what is read from it, if enough of it shows."""
         result = raw if isinstance(raw, NotTaken) else self._change(planned, raw)
-        if isinstance(raw, _RawChange) and isinstance(result, Change) and result.unseen_s > UNSEEN_S:
+        hides = isinstance(result, Change) and result.unseen_s > UNSEEN_S and not self._fails(planned, result)
+        if hides and isinstance(raw, _RawChange) and isinstance(result, Change):
             self._hidden.append((planned, raw, result))
         else:
             self._keep_change(planned, raw, result, done)
+
+    def _fails(self, planned: ChangeAcquisition, change: Change) -> bool:
+        """Whether a record shows something wrong, however vaguely: it is confirmed as all that fails."""
+        made = (self._reading(reading, change, 0) for reading in self._readings_of(planned))
+        return any(reading.verdict == "fail" for reading in made)
 
     def _keep_change(
         self, planned: ChangeAcquisition, raw: _RawChange | NotTaken, result: Change | NotTaken, done: int

@@ -335,11 +335,12 @@ class UnitRun:
         if self._bench.reference is not None:
             self.reference = kept_reference(context, self._bench.reference)
         if self.reference is None:
-            through = context.plan.through
             take = partial(take_reference, context)
             self.reference = take() if context.plan.through_by_hand else self._tried_twice(take)
-            if through is not None and through.select is None and self.reference is not None:
-                inputs = [number for tone in self.reference.tones[:1] for number in tone.inputs]
+            tones = self.reference.tones[:1] if self.reference is not None else ()
+            by_hand = [through for through in context.plan.throughs if through.select is None]
+            for through in by_hand if tones else ():
+                inputs = [number for tone in tones for number in tone.inputs]
                 self._record_proof(through, LeadsFound(proven=tuple(f"input {n}" for n in inputs)))
         if self.reference is not None:
             self._store.add_reference(self.run_id, self.reference.to_dict())

@@ -26,6 +26,9 @@ ANSWERS = ("commands.measure_voltage", "commands.measure_current")
 SAME_WITHIN = 0.01
 S_PER_DIV, V_PER_DIV, POINTS = 0.01, 0.1, 2000
 
+SET_ALL = "commands.set_all"
+OFF = ("commands.output_off", "commands.open_all", "commands.open", SET_ALL)  # the first that there is
+
 
 class LiveInstrument:
     """An instrument that is asked line by line; what it was switched on by a trial is off after it.
@@ -85,13 +88,15 @@ class LiveInstrument:
         line = self._line(key, value)
         if key.endswith("_query") or key in ANSWERS:
             return self._asked(key, line)
-        if key in ("commands.output_off", "commands.open_all", "commands.open"):
+        if key in OFF:
             self._offs[self._role] = lambda: self._session.insist(self._off)
-        result = self._sent(line)
+        try:
+            result = self._sent(line)
+        finally:
+            if key == SET_ALL:
+                self._sent(self._line(key, value, mask=0))
         if key == "commands.reset":
             time.sleep(float(self._given.get("reset_s", 3.0)))
-        if key == "commands.set_all":
-            self._sent(self._line(key, value, mask=0))
         if key == "commands.close" and "commands.open" in self._given:
             self._sent(self._line("commands.open", self._given["commands.open"]))
         return result
@@ -164,9 +169,10 @@ class LiveInstrument:
         return f"{result}; switched off again"
 
     def _off(self) -> None:
-        for key in ("commands.output_off", "commands.open_all", "commands.open"):
+        for key in OFF:
             if key in self._given:
-                self._session.write(self._line(key, self._given[key]))
+                none = {"mask": 0} if key == SET_ALL else {}
+                self._session.write(self._line(key, self._given[key], **none))
                 break
         query = self._given.get("commands.output_query")
         if query is not None:
