@@ -31,6 +31,7 @@ from harness.job.state import State, parse_state
 from harness.plan.model import Plan, SetupVisit
 from harness.plan.pulses import pulse_s
 from harness.plan.states import TimeEstimate, estimate_time
+from harness.report.page_files import refuse_other
 from harness.report.setup_picture import drawing
 from harness.session.planned_job import impedances_of, plan_job, read_job
 from harness.toml_files.messages import unknown
@@ -292,6 +293,7 @@ def _check_ports(job: Job, ports: Sequence[str], driven: Sequence[str]) -> None:
 
 
 def _write_page(path: Path, page: str) -> None:
+    refuse_other(path)
     try:
         path.write_text(page, encoding="utf-8")
     except OSError as error:

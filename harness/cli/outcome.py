@@ -22,6 +22,7 @@ from harness.units import counted
 
 EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN, "stopped": EXIT_BENCH}
 WORST_SHOWN = 5
+MOST_NAMED = 4  # faults that can't be told apart
 LONGEST_SERIAL_SHOWN = 16
 
 
@@ -34,11 +35,19 @@ def say_likely(result: Explained | None, run_id: int, outcome: str) -> None:
     if not result.names:
         say("No single fault on the list explains this; `switchwalk diagnose` tries pairs.", indent=2)
         return
-    name, words = result.explanation.groups[0].faults[0]
-    say(f"most likely: {name} ({result.explanation.groups[0].likelihood})", indent=2)
-    say(words, indent=15, hang=0)
-    if len(result.names) > 1:
-        say(f"can't be told apart from: {', '.join(result.names[1:])}", indent=2)
+    group = result.explanation.groups[0]
+    alone = len(group.faults) == 1
+    if not alone:
+        say(
+            f"most likely one of these {len(group.faults)}, which the readings can't tell apart "
+            f"({group.likelihood} together); `switchwalk diagnose {run_id}` prints where to probe:",
+            indent=2,
+        )
+    for name, words in group.faults[:MOST_NAMED]:
+        say(f"most likely: {name} ({group.likelihood})" if alone else name, indent=2 if alone else 4)
+        say(words, indent=15 if alone else 6, hang=0)
+    if len(group.faults) > MOST_NAMED:
+        say(f"… and {len(group.faults) - MOST_NAMED} more", indent=4)
 
 
 def say_worst(readings: Sequence[Reading], count: int) -> None:

@@ -23,7 +23,7 @@ from harness.records.run import Explanation, RunRecord
 from harness.records.store import open_records
 from harness.report.certificate import certify
 from harness.report.explanation import as_data
-from harness.report.page_files import print_page, write_whole
+from harness.report.page_files import print_page, refuse_other, write_whole
 from harness.report.run_report import Diagnosed, page_beside, read_recorded, report_path, write_report_again
 from harness.report.words import reading_line
 from harness.session.admission import refuse_running
@@ -49,6 +49,8 @@ def report(
         store.run(run)
         refuse_running(store, run)
         store.refuse_edited(run, "No report is written")
+        if out is not None:
+            refuse_other(out)
         typer.echo(write_report_again(store, run, records, page=out))
 
 
@@ -82,6 +84,7 @@ def certificate(
 
 
 def _write_page(page: Path, text: str) -> None:
+    refuse_other(page)
     try:
         write_whole(page, text.encode("utf-8"))
     except OSError as error:

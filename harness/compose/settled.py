@@ -158,6 +158,7 @@ def _module(folder: Path, mistakes: list[Mistake]) -> tuple[Module | None, Names
     path = folder / MODULE
     if not path.is_file():
         what = f"no {MODULE} here" if folder.is_dir() else "no such folder"
+        what = "is a file; give the folder that it is in" if folder.is_file() else what
         message = (
             f"{what}; expected a folder with {MODULE}, which `switchwalk import` drafts from a netlist and "
             "`switchwalk new` writes as an example"

@@ -64,6 +64,7 @@ def load_job(
     needed = [name for name, path in paths.items() if not path.is_file()]
     if len(needed) == 3:
         what = "no job here" if folder.is_dir() else "no such folder"
+        what = "is a file; give the folder that it is in" if folder.is_file() else what
         message = f"{what}; expected a folder with {FOUR_FILES}"
         raise JobError([Mistake(file=str(folder), message=message)])
     for name in needed:

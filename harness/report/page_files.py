@@ -10,10 +10,11 @@ from pathlib import Path
 
 import jinja2
 
-from harness.errors import RecordsError
+from harness.errors import RecordsError, UsageError
 
 _BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome", "msedge")
 _LONGEST_S = 90.0
+PAGES = (".html", ".htm", ".pdf", ".png")
 _SWITCHES = (
     "--headless",
     "--disable-gpu",
@@ -42,6 +43,14 @@ def templates_in(folder: Path) -> jinja2.Environment:
     )
     environment.filters["minus"] = lambda text: str(text).replace("-", "−")
     return environment
+
+
+def refuse_other(path: Path) -> None:
+    """Raise UsageError if a page or a picture would replace a file that is none."""
+    if path.suffix.lower() not in PAGES and path.is_file():
+        raise UsageError(
+            f"{path}: exists, and is no page or picture; give a file that ends in .html, .pdf or .png"
+        )
 
 
 def write_whole(path: Path, content: bytes) -> None:

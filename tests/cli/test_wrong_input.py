@@ -77,3 +77,18 @@ def test_a_new_folder_for_records_is_not_made_in_silence(
     assert capsys.readouterr().err == ""
     tell_new_folder(str(tmp_path / "recrods" / "records.sqlite"))
     assert capsys.readouterr().err == f"{tmp_path / 'recrods'}: a new folder, for new records\n"
+
+
+def test_a_page_replaces_no_file_of_a_job(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    module = tmp_path / "module.toml"
+    module.write_text("[module]\n")
+    printed = switchwalk(capsys, "wiring", JOB, "--html", str(module))
+    assert printed.code == 2
+    assert "is no page or picture; give a file that ends in .html" in " ".join(printed.err.split())
+    assert module.read_text() == "[module]\n"
+
+
+def test_a_file_in_place_of_a_job_is_named_as_one(capsys: pytest.CaptureFixture[str]) -> None:
+    printed = switchwalk(capsys, "plan", f"{JOB}/module.toml")
+    assert printed.code == 2
+    assert "is a file; give the folder that it is in" in " ".join(printed.err.split())
