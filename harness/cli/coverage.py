@@ -33,6 +33,7 @@ from harness.job.fixture import Loopback
 from harness.job.job import Job
 from harness.job.own_faults import own_suspects
 from harness.plan.build import build_plan
+from harness.plan.draft import KnownPredictions
 from harness.plan.model import Plan
 from harness.plan.states import TimeEstimate
 from harness.session.planned_job import impedances_of, read_job
@@ -110,16 +111,23 @@ def coverage(
         return
     own = own_suspects(described, fault or ())
     with cluster(workers) as executor, shown_progress("coverage", *STEPS, *[STEP_MINIMAL] * minimal) as done:
-        plan = build_plan(described, impedances=impedances_of(described, bench))
+        known = KnownPredictions()
+        plan = build_plan(described, impedances=impedances_of(described, bench), known=known)
         done.next_step()
         result = find_coverage(described, plan, executor=executor)
         asked = judge_faults(described, plan, own, executor=executor) if own else ()
         done.next_step()
         additions = cheapest_additions(
-            described, [seen.fault for seen in result.unseen], impedances=plan.impedances, executor=executor
+            described,
+            [seen.fault for seen in result.unseen],
+            impedances=plan.impedances,
+            executor=executor,
+            known=known,
         )
         done.next_step()
-        loads = with_loads(described, CONTACT_LOADS_OHM, impedances=plan.impedances, executor=executor)
+        loads = with_loads(
+            described, CONTACT_LOADS_OHM, impedances=plan.impedances, executor=executor, known=known
+        )
         done.next_step()
         shorter = smallest_plan(described, plan, executor=executor) if minimal else None
     plugs = None

@@ -28,6 +28,7 @@ from harness.job.job import Job
 from harness.job.module import Module
 from harness.job.own_faults import doubles_of
 from harness.plan.build import trial_plan
+from harness.plan.draft import KnownPredictions
 from harness.plan.model import Plan, Planned
 from harness.quantities.estimates import NO_EVIDENCE
 
@@ -309,14 +310,22 @@ class HeavierLoad:
 
 
 def with_loads(
-    job: Job, loads_ohm: Sequence[float], *, impedances: BenchImpedances, executor: Executor | None = None
+    job: Job,
+    loads_ohm: Sequence[float],
+    *,
+    impedances: BenchImpedances,
+    executor: Executor | None = None,
+    known: KnownPredictions | None = None,
 ) -> tuple[HeavierLoad, ...]:
-    """Try the same checks with heavier loads across the ports that have one, to half a decade."""
+    """Try the same checks with heavier loads across the ports that have one, to half a decade.
+
+    known: what other plans have predicted already.
+    """
     result = []
     contacts = contact_faults(job.module, COARSE_OHM[0])
     for load_ohm in loads_ohm if job.fixture.loads else ():
         other = replace(job, fixture=replace(job.fixture, loads=heavier_loads(job, load_ohm)))
-        plan = trial_plan(other, impedances=impedances)
+        plan = trial_plan(other, impedances=impedances, known=known)
         tried = [replace(contact, resistance_ohm=ohm) for contact in contacts for ohm in COARSE_OHM]
         made = weigh_margins(other, plan, tried, executor=executor)
         first = _first_seen(made.of_readings, len(COARSE_OHM))

@@ -16,7 +16,7 @@ from harness.job.sequence import Check
 from harness.job.state import IDLE_STATE, State, StateChange, single_control_states
 from harness.measure.tones import Stimulus
 from harness.plan import setups, states
-from harness.plan.draft import CheckInState, Draft
+from harness.plan.draft import CheckInState, Draft, KnownPredictions
 from harness.plan.limits import with_limits
 from harness.plan.model import Acquisition, Plan, Planned, SetupVisit, StateVisit, driven_channel
 from harness.plan.pulses import as_recorded, control_line_states, pulsed_states, pulses_between, pulses_in
@@ -126,14 +126,15 @@ USUAL_OF_SILENT_PORTS = Limit(kind="below", unit="dB", high=-60.0)
 SILENT = 0.01  # of a leg's drive: a control line that is operated between two states below this shows nothing
 
 
-def build_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
+def build_plan(job: Job, *, impedances: BenchImpedances, known: KnownPredictions | None = None) -> Plan:
     """Plan a job: which setups, states and acquisitions, and the readings that they serve.
 
-    Raises JobError for every check that would give no reading somewhere it is asked for, or that would drive
-    an amplifier beyond its output, and for a module that can't be tested.
+    known: what plans of jobs like this one have predicted. Raises JobError for every check that would give
+    no reading somewhere it is asked for, or that would drive an amplifier beyond its output, and for a module
+    that can't be tested.
     """
     _refuse_module(job)
-    plan = trial_plan(job, impedances=impedances)
+    plan = trial_plan(job, impedances=impedances, known=known)
     _refuse_unread(job, plan)
     if mistakes := list(over_driven(job, plan)):
         raise JobError(mistakes)
@@ -162,9 +163,9 @@ def _refuse_module(job: Job) -> None:
         raise JobError(mistakes)
 
 
-def trial_plan(job: Job, *, impedances: BenchImpedances) -> Plan:
+def trial_plan(job: Job, *, impedances: BenchImpedances, known: KnownPredictions | None = None) -> Plan:
     """The same for a job that is tried, or was recorded: checks that give no reading are left out of it."""
-    draft = Draft(job=job, impedances=impedances)
+    draft = Draft(job=job, impedances=impedances, known=(known or KnownPredictions()).of(job, impedances))
     wanted = setups.checks_at_ports(job)
     assigned = setups.choose(wanted)
     served = [(need, assigned[need]) for need in wanted]  # a need's hash goes through all of its check

@@ -197,12 +197,33 @@ def coupled_from_drive(
     return max(map(abs, adds.values()), default=0.0) / (2 * math.pi * frequency_hz)
 
 
+KnownStates = dict[tuple[Setup, State, float], Prediction]
+
+
+class KnownPredictions:
+    """Predictions that plans of several jobs have in common, which differ in a check, a state or a view."""
+
+    def __init__(self) -> None:
+        self._known: list[tuple[tuple[object, ...], KnownStates]] = []
+
+    def of(self, job: Job, impedances: BenchImpedances) -> KnownStates:
+        """Those of a job's circuits: of the same module on the same bench, with the same plugs and loads."""
+        fixture = job.fixture
+        circuits = job.module, fixture.loads, fixture.loopbacks, fixture.undriven_inputs, impedances
+        for other, known in self._known:
+            if other == circuits:
+                return known
+        self._known.append((circuits, {}))
+        return self._known[-1][1]
+
+
 @dataclass
 class Draft:
-    """A plan in the making; `setups`: those that anything is acquired in."""
+    """A plan in the making; `setups`: those that anything is acquired in. known: by other plans."""
 
     job: Job
     impedances: BenchImpedances
+    known: KnownStates = field(default_factory=dict)
     acquisitions: dict[tuple[str, str, Stimulus], Acquisition] = field(default_factory=dict)
     predictions: dict[int, Prediction] = field(default_factory=dict)
     routes: dict[tuple[str, str, PortName], str] = field(default_factory=dict)
@@ -248,10 +269,15 @@ class Draft:
             wanted = self.job.sequence.states if everywhere else (state,)
             frequencies_hz = choose_tones(frequency_hz).frequencies_hz
             for other in wanted:
-                key = (setup.name, other.name)
-                if key not in self.circuits:
-                    self.circuits[key] = PredictedCircuit(self._circuit(setup, other))
-                known[other.name] = self.circuits[key].at(frequencies_hz)
+                made = self.known.get((setup, other, frequency_hz))
+                if made is None:
+                    key = (setup.name, other.name)
+                    if key not in self.circuits:
+                        self.circuits[key] = PredictedCircuit(self._circuit(setup, other))
+                    made = self.circuits[key].at(frequencies_hz)
+                    if not setup.through:  # which hangs on how wide the other setups are
+                        self.known[setup, other, frequency_hz] = made
+                known[other.name] = made
         return known[state.name]
 
     def _circuit(self, setup: Setup, state: State) -> Circuit:

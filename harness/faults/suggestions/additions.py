@@ -23,6 +23,7 @@ from harness.job.module import LEGS, Leg
 from harness.job.sequence import Check, Tone
 from harness.job.state import UNPOWERED_STATE, all_states
 from harness.plan.build import build_plan
+from harness.plan.draft import KnownPredictions
 from harness.plan.setups import lead_moves
 from harness.plan.states import HANDS_S, estimate_time
 from harness.quantities.quantity import AnyQuantity
@@ -60,19 +61,25 @@ class Addition:
 
 
 def cheapest_additions(
-    job: Job, unseen: Sequence[Fault], *, impedances: BenchImpedances, executor: Executor | None = None
+    job: Job,
+    unseen: Sequence[Fault],
+    *,
+    impedances: BenchImpedances,
+    executor: Executor | None = None,
+    known: KnownPredictions | None = None,
 ) -> tuple[Addition, ...]:
     """Choose additions one by one: the one that sees most of what is still unseen for its time.
 
     For what no single one sees, two at once are tried, up to MOST_PAIRS of them. A trial that a good
-    unit would not pass counts for nothing.
+    unit would not pass counts for nothing. known: what the plan of the job has predicted already.
     """
     if not unseen:
         return ()
+    known = known or KnownPredictions()
     singles = (trial for make in (_narrower, _checks, _states, _plugs, _loads) for trial in make(job))
-    chosen, left = _choose(singles, job, unseen, impedances, executor)
+    chosen, left = _choose(singles, job, unseen, impedances, executor, known)
     if left:
-        more, _ = _choose(islice(_pairs(job), MOST_PAIRS), job, left, impedances, executor)
+        more, _ = _choose(islice(_pairs(job), MOST_PAIRS), job, left, impedances, executor, known)
         chosen += more
     return tuple(chosen)
 
@@ -83,9 +90,10 @@ def _choose(
     unseen: Sequence[Fault],
     impedances: BenchImpedances,
     executor: Executor | None,
+    known: KnownPredictions,
 ) -> tuple[list[Addition], list[Fault]]:
     """Choose among trials for the faults that are unseen; returns also those that are so after that."""
-    tried = [(trial, *_try(trial, job, unseen, impedances, executor)) for trial in trials]
+    tried = [(trial, *_try(trial, job, unseen, impedances, executor, known)) for trial in trials]
     left = np.ones(len(unseen), dtype=bool)
     chosen: list[Addition] = []
 
@@ -109,23 +117,24 @@ def _try(
     unseen: Sequence[Fault],
     impedances: BenchImpedances,
     executor: Executor | None,
+    known: KnownPredictions,
 ) -> tuple[Flags, float]:
     """Which of the unseen faults a trial sees, and what it costs."""
     seen = np.zeros(len(unseen), dtype=bool)
     try:
-        plan = build_plan(trial.job, impedances=impedances)
+        plan = build_plan(trial.job, impedances=impedances, known=known)
         if not plan.state_readings:
             return seen, 0.0
-        known = [
+        possible = [
             fault
             for fault in unseen
             if not fault.kind.startswith("loopback") or fault.subject in trial.job.fixture.loopbacks
         ]
-        made = weigh_margins(trial.job, plan, known, executor=executor)
+        made = weigh_margins(trial.job, plan, possible, executor=executor)
     except SwitchwalkError:
         return seen, 0.0
     by_good = (made.of_readings >= SURE) & (made.good >= SURE)
-    seen[[unseen.index(fault) for fault in known]] = by_good.any(axis=1)
+    seen[[unseen.index(fault) for fault in possible]] = by_good.any(axis=1)
     if trial.instead:
         return seen, 0.0
     return seen, estimate_time(plan, job).unavoidable_s + trial.hands_s
