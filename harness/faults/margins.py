@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -86,7 +86,8 @@ class PredictedReadings(PredictedUnits):
         setup = self._setups[self.signatures.acquisitions[index].setup]
         shown = _as_measured(np.concatenate([good, faulty[self.rows]]), prediction.transfer, setup)
         every, kind = _distinct(shown)
-        errors = capture_errors(self.job, self.plan, every, prediction, inputs_swapped=inputs_swapped)
+        alike = replace(prediction, spreads=_equivalent(prediction.spreads))
+        errors = capture_errors(self.job, self.plan, every, alike, inputs_swapped=inputs_swapped)
         return PredictedTransfer(values=every, errors=errors, kind=kind)
 
 

@@ -76,6 +76,7 @@ def test_the_spread_of_many_parts_is_that_of_each_part_in_turn(name: str) -> Non
             referenced=True,
         )
         assert len(prediction.spreads) > 2 * prediction.transfer.size
+        assert len(shown.errors.sources) - shown.errors.first_part <= 2 * prediction.transfer.size
         for made, expected in zip(
             squares(shown.errors, shown.values), squares(whole, shown.values), strict=True
         ):
