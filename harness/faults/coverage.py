@@ -35,6 +35,7 @@ from harness.quantities.estimates import NO_EVIDENCE
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
 TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change worth telling of
 COARSE_OHM = tuple(float(ohm) for ohm in np.logspace(-1, 6, 15))
+FIRST = 6  # of the coarse steps that are tried at once: most contacts are seen within them
 PAIRS = 2048  # of faults, that are judged at a time
 FINE = 8  # steps within one coarse step: 15 % each
 OVER_CURRENT = "over-current, each control line alone before the plan"
@@ -264,10 +265,9 @@ def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:
 def smallest_seen(job: Job, plan: Plan, *, executor: Executor | None = None) -> tuple[WorstContact, ...]:
     """Find them all, to about 15 %: first over whole decades, then within the step where it happens."""
     contacts = contact_faults(job.module, COARSE_OHM[0])
-    coarse = [replace(contact, resistance_ohm=ohm) for contact in contacts for ohm in COARSE_OHM]
-    margins = weigh_margins(job, plan, coarse, executor=executor).of_readings
+    coarse, _ = _first_coarse(job, plan, contacts, executor)
     fine: list[Fault] = []
-    for contact, first in zip(contacts, _first_seen(margins, len(COARSE_OHM)), strict=True):
+    for contact, first in zip(contacts, coarse, strict=True):
         end = len(COARSE_OHM) - 1 if first is None else first
         ohms = np.geomspace(COARSE_OHM[max(end - 1, 0)], COARSE_OHM[end], FINE + 1)[1:]
         fine += [replace(contact, resistance_ohm=float(ohm)) for ohm in ohms]
@@ -289,6 +289,28 @@ def smallest_seen(job: Job, plan: Plan, *, executor: Executor | None = None) -> 
             )
         )
     return tuple(result)
+
+
+def _first_coarse(
+    job: Job, plan: Plan, contacts: Sequence[Fault], executor: Executor | None
+) -> tuple[list[int | None], Floats]:
+    """The first coarse step at which some reading sees each contact; and the margins of a good unit.
+
+    The later steps are tried only of contacts that the first ones do not show.
+    """
+
+    def weigh(some: Sequence[Fault], ohms: Sequence[float]) -> tuple[list[int | None], Floats]:
+        tried = [replace(contact, resistance_ohm=ohm) for contact in some for ohm in ohms]
+        made = weigh_margins(job, plan, tried, executor=executor)
+        return _first_seen(made.of_readings, len(ohms)), made.good
+
+    first, good = weigh(contacts, COARSE_OHM[:FIRST])
+    left = [row for row, step in enumerate(first) if step is None]
+    if left:
+        later, _ = weigh([contacts[row] for row in left], COARSE_OHM[FIRST:])
+        for row, step in zip(left, later, strict=True):
+            first[row] = None if step is None else FIRST + step
+    return first, good
 
 
 def _first_seen(margins: Floats, steps: int) -> list[int | None]:
@@ -326,12 +348,9 @@ def with_loads(
     for load_ohm in loads_ohm if job.fixture.loads else ():
         other = replace(job, fixture=replace(job.fixture, loads=heavier_loads(job, load_ohm)))
         plan = trial_plan(other, impedances=impedances, known=known)
-        tried = [replace(contact, resistance_ohm=ohm) for contact in contacts for ohm in COARSE_OHM]
-        made = weigh_margins(other, plan, tried, executor=executor)
-        first = _first_seen(made.of_readings, len(COARSE_OHM))
+        first, good = _first_coarse(other, plan, contacts, executor)
         least = tuple(None if step is None else COARSE_OHM[step] for step in first)
-        good = bool((made.good >= SURE).all())
-        result.append(HeavierLoad(load_ohm=load_ohm, least_ohm=least, good=good))
+        result.append(HeavierLoad(load_ohm=load_ohm, least_ohm=least, good=bool((good >= SURE).all())))
     return tuple(result)
 
 
