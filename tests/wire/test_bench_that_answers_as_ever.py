@@ -25,7 +25,7 @@ def outcome(bench: Bench, serial: str) -> tuple[str, str]:
     return record.outcome, record.reason
 
 
-@pytest.mark.parametrize("after", [60])
+@pytest.mark.parametrize("after", [66])
 @pytest.mark.parametrize(
     "trouble", ["oscilloscope stale", "supply off", "switchboard slow 60", "switchboard misses"]
 )
