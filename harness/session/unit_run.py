@@ -22,6 +22,7 @@ from harness.plan.model import Plan
 from harness.plan.setups import input_numbers
 from harness.reading import LeadOrUnit, Reading
 from harness.records.run import (
+    DEFAULT_RECORDS,
     BenchMoved,
     CurrentsDrawn,
     Extent,
@@ -200,9 +201,11 @@ class UnitRun:
             if error is not None and not self._ended:
                 self.stop(error)
                 if self._resumable and not isinstance(error, LeadInDoubt):
+                    place = self._store.location
+                    where = "" if place == str(DEFAULT_RECORDS) else f" --records {place}"
                     error.add_note(
                         f"run {self.run_id} is recorded, without a verdict on unit {self._serial}; "
-                        f"`switchwalk resume {self.run_id}` continues it"
+                        f"`switchwalk resume {self.run_id}{where}` continues it"
                     )
 
     def complete(self) -> RunResult:

@@ -71,13 +71,11 @@ def test_a_failed_run_ends_with_the_likely_fault(capsys: pytest.CaptureFixture[s
 
 KNOWN_BAD = {
     "two_loop_switcher": (
-        "K10 never operates",
         "left.in legs swapped",
         "control lines loop_a and loop_b swapped",
-        "K3 coil shorted",
     ),
     "source_selector": ("K5 always operated", "K10 coil open"),
-    "stepped_attenuator": ("K2 never operates", "K24 always operated"),
+    "stepped_attenuator": ("K2 never operates",),
 }
 
 

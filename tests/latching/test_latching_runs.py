@@ -61,7 +61,6 @@ FAULTS = (
     "K1 set coil open",  # alone
     "K1 reset coil open",
     "K2 set coil open",  # shares its reset line with K3
-    "K2 reset coil open",
     "K2 set coil shorted",
     "K2.1.hot stuck operated",
 )

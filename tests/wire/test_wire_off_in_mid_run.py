@@ -26,7 +26,7 @@ class WireOff:
 
 
 def test_a_wire_that_comes_off_in_mid_run_stops_it_and_is_named(tmp_path: Path) -> None:
-    kind, setup = "two-loop switcher", "drive left, view input and output"
+    kind, setup = "two-loop switcher", "drive left, view both outputs"
     with ExitStack() as stack:
         bench = Bench(kind, tmp_path, stack)
         bench.bench.place_unit("GOOD", ())
