@@ -12,6 +12,9 @@ from functools import partial
 from types import MappingProxyType
 from typing import Any, Literal
 
+# Preferred values, IEC 60063, from memory; rounded unlike their formula in places (27 to 47, 82), so a list.
+E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
+
 ZERO_DBU_VRMS = math.sqrt(0.6)  # 1 mW in 600 ohm
 OHM_SPELLINGS = ("ohm", "Ohm", "\u03a9", "\u2126")
 

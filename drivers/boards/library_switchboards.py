@@ -89,7 +89,40 @@ class GpioSwitchboard(OnThisComputer):
         return frozenset(n for n, value in enumerate(values, start=1) if value == self._value.ACTIVE)
 
 
-class FtdiSwitchboard(OnThisComputer):
+class OnUsb(OnThisComputer):
+    """Relays behind a handle of a USB library, which may be lost and is then opened again."""
+
+    _handle: Any = None
+
+    def _open(self) -> None:
+        """Open the device and keep its handle. Raises BenchError."""
+        raise NotImplementedError
+
+    def _opened(self) -> Any:
+        if self._handle is None:
+            raise ConnectionError("it is not open")
+        return self._handle
+
+    def close(self) -> None:
+        """Let go of the device; never raises."""
+        handle, self._handle = self._handle, None
+        if handle is not None:
+            with contextlib.suppress(OSError, ValueError):
+                handle.close()
+
+    def _reopen_link(self) -> None:
+        self.close()
+        self._open()
+
+    def _insist_all_open(self) -> None:
+        try:
+            return self._all_open()
+        except LinkLost:
+            self._reopen_link()
+            return self._all_open()
+
+
+class FtdiSwitchboard(OnUsb):
     """Relays on the pins of a USB chip in bit-bang mode. What is read back is the level of the pins.
 
     The file's address is pyftdi's, such as ftdi://ftdi:232r/1. While the chip is opened its pins may give any
@@ -108,7 +141,6 @@ class FtdiSwitchboard(OnThisComputer):
         self._all_pins = sum(1 << pin for pin in profile.pins)
         self._released = 0 if not profile.active_low else self._all_pins
         self._level = self._released
-        self._controller: Any = None
         self._open()
         super().__init__(profile, file, instrument=instrument)
 
@@ -128,25 +160,7 @@ class FtdiSwitchboard(OnThisComputer):
                 controller.configure(self._address, direction=self._all_pins, initial=self._released)
             except UsbToolsError as error:  # which is no OSError
                 raise ConnectionError(str(error)) from error
-        self._level, self._controller = self._released, controller
-
-    def close(self) -> None:
-        """Let go of the chip; never raises."""
-        controller, self._controller = self._controller, None
-        if controller is not None:
-            with contextlib.suppress(OSError):
-                controller.close()
-
-    def _reopen_link(self) -> None:
-        self.close()
-        self._open()
-
-    def _insist_all_open(self) -> None:
-        try:
-            return self._all_open()
-        except LinkLost:
-            self._reopen_link()
-            return self._all_open()
+        self._level, self._handle = self._released, controller
 
     def _open_all(self) -> None:
         self._write(self._released)
@@ -170,16 +184,11 @@ class FtdiSwitchboard(OnThisComputer):
             if bool(level >> pin & 1) != self._profile.active_low
         )
 
-    def _opened(self) -> Any:
-        if self._controller is None:
-            raise ConnectionError("it is not open")
-        return self._controller
-
 
 HID_ADDRESS = re.compile(r"hid://(?P<vendor>[0-9a-f]{4}):(?P<product>[0-9a-f]{4})(/(?P<serial>.+))?", re.I)
 
 
-class HidSwitchboard(OnThisComputer):
+class HidSwitchboard(OnUsb):
     """A USB board that takes reports. The file's address is such as hid://16c0:05df, or that and /SERIAL.
 
     module: hid of the package hidapi, or what stands in for it. Raises BenchError if hidapi isn't installed.
@@ -195,7 +204,6 @@ class HidSwitchboard(OnThisComputer):
     ) -> None:
         self._address, self._profile, self._instrument = file.address, profile, instrument
         self._hid = self._library() if module is None else module
-        self._device: Any = None
         self._mask = 0
         self._open()
         super().__init__(profile, file, instrument=instrument, reads_back=profile.state_byte is not None)
@@ -218,25 +226,7 @@ class HidSwitchboard(OnThisComputer):
                 raise ValueError("expected an address such as hid://16c0:05df or hid://16c0:05df/SERIAL")
             device = self._hid.device()
             device.open(int(match["vendor"], 16), int(match["product"], 16), match["serial"])
-        self._device = device
-
-    def close(self) -> None:
-        """Let go of the device; never raises."""
-        device, self._device = self._device, None
-        if device is not None:
-            with contextlib.suppress(OSError, ValueError):
-                device.close()
-
-    def _reopen_link(self) -> None:
-        self.close()
-        self._open()
-
-    def _insist_all_open(self) -> None:
-        try:
-            return self._all_open()
-        except LinkLost:
-            self._reopen_link()
-            return self._all_open()
+        self._handle = device
 
     def _open_all(self) -> None:
         commands, self._mask = self._profile.commands, 0
@@ -283,8 +273,3 @@ class HidSwitchboard(OnThisComputer):
                 raise OSError(f"its report has {len(report)} bytes, and its relays are at byte {first}")
         mask = int.from_bytes(state, "little")
         return frozenset(n for n in range(1, profile.channels + 1) if mask >> n - 1 & 1)
-
-    def _opened(self) -> Any:
-        if self._device is None:
-            raise ConnectionError("it is not open")
-        return self._device

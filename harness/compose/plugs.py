@@ -12,9 +12,8 @@ from itertools import product
 from harness.compose.at_hand import MATCHED_OHM
 from harness.job.fixture import Loopback, LoopbackLeg
 from harness.job.module import LEGS, Leg, Module
+from harness.units import E24
 
-# IEC 60063, E24, from memory.
-E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 SERIES_OHM = tuple(float(value * decade) for decade in (1, 10, 100, 1000) for value in E24)
 STARTS_OHM = (390.0, 2000.0)  # of the first leg of a loop of low and of high impedance
 FEWEST_SHIFTS = (0, 4)  # steps of E24 by which both may be moved, in this order of trial

@@ -98,9 +98,10 @@ def current(reading: SupplyReading, k: float = 2.0) -> Estimate:
     lines = [
         Contribution(name="supply's meter", standard=reading.accuracy * abs(reading.current_a) / sqrt(3)),
         Contribution(name="supply's scatter", standard=reading.current_standard_a),
-        Contribution(name="supply's zero", standard=reading.zero_a / sqrt(3)),
-        Contribution(name="supply's last digit", standard=reading.digit_a / sqrt(12)),
     ]
-    lines = lines[:2] + [line for line in lines[2:] if line.standard > 0]
+    if reading.zero_a > 0:
+        lines.append(Contribution(name="supply's zero", standard=reading.zero_a / sqrt(3)))
+    if reading.digit_a > 0:
+        lines.append(Contribution(name="supply's last digit", standard=reading.digit_a / sqrt(12)))
     even = tuple(line.standard for line in lines if line.name != "supply's scatter")
     return estimate(reading.current_a, lines, k, even=even)

@@ -222,11 +222,15 @@ class ChangeWalk:
     def _finish(self, planned: ChangeAcquisition, raw: _RawChange | NotTaken, done: int) -> None:
         """Find the change in a record; judge, record and show what is read from it, if enough of it shows."""
         result = raw if isinstance(raw, NotTaken) else self._change(planned, raw)
-        hides = isinstance(result, Change) and result.unseen_s > UNSEEN_S and not self._fails(planned, result)
-        if hides and isinstance(raw, _RawChange) and isinstance(result, Change):
-            self._hidden.append((planned, raw, result))
-        else:
+        if (
+            isinstance(raw, NotTaken)
+            or isinstance(result, NotTaken)
+            or result.unseen_s <= UNSEEN_S
+            or self._fails(planned, result)
+        ):
             self._keep_change(planned, raw, result, done)
+        else:
+            self._hidden.append((planned, raw, result))
 
     def _fails(self, planned: ChangeAcquisition, change: Change) -> bool:
         """Whether a record shows something wrong, however vaguely: it is confirmed as all that fails."""

@@ -15,6 +15,7 @@ from typing import Literal
 from harness.circuit.expand import pad_resistors
 from harness.job.fixture import Connector, Fixture, Loopback, LoopbackLeg, PortName, channels_of
 from harness.job.module import LEGS, Module
+from harness.units import E24
 
 # AES59: eight balanced channels on a 25-way D connector, (hot, cold, ground); pin 13 is not connected.
 AES59: tuple[tuple[str, str, str], ...] = (
@@ -31,13 +32,9 @@ TITLES = MappingProxyType(
 )
 INTO = ("input", "return")
 Series = Literal["E24", "E96"]
-# E24 is rounded unlike its formula in places (2.7 to 4.7, 8.2), so it is a list; E96 is 10^(n/96), rounded.
 SERIES: Mapping[Series, tuple[float, ...]] = MappingProxyType(
     {
-        "E24": (
-            *(1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0),
-            *(3.3, 3.6, 3.9, 4.3, 4.7, 5.1, 5.6, 6.2, 6.8, 7.5, 8.2, 9.1),
-        ),
+        "E24": tuple(value / 10 for value in E24),
         "E96": tuple(round(10 ** (n / 96), 2) for n in range(96)),
     }
 )

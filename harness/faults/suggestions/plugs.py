@@ -24,9 +24,8 @@ from harness.job.module import LEGS, Leg
 from harness.job.sequence import Tone
 from harness.plan.build import trial_plan
 from harness.quantities.registry import SUGGESTED
+from harness.units import E24
 
-# IEC 60063, E24, from memory.
-E24 = (10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91)
 VALUES_OHM = tuple(float(value * decade) for decade in (10, 100) for value in E24)  # 100 ohm to 9.1 kohm
 TOLERANCE = 0.001  # plugs are measured once, so that their resistors count as known to this
 MATCHED = ((3.0, 600.0), (6.0, 600.0))  # loss in dB and impedance of the matched pads that are tried
