@@ -62,20 +62,30 @@ class SimulatedBench:
         ask_hands_of(self.control, request)
 
 
+HANDS = "the simulated hands"
+
+
 def plug(control: tuple[str, int], setup: str, leads: Mapping[str, Sequence[str]]) -> None:
     """Move the leads of a simulated bench as a setup has them, but for these, which are on other pins.
 
-    control: host and port. Raises BenchError for a name that the simulator does not know, or if it is gone.
+    control: host and port. Raises UsageError for a name that the simulator does not know, BenchError if it
+    is gone.
     """
     request: dict[str, object] = {"setup": setup}
     if leads:
         request["leads"] = {lead: list(pins) for lead, pins in leads.items()}
-    ask_hands_of(control, request)
+    if why := _refusal(control, request):
+        raise UsageError(why)
 
 
 def ask_hands_of(control: tuple[str, int], request: dict[str, object]) -> None:
     """Have the simulated hands do something. Raises BenchError for what they refuse, or if nobody answers."""
-    instrument, address = "the simulated hands", f"{control[0]}:{control[1]}"
+    if why := _refusal(control, request):
+        raise BenchError(why, instrument=HANDS, address=f"{control[0]}:{control[1]}")
+
+
+def _refusal(control: tuple[str, int], request: dict[str, object]) -> str:
+    """Why the simulated hands refuse a request, "" if they did it. Raises BenchError if nobody answers."""
     try:
         with socket.create_connection(control, timeout=HANDS_S) as connection:
             connection.sendall(json.dumps(request).encode() + b"\n")
@@ -83,10 +93,10 @@ def ask_hands_of(control: tuple[str, int], request: dict[str, object]) -> None:
                 answer = json.loads(lines.readline() or b"{}")
     except (OSError, ValueError) as error:
         message = f"nothing answers as a control port does ({error}); `switchwalk simulate` prints its own"
-        raise BenchError(message, instrument=instrument, address=address) from error
-    if not isinstance(answer, dict) or not answer.get("ok"):
-        said = answer.get("error") if isinstance(answer, dict) else None
-        raise BenchError(str(said or "no answer"), instrument=instrument, address=address)
+        raise BenchError(message, instrument=HANDS, address=f"{control[0]}:{control[1]}") from error
+    if isinstance(answer, dict) and answer.get("ok"):
+        return ""
+    return str((answer.get("error") if isinstance(answer, dict) else None) or "no answer")
 
 
 def fault_notes(faults: Sequence[str], notes: str = "") -> str:
