@@ -13,7 +13,7 @@ from drivers.profile import NAME, OscilloscopeProfile, own_profile
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, RecordsError
 from harness.job.fixture import Setup
-from harness.job.job import BENCH, Job, load_job
+from harness.job.job import BENCH, FIXTURE, SEQUENCE, Job, load_job
 from harness.plan.build import build_plan, trial_plan
 from harness.plan.model import Plan
 from harness.records.evidence import JOB_FILES, recorded_job
@@ -89,14 +89,26 @@ def read_job(
 ) -> Job:
     """Read a job as `load_job` does. Raises JobError with every mistake of its files and their profiles."""
     in_profiles = profile_mistakes(bench or folder / BENCH)
-    try:
-        job = load_job(folder, bench, sequence_file=sequence_file, fixture_file=fixture_file)
-    except JobError as error:
-        of_few = of_few_inputs(bench or folder / BENCH, error.mistakes)
-        raise JobError([*error.mistakes, *in_profiles, *of_few]) from None
+    with _named_as_given(sequence_file, fixture_file):
+        try:
+            job = load_job(folder, bench, sequence_file=sequence_file, fixture_file=fixture_file)
+        except JobError as error:
+            of_few = of_few_inputs(bench or folder / BENCH, error.mistakes)
+            raise JobError([*error.mistakes, *in_profiles, *of_few]) from None
     if in_profiles:
         raise JobError(in_profiles)
     return job
+
+
+@contextmanager
+def _named_as_given(sequence_file: Path | None, fixture_file: Path | None) -> Iterator[None]:
+    """Let mistakes name the files that were read in place of the job's own sequence and fixture."""
+    given = {SEQUENCE: sequence_file, FIXTURE: fixture_file}
+    try:
+        yield
+    except JobError as error:
+        named = [replace(each, file=str(given.get(each.file) or each.file)) for each in error.mistakes]
+        raise JobError(named) from None
 
 
 def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> PlannedJob:
@@ -104,13 +116,14 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
 
     Raises JobError for what the bench's instruments cannot do, CircuitError.
     """
-    plan = build_plan(job, impedances=impedances_of(job, bench_file))
     folder = profile_folder(job, bench_file)
-    generators, scope = generators_of(job, folder), scope_of(job, folder)
-    if mistakes := undriven(job, plan, generators):
-        raise JobError(mistakes)
-    if isinstance(scope, OscilloscopeProfile) and (beyond := [*beyond_memory(job, plan, scope)]):
-        raise JobError(beyond)
+    with _named_as_given(job.sequence_file, job.fixture_file):
+        plan = build_plan(job, impedances=impedances_of(job, bench_file))
+        generators, scope = generators_of(job, folder), scope_of(job, folder)
+        if mistakes := undriven(job, plan, generators):
+            raise JobError(mistakes)
+        if isinstance(scope, OscilloscopeProfile) and (beyond := [*beyond_memory(job, plan, scope)]):
+            raise JobError(beyond)
     plan = plan if through else replace(plan, through=None, swapped_through=None)
     return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=_notes(plan, generators))
 

@@ -116,3 +116,15 @@ def test_every_command_that_reads_a_job_takes_both_and_says_which_is_missing(
         printed = switchwalk(capfd, *names, str(job), *command[len(names) :], option, str(missing))
         assert printed.code == 2
         assert f"no such file: {missing}" in printed.err
+
+
+def test_a_mistake_is_told_of_the_file_that_was_given(
+    job: Path, others: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, checks = files_of(others)
+    edit(checks, 'quantity = "gain"', 'quantity = "gian"')
+    printed = switchwalk(capsys, "plan", str(job), *others)
+    assert printed.code == 2
+    assert f"{checks}:" in printed.err
+    assert "did you mean gain?" in printed.err
+    assert "sequence.toml:" not in printed.err
