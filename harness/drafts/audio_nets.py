@@ -43,12 +43,13 @@ class Contact:
 @dataclass(frozen=True, kw_only=True)
 class TwoEnds:
     """A resistor, capacitor, inductor or link between two nodes of the netlist; value in ohms, farads or
-    henry, 0 for a link.
+    henry, 0 for a link; tolerance as module.toml has it, if the netlist tells it.
     """
 
     reference: str
     kind: str
     value: float
+    tolerance: str | None
     a: str
     b: str
 

@@ -125,6 +125,8 @@ def part_entry(part: TwoEnds, nodes: Mapping[str, Node], doubts: Doubts) -> Entr
         return None
     channel = _owner((a, b))
     values = [f'value = "{written(part.value, _UNITS[part.kind])}"'] if part.value else []
+    if part.tolerance is not None:
+        values.append(f'tolerance = "{part.tolerance}"')
     if part.kind == "inductor":
         doubts.note(f"the winding's resistance is not in the netlist: taken as {WINDING}", part.reference)
         values.append(f'resistance = "{WINDING}"')

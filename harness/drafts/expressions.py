@@ -2,6 +2,7 @@
 (comp …)) (libparts …) (nets (net (name …) (node …)))).
 """
 
+import re
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
@@ -25,6 +26,7 @@ from harness.drafts.spice import read_spice
 from harness.errors import UsageError
 
 UNCONNECTED = "unconnected-"
+_MEGA = re.compile(r"(?<=\d)\s?M(?![A-Za-z])")
 
 
 def read_netlist(path: Path) -> Netlist:
@@ -152,8 +154,11 @@ def _part(
             found = noted_by_position(reference, nodes, value, doubts, two_rows=True)
         if found is not None:
             pins = [(en or name, node) for en, (name, node) in zip(found.names, pins, strict=True)]
+    if kind == "resistor":
+        value = _MEGA.sub("meg", value)  # 2M2: a million in a schematic (IEC 60062), a thousandth in SPICE
     wired = tuple((name, node) for name, node in pins if node)
-    return NetPart(reference=reference, kind=kind, value=value, pins=wired)
+    package = " ".join((_library_key(comp)[1], _word(_first(comp, "footprint")[1:])))
+    return NetPart(reference=reference, kind=kind, value=value, pins=wired, package=package)
 
 
 def _pin_name(number: str, library: Mapping[str, str], on: Mapping[str, tuple[str, str]]) -> str:

@@ -10,7 +10,7 @@ from harness.drafts.coils import Coils, read_coils, supply_volts
 from harness.drafts.doubts import Doubts
 from harness.drafts.draft_text import DraftTables, module_text, type_name
 from harness.drafts.entries import Entry, contact_entries, paired, part_entry, part_name
-from harness.drafts.netlist import Netlist, NetPart, value_of
+from harness.drafts.netlist import Netlist, NetPart, value_and_tolerance
 from harness.drafts.node_names import Named, is_ground, is_supply, read_names
 from harness.errors import Mistake, UsageError
 from harness.job.module import GROUND
@@ -25,6 +25,9 @@ _ROLES = {
 _TWO_ENDS = ("resistor", "capacitor", "inductor")
 _SWITCH = re.compile(r".*(switch|4066|4053|jfet|photomos|opto)", re.IGNORECASE)
 _TRANSFORMER = re.compile(r"(T|TR|XT)\d|.*(xfmr|transf)", re.IGNORECASE)
+# Whole words, and the letter after a count of contacts (XLR3F, NC3MXX): common practice, no source.
+_FEMALE = re.compile(r"female|(?:xlr|nc)[_-]?\d[_-]?f", re.IGNORECASE)
+_MALE = re.compile(r"(?<!fe)male|(?:xlr|nc)[_-]?\d[_-]?m", re.IGNORECASE)
 _THROWS = {"2": "released", "4": "operated"}
 _ORDER = ("left", "right")
 
@@ -109,7 +112,7 @@ def _without_links(parts: Sequence[NetPart], doubts: Doubts) -> list[NetPart]:
     at_coils = {node for part in parts for ends in part.coil_ends for node in ends}
     at_coils |= {node for part in parts for node in part.nodes if is_supply(node) and not is_ground(node)}
     gone: list[NetPart] = []
-    waiting = [part for part in parts if part.kind == "resistor" and value_of(part.value) == 0]
+    waiting = [part for part in parts if part.kind == "resistor" and value_and_tolerance(part.value)[0] == 0]
     while near := [part for part in waiting if at_coils & set(part.nodes)]:
         for link in near:
             at_coils.update(link.nodes)
@@ -187,7 +190,7 @@ def _two_ends(parts: Sequence[NetPart], doubts: Doubts) -> list[TwoEnds]:
     for part in parts:
         if part.kind not in _TWO_ENDS:
             continue
-        value = value_of(part.value)
+        value, tolerance = value_and_tolerance(part.value)
         kind = "link" if value == 0 and part.kind == "resistor" else part.kind
         if value is None or (value == 0 and kind != "link") or len(part.nodes) != 2:
             doubts.note(
@@ -196,7 +199,10 @@ def _two_ends(parts: Sequence[NetPart], doubts: Doubts) -> list[TwoEnds]:
             )
             continue
         a, b = part.nodes
-        result.append(TwoEnds(reference=part.reference, kind=kind, value=value, a=a, b=b))
+        tolerance = tolerance if value else None
+        result.append(
+            TwoEnds(reference=part.reference, kind=kind, value=value, tolerance=tolerance, a=a, b=b)
+        )
     return result
 
 
@@ -260,6 +266,16 @@ def _role(net: str) -> str | None:
     return next((role for word, role in _ROLES.items() if word in words), None)
 
 
+def _role_by_gender(connector: NetPart, net: str, doubts: Doubts) -> str | None:
+    """Signals leave on pins and arrive in sockets (IEC 61938, from memory)."""
+    for role, gender, pattern in (("input", "female", _FEMALE), ("output", "male", _MALE)):
+        if pattern.search(f"{connector.value} {connector.package}"):
+            doubts.note(f"no role in the name, on a {gender} connector: taken as an {role}", net)
+            return role
+    doubts.note("on a connector: input, output, send or return? left out of [ports]", net)
+    return None
+
+
 def _ports(
     nodes: Mapping[str, Node],
     channels: Sequence[str],
@@ -277,13 +293,7 @@ def _ports(
     for net, written_names in of_net.items():
         role = _role(net)
         if role is None and on:
-            kind = on[written_names[0]].value.lower()
-            gender = "input" if "female" in kind else "output" if "male" in kind else None
-            if gender is not None:
-                doubts.note(f"on a connector of the kind {kind}: taken as an {gender}", net)
-            else:
-                doubts.note("on a connector: input, output, send or return? left out of [ports]", net)
-            role = gender
+            role = _role_by_gender(on[written_names[0]], net, doubts)
         if role is None:
             continue
         own = {nodes[written].channel for written in written_names}

@@ -28,7 +28,7 @@ _KINDS: Mapping[str, PartKind] = MappingProxyType(
     }
 )
 
-# SPICE: m is a thousandth and meg a million; beside a schematic's M, which is a million as well.
+# As SPICE has them: m and M are a thousandth, meg a million.
 _SCALES = {
     "": 1.0, "t": 1e12, "g": 1e9, "meg": 1e6, "k": 1e3, "r": 1.0, "m": 1e-3, "u": 1e-6, "n": 1e-9, "p": 1e-12,
     "f": 1e-15,
@@ -36,6 +36,9 @@ _SCALES = {
 _NUMBER = r"(\d{1,12}(?:\.\d{0,12})?(?:e[+-]?\d{1,2})?)"
 _SUFFIXED = re.compile(_NUMBER + r"\s*(meg|[tgkrmunpf]?)(?:ohms?|[fωΩ])?", re.IGNORECASE)
 _BETWEEN = re.compile(r"(\d{1,6})(meg|[kmrunp])(\d{1,6})", re.IGNORECASE)
+# Within a schematic's value field, which may tell tolerance, voltage, material and size as well.
+_WRITTEN = re.compile(rf"(?<![\w.])(?:{_BETWEEN.pattern}|{_SUFFIXED.pattern})(?![\w.%])", re.IGNORECASE)
+_TOLERANCE = re.compile(r"(?<![\w.])(\d{1,2}(?:\.\d{1,3})?)\s*%")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,7 +47,8 @@ class NetPart:
 
     A relay's pins are named after EN 50005, whatever the file calls them: A1 and A2 the coil (B1 and B2 the
     coil that resets), 11 12 14 a contact's common, break and make, 21 22 24 the next. coil_ohm, contact_ohm:
-    from the netlist's own model of it, if that has them.
+    from the netlist's own model of it, if that has them. package: the names of the schematic's symbol and of
+    the footprint, which tell a female connector from a male one.
     """
 
     reference: str
@@ -53,6 +57,7 @@ class NetPart:
     pins: tuple[tuple[str, str], ...]
     coil_ohm: float | None = None
     contact_ohm: float | None = None
+    package: str = ""
 
     @property
     def nodes(self) -> tuple[str, ...]:
@@ -82,6 +87,17 @@ def kind_of(reference: str) -> PartKind:
     """What a part is by its reference: K1, RL1 and RY1 are relays, J1 a connector."""
     matched = re.match(r"[A-Za-z]+", reference)
     return _KINDS.get(matched[0].upper(), "other") if matched else "other"
+
+
+def value_and_tolerance(text: str) -> tuple[float | None, str | None]:
+    """The value in SI that a field such as `2k2 1%` or `0805 100n X7R 10%` tells, and the tolerance
+    as module.toml has it; None for what it does not tell. A number with a letter counts before one without.
+    """
+    bare = text.strip().replace("µ", "u").replace("μ", "u")
+    numbers = [matched[0] for matched in _WRITTEN.finditer(bare)]
+    numbers.sort(key=lambda number: not re.search(r"[a-zωΩ]", number, re.IGNORECASE))
+    tolerance = _TOLERANCE.search(bare)
+    return (value_of(numbers[0]) if numbers else None), (f"{tolerance[1]} %" if tolerance else None)
 
 
 def value_of(text: str) -> float | None:

@@ -21,7 +21,7 @@ _RAIL = re.compile(
 )
 _VOLTS = re.compile(
     r"(?<![a-z0-9.])[+-]?(?P<a>\d{1,2})v(?P<tenth>\d?)(dc)?(?![a-z0-9])"
-    r"|(?<![a-z0-9])(?:p|v|vcc|vdd|[+])(?P<b>\d{1,2})v?(dc)?(?![a-z0-9])"
+    r"|(?<![a-z0-9])(?:p|v_?(?:cc|dd|relay|coil|rly|bat)?_?|[+])(?P<b>\d{1,2})v?(dc)?(?![a-z0-9])"
     r"|(?<![a-z])(dc|vdc)[ _-]?(?P<c>\d{1,2})(?![0-9])"
     r"|(?<=[a-z0-9])[_-](?P<d>3|5|6|9|12|24|48)(v?dc|v)?(?![a-z0-9])",
     re.IGNORECASE,
@@ -71,7 +71,7 @@ def _names_a_rail(bare: str) -> bool:
 
 
 def volts_of(text: str) -> float | None:
-    """The voltage that a net's or a part's name tells: `+24V`, `24VDC`, `RLY-2C-12`, `4V5`; None for none."""
+    """The voltage in a net's or part's name: `+24V`, `24VDC`, `RLY-2C-12`, `4V5`, `VRELAY24`; or None."""
     for matched in _VOLTS.finditer(text):
         digits = next(filter(None, (matched[key] for key in "abcd")), "")
         volts = float(digits) + float(matched["tenth"] or 0) / 10

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from harness.drafts.expressions import read_netlist
 from harness.drafts.module_draft import draft_module
-from harness.drafts.netlist import value_of
+from harness.drafts.netlist import value_and_tolerance, value_of
 from harness.errors import SwitchwalkError
 from harness.job.job import load_job
 from harness.job.module import Module
@@ -357,6 +357,60 @@ def test_a_port_of_one_leg_is_unbalanced_and_one_of_one_channel_says_which(
     )
     printed = imported(netlist, tmp_path, capsys)
     assert 'tape_out = { role = "output", channels = ["left"], unbalanced = true }' in printed.out
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "tolerance"),
+    # Marking codes of IEC 60062 for 4k7; fields as schematics have them: common practice, no source.
+    [
+        ("2k2 1%", 2200.0, "1 %"),
+        ("1% 2k2", 2200.0, "1 %"),
+        ("3k3±0.1%", 3300.0, "0.1 %"),
+        ("47 uF 50V", 47e-6, None),
+        ("4u7/63V", 4.7e-6, None),
+        ("0805 100n X7R 10%", 100e-9, "10 %"),
+        ("100 1/4W", 100.0, None),
+        ("47Ω", 47.0, None),
+        ("X7R", None, None),
+        ("DNP", None, None),
+    ],
+)
+def test_a_value_is_found_among_what_else_a_schematic_tells(
+    text: str, value: float | None, tolerance: str | None
+) -> None:
+    found, of = value_and_tolerance(text)
+    assert found == (None if value is None else pytest.approx(value))
+    assert of == tolerance
+
+
+MUTE = """(export (version "E") (components
+ (comp (ref "K1") (value "SIG-2C")) (comp (ref "R1") (value "{value}"))
+ (comp (ref "J1") (value "FEED") (footprint "{into}"))
+ (comp (ref "J2") (value "PROGRAMME") (footprint "{out_of}")))
+ (nets (net (name "VRELAY24") (node (ref "K1") (pin "A1"))) (net (name "MUTE") (node (ref "K1") (pin "A2")))
+ (net (name "FEED+") (node (ref "K1") (pin "12")) (node (ref "J1") (pin "2")) (node (ref "R1") (pin "1")))
+ (net (name "FEED-") (node (ref "K1") (pin "22")) (node (ref "J1") (pin "3")) (node (ref "R1") (pin "2")))
+ (net (name "PGM+") (node (ref "K1") (pin "11")) (node (ref "J2") (pin "2")))
+ (net (name "PGM-") (node (ref "K1") (pin "21")) (node (ref "J2") (pin "3")))))
+"""
+
+
+@pytest.mark.parametrize(
+    ("into", "out_of"),
+    [("XLR3F", "XLR3M"), ("Jack_NC3FAH", "Jack_NC3MAH"), ("XLR_Female", "XLR_Male")],
+)
+def test_signals_arrive_at_female_connectors_and_leave_at_male_ones(
+    into: str, out_of: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = imported(MUTE.format(value="10k", into=into, out_of=out_of), tmp_path, capsys)
+    assert 'feed = "input"' in printed.out
+    assert 'pgm = "output"' in printed.out
+    assert 'voltage = "24 V"       # from the name VRELAY24' in printed.out
+
+
+def test_a_capital_m_is_a_million_in_a_schematic(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    printed = imported(MUTE.format(value="2M2 5%", into="XLR3F", out_of="XLR3M"), tmp_path, capsys)
+    assert 'value = "2.2 Mohm"\ntolerance = "5 %"' in printed.out
 
 
 @pytest.mark.parametrize("times", [1, 2])
