@@ -262,6 +262,13 @@ def below(bound: float, *, k: float = 2.0) -> Estimate:
     )
 
 
+def at_least(bound: float, *, k: float = 2.0) -> Estimate:
+    """An estimate of which only a lower bound is known."""
+    return Estimate(
+        value=bound, standard=None, low=bound, high=math.inf, coverage_factor=k, floor=True, budget=()
+    )
+
+
 def in_db(estimate: Estimate, reference: float = 1.0) -> Estimate:
     """20 log10 of an estimate of a magnitude over `reference`; its interval is converted at its ends."""
     if estimate.floor or not estimate.value > 0:

@@ -10,7 +10,7 @@ unit the function itself is evaluated to either side of each error (`budget.prop
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -328,6 +328,32 @@ class LevelEstimates(Estimates):
         if not magnitude or not math.isfinite(magnitude):
             return None, 0.0
         return 20 * math.log10(magnitude), float(self.level.parts_standard[0]) / magnitude
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LegDifferenceEstimates(LevelEstimates):
+    """The hot leg over the cold one, in dB; of units without a cold leg, by the cold one over the hot one.
+
+    inverse: the cold leg over the hot one. by_inverse: the units that are taken so.
+    """
+
+    inverse: ComplexEstimates
+    by_inverse: Flags
+
+    def margins(self, limit: Limit | None) -> LimitMargins:
+        """Each unit by the one or the other."""
+        made = super().margins(limit)
+        mirrored = limit and replace(
+            limit,
+            low=None if limit.high is None or limit.kind == "within" else -limit.high,
+            high=limit.high if limit.kind == "within" else None if limit.low is None else -limit.low,
+        )
+        other = LevelEstimates(level=self.inverse, taken=self.by_inverse, k=self.k).margins(mirrored)
+        return LimitMargins(broken=np.where(self.by_inverse, other.broken, made.broken), inside=made.inside)
+
+    def spreads(self, limit: Limit) -> Sequence[GoodSpread]:
+        """Of one leg over the other."""
+        return [self.level.spread("quotient")]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -12,11 +12,12 @@ from pydantic import AfterValidator, BeforeValidator
 from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.judge import judge_polarity
-from harness.measure.budget import propagate
+from harness.measure.budget import at_least, below, propagate
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import (
     CERTAIN,
     Estimates,
+    LegDifferenceEstimates,
     PredictedUnits,
     RejectionEstimates,
     SignEstimates,
@@ -193,6 +194,28 @@ class LegGainDifference(OfLegs):
     )
     inputs_swapped = True
     only_with_signal = True
+
+    def bound(self, levels: Sequence[Estimate]) -> Estimate:
+        """If one leg alone shows a signal, how far the other is below it at least."""
+        hot, cold = levels
+        if hot.floor and cold.floor:
+            raise ReadingError(self.lacks)
+        k = hot.coverage_factor
+        return below(hot.high - cold.low, k=k) if hot.floor else at_least(hot.low - cold.high, k=k)
+
+    def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
+        """Of units whose hot leg alone shows a signal, by the cold leg over the hot one."""
+        views, seen = predicted_views(planned, units)
+        k = units.coverage_factor
+        hot, cold = partial(self.numerator, views), partial(self.denominator, views)
+        has_hot, has_cold = (is_present(propagate_many(leg, None, seen), k) for leg in (hot, cold))
+        return LegDifferenceEstimates(
+            level=propagate_many(hot, cold, seen),
+            taken=has_cold,
+            inverse=propagate_many(cold, hot, seen),
+            by_inverse=has_hot & ~has_cold,
+            k=k,
+        )
 
 
 class OfChannels(Ratio):

@@ -176,8 +176,17 @@ class Ratio(Steady):
         if self.drive_in_view(amplified=False) and not known:
             raise ReadingError("phase can't be told here: the driven port is not in view")
         stack = Stack.of([port.transfer for port in ports])
-        self._need_signal(ports, stack, k)
+        levels = self._required_levels(ports, stack, k)
+        if any(level.floor for level in levels):
+            return self.bound(levels)
         return self.of_ports(ports, stack, k)
+
+    def bound(self, levels: Sequence[Estimate]) -> Estimate:
+        """What is known if not all that must stand above the noise does. Raises ReadingError if nothing is.
+
+        levels: of what is `required`, in dB.
+        """
+        raise ReadingError(self.lacks)
 
     def of_ports(self, ports: Sequence[PortTransfer], stack: Stack, k: float) -> Estimate:
         """The ratio of these ports, whose transfers are stacked."""
@@ -215,8 +224,8 @@ class Ratio(Steady):
             raise ValueError(f"{self.name} is divided by nothing")
         return below
 
-    def _need_signal(self, ports: Sequence[PortTransfer], stack: Stack, k: float) -> None:
-        """Raise ReadingError unless what must stand above the noise surely does."""
+    def _required_levels(self, ports: Sequence[PortTransfer], stack: Stack, k: float) -> list[Estimate]:
+        """Of what must stand above the noise, in dB; a floor does not surely do so."""
         views = [port.view for port in ports]
 
         def level(form: Form) -> Estimate:
@@ -228,5 +237,4 @@ class Ratio(Steady):
                 scale="db",
             )
 
-        if any(level(form).floor for form in self.required):
-            raise ReadingError(self.lacks)
+        return [level(form) for form in self.required]

@@ -39,8 +39,11 @@ HELPS = {
 """What makes a line of a budget less, whatever is measured."""
 HELPS_QUIET = HELPS | {"noise": "a higher level"}
 
-Terms = Literal["db", "rejection", "linear"]
-"""What a spread's figures are: a magnitude, reported in dB or as its inverse in dB, or the reading itself."""
+Terms = Literal["db", "quotient", "rejection", "linear"]
+"""What a spread's figures are: a magnitude, reported in dB or as its inverse in dB, or the reading itself.
+
+A quotient is a magnitude as well, of two that are alike: as far below as above, since either may be smaller.
+"""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -153,7 +156,8 @@ class GoodUnits:
     def _ends(self, spread: GoodSpread, bench: bool) -> tuple[float, float]:
         width = self.width(spread, bench=bench)
         low, high = sorted((spread.nominal, spread.typical))
-        return spread.shown(low - width), spread.shown(high + width)
+        least = low / (1 + width / low) if spread.terms == "quotient" and low > 0 else low - width
+        return spread.shown(least), spread.shown(high + width)
 
 
 def merged(changes: Iterable[tuple[str, float]]) -> dict[str, float]:

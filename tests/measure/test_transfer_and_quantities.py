@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from harness.errors import ReadingError
+from harness.judge import judge
 from harness.measure.reference import InputOffset
 from harness.measure.through import Shot, tone_reference
 from harness.measure.tones import TonePair, choose_tones
@@ -186,9 +187,25 @@ def test_balance_compares_the_legs() -> None:
     assert angle.low <= 3.0 <= angle.high
 
 
-def test_a_dead_leg_has_no_balance() -> None:
+def test_a_dead_leg_is_far_below_the_other() -> None:
+    """Behind a winding that floats, a grounded leg changes nothing between the legs: this alone shows it."""
+    hot_alone = leg_gain_difference(port(transfer_of([[0.9, 0], [0, 0]])))
+    cold_alone = leg_gain_difference(port(transfer_of([[0, 0], [0, 0.9]])))
+    assert hot_alone.floor
+    assert cold_alone.floor
+    assert hot_alone.low > 40
+    assert hot_alone.high == math.inf
+    assert cold_alone.high < -40
+    assert cold_alone.low == -math.inf
+    assert {judge(each, -0.5, 0.5) for each in (hot_alone, cold_alone)} == {"fail"}
+
+
+def test_two_dead_legs_have_no_difference() -> None:
     with pytest.raises(ReadingError, match="a leg shows no signal"):
-        leg_gain_difference(port(transfer_of([[0.9, 0], [0, 0]])))
+        leg_gain_difference(port(transfer_of([[0, 0], [0, 0]])))
+    dead = transfer_of([[0.95, 0], [0, 0.95], [0.9, 0], [0, 0]], drive_rows=(0, 1))
+    with pytest.raises(ReadingError, match="a leg shows no signal"):
+        leg_phase_error(port(dead, 1, drive=(0, 1)))
 
 
 def test_a_copied_leg_is_a_floor_in_the_differential_and_full_size_in_each_leg() -> None:

@@ -20,6 +20,7 @@ from harness.job.job import Job, load_job
 from harness.job.module import GROUND
 from harness.job.state import IDLE_STATE
 from harness.plan.build import build_plan
+from harness.plan.limits import with_limits
 from tests.circuit import spice
 from tests.circuit.test_against_ngspice import NOTHING
 from tests.jobs import check_of
@@ -264,3 +265,15 @@ def test_a_wrong_transformer_is_told(tmp_path: Path, right: str, wrong: str, mes
     with pytest.raises(JobError) as caught:
         job_of(tmp_path, TRANSFORMER.replace(right, wrong))
     assert message in str(caught.value)
+
+
+def test_a_grounded_leg_of_a_floating_winding_is_a_leg_without_the_other(tmp_path: Path) -> None:
+    """Closed form: nothing changes between the legs of a floating winding, all of it is on one leg."""
+    job = job_of(tmp_path, TRANSFORMER, GAIN, check_of("leg_gain_difference", within="tolerance"))
+    plan = with_limits(job, build_plan(job, impedances=BENCH))
+    (limit,) = {each.limit for each in plan.readings if each.measurand.quantity == "leg_gain_difference"}
+    assert limit is not None
+    assert limit.low is not None
+    assert limit.high == pytest.approx(-limit.low, abs=0.01)
+    seen = {one.fault.name for one in cover(job, plan).seen}
+    assert {"left.out.hot grounded", "left.out.cold grounded"} <= seen
