@@ -68,7 +68,10 @@ def load_job(
         message = f"{what}; expected a folder with {FOUR_FILES}"
         raise JobError([Mistake(file=str(folder), message=message)])
     for name in needed:
-        missing = f"missing in {folder}" if paths[name] == folder / name else f"no such file: {paths[name]}"
+        is_own = paths[name] == folder / name
+        missing = f"missing in {folder}" if is_own else f"no such file: {paths[name]}"
+        if is_own and MODULE not in needed:
+            missing += f", where `switchwalk compose {folder}` writes it"
         mistakes.append(Mistake(file=name, message=f"{missing}; expected {FOUR_FILES}"))
     sources = {name: Source.open(path, name, mistakes) for name, path in paths.items() if name not in needed}
     if bench is not None:
