@@ -25,10 +25,10 @@ CONTINUED = 40  # where the rest of a route begins that does not fit one row
 
 @dataclass(frozen=True, kw_only=True)
 class RoutesOfState:
-    """A state, the relays operated in it by control line, and a drawing for each driven port."""
+    """A state, the relays operated or set in it by control line, and a drawing for each driven port."""
 
     name: str
-    operated: tuple[tuple[str, str], ...]  # a control line that is on, and the relays that it operates
+    relays: str  # "loop_a operates K1, K2; mic_on sets K3"
     drawings: tuple[tuple[str, Markup], ...]
     silent: tuple[str, ...]
 
@@ -64,7 +64,8 @@ def _of_state(job: Job, state: State, rows: Sequence[TruthRow]) -> RoutesOfState
     live = [row for row in rows if row.live]
     return RoutesOfState(
         name=state.name,
-        operated=tuple((line, ", ".join(each.name for each in on)) for line, on in operated.items()),
+        relays="; ".join(_moved(line, relays) for line, relays in operated.items())
+        or f"All relays are released{' or reset' if job.module.set_controls else ''}.",
         drawings=tuple(
             (driven, _drawing(job, state, list(group)))
             for driven, group in groupby(live, key=lambda row: row.driven)
@@ -75,6 +76,11 @@ def _of_state(job: Job, state: State, rows: Sequence[TruthRow]) -> RoutesOfState
             if row.live is False
         ),
     )
+
+
+def _moved(control: str, relays: Sequence[Relay]) -> str:
+    verb = "sets" if relays[0].set_control == control else "operates"
+    return f"{control} {verb} {', '.join(relay.name for relay in relays)}"
 
 
 def _drawing(job: Job, state: State, rows: Sequence[TruthRow]) -> Markup:

@@ -61,8 +61,8 @@ def test_one_missing_file_does_not_hide_the_others_mistakes(job: Path) -> None:
     line = spoil(job, "fixture.toml", "swap = 3", "swap = 2")
     assert mistakes_of(job) == [
         f"fixture.toml:{line}: controls.swap: switchboard channel 2 already energises loop_b",
-        f"sequence.toml: missing in {job}; expected module.toml, fixture.toml, sequence.toml and, "
-        "unless --bench is given, bench.toml",
+        f"sequence.toml: missing in {job}, where `switchwalk compose {job}` writes it; expected module.toml, "
+        "fixture.toml, sequence.toml and, unless --bench is given, bench.toml",
     ]
 
 

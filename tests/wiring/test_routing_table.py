@@ -59,3 +59,14 @@ def test_the_page_draws_each_contact_that_a_route_passes(
     drawn = text.partition("Driven at left.in")[2].partition("Driven at right.in")[0]
     assert all(f">{relay}<" in drawn for relay in ("K3", "K1", "K4", "K2", "K5"))
     assert "−4.19 dB" in drawn
+
+
+def test_the_page_tells_that_a_latching_relay_is_set(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    page = tmp_path / "routes.html"
+    chosen = ("--state", "idle", "--state", "source_b+insert", "--html", str(page))
+    assert switchwalk(capsys, "table", str(SHIPPED / "monitor_panel"), *chosen).code == 0
+    text = page.read_text(encoding="utf-8")
+    assert "All relays are released or reset." in text
+    assert "source_b sets K1, K6; insert operates K2, K7" in text
