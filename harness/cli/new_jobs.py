@@ -24,8 +24,14 @@ from harness.errors import UsageError
 from harness.units import counted
 
 
+def _named(folder: str) -> Path:
+    if not folder.strip():
+        raise typer.BadParameter("found an empty name; expected the folder to make, or . for this one")
+    return Path(folder)
+
+
 def new(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.", parser=_named)],
     channels: Annotated[int | None, typer.Option(metavar="COUNT", help="Audio channels: 1 or 2.")] = None,
     loops: Annotated[int | None, typer.Option(metavar="COUNT", help="Send/return loops: 0 to 4.")] = None,
     controls: Annotated[

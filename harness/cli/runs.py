@@ -14,7 +14,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.cli import options
 from harness.cli.terminal import print_json, say, shown_progress
 from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
-from harness.job.job import FIXTURE, MODULE, SEQUENCE, Job, load_job
+from harness.job.job import FIXTURE, MODULE, Job, load_job
 from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
 from harness.records.evidence import JOB_FILES, Rejudged, judge_again, refuse_upgraded
@@ -27,6 +27,7 @@ from harness.report.page_files import print_page, refuse_other, write_whole
 from harness.report.run_report import Diagnosed, page_beside, read_recorded, report_path, write_report_again
 from harness.report.words import reading_line
 from harness.session.admission import refuse_running
+from harness.session.planned_job import named_as_given
 from harness.site.live import LiveSite, SiteServer
 from harness.site.write import write_site
 from harness.units import counted
@@ -206,11 +207,8 @@ def _job_as_it_was(record: RunRecord, sequence: Path) -> Job:
                 raise UsageError(f"run {record.run_id} has no {name} recorded with it")
         for name, text in texts.items():
             (Path(folder) / name).write_text(text, encoding="utf-8")
-        try:
-            (Path(folder) / SEQUENCE).write_bytes(sequence.read_bytes())
-        except OSError as error:
-            raise UsageError(f"{sequence}: cannot be read: {error.strerror or error}") from error
-        return load_job(Path(folder))
+        with named_as_given(sequence, None):
+            return load_job(Path(folder), sequence_file=sequence)
 
 
 def _rejudged_data(record: RunRecord, judged: Rejudged, verdict: str) -> dict[str, Any]:

@@ -275,5 +275,5 @@ def only_these(plan: Plan, left: Iterable[Planned]) -> Plan:
 
 def _unknown(what: str, name: str, known: tuple[str, ...], where: str = "") -> str:
     meant = nearest(name, known)
-    hint = f"; do you mean {meant!r}?" if meant else "."
-    return f"no {what} {name!r} is measured{where}{hint} There are: {', '.join(known)}"
+    hint = f"; did you mean {meant!r}?" if meant else ""
+    return f"no {what} {name!r} is measured{where}; expected one of {', '.join(map(repr, known))}{hint}"

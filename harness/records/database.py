@@ -50,7 +50,7 @@ _SQLITE_CAUSES = {
     "SQLITE_FULL": f"the disk is full. Free some space and start the run again. {ELSEWHERE}",
     "SQLITE_IOERR": (
         "the disk refuses to write or read. It may be full, over a quota, or unplugged; check it and start "
-        "the run again. {ELSEWHERE}"
+        f"the run again. {ELSEWHERE}"
     ),
     "SQLITE_NOTADB": f"is not a database, so it is left alone. {ELSEWHERE}",
     "SQLITE_CORRUPT": "is damaged. Move it away and restore a copy",
@@ -151,9 +151,9 @@ def explained(location: Location) -> Iterator[None]:
         yield
     except DBAPIError as error:
         cause = _LOST if error.connection_invalidated and location.file is None else _cause(error.orig)
-        raise RecordsError(f"{location.shown}: {cause}") from error
+        raise _kind(error.orig)(f"{location.shown}: {cause}") from error
     except sqlite3.Error as error:  # while connecting, before SQLAlchemy has a hand in it
-        raise RecordsError(f"{location.shown}: {_cause(error)}") from error
+        raise _kind(error)(f"{location.shown}: {_cause(error)}") from error
     except (NoSuchModuleError, ModuleNotFoundError) as error:
         cure = (
             "Install it with: pip install 'switchwalk[postgresql]'"
@@ -185,6 +185,12 @@ def readable(location: Location) -> Iterator[None]:
             f"{location.shown}: is damaged, or was changed by another program: something in it does not read "
             f"({error}). Move it away and restore a copy"
         ) from error
+
+
+def _kind(error: BaseException | None) -> type[RecordsError]:
+    """Another kind of file is a wrong name; whatever else is wrong is trouble with the right one."""
+    is_other = getattr(error, "sqlite_errorname", "") == "SQLITE_NOTADB"
+    return WrongRecordsError if is_other else RecordsError
 
 
 def _cause(error: BaseException | None) -> str:

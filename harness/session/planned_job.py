@@ -89,7 +89,7 @@ def read_job(
 ) -> Job:
     """Read a job as `load_job` does. Raises JobError with every mistake of its files and their profiles."""
     in_profiles = profile_mistakes(bench or folder / BENCH)
-    with _named_as_given(sequence_file, fixture_file):
+    with named_as_given(sequence_file, fixture_file):
         try:
             job = load_job(folder, bench, sequence_file=sequence_file, fixture_file=fixture_file)
         except JobError as error:
@@ -101,7 +101,7 @@ def read_job(
 
 
 @contextmanager
-def _named_as_given(sequence_file: Path | None, fixture_file: Path | None) -> Iterator[None]:
+def named_as_given(sequence_file: Path | None, fixture_file: Path | None) -> Iterator[None]:
     """Let mistakes name the files that were read in place of the job's own sequence and fixture."""
     given = {SEQUENCE: sequence_file, FIXTURE: fixture_file}
     try:
@@ -117,7 +117,7 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
     Raises JobError for what the bench's instruments cannot do, CircuitError.
     """
     folder = profile_folder(job, bench_file)
-    with _named_as_given(job.sequence_file, job.fixture_file):
+    with named_as_given(job.sequence_file, job.fixture_file):
         plan = build_plan(job, impedances=impedances_of(job, bench_file))
         generators, scope = generators_of(job, folder), scope_of(job, folder)
         if mistakes := undriven(job, plan, generators):

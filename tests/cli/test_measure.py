@@ -63,14 +63,16 @@ def test_it_leaves_the_picture_asked_for_and_no_records(measured: Printed, folde
 def test_a_wrong_state_is_refused_with_the_nearest_there_is(capsys: pytest.CaptureFixture[str]) -> None:
     printed = switchwalk(capsys, "measure", JOB, "swop", "--simulate")
     assert printed.code == 2
-    assert "no state 'swop' is measured; do you mean 'swap'?" in printed.err
+    assert "no state 'swop' is measured; expected one of 'idle', " in printed.err
+    assert "; did you mean 'swap'?" in printed.err
 
 
 def test_a_wrong_setup_is_refused_with_the_nearest_there_is(capsys: pytest.CaptureFixture[str]) -> None:
     wanted = "drive left, view input and outputs"
     printed = switchwalk(capsys, "measure", JOB, "swap+loop_a", "--setup", wanted, "--simulate")
     assert printed.code == 2
-    assert f"in state loop_a+swap; do you mean {SETUP!r}?" in printed.err
+    assert "in state loop_a+swap; expected one of " in printed.err
+    assert f"; did you mean {SETUP!r}?" in printed.err
 
 
 def test_two_legs_are_told_apart_and_scaled_in_volts() -> None:

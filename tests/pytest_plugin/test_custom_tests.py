@@ -110,7 +110,7 @@ def test_a_faulty_unit_fails_the_test_of_its_state_and_the_run_says_which(
     done = pytester.runpytest_subprocess(*simulated(tiny_job(tmp_path), "OB-0002", *faulty))
     done.assert_outcomes(passed=3, failed=3)
     assert "assert ['gain left.out'] == []" in done.stdout.str()
-    assert "no state 'loop_aa' is measured; do you mean 'loop_a'?" in done.stdout.str()
+    assert "no state 'loop_aa' is measured; expected one of" in done.stdout.str()
     with open_records(tmp_path / "own.sqlite", read_only=True) as store:
         run = store.run(1)
         messages = [event.text for event in store.events(1) if event.kind == "test"]

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from sqlalchemy.engine.base import Engine
 
-from harness.errors import EXIT_BENCH, RecordsError
+from harness.errors import EXIT_BENCH, RecordsError, WrongRecordsError
 from harness.records import database
 from harness.records.store import open_records
 from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture, value_of
@@ -260,7 +260,8 @@ def test_a_file_that_is_no_database_is_refused_and_left_alone(
 ) -> None:
     place = tmp_path / "notes.txt"
     place.write_bytes(content)
-    with pytest.raises(RecordsError, match=r"notes\.txt: is not a database, so it is left alone.*--records"):
+    words = r"notes\.txt: is not a database, so it is left alone.*--records"
+    with pytest.raises(WrongRecordsError, match=words):
         open_records(place, read_only=read_only)
     assert place.read_bytes() == content
 
