@@ -72,7 +72,11 @@ class Frontend:
     def bent(self, number: int, setting: InputSetting, volts: Floats) -> Floats:
         """What an input shows of the volts of a whole record: a small cubic is added to them."""
         edge_v = setting.scale_v * DIVISIONS / 2
-        return np.asarray(volts + self._cubic[number - 1] / edge_v**2 * volts**3)
+        bent_v = volts * volts  # volts**3 takes ten times as long
+        bent_v *= volts
+        bent_v *= self._cubic[number - 1] / edge_v**2
+        bent_v += volts
+        return bent_v
 
     def noise_v(self, number: int, setting: InputSetting) -> float:
         """Noise of an input, volts rms at the tip as the scope shows it."""
