@@ -29,6 +29,7 @@ from harness.session.planned_job import PlannedJob
 NICENESS = 5  # lower than the run's priority, and still some time on a processor with other work
 
 LARGEST_KEPT = 400_000  # faults times acquisitions: what is worked out once for all units of a job
+SOON = 10_000  # as above: worked out in a third of a second, and another process begins in a whole one
 PANELS: dict[str, dict[FaultKind, str]] = {
     "Relays": {
         "relay never operates": "armature",
@@ -167,13 +168,14 @@ class KeptCoverage:
         self._planned = planned
         self._path = folder / f"coverage-{planned.digest}.json"
         faults = hard_faults(planned.job)
-        quick = len(faults) * len(planned.plan.acquisitions) <= LARGEST_KEPT
-        self._faults: Sequence[Fault] = faults if quick else ()
+        size = len(faults) * len(planned.plan.acquisitions)
+        self._faults: Sequence[Fault] = faults if size <= LARGEST_KEPT else ()
+        self._soon = size <= SOON
 
     @property
-    def lacks(self) -> bool:
-        """Whether it is still to be worked out."""
-        return bool(self._faults) and not self._path.exists()
+    def wants_help(self) -> bool:
+        """Whether it is still to be worked out, and takes longer than another process takes to begin."""
+        return bool(self._faults) and not self._soon and not self._path.exists()
 
     def get(self, helper: SecondProcess | None) -> tuple[FaultSeen, ...]:
         """By fault; () for a job that would take minutes. helper: may have computed it meanwhile."""

@@ -127,8 +127,8 @@ class Reporter:
 
     @contextmanager
     def helped(self) -> Iterator[None]:
-        """Compute the coverage in another process meanwhile, if it is not stored."""
-        if not self._coverage.lacks:
+        """Compute the coverage in another process meanwhile, if it is not stored and takes long."""
+        if not self._coverage.wants_help:
             yield
             return
         with SecondProcess() as helper:

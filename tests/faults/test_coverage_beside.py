@@ -19,6 +19,7 @@ from harness.records.store import open_records
 from harness.report.coverage import KeptCoverage, SecondProcess
 from harness.report.run_report import Reporter
 from harness.session.planned_job import PlannedJob
+from tests.jobs import ROUTE_AND_GAIN, job_in
 from tests.known import known
 
 JOB = Path(__file__).parents[2] / "sequences" / "two_loop_switcher"
@@ -65,7 +66,7 @@ def test_a_run_takes_what_was_found_beside_it_and_keeps_it(
         monkeypatch.setattr("harness.report.coverage.judge_faults", not_again)
         result = KeptCoverage(planned, tmp_path).get(helper)
     assert len(result) == 270
-    assert not KeptCoverage(planned, tmp_path).lacks
+    assert not KeptCoverage(planned, tmp_path).wants_help
     assert KeptCoverage(planned, tmp_path).get(None) == result
 
 
@@ -76,15 +77,23 @@ def test_what_is_given_up_is_worked_out_here(planned: PlannedJob, tmp_path: Path
         assert len(KeptCoverage(planned, tmp_path).get(helper)) == 270
 
 
+def test_a_small_job_wants_no_help(tmp_path: Path) -> None:
+    small = load_job(job_in(tmp_path / "job", ROUTE_AND_GAIN, states=["idle", "loop_a"]))
+    planned = PlannedJob(job=small, plan=build_plan(small, impedances=USUAL))
+    coverage = KeptCoverage(planned, tmp_path)
+    assert not coverage.wants_help
+    assert len(coverage.get(None)) == 270
+
+
 def test_another_process_helps_a_reporter_where_nothing_is_kept(
     planned: PlannedJob, reporter: Reporter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[PlannedJob] = []
     monkeypatch.setattr(SecondProcess, "begin_coverage", lambda _, job: asked.append(job))
-    monkeypatch.setattr(KeptCoverage, "lacks", property(lambda _: True))
+    monkeypatch.setattr(KeptCoverage, "wants_help", property(lambda _: True))
     with reporter.helped():
         assert asked == [planned]
-    monkeypatch.setattr(KeptCoverage, "lacks", property(lambda _: False))
+    monkeypatch.setattr(KeptCoverage, "wants_help", property(lambda _: False))
     with reporter.helped():
         assert asked == [planned]
 
