@@ -12,16 +12,18 @@ import select
 import shutil
 import sys
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+from harness.cli import run as run_command
 from harness.cli.app import main as switchwalk
 from harness.job.job import Job
 from harness.reading import LostToBench, Reading
 from harness.records.store import open_records
+from harness.report.run_report import Reporter, RunReport
 from harness.session import open_bench, planned_job
 from harness.session.planned_job import PlannedJob
 from tests.wire.standing_bench import ROOT, StandingBench, standing_bench
@@ -265,6 +267,45 @@ def plan_once() -> None:
         return made[bench_file]
 
     open_bench.plan_job = once  # type: ignore[attr-defined]  # as it names it: each lane plans once
+
+
+def share_job_and_leave_out_pages() -> None:
+    """Let the runs of this process share their plan and the reading of their job, and write no pages.
+
+    A page and the diagnosis on it come after the verdict, and cost more than the run.
+    """
+    plan_once()
+    read: list[Job] = []
+
+    def read_once(*folder: Path | None, **files: Path | None) -> Job:
+        if not read:
+            read.append(planned_job.read_job(*folder, **files))  # type: ignore[arg-type]
+        return read[0]
+
+    run_command.read_job = read_once  # type: ignore[attr-defined]  # as it names it
+    run_command.Reporter = NoPages  # type: ignore[attr-defined]
+
+
+class NoPages(Reporter):
+    """In place of what explains runs and writes their pages."""
+
+    def write(self, run_id: int) -> RunReport:
+        """Nothing."""
+        return RunReport(page=Path(f"run-{run_id}.html"), result=None)
+
+    @contextlib.contextmanager
+    def helped(self) -> Iterator[None]:
+        """Without a second process."""
+        yield
+
+
+def coarsen(bench_file: Path) -> None:
+    """Give a simulated bench a scope with a memory of 4000 samples, an eighth of what runs ask for."""
+    profile = (ROOT / "drivers" / "profiles" / "preamble-oscilloscope.toml").read_text("utf-8")
+    own = profile.replace("record_length_max = 1_000_000", "record_length_max = 4000")
+    (bench_file.parent / "short-memory.toml").write_text(own, encoding="utf-8")
+    bench = bench_file.read_text("utf-8").replace('"preamble-oscilloscope"', '"short-memory"')
+    bench_file.write_text(bench, encoding="utf-8")
 
 
 def run_lane(folder: Path, *, first: int, step: int, board: str, seed: int, keep: Path | None = None) -> None:

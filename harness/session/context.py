@@ -10,6 +10,7 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import Prediction, predict
+from harness.faults.lead_or_unit import LeadsPredicted
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.state import IDLE_STATE, State
@@ -158,6 +159,7 @@ class RunContext(BenchContext):
     recovery: Recovery
     gain_accuracy: float
     hands: Hands
+    leads_predicted: LeadsPredicted
 
     def make_safe(self) -> None:
         """Drive nothing and release every relay, before hands touch the leads."""
@@ -217,9 +219,17 @@ def bench_context(
 
 
 def run_context(
-    plan: Plan, job: Job, bench: Bench, store: RunStore, run_id: int, *, hands: Hands, observe: Observer
+    plan: Plan,
+    job: Job,
+    bench: Bench,
+    store: RunStore,
+    run_id: int,
+    *,
+    hands: Hands,
+    observe: Observer,
+    leads_predicted: LeadsPredicted | None = None,
 ) -> RunContext:
-    """What every step of a run shares."""
+    """What every step of a run shares. leads_predicted: of the units before this one, if there are any."""
     if job.bench is None:
         raise ValueError("a job without a bench has no instruments to run on")
     shared = bench_context(job, bench, observe, partial(store.add_event, run_id))
@@ -234,4 +244,5 @@ def run_context(
         recovery=Recovery(shared.bench, drive, store, run_id, observe),
         gain_accuracy=job.bench.oscilloscope.gain_accuracy,
         hands=hands,
+        leads_predicted=leads_predicted or LeadsPredicted(job, plan.impedances),
     )

@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cached_property
 from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -12,6 +13,7 @@ from drivers.models.sources import GeneratorProfile
 from drivers.profile import NAME, OscilloscopeProfile, own_profile
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, RecordsError
+from harness.faults.lead_or_unit import LeadsPredicted
 from harness.job.fixture import Setup
 from harness.job.job import BENCH, FIXTURE, SEQUENCE, Job, load_job
 from harness.plan.build import build_plan, trial_plan
@@ -56,6 +58,11 @@ class PlannedJob:
     def profile_folder(self) -> Path:
         """Where a person's own instrument profiles are looked for."""
         return profile_folder(self.job, self.bench_file)
+
+    @cached_property
+    def leads_predicted(self) -> LeadsPredicted:
+        """What leads on wrong pins would show, computed once for all units of this job."""
+        return LeadsPredicted(self.job, self.plan.impedances)
 
     @property
     def digest(self) -> str:

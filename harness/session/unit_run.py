@@ -111,7 +111,14 @@ class UnitRun:
         self._serial, self._bench, self._store, self._resumable = header.serial, bench, store, resumable
         recorded = RecordedHands(hands or bench.hands, who, partial(store.add_event, run_id))
         self._context = run_context(
-            plan, bench.job, bench.instruments(), store, run_id, hands=recorded, observe=observe
+            plan,
+            bench.job,
+            bench.instruments(),
+            store,
+            run_id,
+            hands=recorded,
+            observe=observe,
+            leads_predicted=bench.planned.leads_predicted,
         )
         self._lock = lock
         self._begun_s = time.monotonic()

@@ -9,7 +9,6 @@ unit opened. That stops the run.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
@@ -55,9 +54,9 @@ class LeadDoubts:
         self._to_compare: set[str] = set()  # setups that are measured again as a whole
         self._unlike: dict[str, Look] = {}  # what setups showed the second time, other than the first
 
-    @cached_property
+    @property
     def _predicted(self) -> LeadsPredicted:
-        return LeadsPredicted(self._context.job, self._context.plan.impedances)
+        return self._context.leads_predicted
 
     def saw(self, setup: Setup, look: Look | None) -> None:
         """What a setup showed at the low level."""
