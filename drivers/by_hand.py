@@ -72,6 +72,10 @@ class HandSupply:
         except (KeyboardInterrupt, SwitchwalkError) as error:
             raise self._error("may be on, and nobody said that it is switched off") from error
 
+    def prepare(self) -> None:
+        """Have it set anew with its next switching on."""
+        self._made = (0.0, 0.0)
+
     def recover(self) -> None:
         """After a failure of the bench: off."""
         self.switch(on=False)

@@ -87,6 +87,11 @@ class ScpiGenerator:
         if self._profile.commands.function_sine is not None:
             self._settings.send("function", self._profile.commands.function_sine(n=output), n=output)
 
+    def prepare(self) -> None:
+        """Send every setting of opening again; the outputs stay as they are."""
+        self._settings.forget()
+        self._prepare()
+
     def silence(self, output: int) -> None:
         """Let an output that stays on give 0 V behind its impedance, until its next sine.
 
@@ -316,6 +321,10 @@ class ScpiSupply:
 
     def _voltage_v(self) -> float | None:
         return _voltage_v(self._session, self._profile)
+
+    def prepare(self) -> None:
+        """Select its output again."""
+        self._select()
 
     def recover(self) -> None:
         """After a failure: reopen, the same identity, its output off, verified."""

@@ -59,6 +59,10 @@ class GeneratorPair:
         """All outputs of both off, verified, whatever befalls one. Raises BenchError for what failed."""
         self._each(lambda generator: generator.off())
 
+    def prepare(self) -> None:
+        """Send the settings of opening again to both."""
+        self._each(lambda generator: generator.prepare())
+
     def recover(self) -> None:
         """After a failure: both reopened, the same, and off."""
         self._each(lambda generator: generator.recover())

@@ -118,6 +118,13 @@ class Generator(Protocol):
         """All outputs off, verified. Works on a link that needs reopening first."""
         ...
 
+    def prepare(self) -> None:
+        """Send every setting of opening again, and all others when they are next needed.
+
+        Hands may have turned a knob since then. The outputs stay as they are. The same holds for every role.
+        """
+        ...
+
     def recover(self) -> None:
         """After a failure: reopen, same identity, off and verified; settings unknown but those of opening.
 
@@ -182,6 +189,7 @@ class Oscilloscope(Protocol):
         """
         ...
 
+    def prepare(self) -> None: ...
     def recover(self) -> None: ...
 
 
@@ -219,6 +227,7 @@ class Supply(Protocol):
         """Output off, verified if it can measure its voltage. Works on a link that needs reopening first."""
         ...
 
+    def prepare(self) -> None: ...
     def recover(self) -> None: ...
 
 

@@ -18,6 +18,7 @@ INTERNAL_OHM = 50.0
 INFINITE = 9.9e37  # SCPI's number for infinity
 WEAK = 0.5**0.5  # 3 dB down
 DETUNED = 1.01
+TURNED_V = 0.4  # of offset, as the panel shows it
 VOLTAGE_V, CURRENT_A = 32.0, 3.2
 VOLTAGE_ERROR, CURRENT_ERROR = 5e-4, 2e-3  # of the reading
 VOLTAGE_NOISE_V, CURRENT_NOISE_A = 2e-3, 50e-6
@@ -55,6 +56,10 @@ class Generator(Device):
                 self._silent.add(value)
             case "detuned":
                 self._detuning = DETUNED
+            case "turned":
+                self._settings = [
+                    replace(each, load_ohm=INTERNAL_OHM, offset_v=TURNED_V) for each in self._settings
+                ]
         self._apply_all()
 
     def mend(self) -> None:
@@ -212,6 +217,8 @@ class Supply(Device):
                 self._frozen = True
             case "misreads":
                 self._misreading = 1 + (value or 0) / 100
+            case "turned":
+                self._selected = OUTPUTS + 1 - self._selected
 
     def mend(self) -> None:
         """End what `upset` began; an output that went off stays off until it is switched on."""

@@ -75,8 +75,19 @@ class Oscilloscope(Device):
         """Let an input or the memory go wrong; kinds as in `Trouble`."""
         if kind == "stale":
             self._returns_last_record = True
+        elif kind == "turned":
+            self._turn_knobs()
         else:
             self._strength[value] = {"dead": 0.0, "inverted": -1.0, "faint": FAINT}[kind]
+
+    def _turn_knobs(self) -> None:
+        """Another coupling, probe factor and position at every input, another trigger, averaged records."""
+        self._inputs = [
+            replace(each, coupling="AC", probe=10.0, scale_v=10.0 * each.scale_v, offset_v=each.scale_v)
+            for each in self._inputs
+        ]
+        self._level_v, self._slope, self._sweep = 3 * self._inputs[0].scale_v, "NEG", "NORM"
+        self._type, self._count, self._position_s = "AVER", 4, self._scale_s
 
     def mend(self) -> None:
         """End what `upset` began."""

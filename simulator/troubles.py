@@ -46,13 +46,16 @@ INSIDE: Mapping[tuple[Instrument, str], Range | None] = MappingProxyType(
         ("oscilloscope", "inverted"): INPUTS,
         ("oscilloscope", "faint"): INPUTS,
         ("oscilloscope", "stale"): None,
+        ("oscilloscope", "turned"): None,
         ("generator", "weak"): None,
         ("generator", "silent"): OUTPUTS,
         ("generator", "detuned"): None,
+        ("generator", "turned"): None,
         ("supply", "off"): None,
         ("supply", "trips"): None,
         ("supply", "frozen"): None,
         ("supply", "misreads"): PERCENT,
+        ("supply", "turned"): None,
         ("switchboard", "slow"): MILLISECONDS,
         ("switchboard", "misses"): None,
         ("switchboard", "open"): CHANNELS,
@@ -106,7 +109,10 @@ class Trouble:
     3 dB less (weak), output `value` nothing (silent), or both a frequency 1 % too high (detuned); the relay
     output is off (off), or goes off whenever it is switched on (trips); the meter repeats what it showed
     (frozen) or shows `value` % too much current (misreads); the next change of channels acts `value` ms late
-    (slow) or not before the change after it (misses); channel `value` stays open or closed.
+    (slow) or not before the change after it (misses); channel `value` stays open or closed. Knobs at the
+    front panel are turned once (turned), and stay so until a command sets them: on the scope couplings, probe
+    factors, positions, trigger and averaging; on the generator load and offset; on the supply the other
+    output is selected.
     """
 
     who: Instrument

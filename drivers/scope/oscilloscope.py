@@ -355,11 +355,15 @@ class ScpiOscilloscope:
                     BadReply,
                 )
 
+    def prepare(self) -> None:
+        """Stop, and send every setting again."""
+        self._settings.forget()
+        self._prepare()
+
     def recover(self) -> None:
         """After a failure: reopen, the same identity, stopped, and every setting to be sent again."""
         self._session.resync()
-        self._settings.forget()
-        self._prepare()
+        self.prepare()
 
 
 def _same(raw: Samples, last: Samples | None) -> bool:

@@ -68,6 +68,11 @@ class BenchContext:
         """How often each relay was operated so far."""
         return operations_of(self.job, self.board)
 
+    def prepare(self) -> None:
+        """Set generator and scope up again: hands may have turned knobs since the unit before."""
+        self.bench.generator.prepare()
+        self.bench.oscilloscope.prepare()
+
     @property
     def settle_s(self) -> float:
         """How long to wait after a change of state before anything is measured."""

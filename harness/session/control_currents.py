@@ -56,6 +56,7 @@ def energise(context: BenchContext) -> dict[str, float]:
     """
     currents_a: dict[str, float] = {}
     module, supply = context.job.module, context.bench.supply
+    supply.prepare()
     if not context.supply_watch.sees:
         supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
         supply.switch(on=True)

@@ -149,7 +149,7 @@ class SwitchedSupply:
     def __init__(self, supply: Supply) -> None:
         self._supply = supply
         self.identity = supply.identity
-        self.set, self.measure = supply.set, supply.measure
+        self.set, self.measure, self.prepare = supply.set, supply.measure, supply.prepare
         self.measures_current = supply.measures_current
         self.is_on = False
 

@@ -342,6 +342,7 @@ class UnitRun:
         context = self._context
         if self._bench_is_measured:
             return self.reference
+        self._tried_twice(context.prepare)
         if self._bench.reference is not None:
             self.reference = kept_reference(context, self._bench.reference)
         if self.reference is None:
