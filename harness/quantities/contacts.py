@@ -15,7 +15,7 @@ from pydantic import AfterValidator
 
 from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
-from harness.measure.budget import below, propagate
+from harness.measure.budget import below, is_detected, propagate
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import Estimates, PredictedUnits, ValueEstimates, is_present
 from harness.quantities.forms import PortTransfer, Stack, differential, port_transfers
@@ -157,7 +157,7 @@ def series_resistance(
         raise ReadingError("no signal comes through: the path is open, and has no resistance to measure")
     result = propagate(path_ohm, values, components, coverage_factor=k)
     smallest_ohm = (result.high - result.low) / 2
-    if result.low <= 0:
+    if result.standard is None or not is_detected(result.value, result.standard, k):
         result = below(max(result.value, 0.0) + smallest_ohm, k=k)
     return SeriesResistance(estimate=result, smallest_ohm=smallest_ohm)
 

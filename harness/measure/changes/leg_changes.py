@@ -16,7 +16,7 @@ import numpy as np
 
 from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
-from harness.measure.budget import below, estimate
+from harness.measure.budget import below, estimate, is_detected
 from harness.measure.changes.contact_motion import LegChange, follow
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
 from harness.measure.sides import UNIFORM, Instant, SteadySides, between, steady_sides
@@ -268,7 +268,7 @@ def _energy(excess: Excess, window: Floats, gain_standard: float, k: float) -> E
     by_input = inputs_v @ window * excess.interval_s - square * duration_s / len(inputs_v)
     by_gains = 2 * gain_standard * float(np.linalg.norm(by_input))
     standard = math.hypot(chance, sampling, by_gains)
-    if value <= k * standard:
+    if not is_detected(value, standard, k):
         return below(max(value, 0.0) + k * standard, k=k)
     lines = [
         Contribution(name="noise", standard=chance),
