@@ -163,7 +163,7 @@ def series_resistance(
 
 
 FEWEST = 3  # frequencies that a check has
-FEWEST_SEEN = 2  # of them above the floor, if nothing need show at the others
+FEWEST_SEEN = 2  # of them above the floor, for a slope; with fewer only a bound is known
 CAPACITANCE_HZ = (20e3, 50e3, 100e3)
 LEAST_COUPLING = 1e-6  # of the drive: what a record of a known tone resolves on the most sensitive range
 LEAST_SLOPE_DB, MOST_SLOPE_DB = 5.0, 7.0  # per octave: common practice, no source; a capacitance has 6.02
@@ -232,10 +232,10 @@ class CouplingCapacitance(Steady):
 
 @dataclass(frozen=True, kw_only=True)
 class Coupling:
-    """Capacitance in farads, and the slope it was known by (dB per octave)."""
+    """Capacitance in farads, and the slope it was known by, dB per octave; None: by none, a bound."""
 
     capacitance_f: Estimate
-    slope_db_per_octave: Estimate
+    slope_db_per_octave: Estimate | None
 
 
 def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float = 2.0) -> Coupling:
@@ -246,18 +246,16 @@ def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float
     ampere that flows through the capacitance, while the coupled level is small. The level is then
     |h| = w R C / sqrt(1 + (w R C)²), from which each frequency gives a capacitance; the logarithms of these
     are averaged by their weights. A frequency at which the port shows nothing is left out, if the capacitance
-    need not show there.
-    Raises ReadingError if fewer than two are left, where the slope is not a capacitance's (a leak or a
-    shared return is flat), where the slope is too unsure, or where more should have shown at one left out.
+    need not show there. Where fewer than two are left, or the slope is too unsure to tell a capacitance from
+    a leak, the capacitance is no more than would make what the highest frequency shows, whatever couples.
+    Raises ReadingError where the slope is not a capacitance's (a leak or a shared return is flat), where more
+    should have shown at a frequency left out, or where the driven port shows nothing.
     """
     floors = {port.view.frequency_hz: _level_db(port, k) for port in ports}
     seen = [port for port in ports if not floors[port.view.frequency_hz].floor]
     frequencies = {round(port.view.frequency_hz, 6) for port in seen}
     if len(frequencies) < FEWEST_SEEN:
-        raise ReadingError(
-            f"{len(frequencies)} of {len(ports)} frequencies show anything above the floor, and a slope "
-            f"needs {FEWEST_SEEN}. Drive a higher level, or measure at higher frequencies"
-        )
+        return Coupling(capacitance_f=_at_most(ports, load, k), slope_db_per_octave=None)
     stack = Stack.of([port.transfer for port in seen])
     values, components = stack.with_known({"tolerance of the circuit": load})
     hz = np.array([port.view.frequency_hz for port in seen])
@@ -272,7 +270,8 @@ def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float
         components,
         coverage_factor=k,
     )
-    _refuse(slope)
+    if not _is_sure(slope):
+        return Coupling(capacitance_f=_at_most(ports, load, k), slope_db_per_octave=None)
 
     def capacitance(v: Complex) -> Floats:
         level = np.minimum(levels(v), 0.999)
@@ -286,9 +285,35 @@ def coupling_capacitance(ports: Sequence[PortTransfer], load: KnownOhm, k: float
     return Coupling(capacitance_f=result, slope_db_per_octave=slope)
 
 
-def _level_db(port: PortTransfer, k: float) -> Estimate:
+def _at_most(ports: Sequence[PortTransfer], load: KnownOhm, k: float) -> Estimate:
+    """What the level at the highest frequency bounds the capacitance to, where it shows most.
+
+    Raises ReadingError if the driven port shows nothing, or the silent one as much as it.
+    """
+    port = max(ports, key=lambda each: each.view.frequency_hz)
+    rows, driven = port.view.rows, port.view.driven_rows
+
+    def level(h: Complex) -> Complex:
+        return differential(h, rows) / (1.0 if driven is None else differential(h, driven))
+
+    transfer = port.transfer
+    if driven is not None and _level_db(port, k, driven).floor:
+        raise ReadingError("the driven port shows no signal, so nothing can be said of what couples it")
+    result = propagate(level, transfer.values, transfer.components, coverage_factor=k, scale="db")
+    most = 10 ** (result.high / 20)
+    if most >= 1:
+        raise ReadingError(
+            f"at {port.view.frequency_hz:g} Hz the level is anything up to that of the drive, and bounds no "
+            "capacitance. Drive a higher level"
+        )
+    least_ohm = max(load.ohm - k * load.standard_ohm, load.ohm / 2)
+    return below(most / math.sqrt(1 - most**2) / (2 * math.pi * port.view.frequency_hz * least_ohm), k=k)
+
+
+def _level_db(port: PortTransfer, k: float, rows: tuple[int, int] | None = None) -> Estimate:
+    """The level at its rows, or at others."""
     return propagate(
-        lambda h: differential(h, port.view.rows),
+        lambda h: differential(h, rows or port.view.rows),
         port.transfer.values,
         port.transfer.components,
         coverage_factor=k,
@@ -324,14 +349,17 @@ def _levels(ports: Sequence[PortTransfer], h: Sequence[Complex]) -> Floats:
 def _weights(ports: Sequence[PortTransfer], stack: Stack) -> Floats:
     """Weight of each port by the variance that noise gives its logarithm; errors they share don't count.
 
-    Sum 1.
+    A capacitance's level is as its frequency, so that is what noise is compared with: with the level as seen,
+    the frequency at which noise added to it would weigh too much. Sum 1.
     """
     noise = [component.delta for component in stack.components if component.origin == "noise"]
     if not noise:
         return np.full(len(ports), 1 / len(ports))
-    level = np.log(_levels(ports, stack.parts(stack.values)))
-    moved = np.log(_levels(ports, stack.parts(stack.values + np.stack(noise)))) - level
-    variance = np.sum(moved**2, axis=0) + 1e-12
+    hz = np.array([port.view.frequency_hz for port in ports])
+    level = _levels(ports, stack.parts(stack.values))
+    moved = (_levels(ports, stack.parts(stack.values + np.stack(noise))) - level) / hz
+    variance = np.sum(moved**2, axis=0)
+    variance = variance / max(float(variance.max()), 1e-300) + 1e-12
     return np.asarray(1 / variance / np.sum(1 / variance))
 
 
@@ -341,15 +369,12 @@ def _slope(octaves: Floats, level_db: Floats, weights: Floats) -> Floats:
     return np.asarray(np.sum(weights * centred * level_db, axis=-1) / np.sum(weights * centred**2))
 
 
-def _refuse(slope: Estimate) -> None:
-    """Raise ReadingError unless the slope is a capacitance's."""
+def _is_sure(slope: Estimate) -> bool:
+    """Whether a slope tells a capacitance from a leak. Raises ReadingError if it is not a capacitance's."""
     half = (slope.high - slope.low) / 2
-    result = f"{slope.value:.1f} dB per octave, ±{half:.1f}"
     if not math.isfinite(half) or (slope.low < LEAK_SLOPE_DB and slope.high > LEAST_SLOPE_DB):
-        raise ReadingError(
-            f"the slope is {result}: too unsure to tell a capacitance from a leak. Take frequencies that are "
-            "further apart"
-        )
+        return False
+    result = f"{slope.value:.1f} dB per octave, ±{half:.1f}"
     if slope.high < LEAST_SLOPE_DB:
         raise ReadingError(
             f"the slope is {result}, and a capacitance has 6: this is a leak or a shared return"
@@ -358,3 +383,4 @@ def _refuse(slope: Estimate) -> None:
         raise ReadingError(
             f"the slope is {result}, and a capacitance has 6: more than one couples, or a resonance does"
         )
+    return True

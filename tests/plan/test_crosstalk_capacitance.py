@@ -92,4 +92,5 @@ def test_known_capacitors_between_the_channels_come_back(
     made = coupling_capacitance(looks, replace(one.given.load, standard_ohm=0.0))
     # Unlike legs: each carries half of the pair's drive, so that their mean is what couples.
     assert made.capacitance_f.value == pytest.approx(sum(farads) / 2, rel=0.02)
+    assert made.slope_db_per_octave is not None
     assert made.slope_db_per_octave.value == pytest.approx(6.02, abs=0.1)
