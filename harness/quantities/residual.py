@@ -16,7 +16,14 @@ from harness.measure.tone import ToneFit
 from harness.measure.tones import SILENCE, TERMINATED, Stimulus
 from harness.quantities.forms import StateSeen
 from harness.quantities.need import Need, PortView, one_tone
-from harness.quantities.quantity import KINDS, Family, LimitRule, Options, PlannedReading, Quantity
+from harness.quantities.quantity import (
+    OF_WHAT_IS_NOT_PREDICTED,
+    Family,
+    LimitRule,
+    Options,
+    PlannedReading,
+    Quantity,
+)
 from harness.reading import Estimate
 from harness.units import ZERO_DBU_VRMS, dbu_from_vrms
 
@@ -165,7 +172,9 @@ class DcOffset(Residual):
     """Direct voltage of each leg, and between them, less what the inputs themselves add."""
 
     name, label, unit = "dc_offset", "DC offset", "V"
-    limits = LimitRule(dimension="voltage", unit="V", kinds=KINDS, example='between = ["-5 mV", "5 mV"]')
+    limits = LimitRule(
+        dimension="voltage", unit="V", kinds=OF_WHAT_IS_NOT_PREDICTED, example='between = ["-5 mV", "5 mV"]'
+    )
     takes_tone = False
     driven = False
     look_for = "leakage from the supply or a coil"

@@ -347,6 +347,13 @@ SPOILT = [
         'oscilloscope.probe: found 1; expected a probe\'s factor such as "1x" or "10x"',
     ),
     (
+        "sequence.toml",
+        'between = ["-5 mV", "5 mV"]',
+        'within = "5 mV"',
+        "check[19].within: dc_offset takes below, above, between only; expected one such as between = "
+        '["-5 mV", "5 mV"]',
+    ),
+    (
         "bench.toml",
         'gain_accuracy = "2 %"',
         'gain_accuracy = "0 %"',
