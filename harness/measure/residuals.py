@@ -129,11 +129,16 @@ def band_power(
     volts: hot, cold, shape (2, samples). high_hz: where the band ends. Raises ReadingError if the record
     does not hold the band.
 
+    The first and the last bin count as far as they lie in the band: half, where they lie at its ends. Noise
+    like 1/f has much in the first one.
+
     A bin of noise of mean N has the variance N²; one that holds a steady line besides, of power P in all, has
     2 N P - N². N is taken from the median of neighbouring bins, which lines don't move.
     """
     spectrum = take_spectrum(volts, interval_s, low_hz=LOW_HZ, high_hz=high_hz)
     weights = power_weights(weighting, spectrum.frequencies_hz) * spectrum.bin_hz
+    weights[0] *= 0.5 + (spectrum.frequencies_hz[0] - LOW_HZ) / spectrum.bin_hz
+    weights[-1] *= 0.5 + min((high_hz - spectrum.frequencies_hz[-1]) / spectrum.bin_hz, 0.5)
     hot, cold = spectrum.values
     difference = hot - cold
     power = weights * (difference.real**2 + difference.imag**2)

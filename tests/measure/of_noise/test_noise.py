@@ -176,3 +176,18 @@ def test_what_folds_from_above_half_the_sample_rate_is_in_the_interval(top_hz: f
         held += result.low <= true <= result.high
         assert 20 * math.log10(result.high / result.low) < (1.0 if top_hz < 2e5 else 3.5)
     assert held >= 9
+
+
+def test_noise_like_1_over_f_has_the_logarithm_of_the_bands_ends() -> None:
+    """Closed form: the integral of a/f from 20 Hz to 20 kHz is a ln 1000. 20 Hz is a bin here."""
+    random = np.random.default_rng(1)
+    samples, bins = RATE_HZ // 10, np.arange(1, RATE_HZ // 20)
+    squares = []
+    for _ in range(200):
+        spectrum = np.zeros(samples // 2 + 1, dtype=complex)
+        spectrum[bins] = (
+            samples * np.sqrt(1e-12 / bins / 2) * np.exp(2j * np.pi * random.uniform(size=len(bins)))
+        )
+        volts = np.stack([np.fft.irfft(spectrum, samples), np.zeros(samples)])
+        squares.append(band_power(volts, 1 / RATE_HZ).mean_square_v2)
+    assert np.mean(squares) == pytest.approx(1e-12 * math.log(1000), rel=0.025)
