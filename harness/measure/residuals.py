@@ -209,6 +209,7 @@ SETTLED, MOST_ROUNDS = 5e-4, 40  # change over a repetition of the record; the l
 NOISE_READING = 1.354  # of Gaussian noise's RMS, before calibration: where the detector starts
 HIGHEST_HZ = 31_500.0  # the last point of the recommendation's table
 FLUCTUATION_S = 4.4e-5  # of noise: variance of a reading over its square, times the record's length
+SEAM_S = 2e-3  # twenty time constants of the network's slowest part
 
 
 def quasi_peak_power(volts: Floats, interval_s: float) -> BandPower:
@@ -217,10 +218,14 @@ def quasi_peak_power(volts: Floats, interval_s: float) -> BandPower:
     volts: hot, cold, shape (2, samples), taken as one period of a lasting noise, so that the detector is read
     when it has settled. How far a reading fluctuates with the length of the record is known for noise; for
     rare clicks it is too little. The parts of hot and cold are as in the weighted mean square.
+
+    A line that has no whole cycles in the record, as the idle generator's above the band, leaps where its end
+    meets its beginning. That is a click, which the detector would see ten times a second; so the network's
+    answer to it is left out.
     Raises ReadingError if the record does not hold the band.
     """
     weighted, step_s = weighted_track(volts[0] - volts[1], interval_s)
-    square = float(detect(weighted, step_s, settled=True).mean()) ** 2
+    square = float(detect(weighted[round(SEAM_S / step_s) :], step_s, settled=True).mean()) ** 2
     power = band_power(volts, interval_s, weighting="bs468")
     scale = square / power.mean_square_v2 if power.mean_square_v2 > 0 else 0.0
     return BandPower(
