@@ -21,6 +21,7 @@ from typer.core import TyperCommand, TyperGroup
 from typer.main import get_command
 
 from harness.cli.terminal import (
+    as_stopped,
     open_closed_streams,
     output_may_be_gone,
     printable,
@@ -137,7 +138,7 @@ COMMANDS = (
         "coverage:coverage",
         "Print which single faults the sequence detects.",
         JOB,
-        f"{JOB} --design-plugs",
+        f"{JOB} --minimal",
     ),
     _entry("units", "records:units", "List the units in the records.", "", "OB-0001 --json"),
     _entry("show", "records:show", "Show one run and the readings that did not pass.", "12", "12 --budget"),
@@ -238,6 +239,8 @@ class LazyGroup(TyperGroup):
             raise typer.Exit(EXIT_BROKEN_PIPE) from None
         except (EOFError, typer.Abort) as error:
             raise RunStopped("stopped: standard input has ended") from error
+        except KeyboardInterrupt as error:  # of which Typer would make an exit code of its own
+            raise as_stopped(str(error), error) from error
 
 
 app = typer.Typer(

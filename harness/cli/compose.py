@@ -1,15 +1,14 @@
 """`switchwalk compose`: write a job's fixture and sequence from its module and what is at hand."""
 
+import multiprocessing
 import os
 import re
-import signal
-from collections.abc import Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict
-from multiprocessing import get_context
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import typer
 
@@ -23,6 +22,7 @@ from harness.compose.tables import Joined
 from harness.errors import UsageError
 from harness.job.fixture import Termination
 from harness.job.job import BENCH
+from harness.report.coverage import interruptions_deferred
 from harness.session.asked_of_bench.profiles import bench_offer
 from harness.session.planned_job import impedances_of
 from harness.units import counted, parse_quantity
@@ -80,18 +80,22 @@ def compose(
     Composing again keeps every table that was changed by hand.
     """
     at_hand = _at_hand(job, bench, scope_inputs, select, load or (), pad or (), by_hand=by_hand)
-    with _executor(workers) as executor, shown_progress("compose", "searching") as progress:
-        made = compose_job(
-            job,
-            at_hand,
-            bench=bench,
-            replacing=replace,
-            executor=executor,
-            note=progress.note,
-        )
-    impedances_of(made.job, bench)
+    try:
+        with _executor(workers) as executor, shown_progress("compose", "searching") as progress:
+            made = compose_job(
+                job,
+                at_hand,
+                bench=bench,
+                replacing=replace,
+                executor=executor,
+                note=progress.note,
+            )
+        impedances_of(made.job, bench)
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(f"stopped by hand: nothing in {job} was changed") from None
     if not dry_run:
-        _write(job, made)
+        with interruptions_deferred():
+            _write(job, made)
     print_result(_data(made), _lines(job, made, at_hand, dry_run=dry_run), as_json=as_json)
 
 
@@ -172,16 +176,29 @@ def _executor(workers: str | None) -> Iterator[Executor | None]:
     if cores < 2:
         yield None
         return
-    executor = ProcessPoolExecutor(cores, mp_context=get_context("spawn"), initializer=_leave_ctrl_c)
+    executor = _Helpers(cores, mp_context=multiprocessing.get_context("spawn"))
     try:
-        yield executor  # which starts no process until it is asked to
+        yield executor
+    except BaseException:
+        for helper in multiprocessing.active_children():
+            helper.terminate()  # in the middle of work that nobody wants any more
+        raise
     finally:
         executor.shutdown(cancel_futures=True)
 
 
-def _leave_ctrl_c() -> None:
-    """Leave a Ctrl-C at the terminal, which every process of it gets, to the command's own."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+T = TypeVar("T")
+
+
+class _Helpers(ProcessPoolExecutor):
+    """Processes that start as they are needed. A Ctrl-C at the terminal, which every process there gets, is
+    for the command's own.
+    """
+
+    def submit(self, function: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
+        """Start another process if none is free."""
+        with interruptions_deferred():
+            return super().submit(function, *args, **kwargs)
 
 
 def _write(job: Path, made: Composed) -> None:

@@ -214,14 +214,14 @@ def stoppable() -> Iterator[Stopping]:
     try:
         yield stopping
     except KeyboardInterrupt as error:
-        raise _stopped(str(error), error) from error
+        raise as_stopped(str(error), error) from error
     except SwitchwalkError:
         raise  # a bench that is not safe, or a lost record, is reported whatever asked for the end
     except Exception as error:
         # A library that an interruption met half-way may make an error of its own of it.
         if not stopping.reason:
             raise
-        raise _stopped(stopping.reason, error) from error
+        raise as_stopped(stopping.reason, error) from error
     finally:
         for number, handler in before.items():
             signal.signal(number, signal.SIG_IGN if stopping.reason else handler)
@@ -239,7 +239,8 @@ def signals_as_before() -> Iterator[None]:
                 signal.signal(number, handler)
 
 
-def _stopped(reason: str, error: BaseException) -> RunStopped:
+def as_stopped(reason: str, error: BaseException) -> RunStopped:
+    """The stop that an interruption asked for, with what was noted on its way up."""
     stopped = RunStopped(reason or "stopped by hand")
     for note in getattr(error, "__notes__", ()):
         stopped.add_note(note)

@@ -104,7 +104,7 @@ class SecondProcess:
         spawning = get_context("spawn")
         theirs, self._ours = spawning.Pipe(duplex=False)  # ours is closed with this process, in any case
         self._pool = ProcessPoolExecutor(1, mp_context=spawning, initializer=_begin, initargs=(theirs,))
-        with _interruptions_deferred():
+        with interruptions_deferred():
             self.process = self._pool.submit(os.getpid)
         self._coverage: Future[tuple[FaultSeen, ...]] | None = None
 
@@ -129,8 +129,8 @@ class SecondProcess:
 
 
 @contextmanager
-def _interruptions_deferred() -> Iterator[None]:
-    """A process that is started within this is never interrupted: a Ctrl-C is for the run."""
+def interruptions_deferred() -> Iterator[None]:
+    """A process that is started within this is never interrupted: a Ctrl-C is for the one that starts it."""
     if sys.platform == "win32":
         yield
         return
