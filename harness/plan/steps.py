@@ -60,17 +60,11 @@ def first_of(plan: Plan, steps: Steps) -> Plan:
     """
     numbers, changes = set(steps.acquisitions), set(steps.changes)
     by_board = tuple(visit for visit in plan.visits if visit.setup.select is not None)
-    first = tuple(_visits(by_board, numbers, changes))
-    wanted = {state.state.name for visit in first for state in visit.states} & set(steps.supplies)
-    judged = set[str]()
-    result: list[SetupVisit] = []
-    for visit in first:
-        states: list[StateVisit] = []
-        for state in visit.states:
-            name = state.state.name
-            states.append(replace(state, judges_supply=name in wanted - judged))
-            judged |= {name} & wanted
-        result.append(replace(visit, states=tuple(states)))
+    first = _with_supplies(
+        replace(plan, visits=by_board), tuple(_visits(by_board, numbers, changes)), steps.supplies
+    )
+    judged = {state.state.name for visit in first for state in visit.states if state.judges_supply}
+    result = list(first)
     for visit in plan.visits:
         result += [visit] if visit.setup.select is None else _rest(visit, numbers, changes, judged)
     return replace(plan, visits=tuple(result))

@@ -55,6 +55,8 @@ def test_steps_put_first_change_nothing_but_the_order(plan: Plan, seed: int) -> 
     leading = [visit for visit, first in zip(ordered.visits, firsts, strict=True) if first]
     numbers = {each.number for visit in leading for state in visit.states for each in state.acquisitions}
     assert numbers == set(steps.acquisitions)
+    judged = {s.state.name for visit in leading for s in visit.states if s.judges_supply}
+    assert judged == set(steps.supplies), "a current that was to be judged first is judged after others"
 
 
 @pytest.mark.parametrize("seed", range(4))
