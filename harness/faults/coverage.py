@@ -157,7 +157,10 @@ def cover_doubles(
     executor: Executor | None = None,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Doubles:
-    """Judge every pair of faults. alone: these, as they are judged alone. Raises CircuitError."""
+    """Judge every pair of faults, or of suspects with several faults each.
+
+    alone: these, as they are judged alone. Raises CircuitError.
+    """
     seen = {each.fault_set for each in alone if each.seen}
     doubles = list(doubles_of([each.fault_set for each in alone]))
     missed: list[FaultSeen] = []
@@ -165,7 +168,14 @@ def cover_doubles(
         judged = judge_faults(job, plan, doubles[start : start + PAIRS], executor=executor)
         missed += [each for each in judged if not each.seen]
         progress(min(start + PAIRS, len(doubles)), len(doubles))
-    hidden = tuple(each for each in missed if any((fault,) in seen for fault in each.fault_set))
+    hidden = tuple(
+        each
+        for each in missed
+        if any(
+            each.fault_set[:cut] in seen or each.fault_set[cut:] in seen
+            for cut in range(1, len(each.fault_set))
+        )
+    )
     return Doubles(possible=len(doubles), missed=len(missed), hidden=hidden)
 
 

@@ -265,6 +265,9 @@ def test_a_fault_that_hides_another_is_found_among_the_doubles(tmp_path: Path) -
     doubles = cover_doubles(job, plan, alone)
     assert (doubles.possible, doubles.missed) == (3, 1)
     assert [each.name for each in doubles.hidden] == ["left.in legs swapped + left.out legs swapped"]
+    both = ("left.in legs swapped + right.in legs swapped", "left.out legs swapped + right.out legs swapped")
+    alone = judge_faults(job, plan, [parse_fault(name, job.module, job.fixture) for name in both])
+    assert [each.name for each in cover_doubles(job, plan, alone).hidden] == [" + ".join(both)]
 
 
 def test_coverage_evaluates_suspects_and_pairs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
