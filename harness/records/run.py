@@ -178,6 +178,18 @@ class BenchMoved(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
+class ThroughReused(Event):
+    """The run uses the through reference of a unit before it in its batch, which a look has confirmed.
+
+    age_s: since it was taken. units: that it had served by then.
+    """
+
+    kind = "through reused"
+    age_s: float
+    units: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class RelaysOperated(Event):
     """How often each relay was operated since the last such event, and whether that was read back."""
 

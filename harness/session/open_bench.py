@@ -25,6 +25,7 @@ from harness.session.context import BenchContext, bench_context
 from harness.session.control_currents import Arrived, control_currents, look_at_unit
 from harness.session.events import Event, Hands
 from harness.session.planned_job import PlannedJob, made_by_hand, plan_job, profile_folder, read_job
+from harness.session.repeats.through_again import BatchThrough
 from harness.session.simulated import SimulatedBench, Simulation, simulated_bench
 
 log = logging.getLogger(__name__)
@@ -43,8 +44,8 @@ class OpenBench:
     """A bench with a planned job and the hands at it. A context manager: leaving it makes the bench safe.
 
     simulator: None at a real bench. reference: a through reference that runs use until it expires, instead of
-    a new one; so hands make a through setup once for all units. ask: has a person switch a relay supply that
-    has no interface.
+    a new one; so hands make a through setup once for all units. batch_through: the last one, looked
+    at again before the next unit uses it. ask: has a person switch a relay supply that has no interface.
     """
 
     def __init__(
@@ -61,6 +62,7 @@ class OpenBench:
         self.ask = ask
         self.planned, self.file, self.hands, self.simulator = planned, file, hands, simulator
         self.reference: Reference | None = None
+        self.batch_through: BatchThrough | None = None
         self._transcript, self._tell = transcript, tell
         self._open = ExitStack()
         self._instruments: Bench | None = None
@@ -108,7 +110,7 @@ class OpenBench:
 
     def close(self) -> None:
         """Leave the bench safe; `instruments` reopens it. Raises BenchError for what stays on."""
-        self._instruments, self._left_a = None, {}
+        self._instruments, self._left_a, self.batch_through = None, {}, None
         self._open.close()
 
     def place_unit(self, serial: str, faults: Sequence[str]) -> None:

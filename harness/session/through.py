@@ -186,7 +186,7 @@ def _reference_in(context: RunContext, setup: Setup) -> Reference:
     context.drive.silence()
     return Reference(
         taken_s=time.time(),
-        instruments=(context.bench.generator.identity.text, context.bench.oscilloscope.identity.text),
+        instruments=instruments_of(context),
         tones=with_common_spread(tones),
         offsets=offsets,
         residuals=residuals,
@@ -219,10 +219,14 @@ def _with_swapped(context: RunContext, setup: Setup, reference: Reference) -> Re
     return replace(reference, tones=known)
 
 
+def instruments_of(context: RunContext) -> tuple[str, ...]:
+    """Identities of generator and scope, which a reference is of."""
+    return context.bench.generator.identity.text, context.bench.oscilloscope.identity.text
+
+
 def kept_reference(context: RunContext, kept: Reference) -> Reference | None:
     """The kept reference if it is valid for this bench now, and has every tone that the plan uses."""
-    instruments = (context.bench.generator.identity.text, context.bench.oscilloscope.identity.text)
-    if not kept.serves(time.time(), instruments):
+    if not kept.serves(time.time(), instruments_of(context)):
         context.observe(Remark(text="the kept through reference has expired or is another bench's: not used"))
         return None
     for stimulus in context.plan.stimuli:
@@ -260,11 +264,13 @@ def have_through_made_again(context: RunContext, setup: Setup) -> None:
     context.hands.make(setup)
 
 
-def bench_moved(context: RunContext, reference: Reference) -> str:
+def bench_moved(
+    context: RunContext, reference: Reference, *, least_db: float = LEAST_DB, sure: float = SURE
+) -> str:
     """What has changed at the bench since its through reference was taken; "" if nothing has.
 
     A quick look at the first tone of the plan, in the through setup, which hands have made again if no
-    channels do.
+    channels do. least_db, sure: a smaller change, or one of fewer standard uncertainties, is none.
     """
     setup = context.plan.through
     if setup is None or not context.plan.stimuli:
@@ -295,7 +301,7 @@ def bench_moved(context: RunContext, reference: Reference) -> str:
         number = now.inputs[int(turned_deg.argmax())]
         return f"input {number} has turned by {turned_deg.max():.0f} degrees"
     for moved in drift(replace(reference, tones=(now,)), replace(reference, tones=(before,))):
-        if abs(moved.change_db) > max(LEAST_DB, SURE * moved.standard_db):
+        if abs(moved.change_db) > max(least_db, sure * moved.standard_db):
             return (
                 f"input {moved.input} shows the generator {moved.change_db:+.2f} dB from what it showed in "
                 "the through reference"

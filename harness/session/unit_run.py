@@ -50,6 +50,7 @@ from harness.session.open_bench import OpenBench, unobserved
 from harness.session.repeats.at_fail import AtFail, ended_at_fail
 from harness.session.repeats.confirmation import is_lost
 from harness.session.repeats.second_measurement import SecondMeasurement
+from harness.session.repeats.through_again import BatchThrough
 from harness.session.request.header import RunRequest, make_header, other_files
 from harness.session.resume_point import ResumePoint, check_bench_unchanged
 from harness.session.through import (
@@ -337,7 +338,8 @@ class UnitRun:
     def measure_bench(self) -> Reference | None:
         """The bench's own gain at every tone of the plan, measured once; None without a through setup.
 
-        A reference that the bench has from before is used until it expires.
+        A reference that the bench has from before is used until it expires; that of the unit before in a
+        batch, if a look shows the bench as it was.
         """
         context = self._context
         if self._bench_is_measured:
@@ -345,6 +347,8 @@ class UnitRun:
         self._tried_twice(context.prepare)
         if self._bench.reference is not None:
             self.reference = kept_reference(context, self._bench.reference)
+        elif self._bench.batch_through is not None:
+            self.reference = self._tried_twice(partial(self._bench.batch_through.serves, context))
         if self.reference is None:
             take = partial(take_reference, context)
             self.reference = take() if context.plan.through_by_hand else self._tried_twice(take)
@@ -357,6 +361,15 @@ class UnitRun:
             self._store.add_reference(self.run_id, self.reference.to_dict())
         self._bench_is_measured = True
         return self.reference
+
+    def batch_through(self, result: RunResult, request: RunRequest) -> BatchThrough | None:
+        """What the next unit of a batch may use; nothing of a stopped run, nor of one that is no test.
+
+        The runs of a study of the bench have a reference each, as its spread is part of what they show.
+        """
+        if self.reference is None or result.outcome == "stopped" or request.purpose:
+            return None
+        return BatchThrough.of(self.reference, self.plan, self._bench.batch_through)
 
     def _tried_twice(self, step: Callable[[], T]) -> T:
         """Do a step of which no reading is made, once more if the bench failed in it."""
@@ -486,5 +499,7 @@ def run_one_of_many(
         return run.result("stopped", str(error))
     if bench.reference is None and run.plan.through_by_hand:
         bench.reference = run.reference
+    elif bench.reference is None:
+        bench.batch_through = run.batch_through(result, request)
     bench.unit_leaves()
     return result

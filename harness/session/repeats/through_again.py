@@ -1,0 +1,65 @@
+"""A through reference that serves several units of a batch, as long as the bench is seen to be as it was."""
+
+import time
+from dataclasses import dataclass, replace
+
+from harness.measure.reference import Reference
+from harness.plan.model import Plan
+from harness.records.run import ThroughReused
+from harness.session.context import RunContext
+from harness.session.events import Remark
+from harness.session.through import bench_moved, instruments_of, lacks
+
+MOST_UNITS = 10  # that one reference serves, the first included; common practice, no source, as is the next
+MOST_S = 1800.0
+AGREES = 2.7  # standard uncertainties: of eight inputs that have not moved, one is beyond in a look of twenty
+
+
+@dataclass(frozen=True, kw_only=True)
+class BatchThrough:
+    """The through reference of a unit's run, for the units after it.
+
+    acquisitions: of the plan that it was taken for, by number. units: that it has served.
+    """
+
+    reference: Reference
+    acquisitions: frozenset[int]
+    units: int = 1
+
+    @classmethod
+    def of(cls, reference: Reference, plan: Plan, used: "BatchThrough | None") -> "BatchThrough":
+        """After a run of this plan that has used this reference. used: what was there before the run."""
+        if used is not None and used.reference == reference:
+            return replace(used, units=used.units + 1)
+        return cls(reference=reference, acquisitions=_numbers(plan))
+
+    def serves(self, context: RunContext) -> Reference | None:
+        """The reference, if the bench is as it was when it was taken; None if one is to be taken anew.
+
+        The leads of the through setup are proven at a low level, as before any reference; then its first tone
+        is recorded as often as it was then. Each input's level must agree within `AGREES` standard
+        uncertainties of the difference.
+        """
+        plan, age_s = context.plan, time.time() - self.reference.taken_s
+        if (
+            self.units >= MOST_UNITS
+            or age_s > MOST_S
+            or not self.reference.serves(time.time(), instruments_of(context))
+            or not _numbers(plan) <= self.acquisitions
+            or lacks(self.reference.residuals, plan)
+        ):
+            return None
+        if moved := bench_moved(context, self.reference, least_db=0.0, sure=AGREES):
+            context.observe(Remark(text=f"the through reference is taken anew: {moved}"))
+            return None
+        text = (
+            f"the through reference of {age_s / 60:.0f} minutes ago is used again: the leads are right, and "
+            "the first tone is as it was"
+        )
+        context.record(ThroughReused(age_s=age_s, units=self.units), text)
+        context.observe(Remark(text=text))
+        return self.reference
+
+
+def _numbers(plan: Plan) -> frozenset[int]:
+    return frozenset(acquisition.number for acquisition in plan.acquisitions)
