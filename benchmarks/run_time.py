@@ -7,6 +7,8 @@ of sequence and switchboard after every change of its channels, with the pause b
 where both move. Not counted: anything computed, written, sent or asked, a scope's wait for its trigger, a
 supply's rise, starting up.
 
+`--kinds` adds what is recorded, kind by kind: records, their length, and the time that they took.
+
 `--batch COUNT` runs so many units in one batch instead, and gives the time from one unit's verdict to the
 next one's first record, in which the page of the one is written and the other is looked for in the fixture.
 """
@@ -93,8 +95,23 @@ def recording_s(plan: Plan, records: Path) -> float:
     return kept_s + sum(2 * cycle.given.operations * CYCLE_RECORD_S for cycle in plan.cycles)
 
 
-def measure(name: str, serial: str) -> str:
-    """Run a job and give its line of the table."""
+def kinds_of(plan: Plan, records: Path) -> Iterator[str]:
+    """A line for each kind of record of the only run: how many, how long, and the time that they took."""
+    changes = {change.number for change in plan.changes}
+    kinds: dict[str, list[tuple[float, float]]] = {}
+    with open_records(records, read_only=True) as store:
+        for made in store.acquisitions(1).values():
+            kind = made.purpose or ("change of state" if made.number in changes else str(made.stimulus))
+            kinds.setdefault(kind, []).append((made.setting.duration_s, made.duration_s))
+    for kind, took in sorted(kinds.items(), key=lambda each: -sum(one for one, _ in each[1])):
+        recorded_s, wall_s = (sum(column) for column in zip(*took, strict=True))
+        yield f"    {kind:28s} {len(took):5d} records {recorded_s:7.1f} s {wall_s:7.1f} s wall"
+    looks = sum(2 * cycle.given.operations for cycle in plan.cycles)
+    yield f"    {'between operations':28s} {looks:5d} records {looks * CYCLE_RECORD_S:7.1f} s"
+
+
+def measure(name: str, serial: str, *, kinds: bool) -> str:
+    """Run a job and give its line of the table, with a line for each kind of record if that is wanted."""
     job_folder = ROOT / "sequences" / name
     with tempfile.TemporaryDirectory() as folder:
         records = Path(folder) / "records.sqlite"
@@ -110,11 +127,13 @@ def measure(name: str, serial: str) -> str:
         job = load_job(job_folder)
         plan = build_plan(job, impedances=BenchImpedances())
         settled_s, recorded_s = settling_s(plan, job), recording_s(plan, records)
+        lines = list(kinds_of(plan, records)) if kinds else []
     verdict = {0: "pass", 1: "fail", 3: "unproven"}.get(done.returncode, f"exit {done.returncode}")
-    return (
+    total = (
         f"{name:18s} {verdict:8s} {wall_s:7.1f} s {recorded_s:7.1f} s {settled_s:7.1f} s "
         f"{wall_s / (recorded_s + settled_s):6.2f} {os.getloadavg()[0]:5.1f}"
     )
+    return "\n".join([total, *lines])
 
 
 def measure_batch(name: str, units: int, *options: str) -> str:
@@ -151,6 +170,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("jobs", nargs="*", default=JOBS, metavar="JOB", help="of sequences/; all by default")
     parser.add_argument("--serial", default="B-1", help="the unit")
+    parser.add_argument("--kinds", action="store_true", help="also what is recorded, kind by kind")
     parser.add_argument("--batch", type=int, metavar="COUNT", help="so many units in one batch")
     parser.add_argument("--shortest", action="store_true", help="with --batch: shortest runs")
     given = parser.parse_args()
@@ -161,7 +181,7 @@ def main() -> None:
         return
     print("job                verdict     wall    recording   settling  ratio  load  (at most 1.25)")
     for name in given.jobs:
-        print(measure(name, given.serial), flush=True)
+        print(measure(name, given.serial, kinds=given.kinds), flush=True)
 
 
 if __name__ == "__main__":
