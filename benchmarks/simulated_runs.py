@@ -262,7 +262,7 @@ class Bench:
         return result, np.repeat(noise[:, None], 2, axis=1), ranges
 
     def _through(self, frequency_hz: float, level_vrms: float) -> ToneReference:
-        tones = choose_tones(frequency_hz)
+        tones = choose_tones(frequency_hz, self._job.mains_hz)
         emf = (level_vrms / 2, level_vrms / 2)
         impedances = BenchImpedances()
         through, truth = [], np.zeros((4, 2), dtype=complex)

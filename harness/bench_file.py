@@ -36,6 +36,7 @@ Terminator = Literal["LF", "CR LF", "CR", "none"]
 Parity = Literal["none", "even", "odd", "mark", "space"]
 FlowControl = Literal["none", "XON/XOFF", "RTS/CTS", "DTR/DSR"]
 Visa = Annotated[str, AfterValidator(_visa), StandIn("python")]
+Mains = Annotated[Literal["50 Hz", "60 Hz"], StandIn("50 Hz")]
 ProfileName = Annotated[
     str, Field(min_length=1, description='a profile\'s name such as "scpi-generator"'), StandIn("")
 ]
@@ -43,9 +44,10 @@ ProfileName = Annotated[
 
 @dataclass(frozen=True, kw_only=True)
 class BenchHead(Table):
-    """[bench]: its name, and the VISA library that reaches its instruments."""
+    """[bench]: its name, the mains where it stands, and the VISA library that reaches its instruments."""
 
     name: Text
+    mains: Mains | None = None  # None: either
     visa: Visa = "python"  # or "system", the one that is installed
 
 
@@ -167,6 +169,11 @@ class BenchFile(Table):
         if len(self.switchboards) == 1:
             return {"switchboard": self.switchboards[0]}
         return {f"switchboard {number}": board for number, board in enumerate(self.switchboards, start=1)}
+
+    @property
+    def mains_hz(self) -> tuple[int, ...]:
+        """The mains where it stands; none if that is not known."""
+        return () if self.bench.mains is None else (int(self.bench.mains.partition(" ")[0]),)
 
     @property
     def name(self) -> str:

@@ -330,9 +330,10 @@ class Simulator(AbstractContextManager["Simulator"]):
         hot, cold = bench.feeds if bench is not None else (1, 2)
         probe = bench.oscilloscope.probe if bench is not None else 1.0
         output = bench.supply.output if bench is not None else 1
+        mains = f'\nmains = "{bench.bench.mains}"' if bench is not None and bench.bench.mains else ""
         return f"""\
 [bench]
-name = "Simulated bench"
+name = "Simulated bench"{mains}
 
 [generator]
 address = "{addresses.generator}"

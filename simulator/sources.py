@@ -95,6 +95,11 @@ def mains_of(seed: int) -> complex:
     return complex(MAINS_V * np.exp(2j * np.pi * generator_for("mains", seed).uniform()))
 
 
+def hum_frequencies(mains_hz: tuple[int, ...]) -> tuple[float, ...]:
+    """HUM_HZ, or the same harmonics of the mains that a bench file names."""
+    return tuple(hz / HUM_HZ[0] * mains_hz[0] for hz in HUM_HZ) if mains_hz else HUM_HZ
+
+
 def hum_of(*, inputs: int, seed: int, size: float = 1.0) -> NDArray[np.complex128]:
     """Phasors of the mains' hum on each scope input at HUM_HZ, volts peak, shape (inputs, 3)."""
     rng = generator_for("hum", seed)

@@ -40,7 +40,16 @@ from simulator.dynamics import (
 from simulator.faults import Wrong
 from simulator.imperfections import USUAL, Imperfections
 from simulator.parts.amplifiers import OwnSignals, products
-from simulator.sources import HUM_HZ, HUM_OPEN, Output, OutputErrors, generator_for, hum_of, mains_of, seed_of
+from simulator.sources import (
+    HUM_OPEN,
+    Output,
+    OutputErrors,
+    generator_for,
+    hum_frequencies,
+    hum_of,
+    mains_of,
+    seed_of,
+)
 from simulator.unit import Built, build
 
 INPUTS, OUTPUTS = 4, 2  # of the scope, of the generator
@@ -123,6 +132,7 @@ class World:
         self.version = 0  # counts what instruments and hands have changed
         self._errors = OutputErrors(outputs=OUTPUTS, seed=bench_seed, imperfections=imperfections)
         self._hum = hum_of(inputs=INPUTS, seed=bench_seed, size=imperfections.hum)
+        self._hum_hz = hum_frequencies(job.bench.mains_hz if job.bench is not None else ())
         self._mains_v = mains_of(bench_seed)
         self._fit(serial, wrong)
         self._scenes = [self._scene(0.0, tuple(Output() for _ in range(OUTPUTS)))]
@@ -381,7 +391,7 @@ class World:
         ]
         # Last of all where an amplifier's own signals are taken to be, whatever their frequencies.
         own_hz = (OWN_HZ,) if scene.built.amplifiers else ()
-        asked_hz = (0.0, HUM_HZ[0], *(frequency_hz for _, frequency_hz, _ in emfs_v), *own_hz)
+        asked_hz = (0.0, self._hum_hz[0], *(frequency_hz for _, frequency_hz, _ in emfs_v), *own_hz)
         answers = network.solve_at(closed, on, asked_hz, moving if moving.any() else None)
         inside = len(answers[0]) - len(scene.built.amplifiers)  # from here on, amplifiers' inputs
         still = answers[0, :inside].real
@@ -425,7 +435,7 @@ class World:
                     seen[hz] = seen.get(hz, 0.0) + by_own[:, number] * emf_v
         return Stretch(
             start_s=start_s,
-            tones_hz=(*seen, *HUM_HZ),
+            tones_hz=(*seen, *self._hum_hz),
             constant_v=inputs_v,
             phasors=np.column_stack([*seen.values(), hum]),
             noise_gains=by_own.real,

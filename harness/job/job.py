@@ -12,6 +12,7 @@ from harness.job.read_fixture import has_every_view, read_fixture
 from harness.job.read_module import read_module
 from harness.job.read_sequence import read_sequence
 from harness.job.sequence import CheckSequence
+from harness.measure.tones import MAINS_HZ
 from harness.toml_files.located import JobFile
 from harness.toml_files.source import Source
 
@@ -36,6 +37,11 @@ class Job:
     def settle_s(self) -> float:
         """How long a change of state takes to settle: the sequence's time, and the switchboard's if known."""
         return self.sequence.settle_s + (self.bench.settle_s if self.bench else 0.0)
+
+    @property
+    def mains_hz(self) -> tuple[int, ...]:
+        """The mains that records must be free of; both if no bench says which."""
+        return (self.bench.mains_hz if self.bench else ()) or MAINS_HZ
 
 
 MODULE, FIXTURE, SEQUENCE, BENCH = "module.toml", "fixture.toml", "sequence.toml", "bench.toml"

@@ -5,16 +5,20 @@ cycles, and so do 50 Hz and 60 Hz, so that neither the other leg nor the mains l
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Literal
 
 from harness.errors import UsageError
 
 MAINS_HZ = (50, 60)
-DURATIONS_DS = (1, 2, 5, 10, 20, 50, 100)  # tenths of a second: each whole periods of both mains
+TICKS = 300  # a second: a period of either mains is a whole number of them
+TENTH = TICKS // 10  # the shortest record of whole periods of both mains
+BEGUN = {50: (12, 18), 60: (10, 15)}  # ticks: two and three periods of the mains, where it is known
+DURATIONS = tuple(TENTH * tenths for tenths in (1, 2, 5, 10, 20, 50, 100))  # ticks
 FEWEST_CYCLES = 8
 FURTHEST = 0.10  # a tone may lie this fraction from the frequency asked for
+FURTHEST_BEGUN = 0.05  # in a record that only one mains fits: a longer one has nearer tones
 SAMPLES = 32_000
 MAINS_HARMONICS = 10
 LAST_MAINS_HZ = (MAINS_HARMONICS + 0.5) * max(MAINS_HZ)
@@ -38,51 +42,64 @@ class TonePair:
 
 
 @lru_cache(maxsize=1024)
-def choose_tones(frequency_hz: float) -> TonePair:
+def choose_tones(frequency_hz: float, mains_hz: tuple[int, ...] = MAINS_HZ) -> TonePair:
     """Choose two tones near `frequency_hz`, hot below cold.
 
-    Their cycle counts differ by an odd number, so that one is odd: an even harmonic of either can't lie on
-    the other. Neither lies on a harmonic of the mains. The shortest record is taken that holds at least
-    eight cycles and two such tones within 10 % (within 2 % from 1 kHz up).
+    Their cycle counts differ by an odd number, or both are odd, so that one is odd: an even harmonic of
+    either can't lie on the other. Neither lies on a harmonic of the mains. The shortest record is taken that
+    holds at least eight cycles and two such tones within 10 % (within 2 % from 1 kHz up); one that only one
+    mains fits has them within 5 %. mains_hz: one, or both where it may be either.
     Raises UsageError outside 1 Hz to 1 MHz.
     """
     if not 1.0 <= frequency_hz <= 1e6:
         raise UsageError(f"a tone of {frequency_hz:g} Hz can't be measured here: choose 1 Hz to 1 MHz")
-    for duration_ds in DURATIONS_DS:
-        pair = _pair_in(frequency_hz, duration_ds)
+    begun = BEGUN[mains_hz[0]] if len(mains_hz) == 1 else ()
+    for ticks in (*begun, *DURATIONS):
+        pair = _pair_in(frequency_hz, ticks, mains_hz)
         if pair is not None:
             low, high = pair
             return TonePair(
-                hot_hz=low * 10 / duration_ds,
-                cold_hz=high * 10 / duration_ds,
-                duration_s=duration_ds / 10,
+                hot_hz=low * TICKS / ticks,
+                cold_hz=high * TICKS / ticks,
+                duration_s=ticks / TICKS,
                 samples=max(SAMPLES, SAMPLES_PER_CYCLE * high),
             )
     raise UsageError(f"no pair of tones lies near {frequency_hz:g} Hz")
 
 
-def _pair_in(frequency_hz: float, duration_ds: int) -> tuple[int, int] | None:
-    """Cycle counts of the best pair in this record, or None."""
-    wanted = frequency_hz * duration_ds / 10
+def _pair_in(frequency_hz: float, ticks: int, mains_hz: tuple[int, ...]) -> tuple[int, int] | None:
+    """Cycle counts of the best pair in this record, or None.
+
+    In two periods of a mains every even count is a harmonic of it: both counts are odd there.
+    """
+    wanted = frequency_hz * ticks / TICKS
     if wanted < FEWEST_CYCLES:
         return None
-    middle = round(wanted)
-    usable = [count for count in range(middle - 6, middle + 7) if count > 1 and _clear(count, duration_ds)]
-    pairs = [(low, high) for low in usable for high in usable if high > low and (high - low) % 2]
+    middle, short = round(wanted), ticks < TENTH
+    usable = [
+        count for count in range(middle - 6, middle + 7) if count > 1 and _clear(count, ticks, mains_hz)
+    ]
+    pairs = [
+        (low, high)
+        for low in usable
+        for high in usable
+        if high > low and ((high - low) % 2 or (short and low % 2))
+    ]
 
     def badness(pair: tuple[int, int]) -> tuple[int, int]:
         furthest = max(abs(count - wanted) for count in pair)
         return round(1e6 * furthest), round(1e6 * abs(sum(pair) / 2 - wanted))
 
     best = min(pairs, key=badness, default=None)
-    if best is None or max(abs(count - wanted) for count in best) > FURTHEST * wanted + 1e-9:
+    furthest = FURTHEST_BEGUN if short else FURTHEST
+    if best is None or max(abs(count - wanted) for count in best) > furthest * wanted + 1e-9:
         return None
     return best
 
 
-def _clear(cycles: int, duration_ds: int) -> bool:
+def _clear(cycles: int, ticks: int, mains_hz: tuple[int, ...]) -> bool:
     """Whether that many cycles in the record are no harmonic of the mains."""
-    return all(10 * cycles % (mains * duration_ds) for mains in MAINS_HZ)
+    return all(TICKS * cycles % (mains * ticks) for mains in mains_hz)
 
 
 def is_mains(frequency_hz: float, duration_s: float) -> bool:
@@ -109,16 +126,24 @@ class Stimulus:
     inverted. `silence`: both outputs off, and with them nothing on the input. `terminated`: both on at the
     generator's smallest amplitude and far above the audio band, so that they add nothing
     to the input but their resistances.
+
+    mains_hz: of the bench, where it is known. It decides how long a pair or silence is recorded, and which
+    the tones are; a spectrum is always recorded for a tenth of a second or more.
     """
 
     kind: Literal["pair", "antiphase", "silence", "terminated"]
     frequency_hz: float = 0.0
     level_vrms: float = 0.0
+    mains_hz: tuple[int, ...] = field(default=MAINS_HZ, compare=False)  # the bench's: not what is sent
 
     @property
     def tones(self) -> TonePair:
         """The two frequencies, and the record that holds both in whole cycles."""
-        tones = choose_tones(SILENT_RECORD_HZ if self.kind == "silence" else self.frequency_hz)
+        spectrum = self.kind in ("terminated", "antiphase")
+        tones = choose_tones(
+            SILENT_RECORD_HZ if self.kind == "silence" else self.frequency_hz,
+            MAINS_HZ if spectrum else self.mains_hz,
+        )
         if self.kind == "terminated":
             return replace(tones, samples=NOISE_SAMPLES)
         if self.kind == "antiphase":

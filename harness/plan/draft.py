@@ -209,7 +209,10 @@ class KnownPredictions:
     def of(self, job: Job, impedances: BenchImpedances) -> KnownStates:
         """Those of a job's circuits: of the same module on the same bench, with the same plugs and loads."""
         fixture = job.fixture
-        circuits = job.module, fixture.loads, fixture.loopbacks, fixture.undriven_inputs, impedances
+        circuits = (
+            *(job.module, fixture.loads, fixture.loopbacks, fixture.undriven_inputs),
+            *(impedances, job.mains_hz),
+        )
         for other, known in self._known:
             if other == circuits:
                 return known
@@ -240,7 +243,10 @@ class Draft:
             self.setups[setup.name] = setup
             number = len(self.acquisitions) + 1
             self.acquisitions[key] = Acquisition(
-                number=number, setup=setup.name, state=state, stimulus=stimulus
+                number=number,
+                setup=setup.name,
+                state=state,
+                stimulus=replace(stimulus, mains_hz=self.job.mains_hz),
             )
             if stimulus.has_tone:
                 self.predictions[number] = self.predict(setup, state, stimulus.frequency_hz)
@@ -267,7 +273,7 @@ class Draft:
         if state.name not in known:
             everywhere = frequency_hz in self._everywhere_hz and state in self.job.sequence.states
             wanted = self.job.sequence.states if everywhere else (state,)
-            frequencies_hz = choose_tones(frequency_hz).frequencies_hz
+            frequencies_hz = choose_tones(frequency_hz, self.job.mains_hz).frequencies_hz
             for other in wanted:
                 made = self.known.get((setup, other, frequency_hz))
                 if made is None:
@@ -303,7 +309,7 @@ class Draft:
         )
         return predict_circuit(
             replace(circuit, elements=elements),
-            frequencies_hz=choose_tones(frequency_hz).frequencies_hz,
+            frequencies_hz=choose_tones(frequency_hz, self.job.mains_hz).frequencies_hz,
             with_live=False,
         )
 

@@ -35,7 +35,7 @@ from harness.measure.through import (
     rungs_up,
     tone_reference,
 )
-from harness.measure.tones import SILENCE, Stimulus
+from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.roles import Capture
 from harness.session.context import RunContext
@@ -318,7 +318,7 @@ def _why_no_reference(context: RunContext) -> str:
 
 def low_stimulus(context: RunContext) -> Stimulus:
     """The first tone of the plan, at a level that no contact film minds."""
-    return Stimulus(kind="pair", frequency_hz=context.plan.stimuli[0].frequency_hz, level_vrms=LOW_LEVEL_VRMS)
+    return replace(context.plan.stimuli[0], level_vrms=LOW_LEVEL_VRMS)
 
 
 def _prove_until_right(context: RunContext, setup: Setup) -> None:
@@ -378,14 +378,14 @@ def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> To
         scope.divisions,
         most_peak_v=context.bench.generator.amplitude_range_vpp[1] / 2,
     ):
-        step = _climb(context, setup, stimulus.frequency_hz, rung)
+        step = _climb(context, setup, stimulus, rung)
         if not step:
             break
         ladder += step
     for rung in rungs:
         if rung.finer_v_per_division < finest * 0.99:
             break
-        step = _climb(context, setup, stimulus.frequency_hz, rung)
+        step = _climb(context, setup, stimulus, rung)
         if not step:
             break
         ladder += step
@@ -398,7 +398,7 @@ def _tone_reference(context: RunContext, setup: Setup, stimulus: Stimulus) -> To
     )
 
 
-def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -> list[Shot]:
+def _climb(context: RunContext, setup: Setup, tone: Stimulus, rung: Rung) -> list[Shot]:
     """One level on the coarser and the finer range; nothing if even a low one overfills the finer.
 
     The generator's own DC is a good part of a sensitive range; an offset of the input takes it away.
@@ -407,7 +407,7 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
         if 2 * share * rung.peak_v < context.bench.generator.amplitude_range_vpp[0]:
             break
         level_vrms = share * rung.peak_v * sqrt(2.0)
-        stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=level_vrms)
+        stimulus = replace(tone, level_vrms=level_vrms)
         try:
             context.drive.apply(stimulus)
         except SettingRefused as error:
@@ -429,10 +429,11 @@ def _climb(context: RunContext, setup: Setup, frequency_hz: float, rung: Rung) -
 
 def _zeros(context: RunContext, setup: Setup) -> list[FittedCapture]:
     """What each input reads without a signal, on every range that an offset may be read on."""
-    if not any(acquisition.stimulus.kind == "silence" for acquisition in context.plan.acquisitions):
+    silent = [each.stimulus for each in context.plan.acquisitions if each.stimulus.kind == "silence"]
+    if not silent:
         return []
     context.drive.silence()
-    request = _request(setup, SILENCE, {})
+    request = _request(setup, silent[0], {})
     inputs = _through_inputs(context, setup)
     fitted: list[FittedCapture] = []
     for volts_per_division in context.bench.oscilloscope.volts_per_division:

@@ -6,7 +6,7 @@ from harness.circuit.predict import Prediction
 from harness.errors import ProfileMismatch
 from harness.measure.through import common_factor, through_problems
 from harness.measure.tone import ToneFit, fit_tones
-from harness.measure.tones import MAINS_HZ, Stimulus
+from harness.measure.tones import Stimulus
 from harness.roles import Capture, Oscilloscope
 from harness.session.recorder import in_order
 
@@ -59,6 +59,6 @@ def _low_fit(capture: Capture, stimulus: Stimulus) -> ToneFit:
     return fit_tones(
         capture.volts,
         capture.interval_s,
-        (*stimulus.tones.frequencies_hz, *MAINS_HZ),
+        (*stimulus.tones.frequencies_hz, *stimulus.mains_hz),
         step_v=capture.step_v,
     )

@@ -39,6 +39,50 @@ def test_every_pair_keeps_legs_and_mains_apart(frequency_hz: float) -> None:
         assert tones.samples >= 5 * hz * tones.duration_s
 
 
+@settings(deadline=None, derandomize=True)
+@given(st.floats(8.0, 1e5), st.sampled_from([50, 60]))
+def test_where_the_mains_is_known_a_record_is_shorter_and_keeps_legs_and_mains_apart(
+    frequency_hz: float, mains_hz: int
+) -> None:
+    """Whole cycles of tones and mains in one record: closed form."""
+    tones, usual = choose_tones(frequency_hz, (mains_hz,)), choose_tones(frequency_hz)
+    assert tones.duration_s <= usual.duration_s
+    duration = Fraction(tones.duration_s).limit_denominator(300)
+    counts = [Fraction(hz * tones.duration_s).limit_denominator(1000) for hz in tones.frequencies_hz]
+    assert all(count.denominator == 1 for count in counts)
+    assert (mains_hz * duration).denominator == 1
+    assert any(count % 2 for count in counts)
+    assert counts[0] < counts[1]
+    furthest = 0.1 if tones.duration_s >= 0.1 else 0.05
+    for hz, count in zip(tones.frequencies_hz, counts, strict=True):
+        assert (count / duration) % mains_hz != 0
+        assert abs(hz / frequency_hz - 1) <= furthest + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("mains_hz", "tones"),
+    [
+        ((50,), TonePair(hot_hz=975.0, cold_hz=1025.0, duration_s=0.04, samples=32_000)),
+        ((60,), TonePair(hot_hz=990.0, cold_hz=1050.0, duration_s=1 / 30, samples=32_000)),
+        ((50, 60), TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=32_000)),
+    ],
+)
+def test_a_pair_and_silence_are_recorded_for_two_periods_of_a_known_mains(
+    mains_hz: tuple[int, ...], tones: TonePair
+) -> None:
+    assert Stimulus(kind="pair", frequency_hz=1e3, mains_hz=mains_hz).tones == tones
+    assert Stimulus(kind="silence", mains_hz=mains_hz).tones == tones
+
+
+@pytest.mark.parametrize("kind", ["terminated", "antiphase"])
+def test_a_spectrum_is_recorded_as_long_where_the_mains_is_known(
+    kind: Literal["terminated", "antiphase"],
+) -> None:
+    long, known = (Stimulus(kind=kind, frequency_hz=1e3, mains_hz=mains) for mains in ((50, 60), (50,)))
+    assert known.tones == long.tones
+    assert known == long  # the records of runs find it, whatever its bench
+
+
 @pytest.mark.parametrize("frequency_hz", [0.0, -1.0, math.nan, math.inf, 1e7])
 def test_no_pair_for_what_is_no_tone(frequency_hz: float) -> None:
     with pytest.raises(UsageError, match="1 Hz to 1 MHz"):

@@ -6,7 +6,7 @@ that no job's file names, so they are parameters here (`harness/circuit/strays.p
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from functools import cached_property
 
 import numpy as np
 
@@ -87,7 +87,7 @@ class FaultPredictor:
         self._groups = [
             _Alike(
                 setup=setup,
-                frequencies_hz=_tones(frequency_hz),
+                frequencies_hz=choose_tones(frequency_hz, job.mains_hz).frequencies_hz,
                 indices=np.array(indices),
                 states=tuple(acquisitions[index].state for index in indices),
             )
@@ -204,11 +204,6 @@ class _SolvedGroup:
     def transfers(self, row: int) -> Complex:
         """Of one fault set: (states, legs, 2)."""
         return np.stack([each.state[row][:, self.viewed] for each in self.columns], axis=-1)
-
-
-@cache
-def _tones(frequency_hz: float) -> tuple[float, float]:
-    return choose_tones(frequency_hz).frequencies_hz
 
 
 def bad_contacts(fault_set: FaultSet) -> dict[str, float]:
