@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, nullcontext
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -30,7 +30,7 @@ from drivers.safe_end import ROLES, SafeEnd, safe_end, switched
 from drivers.scope.oscilloscope import ScpiOscilloscope
 from drivers.serial_wire import open_serial
 from drivers.session import Session
-from drivers.transcript import Transcript
+from drivers.transcript import Listener, Transcript
 from drivers.wire import Wire
 from harness.bench_file import (
     BenchFile,
@@ -90,14 +90,17 @@ def open_singly(
     folder, ask, marked, transcript: as of `open_bench`. At the end BenchError is raised for what could not be
     made safe.
     """
-    with open_alone(
-        bench.instruments,
-        visa=bench.bench.visa,
-        folder=folder,
-        ask=ask,
-        marked=marked,
-        transcript=transcript,
-    ) as opening:
+    with (
+        closing(Transcript(transcript)) if transcript else nullcontext() as log_file,
+        open_alone(
+            bench.instruments,
+            visa=bench.bench.visa,
+            folder=folder,
+            ask=ask,
+            marked=marked,
+            transcript=log_file,
+        ) as opening,
+    ):
         yield opening
 
 
@@ -109,13 +112,15 @@ def open_alone(
     folder: Path,
     ask: Ask = nobody,
     marked: bool = True,
-    transcript: Path | None = None,
+    transcript: Listener | None = None,
 ) -> Iterator["Opening"]:
-    """As `open_singly`, for instruments by their names that need not be a whole bench."""
+    """As `open_singly`, for instruments by their names that need not be a whole bench.
+
+    transcript: is told every message, and left open.
+    """
     with ExitStack() as undo:
         marks: dict[str, LeftOnMarker] = {}
         with safe_end(marks) as safe:
-            log_file = undo.enter_context(closing(Transcript(transcript))) if transcript else None
             yield Opening(
                 files,
                 visa,
@@ -123,7 +128,7 @@ def open_alone(
                 undo=undo,
                 safe=safe,
                 marks=marks if marked else None,
-                transcript=log_file,
+                transcript=transcript,
                 ask=ask,
             )
 
@@ -155,7 +160,7 @@ class Opening:
         undo: ExitStack,
         safe: SafeEnd,
         marks: dict[str, LeftOnMarker] | None,
-        transcript: Transcript | None,
+        transcript: Listener | None,
         ask: Ask,
     ) -> None:
         self._files, self._visa, self._folder = files, visa, folder

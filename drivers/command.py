@@ -33,6 +33,11 @@ class Command:
         """Fill every hole. Raises ValueError for a number that is not finite, or does not fit its width."""
         return HOLE.sub(lambda hole: _filled(hole[1], hole[2], values), self.text)
 
+    def written_as(self, line: str) -> bool:
+        """Whether a line that was sent may be this command, with some number in each hole."""
+        texts = (re.escape(text) for text in HOLE.split(self.text)[::3])
+        return re.fullmatch("(.+)".join(texts), line) is not None
+
     def has(self, hole: str) -> bool:
         """Whether the command takes this number."""
         return any(found[1] == hole for found in HOLE.finditer(self.text))

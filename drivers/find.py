@@ -31,7 +31,7 @@ SERVICES = {
 class WireEntry:
     """A port or an instrument. address: as in bench.toml. what: its identity; trouble: why it has none.
 
-    identity: a pattern for bench.toml, "" if nobody answered.
+    identity: a pattern for bench.toml, "" if nobody answered. usable: whether bench.toml takes the address.
     """
 
     wire: str
@@ -39,6 +39,7 @@ class WireEntry:
     what: str
     trouble: str = ""
     identity: str = ""
+    usable: bool = True
 
 
 def serial_ports() -> Iterator[WireEntry]:
@@ -83,6 +84,7 @@ def usb_and_gpib(notes: list[str]) -> Iterator[WireEntry]:
                 wire="USB",
                 address=str(device),
                 what="an instrument's device file; install pyusb and run this again for its address",
+                usable=False,
             )
     if "USB" not in able:
         notes.append("USB instruments are not listed: that needs pyusb (pip install 'switchwalk[usb]')")

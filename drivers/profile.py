@@ -78,10 +78,10 @@ def load_any_profile(name: str, *, folder: Path) -> Profile:
 
 
 def profile_values(name: str, *, folder: Path) -> dict[str, Any]:
-    """What a profile's file says, as TOML has it, but for its kind. Raises JobError."""
+    """What a profile's file says, as TOML has it. Raises JobError."""
     text, file = _found(name, folder, at=("", ""))
     parse_profile(text, file)
-    return {key: value for key, value in read_located(text).values.items() if key != "kind"}
+    return dict(read_located(text).values)
 
 
 def _loaded(name: str, folder: Path, *, at: tuple[str, str]) -> tuple[Profile, str]:

@@ -15,7 +15,7 @@ from typing import TypeVar
 
 from drivers.models.dialect import SCPI, Dialect, number_in
 from drivers.serial_wire import PLAIN_LINE, Line, is_serial, open_serial
-from drivers.transcript import Transcript
+from drivers.transcript import Listener
 from drivers.wire import Wire, open_visa
 from harness.errors import (
     BadReply,
@@ -63,7 +63,7 @@ class Session:
         visa: str = "python",
         line: Line = PLAIN_LINE,
         timeout_s: float = TIMEOUT_S,
-        transcript: Transcript | None = None,
+        transcript: Listener | None = None,
         dialect: Dialect = SCPI,
         connect: Callable[[], Wire] | None = None,
     ) -> None:

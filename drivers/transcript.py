@@ -8,11 +8,24 @@ import threading
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Protocol
 
 from harness.errors import UsageError
 
 log = logging.getLogger(__name__)
+
+
+class Listener(Protocol):
+    """What is told every message on the wires; an instrument is named as the bench file has it."""
+
+    def message(self, instrument: str, direction: str, data: bytes, duration_s: float) -> None:
+        """Take a message that went `out` or came `in`."""
+
+    def block(self, instrument: str, data: bytearray, duration_s: float) -> None:
+        """Take a block that came in."""
+
+    def event(self, instrument: str, what: str) -> None:
+        """Take a failure or a reopening."""
 
 
 class Transcript:

@@ -13,7 +13,7 @@ from drivers.boards.switchboard import Channels
 from drivers.models.switchboards import ModbusProfile
 from drivers.serial_wire import open_port, serial_port, tcp_port
 from drivers.session import REOPEN_AFTER_S, connected
-from drivers.transcript import Transcript
+from drivers.transcript import Listener
 from harness.bench_file import SwitchboardFile
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 
@@ -31,7 +31,7 @@ class ModbusSwitchboard(Channels):
         file: SwitchboardFile,
         *,
         instrument: str = "switchboard",
-        transcript: Transcript | None = None,
+        transcript: Listener | None = None,
         look: bool = False,
     ) -> None:
         self._address, self._profile, self._transcript = file.address, profile, transcript

@@ -1,12 +1,13 @@
 """`switchwalk bench`, `find`, `simulate`, `hands`: a bench, what is on the wires, a simulated one."""
 
 import errno
+import json
 import os
 import re
 import socket
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Protocol, TypeVar
@@ -346,15 +347,26 @@ def find(
         print_json(result)
         raise typer.Exit(_found(seen))
     for each in seen:
-        typer.echo(f'address = "{each.address}"')
-        if each.identity:
-            typer.echo(f"identity = '{each.identity}'")
-        typer.echo(printable(f"# {each.wire}: {each.trouble or each.what}"))
+        for line in _to_paste(each):
+            typer.echo(printable(line))
     if not seen:
         typer.echo("nothing found: no serial port, no USB or GPIB instrument, and no --host was given")
     for note in notes:
         typer.echo(note, err=True)
     raise typer.Exit(_found(seen))
+
+
+def _to_paste(entry: wires.WireEntry) -> Iterator[str]:
+    """Lines for bench.toml, and a comment; a comment alone where nothing was found that could be used."""
+    if entry.trouble or not entry.usable:
+        yield f"# {entry.wire} {entry.address}: {entry.trouble or entry.what}"
+        return
+    yield f'address = "{entry.address}"'
+    if entry.identity:
+        plain = "'" not in entry.identity
+        # In single quotes a backslash is itself; in double ones TOML reads what JSON writes.
+        yield f"identity = '{entry.identity}'" if plain else f"identity = {json.dumps(entry.identity)}"
+    yield f"# {entry.wire}: {entry.what}"
 
 
 def _found(seen: Sequence[wires.WireEntry]) -> int:

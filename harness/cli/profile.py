@@ -2,7 +2,7 @@
 
 import sys
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, nullcontext
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -22,10 +22,11 @@ from harness.cli.terminal import print_json, say, stoppable
 from harness.errors import EXIT_BENCH, EXIT_PASS, SwitchwalkError, UsageError, nearest
 from harness.report.words import TERMINAL_CAUTIONS
 from harness.session.profile_trials.answers import ProfileAnswers, flat
-from harness.session.profile_trials.check import ProfileAt, ProfileCheck, files_of
+from harness.session.profile_trials.check import ProfileAt, ProfileCheck, files_of, refuse_beside
 from harness.session.profile_trials.interview import Interview
-from harness.session.profile_trials.trial import ProfileTrial, Unproven, unproven
+from harness.session.profile_trials.trial import ProfileTrial, SentLines, Unproven, unproven
 from harness.toml_files.values import Address
+from harness.units import counted
 
 app = typer.Typer(
     rich_markup_mode=None,
@@ -121,20 +122,21 @@ def new(
     if address:
         _check_address(name, address)
     other = _beside(beside, folder)
+    values = _like(like, kind, folder)
+    if other is not None:
+        refuse_beside(other, name=name, role=KINDS[kind].role, address=address)
     typer.echo(TERMINAL_CAUTIONS)
     if kind != BY_HAND:
         say(f"{CABLES if other else PREPARE[KINDS[kind].role]}.")
     say("Enter takes what is in brackets, - leaves a key out; Ctrl-C stops, and keeps what was answered.")
-    values = dict(flat(profile_values(like, folder=folder))) if like else {}
     try:
         _hold(answers, address, values, transcript)
         profile = parse_profile(answers.text(), str(answers.path))
         _write_new(path, answers.text())
     except BaseException:
         if answers.path.exists():
-            tell(
-                f"{answers.path.name} keeps {len(answers.values)} answers; the same command goes on with them"
-            )
+            kept = counted(len(answers.values), "answer")
+            tell(f"{answers.path.name} keeps {kept}; the same command goes on from there")
         raise
     answers.path.unlink(missing_ok=True)
     say(f"{path.name} is written")
@@ -165,6 +167,17 @@ def _begun(kind: str, name: str, folder: Path) -> tuple[Path, ProfileAnswers]:
             "in a terminal"
         )
     return path, ProfileAnswers(unfinished, kind)
+
+
+def _like(like: str | None, kind: str, folder: Path) -> dict[str, Any]:
+    """The values of the profile that Enter takes, by key."""
+    if like is None:
+        return {}
+    values = dict(flat(profile_values(like, folder=folder)))
+    of = values.pop("kind")
+    if of != kind:
+        raise UsageError(f"--like {like}: is for a {of}; expected one for a {kind}")
+    return values
 
 
 def _hold(answers: ProfileAnswers, address: str, like: Mapping[str, Any], transcript: Path | None) -> None:
@@ -213,19 +226,21 @@ def try_profile(
     files = files_of(subject, beside)
     trials: list[ProfileTrial] = []
     failed = cause = ""
-    with stoppable(), open_alone(files, folder=folder, transcript=transcript) as opening:
-        checking = ProfileCheck(opening, subject, beside)
-        try:
-            opening.claim(*files)
-            opening.make_left_safe(tell)
-            for trial in checking.trials():
-                trials.append(trial)
-                if not quiet:
-                    _print_trial("OK", trial.what, trial.message)
-        except SwitchwalkError as error:
-            failed = str(error)
-            cause = likely_cause(error, address=subject.address, profile=subject.name)
-    left = unproven(subject.profile, trials, understood=checking.understood)
+    with stoppable(), closing(Transcript(transcript)) if transcript else nullcontext() as log:
+        sent = SentLines(subject.profile.role, log)
+        with open_alone(files, folder=folder, transcript=sent) as opening:
+            checking = ProfileCheck(opening, subject, beside)
+            try:
+                opening.claim(*files)
+                opening.make_left_safe(tell)
+                for trial in checking.trials():
+                    trials.append(trial)
+                    if not quiet:
+                        _print_trial("OK", trial.what, trial.message)
+            except SwitchwalkError as error:
+                failed = str(error)
+                cause = likely_cause(error, address=subject.address, profile=subject.name)
+    left = unproven(subject.profile, trials, sent=sent, understood=checking.understood, whole=not failed)
     return Tried(trials=trials, failed=failed, cause=cause, unproven=left)
 
 

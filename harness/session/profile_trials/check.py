@@ -57,15 +57,20 @@ def files_of(subject: ProfileAt, beside: ProfileAt | None) -> Mapping[str, Instr
         raise UsageError(f"{subject.name}: a supply without an interface: there is nothing to try")
     files = {subject.profile.role: subject.file}
     if beside is not None:
-        if {subject.profile.role, beside.profile.role} != PAIR:
-            raise UsageError(
-                f"--beside {beside.name}: only a generator and an oscilloscope see each other; "
-                f"{subject.name} is for a {subject.profile.role}, {beside.name} for a {beside.profile.role}"
-            )
-        if subject.address == beside.address:
-            raise UsageError(f"--beside {beside.name}: has the address of {subject.name}; expected another")
+        refuse_beside(beside, name=subject.name, role=subject.profile.role, address=subject.address)
         files[beside.profile.role] = beside.file
     return files
+
+
+def refuse_beside(beside: ProfileAt, *, name: str, role: str, address: str) -> None:
+    """Raise UsageError for an instrument that can't stand beside one of this profile, role and address."""
+    if {role, beside.profile.role} != PAIR:
+        raise UsageError(
+            f"--beside {beside.name}: only a generator and an oscilloscope see each other; "
+            f"{name} is for a {role}, {beside.name} for a {beside.profile.role}"
+        )
+    if address == beside.address:
+        raise UsageError(f"--beside {beside.name}: has the address of {name}; expected another")
 
 
 class ProfileCheck:

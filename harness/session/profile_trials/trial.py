@@ -8,6 +8,8 @@ from pydantic import BaseModel
 
 from drivers.command import Command
 from drivers.models.any_instrument import InstrumentProfile
+from drivers.models.switchboards import HidProfile
+from drivers.transcript import Listener
 
 LINE_KEYS = (
     "terminator", "answer_terminator", "echoes", "answer", "answer_after_questions", "baud_rate", "data_bits",
@@ -35,6 +37,13 @@ REASONS: Mapping[str, str] = {
     "first_number": "which relay moved is not seen: look at the board while it clicks",
 }
 """Why a key is not proven, if it isn't."""
+NOT_NEEDED = "not tried: what was done here does not need it"
+NOT_SENT: Mapping[str, str] = {
+    "commands.silence": "not tried: only an oscilloscope beside it (--beside) shows what it does",
+    "commands.measure_current": "not tried: the current is asked for only with commands.measure_voltage",
+    "commands.preamble_query": "not tried: no key of scaling or expects is read from the preamble",
+}
+"""Why a command was not sent, by itself."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,6 +63,35 @@ class Unproven:
     reason: str
 
 
+class SentLines:
+    """A `Listener` that keeps each line that was sent to one instrument. then: is told every message too."""
+
+    def __init__(self, instrument: str, then: Listener | None) -> None:
+        self._instrument, self._then = instrument, then
+        self._lines: set[str] = set()
+
+    def message(self, instrument: str, direction: str, data: bytes, duration_s: float) -> None:
+        """Keep what went out."""
+        if direction == "out" and instrument == self._instrument:
+            self._lines.add(data.decode("latin-1").strip("\r\n"))
+        if self._then:
+            self._then.message(instrument, direction, data, duration_s)
+
+    def block(self, instrument: str, data: bytearray, duration_s: float) -> None:
+        """Pass it on."""
+        if self._then:
+            self._then.block(instrument, data, duration_s)
+
+    def event(self, instrument: str, what: str) -> None:
+        """Pass it on."""
+        if self._then:
+            self._then.event(instrument, what)
+
+    def has(self, command: Command) -> bool:
+        """Whether a command was sent, with whatever numbers."""
+        return any(command.written_as(line) for line in self._lines)
+
+
 def written_keys(profile: InstrumentProfile) -> Iterator[str]:
     """Every key that the profile's file has, those of its tables as `commands.frequency`."""
     for name in sorted(profile.model_fields_set, key=list(type(profile).model_fields).index):
@@ -66,29 +104,43 @@ def written_keys(profile: InstrumentProfile) -> Iterator[str]:
 
 
 def unproven(
-    profile: InstrumentProfile, trials: Iterable[ProfileTrial], *, understood: bool
+    profile: InstrumentProfile,
+    trials: Iterable[ProfileTrial],
+    *,
+    sent: SentLines,
+    understood: bool,
+    whole: bool,
 ) -> tuple[Unproven, ...]:
     """The keys that no trial has proven.
 
-    understood: whether commands were sent to an instrument that says which it does not know.
+    sent: the lines that the instrument got. understood: whether it says which it does not know. whole:
+    whether nothing failed, so that all was tried.
     """
     proven = {key for trial in trials for key in trial.proves}
-    sent = "the instrument understood it; what it did was not seen"
-    if not understood:
-        sent = "it was sent; nothing shows that the instrument understood it"
+    if understood:
+        of_sent = "the instrument understood it; what it did was not seen"
+    else:
+        of_sent = "it was sent; nothing shows that the instrument understood it"
     result = []
     for key in written_keys(profile):
         if key in proven:
             continue
-        default = sent if _is_command(profile, key) else "taken from the file as it is"
-        result.append(Unproven(key=key, reason=REASONS.get(key, default)))
+        commands = _commands(profile, key)
+        if commands and not all(map(sent.has, commands)):
+            reason = NOT_SENT.get(key, NOT_NEEDED) if whole else "not tried: the check ended before it"
+        else:
+            reason = REASONS.get(key, of_sent if commands else "taken from the file as it is")
+        result.append(Unproven(key=key, reason=reason))
     return tuple(result)
 
 
-def _is_command(profile: InstrumentProfile, key: str) -> bool:
+def _commands(profile: InstrumentProfile, key: str) -> tuple[Command, ...]:
+    """The commands that a key holds; none if it is no command that is sent as a line."""
     table, _, name = key.rpartition(".")
-    value: Any = getattr(getattr(profile, table), name) if table else getattr(profile, name)
-    return isinstance(value, Command | tuple) and table == "commands"
+    if table != "commands" or isinstance(profile, HidProfile):  # whose reports no listener hears
+        return ()
+    value: Any = getattr(getattr(profile, table), name)
+    return value if isinstance(value, tuple) else (value,)
 
 
 def line_keys(profile: InstrumentProfile) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from drivers.command import Command
 from tests.cli.commands import switchwalk
 from tests.drivers.board_zoo.supplies import LetteredSupply, TenthsSupply
 from tests.drivers.own_profiles import profile_text
@@ -239,6 +240,36 @@ def test_nobody_at_the_address_is_told_with_what_to_look_at(capsys: pytest.Captu
     assert printed.code == 4
     assert "Likely: the address or the port is another" in " ".join(printed.out.split())
     assert "does NOT agree" in printed.out
+
+
+def test_a_command_that_was_not_sent_is_not_called_understood(
+    capsys: pytest.CaptureFixture[str], bench: Cabled
+) -> None:
+    """A generator alone is never silenced; with a wrong output_query nothing after it is sent."""
+    silent = {"[commands]": '[commands]\nsilence = "C{n}:WAVE DC"'}
+    result = checked(capsys, mine(RMS, silent), bench.of_generator.address)
+    reasons = {each["key"]: each["reason"] for each in result["unproven"]}
+    assert reasons["commands.silence"].startswith("not tried: only an oscilloscope beside it")
+    assert "the instrument understood it" in reasons["commands.offset"]
+    wrong = mine(RMS, {"C{n}:OUTP?": "C{n}:LAMP?"})
+    result = checked(capsys, wrong, bench.of_generator.address)
+    reasons = {each["key"]: each["reason"] for each in result["unproven"]}
+    assert reasons["commands.phase"] == "not tried: the check ended before it"
+
+
+@pytest.mark.parametrize(
+    ("template", "line", "is_it"),
+    [
+        ("C{n}:OUTP ON", "C2:OUTP ON", True),
+        ("C{n}:OUTP ON", "C2:OUTP OFF", False),
+        ("VSET{v:05.2f}", "VSET03.00", True),
+        ("*CLS", "*CLS", True),
+        ("*CLS", "*CLS?", False),
+        ("R{n}=1", "R=1", False),
+    ],
+)
+def test_a_line_is_known_by_its_template(template: str, line: str, is_it: bool) -> None:
+    assert Command(template).written_as(line) is is_it
 
 
 def test_a_supply_that_says_ok_to_each_command_shows_that_it_understood(

@@ -264,6 +264,18 @@ def test_wrong_piped_answers_are_refused_in_words_and_those_before_are_kept(
         (["supply", "--name", "there", "--address", "COM1"], "is there already, and is not overwritten"),
         (["supply", "--name", "x"], "--address is missing"),
         (["supply", "--name", "x", "--address", "COM1", "--like", "nothing"], "no profile 'nothing'"),
+        (
+            ["supply", "--name", "x", "--address", "COM1", "--like", "scpi-generator"],
+            "--like scpi-generator: is for a generator; expected one for a supply",
+        ),
+        (
+            ["supply", "--name", "x", "--address", "COM1", "--beside", "scpi-generator=COM2"],
+            "only a generator and an oscilloscope see each other",
+        ),
+        (
+            ["generator", "--name", "x", "--address", "COM1", "--beside", "preamble-oscilloscope=COM1"],
+            "has the address of x",
+        ),
     ],
 )
 def test_what_cannot_be_begun_is_refused(
@@ -341,7 +353,7 @@ def test_ctrl_c_leaves_a_supply_off_and_keeps_what_was_answered() -> None:
                     os.write(master, b"\n")
             supply.on = True  # somebody at its front panel
             process.send_signal(signal.SIGINT)
-            assert "the same command goes on with them" in seen(master, "stopped by")
+            assert "the same command goes on from there" in seen(master, "stopped by")
             assert process.wait(10.0) == 4
         assert not supply.on
     kept = Path("mine.unfinished.toml").read_text(encoding="utf-8")
