@@ -18,20 +18,26 @@ def check_prefix(found: bytes, prefix: bytes) -> None:
 def block_digits(head: bytes) -> int:
     """How many digits the length of a block has, from its first two bytes `#n`.
 
-    IEEE 488.2, 8.7.9. The indefinite form `#0` is refused: only an END message ends it, which a raw socket
-    or a serial line doesn't have.
+    IEEE 488.2, 8.7.9. 0: the indefinite form, whose length is not announced.
     """
     if head[:1] != b"#" or not head[1:2].isdigit():
         raise ValueError(f"expected a block of data (#, a digit, a length), found {head!r}")
-    if head[1:2] == b"0":
-        raise ValueError(
-            "found a block of indefinite length (#0); only blocks with a length can be read whole"
-        )
     return int(head[1:2])
 
 
 def block_length(digits: bytes, expected: int | None) -> int:
-    """The number of bytes that a block announces; refused where it is not what was asked for."""
+    """The number of bytes that a block announces; refused where it is not what was asked for.
+
+    digits: none of a block of indefinite length. Only an END message ends that, which a raw socket or a
+    serial line doesn't have: there it is as long as expected, and refused where nobody knows how long.
+    """
+    if not digits and expected is not None:
+        return expected
+    if not digits:
+        raise ValueError(
+            "found a block of indefinite length (#0), which nothing ends on this wire; expected "
+            "scaling.points in the profile, from which its length is known"
+        )
     if not digits.isdigit():
         raise ValueError(f"expected the length of a block in digits, found {digits!r}")
     length = int(digits)

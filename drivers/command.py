@@ -11,7 +11,8 @@ from pydantic_core import CoreSchema, core_schema
 
 HOLE = re.compile(r"\{([^{}:]*)(?::([^{}]*))?\}")
 # Python's: width, digits behind the point, and how; a leading 0 pads with zeros.
-NUMBER_FORMAT = re.compile(r"(?P<width>0?[1-9]\d?)?(?:(?:\.\d)?f|[dxXb])|\.\d{1,2}[eE]")
+# A comma behind it: the number is written with a decimal comma.
+NUMBER_FORMAT = re.compile(r"(?P<width>0?[1-9]\d?)?(?:(?:\.\d)?f,?|[dxXb])|\.\d{1,2}[eE],?")
 WHOLE, OF_MASKS = "dxXb", "xXb"  # formats of whole numbers; those of them that only a mask is written in
 NUMBER, LETTER = "n", "letter"  # two ways to write the same output or input
 ONE_LINE = re.compile(r"[ -~]+")
@@ -49,7 +50,7 @@ class Command:
     def as_sent(self, name: str, value: float) -> float:
         """What a number is once it is written into its hole: perhaps rounded."""
         how = next(hole[2] for hole in HOLE.finditer(self.text) if hole[1] == name)
-        return float(_written(value, how))
+        return float(_written(value, how).replace(",", "."))
 
 
 def _filled(hole: str, how: str | None, values: Mapping[str, int | float | Sequence[int]]) -> str:
@@ -72,12 +73,12 @@ def _written(value: int | float | Sequence[int], how: str | None) -> str:
 
 def _formatted(value: int | float, how: str) -> str:
     _refuse_infinite(value)
-    number = format(round(value) if how[-1] in WHOLE else float(value), how)
+    number = format(round(value) if how[-1] in WHOLE else float(value), how.removesuffix(","))
     match = NUMBER_FORMAT.fullmatch(how)
     width = int(match["width"]) if match and match["width"] else 0
     if width and len(number) > width:
         raise ValueError(f"{number} does not fit into the {width} places of {{:{how}}}")
-    return number
+    return number.replace(".", ",") if how.endswith(",") else number
 
 
 def _may_be_written(name: str, how: str) -> bool:

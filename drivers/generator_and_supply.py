@@ -6,9 +6,10 @@ import time
 from math import inf
 
 from drivers.command import Command
-from drivers.models.dialect import digit_of
+from drivers.models.dialect import comma_remedy, digit_of, unit_in
 from drivers.models.sources import (
     AMPERES,
+    AMPLITUDES,
     FREQUENCY_WITHIN,
     LEVEL_WITHIN_DB,
     GeneratorProfile,
@@ -16,10 +17,10 @@ from drivers.models.sources import (
     amperes,
     volts,
 )
-from drivers.session import COMMAND_ERROR, ON_OFF, QUERY_ERROR, Session
+from drivers.session import COMMAND_ERROR, QUERY_ERROR, Session
 from drivers.settings import Settings
 from harness.bench_file import SupplyFile
-from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError
+from harness.errors import BadReply, BenchError, BenchTimeout, InstrumentError, ProfileMismatch
 from harness.roles import SupplyReading
 from harness.toml_files.values import compiled
 
@@ -60,7 +61,7 @@ class ScpiGenerator:
             return
         query = self._amplitude_query(n=1)
         try:
-            self._session.query_number(query)
+            self._number(query, self._profile.amplitude_digits)
         except (BenchTimeout, BadReply):
             errors = self._session.resync()
             is_unknown = any(COMMAND_ERROR.match(error) for error in errors)
@@ -160,16 +161,38 @@ class ScpiGenerator:
     def _read_back(self, output: int, frequency_hz: float, level: float) -> None:
         query = self._profile.commands.frequency_query
         if query is not None:
-            result = self._session.query_number(query(n=output))
+            result = self._number(query(n=output), self._profile.frequency_digits)
             if not math.isclose(result, frequency_hz, rel_tol=FREQUENCY_WITHIN):
                 raise self._reads_otherwise("frequency", output, frequency_hz, f"{result:g}", query)
         query = self._amplitude_query
         if query is not None:
-            result = self._session.query_number(query(n=output))
+            result = self._number(query(n=output), self._profile.amplitude_digits, of_level=True)
             off_db = self._profile.apart_db(result, level)
             if abs(off_db) > LEVEL_WITHIN_DB:
                 by = f", {off_db:+.1f} dB" if math.isfinite(off_db) else ""
                 raise self._reads_otherwise("level", output, level, f"{result:g}{by}", query)
+
+    def _number(self, query: str, digits: str | None, *, of_level: bool = False) -> float:
+        """The number of an answer, where its profile says that it is. Raises BadReply if it is not there.
+
+        of_level: a unit behind it must be that of the levels that are sent; ProfileMismatch otherwise.
+        """
+        answer = self._session.query(query)
+        if digits is not None:
+            match = compiled(digits).search(answer)
+            if match is None:
+                raise self._session.bad_reply(
+                    f"a number where {digits} has it{comma_remedy(answer)}", answer, query
+                )
+            answer = match[1]
+        unit = unit_in(answer)
+        if of_level and unit.lower() in AMPLITUDES and unit.lower() != self._unit:
+            what = (
+                f"answers in {unit}, and `amplitude` in its profile sends {{{self._unit}}}: look at the "
+                "units of commands.amplitude and commands.amplitude_query"
+            )
+            raise self._session.error(what, query, ProfileMismatch)
+        return self._session.number_of(answer, query)
 
     def _reads_otherwise(self, what: str, output: int, sent: float, found: str, query: Command) -> BenchError:
         self._settings.forget()
@@ -227,7 +250,7 @@ def outputs_left_on(session: Session, profile: GeneratorProfile) -> str:
     if query is None:
         return "it cannot say whether its outputs were on"
     asked = {n: session.query(query(n=n)) for n in range(1, profile.outputs + 1)}
-    on = [str(n) for n, answer in asked.items() if ON_OFF.get(answer.strip().upper())]
+    on = [str(n) for n, answer in asked.items() if session.is_on(answer, query(n=n))]
     return f"output {' and '.join(on)} on" if on else "outputs off"
 
 
@@ -399,7 +422,8 @@ def _measured(session: Session, command: Command, digits: str | None, unit: floa
         text = match[1] if match else ""
         return unit * float(text), unit * digit_of(text)
     except ValueError:
-        raise session.bad_reply(f"a number where {digits} has it", answer, command()) from None
+        wanted = f"a number where {digits} has it{comma_remedy(answer)}"
+        raise session.bad_reply(wanted, answer, command()) from None
 
 
 def voltage_left_on(session: Session, profile: SupplyProfile) -> str:

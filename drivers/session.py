@@ -11,12 +11,13 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TypeVar
+from dataclasses import replace
 
-from drivers.models.dialect import SCPI, Dialect, number_in
+from drivers.models.dialect import SCPI, Dialect, comma_remedy, number_in
+from drivers.models.expected_answer import ExpectedAnswer
 from drivers.serial_wire import PLAIN_LINE, Line, is_serial, open_serial
 from drivers.transcript import Listener
-from drivers.wire import Wire, open_visa
+from drivers.wire import Wire, connected, open_visa
 from harness.errors import (
     BadReply,
     BenchError,
@@ -38,13 +39,12 @@ TRIES = 3
 QUIET_S = 0.3
 REOPEN_AFTER_S = (0.0, 0.1, 0.5)  # instruments with a single connection need a moment to let the old one go
 ECHO_REMEDY = "switch its echo off, or write `echoes = true` into its profile"
-ON_OFF = {"1": True, "ON": True, "0": False, "OFF": False}
+EMPTY_REMEDY = "if it says something to commands as well, see `answer` and `prompt` of its profile"
 # Classes of errors, SCPI-1999 volume 2, 21.8.
 COMMAND_ERROR = re.compile(r"\s*-1\d\d\b")  # the command is not understood
 EXECUTION_ERROR = re.compile(r"\s*-2\d\d\b")
 QUERY_ERROR = re.compile(r"\s*-4\d\d\b")  # such as -420: an answer was read where there is none
 log = logging.getLogger(__name__)
-Connection = TypeVar("Connection")
 
 
 class Session:
@@ -92,6 +92,7 @@ class Session:
                 self._group.append(command)
             self._send(wire, command, deadline)
             self._receive_answer(wire, command, deadline)
+            self._receive_prompt(wire, command, deadline)
 
     def query(self, command: str, *, timeout_s: float | None = None) -> str:
         """Ask and return the answer, without its ending."""
@@ -100,13 +101,18 @@ class Session:
             line = self._received(wire, deadline)
             if self._dialect.answer_after_questions:
                 self._receive_answer(wire, command, deadline)
+            self._receive_prompt(wire, command, deadline)
             # Latin-1 only where makers are known to write more than ASCII: a degree sign in a model's name.
             answer = line.decode("latin-1" if command == "*IDN?" else "ascii")
         if command.endswith("?") and answer.strip() == command:
             raise self.bad_reply(f"an answer and not an echo ({ECHO_REMEDY})", answer, command)
+        if not answer.strip():
+            raise self.bad_reply(f"an answer and not an empty line ({EMPTY_REMEDY})", answer, command)
         if UNSEEN.search(answer):
             raise self.bad_reply("text that shows as it is", answer, command)
-        return answer
+        if command in ("*IDN?", self._dialect.error_query):
+            return answer
+        return self.with_points(answer)
 
     def query_number(self, command: str) -> float:
         """Ask for one number, perhaps with its unit behind it.
@@ -119,18 +125,34 @@ class Session:
         """The number that the answer to a command is; raises BadReply as `query_number` does."""
         value = number_in(answer)
         if value is None or not abs(value) < 9.8e37:
-            raise self.bad_reply("a number", answer, command)
+            raise self.bad_reply(f"a number{comma_remedy(answer)}", answer, command)
         return value
 
     def check_switched(self, query: str, *, on: bool, output: str = "") -> None:
         """Ask whether an output is on. Raises BenchError if it is not as it was switched."""
         answer = self.query(query)
-        result = ON_OFF.get(answer.strip().upper())
-        if result is None:
-            raise self.bad_reply("1 or 0", answer, query)
+        result = self.is_on(answer, query)
         if result is not on:
             states = ("on", "off") if on else ("off", "on")
             raise self.error(f"{output}was switched {states[0]} and reads {states[1]}", query)
+
+    def is_on(self, answer: str, query: str) -> bool:
+        """Whether an output is on, by the answer to `query`. Raises BadReply if that says neither."""
+        result = self._dialect.is_on(answer)
+        if result is None:
+            wanted = "1 or 0 (another answer: `on_answer` and `off_answer` of its profile)"
+            if self._dialect.on_answer is not None:
+                wanted = "`on_answer` or `off_answer` of its profile"
+            raise self.bad_reply(wanted, answer, query)
+        return result
+
+    def take_on_and_off(self, on: ExpectedAnswer | None, off: ExpectedAnswer | None) -> None:
+        """From here on an output is on, and off, if it answers so."""
+        self._dialect = replace(self._dialect, on_answer=on, off_answer=off)
+
+    def with_points(self, answer: str) -> str:
+        """An answer whose numbers have a decimal point, whatever the instrument writes."""
+        return answer.replace(",", ".") if self._dialect.decimal_comma else answer
 
     def query_block(
         self,
@@ -149,11 +171,12 @@ class Session:
         with self._transaction(command, timeout_s) as (wire, deadline):
             self._send(wire, command, deadline)
             begun = time.monotonic()
-            data = wire.block(
+            data: bytearray = wire.block(
                 deadline, terminated=terminated, expected=expected, prefix=prefix.encode(), blocks=blocks
             )
             if self._transcript:
                 self._transcript.block(self.instrument, data, time.monotonic() - begun)
+            self._receive_prompt(wire, command, deadline)
         return data
 
     def send_bytes(self, data: bytes, *, answer: bytes = b"") -> None:
@@ -370,6 +393,18 @@ class Session:
         if answer.strip() != wanted:
             raise self.bad_reply(repr(wanted), answer, command)
 
+    def _receive_prompt(self, wire: Wire, command: str, deadline: float) -> None:
+        """Read what says that the instrument takes the next line. Raises BadReply if text comes before it."""
+        prompt = self._dialect.prompt
+        if not prompt:
+            return
+        begun = time.monotonic()
+        before = wire.line(deadline, prompt.encode("ascii"))
+        self._log("in", before + prompt.encode("ascii"), begun)
+        if before.strip():
+            wanted = f"its prompt {prompt!r} alone (`echoes` and `answer_terminator` may be the reason)"
+            raise self.bad_reply(wanted, before.decode("latin-1"), command)
+
     def _received(self, wire: Wire, deadline: float) -> bytes:
         """A line, logged."""
         begun = time.monotonic()
@@ -450,17 +485,6 @@ class Session:
         if not self._has_said:
             log.warning("%s", f"{self.instrument} at {self.address}: {what}")
         self._has_said = True
-
-
-def connected(connect: Callable[[], Connection], waits_s: Sequence[float]) -> Connection:
-    """What `connect` returns, tried again after each wait. Raises its last OSError."""
-    for wait_s in waits_s:
-        time.sleep(wait_s)
-        try:
-            return connect()
-        except OSError as error:
-            failure = error
-    raise failure
 
 
 def _connector(address: str, visa: str, line: Line) -> Callable[[], Wire]:

@@ -15,11 +15,12 @@ import os
 import re
 import socket
 import time
-from collections.abc import Iterator
-from typing import Any, Literal
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, Literal, TypeVar
 
 from drivers.blocks import block_digits, block_length, blocks_of, check_prefix, check_separator
 
+Connection = TypeVar("Connection")
 State = Literal["idle", "data", "closed"]
 CONNECT_WITHIN_S = 2.0
 CLEAR_WITHIN_S = 2.0
@@ -82,21 +83,22 @@ class StreamWire:
             return self._until_quiet(deadline)
         searched = 0
         while (end := self._buffer.find(ending, searched)) < 0:
-            searched = len(self._buffer)
+            searched = max(0, len(self._buffer) - len(ending) + 1)
             if searched > LONGEST_LINE:
-                raise ValueError(f"{searched} bytes came without {ENDS[ending]}; this is no line of text")
+                raise ValueError(f"{searched} bytes came without {ended(ending)}; this is no line of text")
             try:
                 self._buffer += self._receive(deadline)
             except TimeoutError:
                 if self._buffer:
-                    what = f"only {bytes(self._buffer[-40:])!r} arrived, without {ENDS[ending]}"
+                    what = f"only {bytes(self._buffer[-40:])!r} arrived, without {ended(ending)}"
                     raise Unterminated(what) from None
                 raise TimeoutError("nothing arrived") from None
         line = bytes(self._buffer[:end])
         # Some instruments pad with NULs behind the line feed: they belong to this answer and not to the next.
-        while end + 1 < len(self._buffer) and self._buffer[end + 1] == 0:
+        end += len(ending)
+        while end < len(self._buffer) and self._buffer[end] == 0:
             end += 1
-        del self._buffer[: end + 1]
+        del self._buffer[:end]
         return line.strip(b"\r\n\0")
 
     def _until_quiet(self, deadline: float) -> bytes:
@@ -157,7 +159,8 @@ class StreamWire:
             while have < count:
                 have += self._receive_into(view[have:], deadline)
         except TimeoutError:
-            raise TimeoutError(f"{have} of {count} bytes of {what} arrived") from None
+            kind = CutShort if have else TimeoutError
+            raise kind(f"{have} of {count} bytes of {what} arrived") from None
         except ConnectionError as error:
             raise ConnectionError(f"{error}; {have} of {count} bytes of {what} had arrived") from error
         return data
@@ -172,8 +175,17 @@ class StreamWire:
         return gone
 
 
+def ended(ending: bytes) -> str:
+    """What ends a line, in words."""
+    return ENDS.get(ending, f"the prompt {ending.decode('ascii')!r}")
+
+
 class Unterminated(TimeoutError):
     """Something arrived before the deadline, and no line feed behind it."""
+
+
+class CutShort(TimeoutError):
+    """Some bytes arrived before the deadline, and fewer than were announced or expected."""
 
 
 def left_s(deadline: float) -> float:
@@ -298,7 +310,7 @@ class VisaWire:
                 if prefix:
                     check_prefix(self._resource.read_bytes(len(prefix)), prefix)
                 digits = block_digits(self._resource.read_bytes(2))
-                length = block_length(self._resource.read_bytes(digits), expected)
+                length = block_length(self._resource.read_bytes(digits) if digits else b"", expected)
                 last = terminated and number == blocks - 1
                 data += self._resource.read_bytes(length + last)
         if terminated and data.pop() != ord("\n"):
@@ -441,3 +453,14 @@ def _cleared(wire: VisaWire, address: str, library: str) -> VisaWire:
             wire.not_cleared = ""
         break
     return wire
+
+
+def connected(connect: Callable[[], Connection], waits_s: Sequence[float]) -> Connection:
+    """What `connect` returns, tried again after each wait. Raises its last OSError."""
+    for wait_s in waits_s:
+        time.sleep(wait_s)
+        try:
+            return connect()
+        except OSError as error:
+            failure = error
+    raise failure

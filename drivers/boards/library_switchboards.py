@@ -251,13 +251,17 @@ class HidSwitchboard(OnUsb):
 
     def _write(self, text: str, *, n: int = 0, mask: int = 0) -> None:
         profile = self._profile
-        data = profile.filled(text, n=n, mask=mask).ljust(profile.report_length, b"\0")
+        data = profile.filled(text, n=n, mask=self._bits(mask)).ljust(profile.report_length, b"\0")
         report = bytes([profile.report_id]) + data
         with self._lost("the board is gone"):
             device = self._opened()
             write = device.send_feature_report if profile.report == "feature" else device.write
             if write(report) < 0:  # hidapi tells some failures so, and raises at others
                 raise OSError("it takes no report")
+
+    def _bits(self, mask: int) -> int:
+        """The relays' bits of a mask of closed channels, or the mask of such bits."""
+        return mask ^ (1 << self._profile.channels) - 1 if self._profile.active_low else mask
 
     def _read_back(self, wanted: frozenset[int]) -> frozenset[int] | None:
         profile = self._profile
@@ -271,5 +275,5 @@ class HidSwitchboard(OnUsb):
             state = report[first : first + profile.mask_bytes]
             if len(state) < profile.mask_bytes:
                 raise OSError(f"its report has {len(report)} bytes, and its relays are at byte {first}")
-        mask = int.from_bytes(state, "little")
+        mask = self._bits(int.from_bytes(state, "little"))
         return frozenset(n for n in range(1, profile.channels + 1) if mask >> n - 1 & 1)

@@ -12,8 +12,9 @@ from typing import Any
 from drivers.boards.switchboard import Channels
 from drivers.models.switchboards import ModbusProfile
 from drivers.serial_wire import open_port, serial_port, tcp_port
-from drivers.session import REOPEN_AFTER_S, connected
+from drivers.session import REOPEN_AFTER_S
 from drivers.transcript import Listener
+from drivers.wire import connected
 from harness.bench_file import SwitchboardFile
 from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, LinkLost
 
@@ -165,28 +166,31 @@ class _Coils:
     def __init__(self, board: ModbusSwitchboard) -> None:
         profile = board.profile
         self._board, self._first, self._count = board, profile.first_coil or 0, profile.channels
-        self._functions = profile.functions
+        self._functions, self._inverted = profile.functions, profile.active_low
 
     def open_all(self) -> None:
         if WRITE_COILS in self._functions:
-            self._board.ask("all coils off", "write_coils", self._first, [False] * self._count)
+            what = f"all coils {'on' if self._inverted else 'off'}"
+            self._board.ask(what, "write_coils", self._first, [self._inverted] * self._count)
         else:
             self.move(list(range(1, self._count + 1)), closed=False)
 
     def move(self, channels: list[int], *, closed: bool) -> None:
         for n in channels:
             coil = self._first + n - 1
-            what = f"coil {coil} {'on' if closed else 'off'}"
+            value = closed is not self._inverted
+            what = f"coil {coil} {'on' if value else 'off'}"
             if WRITE_COIL in self._functions:
-                self._board.ask(what, "write_coil", coil, closed)
+                self._board.ask(what, "write_coil", coil, value)
             else:
-                self._board.ask(what, "write_coils", coil, [closed])
+                self._board.ask(what, "write_coils", coil, [value])
 
     def closed(self) -> frozenset[int]:
         answer = self._board.ask("read coils", "read_coils", self._first, count=self._count)
         if len(answer.bits) < self._count:
             raise self._board.bad_reply(f"{self._count} coils", len(answer.bits), "read coils")
-        return frozenset(n for n in range(1, self._count + 1) if answer.bits[n - 1])
+        channels = range(1, self._count + 1)
+        return frozenset(n for n in channels if answer.bits[n - 1] != self._inverted)
 
 
 class _Registers:
@@ -224,7 +228,8 @@ class _Registers:
     def _value(self, index: int) -> int:
         if self._per == 1:
             return self._profile.energised if index + 1 in self._closed else self._profile.released
-        return sum(1 << bit for bit in range(self._per) if index * self._per + bit + 1 in self._closed)
+        bits = sum(1 << bit for bit in range(self._per) if index * self._per + bit + 1 in self._closed)
+        return bits ^ (1 << self._per) - 1 if self._profile.active_low else bits
 
     def closed(self) -> frozenset[int]:
         what = "read registers"
@@ -234,7 +239,8 @@ class _Registers:
         channels = range(1, self._profile.channels + 1)
         if self._per > 1:
             bits = [answer.registers[(n - 1) // self._per] >> (n - 1) % self._per & 1 for n in channels]
-            return frozenset(n for n, bit in zip(channels, bits, strict=True) if bit)
+            closed = 0 if self._profile.active_low else 1
+            return frozenset(n for n, bit in zip(channels, bits, strict=True) if bit == closed)
         reads = self._profile.reads
         for n in channels:
             value = answer.registers[n - 1]

@@ -8,6 +8,7 @@ import re
 import time
 from collections.abc import Iterable
 
+from drivers.command import Command
 from drivers.models.switchboards import FrameProfile, RouteProfile, SwitchboardProfile, TextProfile
 from drivers.session import Session
 from harness.bench_file import SwitchboardFile
@@ -257,7 +258,7 @@ class TextSwitchboard(Channels):
         if commands.open_all is not None:
             self._session.write(commands.open_all())
         elif commands.set_all is not None:
-            self._session.write(commands.set_all(mask=0))
+            self._session.write(self._all(commands.set_all))
         else:
             super()._open_all()
 
@@ -265,13 +266,23 @@ class TextSwitchboard(Channels):
         commands = self._profile.commands
         self._commanded = self._commanded | set(channels) if closed else self._commanded - set(channels)
         if commands.set_all is not None:
-            self._session.write(commands.set_all(mask=sum(1 << n - 1 for n in self._commanded)))
+            self._session.write(self._all(commands.set_all))
             return
         command = commands.close if closed else commands.open
         if command is None:
             raise ValueError("a profile without set_all has close and open")
         for n in channels:
             self._session.write(command(n=n - 1 + self._profile.first_number))
+
+    def _all(self, set_all: Command) -> str:
+        """The command for every relay as it was commanded."""
+        mask = sum(1 << n - 1 for n in self._commanded)
+        return set_all(mask=mask ^ self._every if self._profile.active_low else mask)
+
+    @property
+    def _every(self) -> int:
+        """A mask of all channels."""
+        return (1 << self._profile.channels) - 1
 
     def _state(self, timeout_s: float | None = None) -> frozenset[int] | None:
         """The channels that it says are closed; None if it says nothing."""
@@ -293,13 +304,16 @@ class TextSwitchboard(Channels):
             states = re.findall("[01]", answer)
             if len(states) != self._profile.channels:
                 return None
-            return frozenset(n for n, state in enumerate(states, start=1) if state == "1")
+            closed = "0" if self._profile.active_low else "1"
+            return frozenset(n for n, state in enumerate(states, start=1) if state == closed)
         try:
             mask = int(answer, BASES[form])
         except ValueError:
             return None
         if not 0 <= mask < 1 << MOST_CHANNELS:
             return None
+        if self._profile.active_low:
+            mask ^= self._every
         return frozenset(bit + 1 for bit in range(mask.bit_length()) if mask >> bit & 1)
 
     def _read_back(self, wanted: frozenset[int]) -> frozenset[int] | None:

@@ -18,7 +18,9 @@ class InstrumentProfile(ProfileTable):
     echoes: it sends every line back before its answer. answer: what it says to each command that is
     no question; None: nothing. answer_after_questions: it says that behind the answer to a question as well.
     identity_fields: of its answer to *IDN?, separated by commas; 0: it does not
-    know *IDN?. error_query: "" if it has no error queue. pause_s: what it needs between two lines.
+    know *IDN?. error_query: "" if it has no error queue. decimal_comma: the numbers of its answers have a
+    comma where others have a point. prompt: what it says behind all else when it takes the next line.
+    pause_s: what it needs between two lines.
     """
 
     role: ClassVar[str]
@@ -30,6 +32,8 @@ class InstrumentProfile(ProfileTable):
     echoes: bool = False
     answer: str | None = None
     answer_after_questions: bool = False
+    decimal_comma: bool = False
+    prompt: Annotated[str, Field(pattern=r"^[ -~]{0,20}$")] = ""
     timeout_s: Positive = TIMEOUT_S
     pause_s: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
     baud_rate: Count = 9600
@@ -65,6 +69,8 @@ class InstrumentProfile(ProfileTable):
             answer_after_questions=self.answer_after_questions,
             identity_fields=self.identity_fields,
             error_query=self.error_query,
+            decimal_comma=self.decimal_comma,
+            prompt=self.prompt,
             pause_s=self.pause_s,
         )
 

@@ -1,12 +1,16 @@
 """Profiles of what feeds a unit: generators and relay supplies."""
 
 import math
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
 from drivers.command import OUTPUT, PLAIN, Command, Count, Holes, Positive, ProfileTable
 from drivers.models.any_instrument import InstrumentProfile
+from drivers.models.dialect import Dialect
+from drivers.models.expected_answer import ExpectedAnswer
+from harness.bench_file import WireFile
 from harness.toml_files.values import compiled
 
 FREQUENCY_WITHIN = 1e-6  # an instrument may round in its last digit; clamping is far more than this
@@ -14,6 +18,43 @@ LEVEL_WITHIN_DB = 20.0 * math.log10(1.01)  # instruments round a level to four d
 AMPLITUDES = ("vpp", "vrms", "vpk", "dbv", "dbm")
 VOLTS = ("v", "mv", "v_tenths", "v_hundredths")
 AMPERES = ("a", "ma", "a_hundredths")
+
+
+def _with_a_group(value: str) -> str:
+    try:
+        groups = compiled(value).groups
+    except Exception as error:  # re2.error has no base of its own
+        raise ValueError(f"expected a regular expression (RE2), found {value!r}") from error
+    if groups != 1:
+        raise ValueError(f"expected a pattern with one group, such as ^([0-9]{{4}}), found {value!r}")
+    return value
+
+
+Digits = Annotated[str, AfterValidator(_with_a_group)]
+
+
+class SwitchedProfile(InstrumentProfile):
+    """An instrument whose outputs are switched on and off.
+
+    on_answer, off_answer: what it answers to `output_query` with its output on and off; None: 1 or ON, and 0
+    or OFF.
+    """
+
+    on_answer: ExpectedAnswer | None = None
+    off_answer: ExpectedAnswer | None = None
+
+    @model_validator(mode="after")
+    def _tells_on_from_off(self) -> Self:
+        on, off = self.on_answer, self.off_answer
+        if on is None and off is not None:
+            raise ValueError("found off_answer without on_answer; expected both")
+        if on is not None and off is None and on.opposite is None:
+            raise ValueError(f"found on_answer {on.text!r} without off_answer; expected both of two texts")
+        return self
+
+    def dialect(self, wire: WireFile) -> Dialect:
+        """How lines are sent and answered."""
+        return replace(super().dialect(wire), on_answer=self.on_answer, off_answer=self.off_answer)
 
 
 class GeneratorCommands(ProfileTable):
@@ -33,12 +74,14 @@ class GeneratorCommands(ProfileTable):
     amplitude_query: OUTPUT | None = None
 
 
-class GeneratorProfile(InstrumentProfile):
+class GeneratorProfile(SwitchedProfile):
     """A generator; amplitudes are open circuit, peak to peak, whatever the amplitude command's own unit.
 
     independent_frequencies: whether the outputs can run at two frequencies at once. If not, each is driven
     alone, while `silence` keeps the other at 0 V behind its impedance. matched_load: the amplitude command
     means the amplitude at a load of the output's own impedance, half of the open-circuit one.
+    frequency_digits, amplitude_digits: where the number is in an answer, perhaps with its unit; None: the
+    answer is the number.
     """
 
     role: ClassVar[str] = "generator"
@@ -52,6 +95,8 @@ class GeneratorProfile(InstrumentProfile):
     frequency_max_hz: Positive
     independent_frequencies: bool
     matched_load: bool = False
+    frequency_digits: Digits | None = None
+    amplitude_digits: Digits | None = None
     commands: GeneratorCommands
 
     @model_validator(mode="after")
@@ -132,20 +177,7 @@ class SupplyCommands(ProfileTable):
     output_query: PLAIN | None = None
 
 
-def _with_a_group(value: str) -> str:
-    try:
-        groups = compiled(value).groups
-    except Exception as error:  # re2.error has no base of its own
-        raise ValueError(f"expected a regular expression (RE2), found {value!r}") from error
-    if groups != 1:
-        raise ValueError(f"expected a pattern with one group, such as ^([0-9]{{4}}), found {value!r}")
-    return value
-
-
-Digits = Annotated[str, AfterValidator(_with_a_group)]
-
-
-class SupplyProfile(InstrumentProfile):
+class SupplyProfile(SwitchedProfile):
     """A DC supply. Off is proven by its voltage falling below `off_below_v` within `off_within_s`.
 
     voltage_digits, current_digits: where the number is in an answer, None: the answer is the number.

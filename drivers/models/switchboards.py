@@ -56,13 +56,14 @@ class TextProfile(BoardProfile):
     """A board that takes a line of text per command.
 
     state: how it tells its channels: a number whose lowest bit is the first channel, or 0 and 1 for one
-    channel after the other.
+    channel after the other. active_low: a 1, there and in `set_all`, is a released relay.
     """
 
     kind: Literal["text-switchboard"]
     terminator: Terminator = "CR LF"
     channels: Count
     first_number: Register = 1
+    active_low: bool = False
     state: State = "hexadecimal"
     commands: TextCommands
 
@@ -106,7 +107,8 @@ class ModbusProfile(BoardProfile):
     framing: of the frames; over TCP, RTU frames are what device servers pass on, TCP frames the standard's.
     write_functions: those that the board knows; None: all there are. energised, released: what is written
     into a register; energised_reads, released_reads: what is read from it then, None: the same.
-    relays_per_register: above 1, each is a bit, the lowest the first. reads_back: whether functions 1 or 3
+    relays_per_register: above 1, each is a bit, the lowest the first. active_low: a
+    coil or a bit that is 1 is a released relay. reads_back: whether functions 1 or 3
     tell the state.
     """
 
@@ -122,6 +124,7 @@ class ModbusProfile(BoardProfile):
     energised_reads: Register | None = None
     released_reads: Register | None = None
     relays_per_register: Annotated[int, Field(ge=1, le=16)] = 1
+    active_low: bool = False
     reads_back: bool = True
 
     @model_validator(mode="after")
@@ -134,6 +137,8 @@ class ModbusProfile(BoardProfile):
             raise ValueError(f"write_functions: expected some of {known[0]} and {known[1]} for {what}")
         if self.echoes:
             raise ValueError("echoes: expected an adapter whose own echo is switched off")
+        if self.active_low and self.first_register is not None and self.relays_per_register == 1:
+            raise ValueError("active_low: expected energised and released, the values of a relay's register")
         if self.energised == self.released or self.reads[True] == self.reads[False]:
             raise ValueError("expected different values for energised and released")
         return self
@@ -223,6 +228,7 @@ class HidProfile(BoardProfile):
 
     report: by which kind it is written. report_length: bytes behind the report's id. state_byte: where a
     feature report has the relays' bits, 0 is the first byte behind the id; None: it can't be read back.
+    active_low: a bit that is 1, there and in `{mask}`, is a released relay.
     """
 
     kind: Literal["hid-switchboard"]
@@ -233,6 +239,7 @@ class HidProfile(BoardProfile):
     report_length: Annotated[int, Field(ge=1, le=64)] = 8
     state_report_id: Byte = 0
     state_byte: Annotated[int, Field(ge=0, le=63)] | None = None
+    active_low: bool = False
     commands: HidCommands
 
     @property

@@ -11,6 +11,7 @@ from pydantic import Field, GetCoreSchemaHandler, field_validator, model_validat
 from pydantic_core import CoreSchema, core_schema
 
 from drivers.command import OUTPUT, PLAIN, Command, Count, Holes, Positive, ProfileTable
+from drivers.models.expected_answer import ExpectedAnswer
 
 IN_COUNTS = "(raw - origin - reference) * scale"
 SUBTRACTED = "(raw - reference) * scale - origin"
@@ -71,50 +72,6 @@ class Source:
     def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         """Let pydantic read a Source from a number or a string."""
         return core_schema.no_info_plain_validator_function(cls.parse)
-
-
-@dataclass(frozen=True)
-class Done:
-    """What complete_query answers once the record is complete: a text, or a bit of a number."""
-
-    text: str
-    bit: int | None = None
-    value: int = 0
-
-    @classmethod
-    def parse(cls, value: object) -> "Done":
-        """Read `"STOP"`, `"1"` or `"bit 3 is 0"`. Raises ValueError."""
-        if isinstance(value, Done):
-            return value
-        if not isinstance(value, str) or not value.strip():
-            raise ValueError(f'expected an answer such as "STOP", or "bit 3 is 0", found {value!r}')
-        if bit := re.fullmatch(r"bit (\d\d?) is ([01])", value):
-            return cls(text=value, bit=int(bit[1]), value=int(bit[2]))
-        return cls(text=value.strip())
-
-    def matches(self, answer: str) -> bool:
-        """Whether an answer is this one: in any case, with a header before it or not, numbers by value."""
-        last = (answer.split() or [""])[-1].strip('"').upper()
-        if self.bit is None:
-            return same_answer(last, self.text) or same_answer(answer, self.text)
-        try:
-            return int(float(last)) >> self.bit & 1 == self.value
-        except (ValueError, OverflowError):
-            return False
-
-    @classmethod
-    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        """Let pydantic read it from a string."""
-        return core_schema.no_info_plain_validator_function(cls.parse)
-
-
-def same_answer(found: str, expected: str) -> bool:
-    """Whether an answer is the expected one: in any case, in quotes or not, numbers by value."""
-    one, other = (text.strip().strip('"').strip().upper() for text in (found, expected))
-    try:
-        return one == other or float(one) == float(other)
-    except ValueError:
-        return False
 
 
 class Scaling(ProfileTable):
@@ -192,11 +149,6 @@ class OscilloscopeCommands(ProfileTable):
     preamble_query: Annotated[Command, OF_INPUT] | None = None
     data_query: Annotated[Command, Holes(optional=("n", "start", *WINDOW_ENDS))]
 
-    @property
-    def has_window(self) -> bool:
-        """Whether a part of a record can be asked for."""
-        return self.window_start is not None or self.data_query.has("start")
-
 
 class OscilloscopeKeys(ProfileTable):
     """The keys of a scope's profile, besides those that every kind of instrument has.
@@ -228,7 +180,7 @@ class OscilloscopeKeys(ProfileTable):
     answer_holds: Literal["one_input", "inputs_in_turn", "inputs_interleaved", "a_block_each"] = "one_input"
     points_per_read: Count | None = None
     first_sample: Annotated[int, Field(ge=0, le=1)] = 1
-    complete_answer: Done | None = None
+    complete_answer: ExpectedAnswer | None = None
     complete_after_s: Seconds | None = None
     reset_s: Seconds = 3.0
     scaling: Scaling = TEN_FIELDS
@@ -302,8 +254,6 @@ def _of_commands(keys: OscilloscopeKeys) -> Iterator[str]:
     asked = (*keys.scaling.sources, *keys.expected)
     if commands.preamble_query is None and any(source.in_preamble for source in asked):
         yield "found a field or a label in scaling or expects, and no commands.preamble_query"
-    if keys.points_per_read is not None and not commands.has_window:
-        yield "found points_per_read without commands.window_start; expected how a part is asked for"
     if keys.points_per_read is not None and keys.scaling.points is None:
         yield "found points_per_read without scaling.points; expected where the record's length comes from"
     if keys.answer_holds == "a_block_each" and keys.samples != "binary":

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.scope.oscilloscope_profile import OscilloscopeKeys
-from drivers.scope.samples import Samples
+from drivers.scope.samples import Samples, by_input
 from drivers.scope.scaling import RecordScale
 from harness.roles import Capture, CaptureSetting, InputSetting
 
@@ -20,6 +20,7 @@ ENDS_WITHIN = 0.5  # of a step: what the ends of the screen may differ by betwee
 MIDDLE_WITHIN = 0.5  # of a division: the middle code is the middle of the screen, which is the offset
 LONGEST = 1.9  # of the length that was set, if the scope does not say how many points a record has
 FAR_OFF_SCREEN = 4.0  # times the screen: volts that come as text and are that large are none
+OTHER_ORDERS = {"inputs_in_turn": "inputs_interleaved", "inputs_interleaved": "inputs_in_turn"}
 LENGTH = "time_divisions, record_lengths, scaling.points and scaling.interval_s or rate_hz"
 RANGE = "scaling.scale, codes_per_division, sample_bits, code_min, code_max, commands.scale and probe"
 ZERO = "scaling.reference, scaling.origin, scaling.formula, sample_signed and commands.offset"
@@ -124,10 +125,15 @@ class RecordCheck:
 
 
 def other_formats(records: Sequence[Samples], profile: OscilloscopeKeys) -> Mapping[str, list[Samples]]:
-    """The samples of a record with one key of their binary format changed, by the key and its other value."""
-    if profile.samples != "binary":
-        return {}
+    """The samples of a record with one key of their format changed, by the key and its other value."""
     result = {}
+    if profile.answer_holds in OTHER_ORDERS and len(records) > 1:
+        order = OTHER_ORDERS[profile.answer_holds]
+        in_turn = profile.answer_holds == "inputs_in_turn"
+        flat = np.concatenate(records) if in_turn else np.stack(records, axis=1).reshape(-1)
+        result[f'answer_holds = "{order}"'] = by_input(flat, len(records), interleaved=in_turn)
+    if profile.samples != "binary":
+        return result
     types = [record.dtype for record in records]
     other_sign = [np.dtype(f"{'u' if profile.sample_signed else 'i'}{kind.itemsize}") for kind in types]
     result[f"sample_signed = {str(not profile.sample_signed).lower()}"] = [

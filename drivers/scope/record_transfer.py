@@ -4,12 +4,14 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from drivers.scope.oscilloscope_profile import OscilloscopeKeys, Source, same_answer
+from drivers.models.expected_answer import same_answer
+from drivers.scope.oscilloscope_profile import OscilloscopeKeys, Source
 from drivers.scope.record_check import Unmet
 from drivers.scope.samples import Samples, by_input, from_block, from_text, looks_swapped
 from drivers.scope.scaling import Answers, RecordScale, record_scale
 from drivers.session import Session
-from harness.errors import BadReply, BenchError, ProfileMismatch
+from drivers.wire import CutShort
+from harness.errors import BadReply, BenchError, BenchTimeout, ProfileMismatch
 
 MARGIN_S = 5.0  # for the instrument's own thinking
 SLOWEST_BYTES_PER_S = 50e3
@@ -114,11 +116,16 @@ class RecordReader:
     # -- the samples ---------------------------------------------------------------------------------------
 
     def _of_all(self, inputs: Sequence[int], points: int | None) -> list[Samples]:
-        blocks = len(inputs) if self._profile.answer_holds == "a_block_each" else 1
-        answer = self._answer(inputs[0], 0, None if points is None else points * len(inputs), blocks=blocks)
+        # A scope without a command that takes an input out of its records sends all that it has.
+        sent = (
+            inputs if self._profile.commands.display_off is not None else range(1, self._profile.inputs + 1)
+        )
+        blocks = len(sent) if self._profile.answer_holds == "a_block_each" else 1
+        answer = self._answer(inputs[0], 0, None if points is None else points * len(sent), blocks=blocks)
         interleaved = self._profile.answer_holds == "inputs_interleaved"
         try:
-            return by_input(answer, len(inputs), interleaved=interleaved)
+            every = dict(zip(sent, by_input(answer, len(sent), interleaved=interleaved), strict=True))
+            return [every[n] for n in inputs]
         except ValueError as error:
             raise self.mismatch(f"expected {error}", "answer_holds", self._asked(inputs[0])) from None
 
@@ -126,11 +133,14 @@ class RecordReader:
         limit = self._profile.points_per_read
         if limit is None or points is None or points <= limit:
             return self._answer(n, 0, points)
-        pieces = []
+        pieces: list[Samples] = []
         for start in range(0, points, limit):
             count = min(limit, points - start)
             self._window(start, count)
             pieces.append(self._answer(n, start, count))
+            if start and np.ptp(pieces[-1]) and np.array_equal(pieces[-1], pieces[-2]):
+                what = f"sends the same {count} samples of input {n} for two pieces of a record"
+                raise self.mismatch(what, "points_per_read and commands.window_start", self._asked(n))
         return np.concatenate(pieces)
 
     def _window(self, start: int, count: int) -> None:
@@ -180,6 +190,12 @@ class RecordReader:
                 blocks=blocks,
             )
             return from_block(block, profile)
+        except BenchTimeout as error:
+            if not isinstance(error.__cause__, CutShort):
+                raise
+            keys = "points_per_read, sample_bits, answer_holds and scaling.points"
+            what = f"{error.__cause__}; if every record ends there, look at {keys} in its profile"
+            raise self._session.error(what, query, BenchTimeout) from error
         except BadReply as error:
             what = f"{error.__cause__ or 'sends no block of samples'}"
             raise self.mismatch(
@@ -199,7 +215,7 @@ class RecordReader:
                     terminated=self._profile.block_terminated,
                     prefix=self._profile.block_prefix,
                 )
-                text = block.decode("ascii", "replace")
+                text = self._session.with_points(block.decode("ascii", "replace"))
             else:
                 text = self._session.query(query, timeout_s=timeout_s).strip()
                 prefix = self._profile.block_prefix
@@ -211,5 +227,6 @@ class RecordReader:
         except ValueError as error:
             raise self.mismatch(f"expected {error}", keys, query) from None
         if count is not None and samples.size != count:
+            keys += ", answer_holds and scaling.points"
             raise self.mismatch(f"expected {count} numbers, found {samples.size}", keys, query)
         return samples

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.command import Command
+from drivers.models.dialect import comma_remedy
 from drivers.scope.oscilloscope_profile import IN_COUNTS, INVERTED, SUBTRACTED, Scaling, Source
 
 NUMBER = re.compile(
@@ -29,7 +30,7 @@ def number_of(text: str) -> float:
     """One number, with a header before it and a unit behind it or not. Raises ValueError."""
     found = NUMBER.fullmatch(text.strip().strip('"').strip())
     if found is None:
-        raise ValueError(f"a number in {text!r}")
+        raise ValueError(f"a number in {text!r}" + comma_remedy(text))
     value = float(found[1]) * _multiplier(found[2])
     if not abs(value) < INFINITE:
         raise ValueError("numbers that are finite")
@@ -69,8 +70,8 @@ class RecordScale:
     """How the samples of one record become volts: `(raw - centre) * step_v + shift_v`.
 
     points: None if the scope does not say. step_v: volts per code, negative if the codes fall as the volts
-    rise; if the scope sends volts, what one of them is at the probe's tip. x_origin_s: of the first sample,
-    from the trigger; None if the scope does not say.
+    rise, by the formula or by a scale below zero that the scope reports; if the scope sends volts, what one
+    of them is at the probe's tip. x_origin_s: of the first sample, from the trigger; None if it does not say.
     """
 
     points: int | None
@@ -152,8 +153,8 @@ def record_scale(scaling: Scaling, answers: Answers, *, in_volts: bool, factor: 
             centre += origin
         else:
             shift_v = -factor * origin if scaling.formula == SUBTRACTED else factor * origin
-    if not (interval_s > 0.0 and step_v > 0.0):
-        raise ValueError("increments above zero")
+    if not (interval_s > 0.0 and step_v):
+        raise ValueError("an interval above zero, and a scale that is not zero")
     if scaling.formula == INVERTED:
         step_v = -step_v
     if not all(map(math.isfinite, (interval_s, step_v, centre, shift_v))):

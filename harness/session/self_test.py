@@ -8,6 +8,7 @@ its supply is on.
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
+from itertools import combinations
 from math import log, sqrt
 
 import numpy as np
@@ -72,6 +73,7 @@ def try_oscilloscope(scope: Oscilloscope) -> str:
             for row, number in enumerate(capture.inputs)
             if swing[row] > QUIET_SCREEN * scale * scope.divisions
         }
+    _check_apart(scope, captures)
     _check_zero(scope, captures)
     _check_offset(scope, captures[0])
     message = (
@@ -81,6 +83,19 @@ def try_oscilloscope(scope: Oscilloscope) -> str:
     if noisy:
         message += f"; hum or noise on {', '.join(map(str, sorted(noisy)))}: open, or a ground clip is off"
     return message
+
+
+def _check_apart(scope: Oscilloscope, captures: Sequence[Capture]) -> None:
+    """Raise ProfileMismatch if two inputs show the same noise, sample by sample: then they are one."""
+    for capture in captures:
+        for (one, first), (other, second) in combinations(zip(capture.inputs, capture.volts, strict=True), 2):
+            if np.ptp(first) > 0.0 and np.array_equal(first, second):
+                raise ProfileMismatch(
+                    f"sends the same samples for input {one} and for input {other}: look at the {{n}} of "
+                    "commands.waveform_source and data_query, and at answer_holds in its profile",
+                    instrument="oscilloscope",
+                    address=scope.identity.address,
+                )
 
 
 def _check_zero(scope: Oscilloscope, captures: Sequence[Capture]) -> None:

@@ -209,7 +209,7 @@ def test_carriage_returns_and_padding_are_not_part_of_an_answer(answer: bytes) -
         session.close()
 
 
-@pytest.mark.parametrize("answer", [b"one volt", b"", b"9.91E37", b"9.9E37", b"-9.9E37", b"nan"])
+@pytest.mark.parametrize("answer", [b"one volt", b"9.91E37", b"9.9E37", b"-9.9E37", b"nan"])
 def test_what_is_no_number_is_refused(answer: bytes) -> None:
     # 9.9E37, -9.9E37 and 9.91E37 are SCPI-1999's infinities and not-a-number (from memory).
     with peer(instrument(lambda connection: connection.send(answer + b"\n"))) as served:
@@ -217,6 +217,15 @@ def test_what_is_no_number_is_refused(answer: bytes) -> None:
         session.start()
         with pytest.raises(BadReply, match="expected a number, found"):
             session.query_number("TRAP?")
+        session.close()
+
+
+def test_an_empty_line_is_no_answer() -> None:
+    with peer(instrument(lambda connection: connection.send(b" \r\n"))) as served:
+        session = Session(served.address, instrument="supply")
+        session.start()
+        with pytest.raises(BadReply, match=r"not an empty line .*`answer` and `prompt` of its profile"):
+            session.query("TRAP?")
         session.close()
 
 

@@ -117,7 +117,7 @@ def test_the_switch_is_read_back_where_the_profile_has_a_query() -> None:
         with pytest.raises(BenchError, match="was switched on and reads off"):
             supply.switch(on=True)
         instrument.table[r"OUTPut?"] = lambda: "perhaps"
-        with pytest.raises(BadReply, match="expected 1 or 0, found 'perhaps'"):
+        with pytest.raises(BadReply, match=r"expected 1 or 0 .*`on_answer`.*, found 'perhaps'"):
             supply.off()
 
 

@@ -105,11 +105,13 @@ def try_switchboard(board: Channels, profile: BoardProfile) -> Iterator[ProfileT
         board.set(frozenset([channel]))
         time.sleep(board.settle_s)
     board.set(frozenset())
-    message = f"1 to {board.channel_count} closed one by one and opened"
+    message = f"1 to {board.channel_count} closed one by one and opened: no relay may be energised now"
+    if "active_low" in type(profile).model_fields:
+        message += " (if all are, `active_low` is the other way round)"
     if not board.reads_back:
         yield ProfileTrial(what="channels", message=f"{message}; it can't be read back")
         return
-    keys = set(type(profile).model_fields) - {"first_number"}
+    keys = set(type(profile).model_fields) - {"first_number", "active_low"}
     keys |= {key for key in written_keys(profile) if key.startswith("commands.")}
     yield ProfileTrial(
         what="channels",

@@ -7,6 +7,7 @@ from typing import Any
 
 from drivers.command import Command
 from drivers.models.any_instrument import InstrumentProfile
+from drivers.models.expected_answer import ExpectedAnswer
 from drivers.models.sources import AMPLITUDES, GeneratorProfile, amperes, volts
 from drivers.profile import KINDS
 from drivers.safe_end import Off
@@ -16,6 +17,7 @@ from drivers.transcript import Transcript
 from harness.bench_file import AS_THE_PROFILE
 from harness.errors import BenchError
 from harness.session.profile_trials.alone import LOW_VPP, TONE_HZ, TRIED_A, TRIED_V
+from harness.toml_files.values import compiled
 
 NAMELESS = "text-switchboard"  # is not asked who it is
 SPOKEN_TO = ("generator", "supply", "oscilloscope", "route-switchboard", NAMELESS)
@@ -146,7 +148,11 @@ class LiveInstrument:
             wanted = self._levels()[unit]
         if wanted is None:
             return
-        result = self._session.query_number(line)
+        digits = self._given.get(key.removeprefix("commands.").replace("_query", "_digits"))
+        answer = self._session.query(line)
+        if digits is not None and (match := compiled(digits).search(answer)):
+            answer = match[1]
+        result = self._session.number_of(answer, line)
         if not isclose(result, wanted, rel_tol=SAME_WITHIN):
             raise self._session.error(f"was set to {wanted:g} and reads back {result:g}", line)
 
@@ -158,7 +164,7 @@ class LiveInstrument:
         try:
             query = self._given.get("commands.output_query")
             if query is not None:
-                self._session.check_switched(self._line("commands.output_query", query), on=True)
+                self._check_switched(query, on=True)
                 result += "; it says that it is on"
             measure = self._given.get("commands.measure_voltage")
             if measure is not None:
@@ -176,7 +182,15 @@ class LiveInstrument:
                 break
         query = self._given.get("commands.output_query")
         if query is not None:
-            self._session.check_switched(self._line("commands.output_query", query), on=False)
+            self._check_switched(query, on=False)
+
+    def _check_switched(self, query: str, *, on: bool) -> None:
+        """Ask whether the output is on, by what was given since the connection was made."""
+        self._session.take_on_and_off(self._answer("on_answer"), self._answer("off_answer"))
+        self._session.check_switched(self._line("commands.output_query", query), on=on)
+
+    def _answer(self, key: str) -> ExpectedAnswer | None:
+        return ExpectedAnswer.parse(self._given[key]) if key in self._given else None
 
     def _reopen(self, error: BenchError) -> None:
         """Make the session usable again after a failure; what its error queue held belongs to the error."""

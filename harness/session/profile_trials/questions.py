@@ -64,13 +64,19 @@ LINES_OF_TEXT = _questions(
         "whether that comes behind the answer to a question as well: y or n",
         _if("answer"),
     ),
+    ("prompt", "what it says when it takes the next line, such as >"),
     ("pause_s", "seconds that it needs between two lines"),
 )
 IDENTITY = _questions(
     ("identity_fields", "fields, separated by commas, of its answer to *IDN?; 0 if it does not know that"),
     ("error_query", 'question for its error queue; "" if it has none'),
+    ("decimal_comma", "whether its numbers have a decimal comma in place of a point: y or n"),
 )
 
+IS_ON = (
+    ("on_answer", "what it answers to the next question with its output on, if not 1 or ON"),
+    ("off_answer", "and with its output off", _if("on_answer")),
+)
 GENERATOR = _questions(
     ("outputs", "number of outputs"),
     ("output_impedance_ohm", "impedance of an output, in ohm"),
@@ -82,12 +88,18 @@ GENERATOR = _questions(
     ("independent_frequencies", "whether two outputs can run at two frequencies at once: y or n"),
     ("matched_load", "whether amplitudes are meant at a load of the output's impedance: y or n"),
     ("commands.output_off", "command that switches output {n} off"),
+    *IS_ON,
     ("commands.output_query", "question whether output {n} is on"),
     ("commands.load_open", "command that sets the load of output {n} to open"),
     ("commands.function_sine", "command that selects a sine on output {n}"),
     ("commands.frequency", "command that sets the frequency: {hz}, and {n} if each output has its own"),
+    (
+        "frequency_digits",
+        "where the number is in the answer to the next question, such as FRQ,([0-9.]+HZ), if there is more",
+    ),
     ("commands.frequency_query", "question for the frequency of output {n}"),
     ("commands.amplitude", "command that sets the amplitude: {n} and a level such as {vpp}, {vrms} or {dbm}"),
+    ("amplitude_digits", "where the number is in the answer to the next question, if there is more in it"),
     ("commands.amplitude_query", "question for the amplitude of output {n}, in the same unit"),
     ("commands.offset", "command that sets the DC offset: {n}, {v}"),
     ("commands.phase", "command that sets the phase: {n}, {deg}"),
@@ -102,6 +114,7 @@ SUPPLY = _questions(
     ("off_within_s", "within this time after it was switched off, in seconds"),
     ("commands.select", "command that selects output {n}, if it has several"),
     ("commands.output_off", "command that switches the output off"),
+    *IS_ON,
     ("commands.output_query", "question whether the output is on"),
     ("commands.voltage", "command that sets the voltage, by one of {v}, {mv}, {v_tenths}, {v_hundredths}"),
     ("commands.current", "command that sets the current limit, by one of {a}, {ma}, {a_hundredths}"),
@@ -234,6 +247,7 @@ TEXT = _questions(
     ("commands.set_all", "command that sets all relays by {mask}, if it has that"),
     ("commands.state_query", "question for the state of the relays"),
     ("state", "its answer: hexadecimal, decimal, binary or list", _if("commands.state_query")),
+    ("active_low", "whether a 1, in that answer and in {mask}, is a released relay: y or n"),
 )
 FRAME = _questions(
     ("start", "first byte of a frame, such as 0xA0"),
@@ -257,6 +271,11 @@ MODBUS = _questions(
     ("energised_reads", "what the register reads then, if that is another number", HELD),
     ("released_reads", "what it reads when released, if that is another number", HELD),
     ("relays_per_register", "relays in a register, a bit each", HELD),
+    (
+        "active_low",
+        "whether a coil or bit that is 1 is a released relay: y or n",
+        lambda given: "first_coil" in given or given.get("relays_per_register", 1) > 1,
+    ),
     ("reads_back", "whether the board tells the state (function 1 or 3): y or n"),
 )
 GPIO = _questions(
@@ -278,6 +297,7 @@ HID = _questions(
     ("commands.set_all", "report that sets all relays by {mask}, if it has that"),
     ("state_byte", "byte of a feature report, from 0 behind its id, that has the relays' bits"),
     ("state_report_id", "id of that report", _if("state_byte")),
+    ("active_low", "whether a bit that is 1, there and in {mask}, is a released relay: y or n"),
 )
 
 SPOKEN_TO = (*DESCRIPTION, *LINE, *LINES_OF_TEXT)

@@ -34,6 +34,7 @@ REASONS: Mapping[str, str] = {
     "input_capacitance_f": FROM_DATA_SHEET,
     "seconds_per_division_s": "not each of them was tried",
     "scaling.formula": "which way up a trace is was not seen: a sine looks the same upside down",
+    "active_low": "which way a relay moved is not seen: look at the board while it clicks",
     "first_number": "which relay moved is not seen: look at the board while it clicks",
 }
 """Why a key is not proven, if it isn't."""

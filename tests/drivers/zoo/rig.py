@@ -5,10 +5,10 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from drivers.models.dialect import Dialect
 from drivers.profile import OscilloscopeProfile, parse_profile
 from drivers.scope.oscilloscope import ScpiOscilloscope
 from drivers.session import Session
+from harness.bench_file import AS_THE_PROFILE
 from harness.roles import Capture, CaptureSetting, InputSetting
 from tests.drivers.own_profiles import profile
 from tests.drivers.peers import peer
@@ -24,7 +24,7 @@ def opened(
     if not isinstance(own, OscilloscopeProfile):
         raise ValueError(f"{name} is no profile of a scope")
     with peer(scope.script) as served:
-        dialect = Dialect(error_query=own.error_query)
+        dialect = own.dialect(AS_THE_PROFILE)
         session = Session(served.address, instrument="oscilloscope", timeout_s=1.0, dialect=dialect)
         try:
             session.start()

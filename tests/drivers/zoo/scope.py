@@ -184,11 +184,11 @@ def block(data: bytes, digits: int = 8) -> bytes:
 
 
 def _pattern(text: str) -> re.Pattern[str]:
-    """`CHANnel#:SCALe $`: capitals are the short form, # an input, & its letter, $ a number."""
+    """`CHANnel#:SCALe $`: capitals are the short form, # an input, & its letter, $ a number, @ any."""
     pattern = ""
-    for part in re.split(r"([A-Z]{2,}[a-z]+|[#&$])", text):
-        if part in ("#", "&", "$"):
-            pattern += {"#": r"(\d+)", "&": "([A-Z])", "$": NUMBER}[part]
+    for part in re.split(r"([A-Z]{2,}[a-z]+|[#&$@])", text):
+        if part in ("#", "&", "$", "@"):
+            pattern += {"#": r"(\d+)", "&": "([A-Z])", "$": NUMBER, "@": r"(\S+)"}[part]
         elif re.fullmatch(r"[A-Z]{2,}[a-z]+", part):
             pattern += f"(?:{part}|{re.sub('[a-z]', '', part)})"
         else:

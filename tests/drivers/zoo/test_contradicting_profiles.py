@@ -15,6 +15,7 @@ from tests.drivers.own_profiles import profile_text
 from tests.drivers.zoo.at_bench import at_bench
 from tests.drivers.zoo.scope import Scope
 from tests.drivers.zoo.scope_dialects import Labelled, SingleQueries, TenFields, VoltsInText
+from tests.drivers.zoo.strange_scopes import NEXT_PIECES, NextPieces
 from tests.drivers.zoo.test_scope_dialects import BIG, CODES_IN_TEXT
 from tests.foreign.bench import ForeignBench
 from tests.foreign.box import Unit
@@ -48,7 +49,8 @@ def looked_at(
     capsys: pytest.CaptureFixture[str], job: Path, scope: Scope, name: str, changes: Mapping[str, str]
 ) -> dict[str, dict[str, Any]]:
     """What `switchwalk bench` says, by what it looked at."""
-    (job.parent / "mine.toml").write_text(profile_text(name, dict(changes)), encoding="utf-8")
+    text = profile_text(name, dict(changes)) if "\n" not in name else name
+    (job.parent / "mine.toml").write_text(text, encoding="utf-8")
     bench = ForeignBench(Unit(), scope=at_bench(scope))
     with bench:
         file = bench.write(job.parent / "bench.toml", scope_profile="mine")
@@ -68,6 +70,7 @@ def looked_at(
         (SingleQueries, "single-query-oscilloscope", {}),
         (VoltsInText, "text-list-oscilloscope", {}),
         (FourInputs, "labelled-preamble-oscilloscope", FOUR_INPUTS | CODES_IN_TEXT),
+        (NextPieces, NEXT_PIECES, {}),
     ],
 )
 def test_a_right_profile_is_ready(
@@ -125,6 +128,14 @@ def test_a_right_profile_is_ready(
         (
             FourInputs, "labelled-preamble-oscilloscope", FOUR_INPUTS | CODES_IN_TEXT,
             ('"text_codes"', '"text_volts"'), "oscilloscope", "samples",
+        ),
+        (
+            VoltsInText, "text-list-oscilloscope", {},
+            ('"inputs_in_turn"', '"inputs_interleaved"'), "through", "answer_holds",
+        ),
+        (
+            SingleQueries, "single-query-oscilloscope", {},
+            ('data_query = "C{n}:WF?', 'data_query = "C1:WF?'), "oscilloscope", "data_query",
         ),
     ],
 )  # fmt: skip

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from drivers.scope.oscilloscope_profile import Done
+from drivers.models.expected_answer import ExpectedAnswer
 from drivers.scope.samples import by_input, from_block, from_text, looks_swapped, step_of
 from drivers.scope.scaling import labelled, number_of
 from harness.errors import JobError
@@ -129,7 +129,7 @@ def test_a_preamble_is_read_by_its_labels(text: str) -> None:
     ],
 )
 def test_an_answer_that_says_done_is_known(written: str, answer: str, is_done: bool) -> None:
-    assert Done.parse(written).matches(answer) is is_done
+    assert ExpectedAnswer.parse(written).matches(answer) is is_done
 
 
 @pytest.mark.parametrize("signed", [True, False])
@@ -168,7 +168,6 @@ def test_the_step_of_volts_that_come_as_text_is_the_converters() -> None:
             "",
             "neither commands.complete_query nor complete_after_s",
         ),
-        ("preamble", "block_terminated = true", "points_per_read = 10", "without commands.window_start"),
         ("single-query", 'points = "SANU? C{n}"', "", "points_per_read without scaling.points"),
         ("single-query", 'rate_hz = "SARA?"', "", "both or none of scaling.interval_s and scaling.rate_hz"),
         ("single-query", '"SARA?"', '"SARA"', r'scaling.rate_hz: expected a number, "field 3", "label NAME"'),

@@ -15,6 +15,7 @@ from tests.drivers.own_profiles import profile_text
 from tests.drivers.zoo.at_bench import at_bench
 from tests.drivers.zoo.scope import Scope
 from tests.drivers.zoo.scope_dialects import Labelled, SingleQueries, VoltsInText
+from tests.drivers.zoo.strange_scopes import DECIMAL_COMMAS, NEXT_PIECES, DecimalCommas, NextPieces
 from tests.drivers.zoo.test_contradicting_profiles import FOUR_INPUTS, JOB
 from tests.foreign.bench import ForeignBench
 from tests.foreign.box import Unit
@@ -39,6 +40,8 @@ def view_one_port(job: Path) -> None:
         (Labelled, "labelled-preamble-oscilloscope", {}),
         (SingleQueries, "single-query-oscilloscope", {}),
         (VoltsInText, "text-list-oscilloscope", {"complete_after_s = 0.2": "complete_after_s = 0.05"}),
+        (NextPieces, NEXT_PIECES, {}),
+        (DecimalCommas, DECIMAL_COMMAS, {}),
     ],
 )
 def test_a_good_unit_passes_with_the_levels_of_its_circuit(
@@ -53,7 +56,8 @@ def test_a_good_unit_passes_with_the_levels_of_its_circuit(
     job = job_in(tmp_path / "job", *OF_ONE_PORT, of=JOB, states=["insert"])
     if make.inputs == 2:
         view_one_port(job)
-    (tmp_path / "mine.toml").write_text(profile_text(name, changes), encoding="utf-8")
+    text = name if "\n" in name else profile_text(name, changes)
+    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
     unit = Unit()
     bench = ForeignBench(unit, scope=at_bench(make()))
     with bench:
