@@ -27,7 +27,7 @@ from drivers.models.switchboards import (
 )
 from drivers.profile import load_profile
 from drivers.safe_end import ROLES, SafeEnd, safe_end, switched
-from drivers.scope.oscilloscope import ScpiOscilloscope
+from drivers.scope.oscilloscope import FineMode, ScpiOscilloscope
 from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.transcript import Listener, Transcript
@@ -289,7 +289,8 @@ class Opening:
         """The oscilloscope."""
         session, profile = self._started("oscilloscope")
         file = self._of("oscilloscope", OscilloscopeFile)
-        return ScpiOscilloscope(session, profile, profile_name=file.profile, probe=file.probe)
+        fine = FineMode(high_resolution=file.high_resolution, averages=file.averages)
+        return ScpiOscilloscope(session, profile, profile_name=file.profile, probe=file.probe, fine=fine)
 
     def supply(self) -> ScpiSupply | HandSupply:
         """The relay supply, off."""

@@ -97,6 +97,8 @@ class OscilloscopeFile(InstrumentFile):
 
     probe: Probe = 1.0  # its attenuation factor
     gain_accuracy: Accuracy  # a fraction, from the data sheet
+    high_resolution: Flag = False
+    averages: Count = 1  # of the records of a tone, by the scope itself
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -137,6 +137,9 @@ class OscilloscopeCommands(ProfileTable):
     trigger_normal: PLAIN | None = None
     trigger_force: PLAIN | None = None
     acquire_type: PLAIN | None = None
+    high_resolution: PLAIN | None = None
+    average: Annotated[Command, Holes(optional=("averages",))] | None = None
+    average_count: Annotated[Command, Holes(("averages",))] | None = None
     acquire_points: Annotated[Command, Holes(("points",))] | None = None
     single: PLAIN
     complete_query: PLAIN | None = None
@@ -246,6 +249,17 @@ def _of_commands(keys: OscilloscopeKeys) -> Iterator[str]:
     commands = keys.commands
     if (commands.trigger_normal is None) is not (commands.trigger_force is None):
         yield "found one of commands.trigger_normal and commands.trigger_force; expected both or neither"
+    if (
+        commands.average is not None
+        and commands.average_count is None
+        and not commands.average.has("averages")
+    ):
+        yield "found commands.average without {averages} and without average_count; expected one of them"
+    if commands.acquire_type is None and (commands.high_resolution or commands.average):
+        yield (
+            "found commands.high_resolution or average without acquire_type; expected what ends that mode: "
+            "records of a change of state are taken plainly"
+        )
     if commands.complete_query is None and keys.complete_after_s is None:
         yield "found neither commands.complete_query nor complete_after_s; expected one of them"
     query = commands.complete_query

@@ -37,7 +37,9 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
                 pass
             case OscilloscopeProfile():
                 mistakes += _oscilloscope(job, profile)
-                mistakes += _hidden_by_noise(job, profile, bench.oscilloscope.probe)
+                mistakes += _finer(bench, profile, generators)
+                if not bench.oscilloscope.high_resolution:  # whose noise only a record tells
+                    mistakes += _hidden_by_noise(job, profile, bench.oscilloscope.probe)
             case SupplyProfile() | HandSupplyProfile():
                 mistakes += _supply(job, profile)
             case _:
@@ -118,6 +120,32 @@ def _oscilloscope(job: Job, profile: OscilloscopeProfile) -> Iterator[Mistake]:
             if number > profile.inputs:
                 message = f"found input {number}; the scope has inputs 1 to {profile.inputs}"
                 yield _of_setup(index, setup, f"controls_viewed.{control}", message)
+
+
+def _finer(
+    bench: BenchFile, profile: OscilloscopeProfile, generators: Sequence[GeneratorProfile]
+) -> Iterator[Mistake]:
+    """What the scope, or the generator beside it, lacks for the finer records that bench.toml asks for."""
+    file, commands = bench.oscilloscope, profile.commands
+    lacking = f"{file.profile} has no command for that"
+    if file.high_resolution and commands.high_resolution is None:
+        message = f"{lacking}; expected commands.high_resolution in it"
+        yield Mistake(file="bench.toml", key="oscilloscope.high_resolution", message=message)
+    if file.averages == 1:
+        return
+    message = ""
+    if file.high_resolution:
+        message = "found with high_resolution = true; expected one of them"
+    elif commands.average is None:
+        message = f"{lacking}; expected commands.average in it"
+    elif len(generators) == 1 and generators[0].independent_frequencies:
+        message = (
+            f"{bench.generator.profile} drives hot and cold at two frequencies at once, and records that one "
+            "of them triggers average out the other; expected averages = 1, or a profile of your own with "
+            "independent_frequencies = false, by which each leg is driven alone"
+        )
+    if message:
+        yield Mistake(file="bench.toml", key="oscilloscope.averages", message=message)
 
 
 def _hidden_by_noise(job: Job, profile: OscilloscopeProfile, probe: float) -> Iterator[Mistake]:

@@ -8,12 +8,14 @@ import time
 from collections.abc import Iterator
 from functools import partial
 
+import numpy as np
+
 from drivers.boards.switchboard import Channels
 from drivers.generator_and_supply import ScpiGenerator, ScpiSupply
 from drivers.models.sources import GeneratorProfile, SupplyProfile
 from drivers.models.switchboards import BoardProfile
 from drivers.profile import OscilloscopeProfile
-from drivers.scope.oscilloscope import ScpiOscilloscope
+from drivers.scope.oscilloscope import FineMode, ScpiOscilloscope
 from harness.errors import BenchTimeout, ProfileMismatch
 from harness.roles import CaptureSetting, InputSetting
 from harness.session.profile_trials.trial import ProfileTrial, line_keys, written_keys
@@ -26,6 +28,7 @@ TRIED_A = 0.05
 VOLTAGE_WITHIN, VOLTAGE_WITHIN_V = 0.03, 0.1  # data sheets of supplies have a tenth of it
 NO_CURRENT_A = 0.02  # what a meter may show with nothing connected
 RECORD_S = 0.1
+QUIETER = 0.8  # times the noise of a plain record: two records differ by a few percent
 
 
 def try_generator(generator: ScpiGenerator, profile: GeneratorProfile) -> Iterator[ProfileTrial]:
@@ -154,8 +157,25 @@ def try_scope(scope: ScpiOscilloscope, profile: OscilloscopeProfile) -> Iterator
         )
     else:
         yield ProfileTrial(what="longest record", message=message, proves=(*lengths, *pieces))
+    if commands.high_resolution is not None:
+        yield _try_high_resolution(scope)
     if commands.trigger_force is not None:
         yield _try_trigger(scope)
+
+
+def _try_high_resolution(scope: ScpiOscilloscope) -> ProfileTrial:
+    """Record the noise of input 1 on the finest range, plainly and in high resolution."""
+    noises_v = []
+    for high_resolution in (False, True):
+        scope.fine = FineMode(high_resolution=high_resolution)
+        volts = scope.capture(_setting(scope.volts_per_division[0])).volts[0]
+        noises_v.append(float(np.std(np.diff(volts))) / np.sqrt(2.0))  # hum and drift left out
+    scope.fine = FineMode()
+    plain, fine = (f"{1e3 * noise_v:.2g} mV RMS" for noise_v in noises_v)
+    message = f"noise of input 1 on its finest range: {plain}, and {fine} with commands.high_resolution"
+    if noises_v[1] >= QUIETER * noises_v[0]:
+        return ProfileTrial(what="high resolution", message=f"{message}, which is no less")
+    return ProfileTrial(what="high resolution", message=message, proves=("commands.high_resolution",))
 
 
 def _try_trigger(scope: ScpiOscilloscope) -> ProfileTrial:

@@ -14,14 +14,14 @@ import numpy as np
 from drivers.generator_and_supply import ScpiGenerator
 from drivers.models.sources import GeneratorProfile
 from drivers.profile import OscilloscopeProfile
-from drivers.scope.oscilloscope import ScpiOscilloscope
+from drivers.scope.oscilloscope import FineMode, ScpiOscilloscope
 from harness.arrays import Complex
 from harness.errors import ProfileMismatch
 from harness.measure.captures import pick_range
 from harness.measure.tone import fit_tones
 from harness.measure.tones import Stimulus
 from harness.roles import Capture, CaptureSetting, InputSetting
-from harness.session.profile_trials.alone import LOW_VPP
+from harness.session.profile_trials.alone import LOW_VPP, QUIETER
 from harness.session.profile_trials.trial import ProfileTrial
 
 TONES = Stimulus(kind="pair", frequency_hz=1e3)
@@ -32,6 +32,7 @@ MISSING_BELOW = 0.2  # of it, hum and noise included
 PURE_ABOVE = 0.05  # third harmonic: 1/3 in a square, 1/9 in a triangle (closed form)
 PHASE_WITHIN_DEG = 10.0
 FREQUENCY_WITHIN = 0.01
+AVERAGES, AVERAGED_WITHIN = 16, 0.01
 SCOPE_KEYS = (
     "samples", "sample_bits", "sample_signed", "byte_order", "code_min", "code_max", "divisions",
     "scaling.scale", "scaling.codes_per_division", "scaling.interval_s", "scaling.rate_hz", "commands.scale",
@@ -84,6 +85,8 @@ def try_together(pair: CabledPair) -> Iterator[ProfileTrial]:
             yield _silent(pair)
         if pair.of_generator.commands.phase is not None:
             yield _phase(pair)
+    if pair.of_scope.commands.average is not None:
+        yield _averaged(pair)
     generator.off()
     capture = _record(pair, pair.low_vpp)
     for n in pair.joined:
@@ -174,6 +177,37 @@ def _phase(pair: CabledPair) -> ProfileTrial:
                 what, "commands.phase; some generators align phases by a command of their own"
             )
     return ProfileTrial(what="phase", message="0 and 180 degrees between outputs", proves=("commands.phase",))
+
+
+def _averaged(pair: CabledPair) -> ProfileTrial:
+    """Output 1 alone, recorded plainly and averaged: the same level, and less noise."""
+    pair.generator.off()
+    pair.generator.sine(1, frequency_hz=TONES.tones.hot_hz, amplitude_vpp=pair.low_vpp)
+    pair.generator.switch(1, on=True)
+    levels, noises_v = [], []
+    for averages in (1, AVERAGES):
+        pair.scope.fine = FineMode(averages=averages)
+        capture = _record(pair, pair.low_vpp)
+        fit = fit_tones(capture.volts, capture.interval_s, (TONES.tones.hot_hz,), step_v=capture.step_v)
+        levels.append(abs(fit.phasors[0, 0]))
+        noises_v.append(float(fit.residual_v[0]))
+    pair.scope.fine = FineMode()
+    if abs(levels[1] / levels[0] - 1.0) > AVERAGED_WITHIN:
+        what = f"averaged, output 1 shows {levels[1] / levels[0]:.3g} of the level of a plain record"
+        raise pair.mismatch(what, "commands.average, trigger_source and trigger_level")
+    message = (
+        f"noise of input 1: {1e3 * noises_v[0]:.2g} mV RMS, and {1e3 * noises_v[1]:.2g} mV RMS as an average "
+        f"of {AVERAGES}"
+    )
+    if noises_v[1] >= QUIETER * noises_v[0]:
+        return ProfileTrial(what="averaging", message=f"{message}, which is no less")
+    proves = (
+        "commands.average",
+        "commands.average_count",
+        "commands.trigger_source",
+        "commands.trigger_level",
+    )
+    return ProfileTrial(what="averaging", message=message, proves=proves)
 
 
 def _record(pair: CabledPair, vpp: float) -> Capture:

@@ -27,6 +27,7 @@ READ_LATER = "commands.data_query"  # samples are read once all is known of thei
 ANSWERS = ("commands.measure_voltage", "commands.measure_current")
 SAME_WITHIN = 0.01
 S_PER_DIV, V_PER_DIV, POINTS = 0.01, 0.1, 2000
+AVERAGES = 16
 
 SET_ALL = "commands.set_all"
 OFF = ("commands.output_off", "commands.open_all", "commands.open", SET_ALL)  # the first that there is
@@ -208,7 +209,7 @@ class LiveInstrument:
         given = self._given
         first, of = (
             int(given.get("first_number", 1)),
-            {"s": 0.0, "deg": 0.0, "x": 1.0, "hz": TONE_HZ, "mask": 1},
+            {"s": 0.0, "deg": 0.0, "x": 1.0, "hz": TONE_HZ, "mask": 1, "averages": AVERAGES},
         )
         result: dict[str, Any] = {"n": first, "channels": (first,), **of}
         if key == "commands.amplitude":

@@ -39,9 +39,12 @@ REASONS: Mapping[str, str] = {
 }
 """Why a key is not proven, if it isn't."""
 NOT_NEEDED = "not tried: what was done here does not need it"
+BY_TONE = "not tried: only with the tone of a generator beside it (--beside) can records be averaged"
 NOT_SENT: Mapping[str, str] = {
     "commands.silence": "not tried: only an oscilloscope beside it (--beside) shows what it does",
     "commands.measure_current": "not tried: the current is asked for only with commands.measure_voltage",
+    "commands.average": BY_TONE,
+    "commands.average_count": BY_TONE,
     "commands.preamble_query": "not tried: no key of scaling or expects is read from the preamble",
 }
 """Why a command was not sent, by itself."""
