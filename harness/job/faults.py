@@ -263,12 +263,21 @@ def _own_fault(wanted: str, module: Module) -> Fault | None:
     return Fault(kind=own.kind, subject=own.subject, other=own.other, value=own.value, unit=own.unit)
 
 
+def _part_of(name: str) -> str:
+    """`K1` of `K1.1.hot stuck released`, and the whole first word of what is no part's."""
+    first = name.split(" ")[0]
+    reference = first.split(".")[0]
+    return reference if reference[-1:].isdigit() else first
+
+
 def _no_such_fault(wanted: str, known: tuple[Fault, ...]) -> str:
+    """Faults of the part that it names come first, then whatever is spelled nearly so."""
     names = [fault.name for fault in known]
-    guess = nearest(wanted, names)
+    part = _part_of(wanted)
+    own = [name for name in names if _part_of(name) == part]
+    guess = nearest(wanted, own or names)
     close = [guess] if guess else []
-    first = wanted.split(" ")[0]
-    close += [name for name in names if name.startswith(f"{first} ") and name not in close][:4]
+    close += [name for name in get_close_matches(wanted, own, n=4, cutoff=0.0) if name not in close]
     if not close:
         close = get_close_matches(wanted, names, n=3, cutoff=FAR_MATCH)
     example = ", ".join(close) if close else f"one such as {names[0]}"

@@ -88,6 +88,11 @@ def test_a_fault_says_what_is_wrong_in_fields(switcher: Job) -> None:
     ("text", "message"),
     [
         ("K33 never operates", 'no such fault: "K33 never operates"; did you mean K3 never operates?'),
+        (
+            "K1 never",
+            'no such fault: "K1 never"; expected one of K1 never operates, K1 long bounce, K1 coil open, '
+            "K1 slow to operate",
+        ),
         ("left.oot.cold open", 'no such fault: "left.oot.cold open"; did you mean left.out.cold open?'),
         ("", 'no such fault: ""; expected one such as K1 never operates'),
         ("K1 never operates + nonsense", 'no such fault: "nonsense"; expected one such as K1 never operates'),
