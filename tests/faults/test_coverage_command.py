@@ -32,7 +32,7 @@ Cluster = Any  # distributed.LocalCluster: imported only where what it deprecate
 
 def run_coverage(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-c", "from harness.cli.app import main; main()", "coverage", *map(str, arguments)],
+        [sys.executable, "-m", "harness.cli", "coverage", *map(str, arguments)],
         capture_output=True,
         text=True,
         timeout=600,

@@ -15,6 +15,7 @@ import pytest
 from harness.errors import RecordsError
 from harness.records.run import CurrentsDrawn, FaultsNamed, Resumed, StoredReference
 from harness.records.store import open_records
+from tests.children import ROOT
 from tests.records import version_3
 from tests.records.outside_broadcast import ACQUISITION, ENDED, HEADER, READING, capture, changed, value_of
 from tests.records.postgresql_server import PostgreSQL
@@ -306,24 +307,12 @@ def dump(file: Path) -> list[str]:
         return list(database.iterdump())
 
 
-PROGRAM = """
-import sys
-from dataclasses import replace
-from harness.records.run import CurrentsDrawn, FaultsNamed, StoredReference, Resumed
-from harness.records.store import open_records
-from tests.records.outside_broadcast import ENDED, HEADER, READING, changed
-with open_records(sys.argv[1]) as store:
-    for _ in range(3):
-        run = store.begin(replace(HEADER, bench_name=sys.argv[2]))
-        for number in range(15):
-            store.add_readings(run, [changed(READING, value=float(number))] * 2)
-        store.finish(run, "pass", "", ENDED)
-"""
-
-
 def test_four_benches_writing_at_once_keep_one_chain_and_numbers_without_gaps(empty: str) -> None:
     """Also the tables are made by whoever comes first; who verifies meanwhile finds nothing wrong."""
-    benches = [subprocess.Popen([sys.executable, "-c", PROGRAM, empty, f"Bench {n}"]) for n in range(4)]
+    benches = [
+        subprocess.Popen([sys.executable, "-m", "tests.records.one_bench", empty, f"Bench {n}"], cwd=ROOT)
+        for n in range(4)
+    ]
     while any(bench.poll() is None for bench in benches):
         with suppress(RecordsError), open_records(empty, read_only=True) as store:
             assert store.verify().findings == ()

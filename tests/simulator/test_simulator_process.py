@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from harness.bench_file import load_bench
+from tests.children import Started
 
 
 @pytest.fixture
@@ -19,8 +20,8 @@ def process(job_folder: Any) -> Iterator[Callable[..., Any]]:
     """Starts `python -m simulator` on the small job; gives the process and what it said."""
     started = []
 
-    def start(*options: str) -> tuple[subprocess.Popen[str], str]:
-        one = subprocess.Popen(
+    def start(*options: str, begun_anew: bool = False) -> tuple[subprocess.Popen[str], str]:
+        one = (Started if begun_anew else subprocess.Popen)(
             [sys.executable, "-m", "simulator", str(job_folder), *options],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -44,7 +45,7 @@ def test_it_says_where_it_is_in_one_line_and_soon(
     process: Callable[..., Any], open_line: Callable[..., Any]
 ) -> None:
     began = time.monotonic()
-    _, message = process("--serial", "P1", "--speed", "5")
+    _, message = process("--serial", "P1", "--speed", "5", begun_anew=True)
     assert time.monotonic() - began < 5.0  # alone under one; other tests may have both processors
     ready = json.loads(message)
     assert ready["serial"] == "P1"

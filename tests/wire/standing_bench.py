@@ -152,9 +152,9 @@ class Nursery:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._process = subprocess.Popen(
-            [sys.executable, str(Path(__file__).with_name("nursery.py"))],
+            [sys.executable, "-m", "tests.wire.nursery"],
             cwd=ROOT,
-            env=os.environ | {"PYTHONPATH": str(ROOT), "OPENBLAS_NUM_THREADS": "1", "COLUMNS": "200"},
+            env=os.environ | {"COLUMNS": "200"},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,

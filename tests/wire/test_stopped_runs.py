@@ -76,7 +76,7 @@ def test_a_signal_in_any_phase_stops_the_run_and_leaves_the_bench_safe(
 
 def switchwalk(*arguments: str, stdout: int) -> "subprocess.Popen[bytes]":
     return subprocess.Popen(
-        [sys.executable, "-c", "from harness.cli.app import main; main()", *arguments],
+        [sys.executable, "-m", "harness.cli", *arguments],
         cwd=ROOT,
         stdin=subprocess.DEVNULL,
         stdout=stdout,
