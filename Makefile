@@ -6,6 +6,8 @@ BIN := $(VENV)/bin
 WORKERS ?= 3
 JOB ?= sequences/two_loop_switcher
 SERIAL ?= OB-0001
+# Of the simulated bench's clock in the demo, times real time.
+SPEED ?= 5
 
 # Compiled modules make every start faster.
 unexport PYTHONDONTWRITEBYTECODE
@@ -32,7 +34,7 @@ $(VENV)/dev.stamp: requirements-dev.txt $(VENV)/run.stamp
 	@touch $@
 
 demo: $(VENV)/run.stamp
-	$(BIN)/switchwalk run $(JOB) --serial $(SERIAL) --simulate --again demonstration
+	$(BIN)/switchwalk run $(JOB) --serial $(SERIAL) --simulate --speed $(SPEED) --again demonstration
 
 test: $(VENV)/dev.stamp
 	@sh tests/system-packages.sh
