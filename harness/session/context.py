@@ -123,6 +123,14 @@ class BenchContext:
         self.board.set(frozenset(select + controls))
         return time.monotonic() + self.settle_s
 
+    def select_again(self, setup: Setup, state: State) -> None:
+        """Open a setup's channels and close them once more; no relay of the unit moves for it."""
+        if held(self.job.module, state):
+            self.wait_until(self.hold(None, state))
+        else:
+            self.board.off()  # also what is not known to be closed
+        self.wait_until(self.hold(setup, state))
+
     def end_pulse(self, setup: Setup | None, state: State, pulsed: str, *, since_s: float) -> None:
         """Open a control line that has driven a coil since a time, once that was long enough."""
         self.wait_until(since_s + self._pulse_s(pulsed))

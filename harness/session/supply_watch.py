@@ -129,7 +129,8 @@ class SupplyWatch:
         end on the wire is a number as well ("+2.999" of "+2.999E-02"). If the readings show what no supply
         gives, that is the bench's BadReply. A current below the limit may be what another state draws, since
         the switchboard may be late: the supply is read until the current fits, or the switchboard has had its
-        time. Over-current counts against the unit only if it is still there after `_restored`.
+        time. A control line too little or too much counts only if it is still so after all channels were
+        opened and closed again, over-current only if it is still there after `_restored`.
         Raises BenchError for a supply that does not say what it gives.
         """
         reading = self._read(state, limit_a)
@@ -138,7 +139,7 @@ class SupplyWatch:
             self._refuse_a_line_that_is_on(reading, state, limit_a)
         if self._is_over(reading, state):
             reading = self._restored(reading, state, limit_a)
-        elif self._is_left_driven(reading, state):
+        elif self._is_left_driven(reading, state) or self._is_missed(reading, state):
             reading = self._opened(reading, state, limit_a)
         if self._is_over(reading, state):
             self._blame(reading, state, limit_a)
@@ -184,9 +185,12 @@ class SupplyWatch:
         self._last = None
         if off != reading:  # the digits move: a coarse meter, and a unit that draws the same in both states
             return reading
-        raise BadReply(
+        raise self._stands_still(reading, state)
+
+    def _stands_still(self, reading: SupplyReading, state: State) -> BadReply:
+        return BadReply(
             f"still shows {reading.current_a * 1e3:.2f} mA at {reading.voltage_v:.3f} V in state "
-            f"{state.name}, which should draw {expected_a * 1e3:.1f} mA: its meter stands still",
+            f"{state.name}, which should draw {self._expected_a(state) * 1e3:.1f} mA: its meter stands still",
             instrument="supply",
             address=self._supply.identity.address,
         )
@@ -204,13 +208,16 @@ class SupplyWatch:
         """Switch the output on again, all channels open, and set the state once more.
 
         Returns what the supply gives then. Raises OverCurrentError if it is limited again, and stays so for
-        longer than a late board takes. Raises BadReply if the output is off again with all channels open, or
-        if the unit draws a control line's current then, since a channel of the switchboard did not open.
+        longer than a late board takes. Raises BadReply if the meter shows the same digits with the output
+        off, if the output is off again with all channels open, or if the unit draws a control line's current
+        then, since a channel of the switchboard did not open.
         """
         closed, supply = self._switchboard.closed, self._supply
         self._switchboard.set(frozenset())
         supply.switch(on=False)
         self._wait(self._settle_s)
+        if abs(limited.current_a) > AGREE_A and supply.measure() == limited:
+            raise self._stands_still(limited, state)
         supply.set(voltage_v=self._module.supply.voltage_v, limit_a=limit_a)
         supply.switch(on=True)
         self._refuse_by(self._once_unlimited(limit_a), limit_a)
@@ -233,6 +240,11 @@ class SupplyWatch:
         excess_a = reading.current_a - self._expected_a(state)
         return bool(self._own_a) and excess_a > self._half_a_control_a()
 
+    def _is_missed(self, reading: SupplyReading, state: State) -> bool:
+        """Whether a channel may have stayed open: a control line less than should be drawn."""
+        lacks_a = self._expected_a(state) - reading.current_a
+        return bool(state.on) and lacks_a > self._half_a_control_a()
+
     def _opened(self, driven: SupplyReading, state: State, limit_a: float) -> SupplyReading:
         """Open all channels and set the state once more; raises BadReply if a channel did not open."""
         closed = self._switchboard.closed
@@ -241,7 +253,7 @@ class SupplyWatch:
         self._switchboard.set(closed)
         self._wait(LATER * self._settle_s)
         again = self._read(state, limit_a)
-        if not self._is_left_driven(again, state):
+        if not (self._is_left_driven(again, state) or self._is_missed(again, state)):
             self._note(
                 f"the relay supply gave {driven.current_a * 1e3:.1f} mA in state {state.name}, and "
                 f"{again.current_a * 1e3:.1f} mA after all channels were opened and the state was set again",

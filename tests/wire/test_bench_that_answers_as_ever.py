@@ -38,6 +38,19 @@ def test_what_passes_by_costs_a_good_unit_nothing(bench: Bench, trouble: str, af
     assert bench.standing.left_on() == []
 
 
+@pytest.mark.parametrize("after", [18, 20])
+def test_what_the_board_missed_is_closed_again_and_named(bench: Bench, after: int) -> None:
+    """A selector, and a control line: each acknowledges, reads back closed and has not moved."""
+    serial = f"MISSED-{after}"
+    bench.standing.trouble(f"switchboard misses after {after}")
+    code, message = bench.nursery.run(*bench.run_arguments(serial))
+    assert code == 0, message
+    run, _ = kept(bench, serial)
+    with open_records(bench.records, read_only=True) as store:
+        events = [event for event in store.events(run) if event.kind in ("bench fault", "supply trouble")]
+    assert [event.kind for event in events] == ["bench fault" if after == 18 else "supply trouble"]
+
+
 @pytest.mark.parametrize(
     "trouble",
     [
