@@ -19,7 +19,6 @@ from harness.judge import unit_verdict
 from harness.measure.reference import Reference
 from harness.plan.chosen import Steps
 from harness.plan.model import Plan
-from harness.plan.setups import input_numbers
 from harness.reading import LeadOrUnit, Reading
 from harness.records.run import (
     DEFAULT_RECORDS,
@@ -45,7 +44,7 @@ from harness.session.control_currents import (
 from harness.session.events import Hands, Observer, Remark, SetupBegun
 from harness.session.instruments import TRANSIENT
 from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
-from harness.session.leads.driven_port import look_at_driven_port
+from harness.session.leads.driven_port import inputs_of, look_at_driven_port
 from harness.session.open_bench import OpenBench, unobserved
 from harness.session.repeats.at_fail import AtFail, ended_at_fail
 from harness.session.repeats.confirmation import is_lost
@@ -260,7 +259,7 @@ class UnitRun:
                 each for each in self._readings if any(isinstance(fact, LeadOrUnit) for fact in each.facts)
             ]
             at_ports = [each for each in failed if each.key.measurand.port]
-            if port.moved or all(_inputs_of(reading, setup) <= port.as_before for reading in at_ports):
+            if port.moved or all(inputs_of(reading, setup) <= port.as_before for reading in at_ports):
                 return port.moved
         have_through_made_again(context, through)
         return self._tried_twice(lambda: bench_moved(context, first))
@@ -465,15 +464,6 @@ class UnitRun:
         finally:
             self._readings += walk.readings
         return tuple(walk.readings)
-
-
-def _inputs_of(reading: Reading, setup: Setup) -> frozenset[int]:
-    """The inputs that show a reading's port in a setup; 0 as well for what cannot be seen in it."""
-    numbers = input_numbers(setup)
-    ports = [port for port in setup.view if str(port) == reading.key.measurand.pair]
-    if reading.setup != setup.name or not ports:
-        return frozenset({0, *numbers})
-    return frozenset(numbers[row] for row in setup.rows(ports[0]))
 
 
 def run_one_of_many(

@@ -15,6 +15,7 @@ from harness.measure.reference import Reference
 from harness.measure.tones import Stimulus
 from harness.measure.transfer import GENERATOR_ACCURACY, make_transfer
 from harness.plan.setups import drive_rows, input_numbers
+from harness.reading import Reading
 from harness.session.context import RunContext, impedances, peaks_of
 from harness.session.recorder import CaptureRequest
 from harness.session.through import LEAST_DB, SURE
@@ -32,6 +33,15 @@ class DrivenPort:
 
     moved: str
     as_before: frozenset[int]
+
+
+def inputs_of(reading: Reading, setup: Setup) -> frozenset[int]:
+    """The inputs that show a reading's port in a setup; 0 as well for what cannot be seen in it."""
+    numbers = input_numbers(setup)
+    ports = [port for port in setup.view if str(port) == reading.key.measurand.pair]
+    if reading.setup != setup.name or not ports:
+        return frozenset({0, *numbers})
+    return frozenset(numbers[row] for row in setup.rows(ports[0]))
 
 
 def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup) -> DrivenPort:
