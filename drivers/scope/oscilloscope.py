@@ -423,6 +423,7 @@ class ScpiOscilloscope:
             last, self._last_records[number] = self._last_records.get(number), raw
             if _same(raw, last) and not _silent(raw, self._profile.codes):
                 self._session.dirty = True
+                self._check.disbelieve()
                 raise self._session.error(
                     f"sent the last record of input {number} once more: every sample is the same",
                     self._reader.data_query(number),

@@ -47,6 +47,11 @@ class RecordCheck:
         """What the next record was asked to be; length_s: the time that its timebase gives it."""
         self._setting, self._length_s = setting, length_s
 
+    def disbelieve(self) -> None:
+        """Forget how the last record was scaled: it was not the one that was asked for."""
+        for n, wanted in self._setting.inputs.items() if self._setting is not None else ():
+            self._ends_v.pop((n, wanted), None)
+
     def unmet(self, n: int, scale: RecordScale, before: Sequence[RecordScale]) -> Unmet | None:
         """What the scale of input n should have been and isn't; before: of the inputs before it."""
         if self._setting is None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -250,6 +251,25 @@ def test_an_error_of_the_instrument_after_the_record_spoils_it() -> None:
         instrument.table[r":WAVeform:SOURce CHANnel#"] = lambda n: instrument.refuse()
         with pytest.raises(InstrumentError, match="-222"):
             scope.capture(wanted(1))
+
+
+def test_the_scale_of_the_record_before_is_not_that_of_a_new_setting() -> None:
+    """Its middle is off by less than what tells two settings apart, and its samples say whose it is."""
+    noise = np.random.default_rng(7)
+    instrument = Scope()
+    frozen = 0.5 * noise.standard_normal(2000)
+    instrument.signal = lambda n, t: frozen[: t.size]
+    with opened(instrument) as (scope, _):
+        scope.capture(wanted(1))
+        other = replace(wanted(1), inputs={1: replace(wanted(1).inputs[1], offset_v=5e-3)})
+        instrument.signal = lambda n, t: 5e-3 + frozen[: t.size]
+        instrument.change = changed(8, "0.000000E+00")
+        with pytest.raises(BadReply, match="sent the last record of input 1 once more"):
+            scope.capture(other)
+        scope.recover()
+        instrument.signal = lambda n, t: 0.5 * noise.standard_normal(t.size)
+        instrument.change = lambda fields: fields
+        assert scope.capture(other).volts.shape == (1, 2000)
 
 
 def test_the_record_before_is_no_new_one() -> None:
