@@ -303,6 +303,8 @@ class Harmonics:
     fundamental_vrms, and fundamental_standard_vrms. orders: 2, 3, … those within the band. relative: complex,
     each harmonic over the fundamental's magnitude, phase counted from the fundamental's; standard: of each of
     their real and imaginary parts. rest: power in the band of all that is neither tone nor one of these.
+    above_v2: what noise as dense as at the upper end of the record has in the band, and above_standard_v2;
+    None: not known.
     """
 
     frequency_hz: float
@@ -313,6 +315,8 @@ class Harmonics:
     standard: Floats
     rest: BandPower
     volts_per_division: tuple[float, ...] = ()
+    above_v2: float | None = None
+    above_standard_v2: float = 0.0
 
 
 def measure_harmonics(
@@ -342,6 +346,9 @@ def measure_harmonics(
     if not level > LEAST_RATIO * standard[0]:
         raise ReadingError(f"there is no tone of {frequency_hz:g} Hz to measure the distortion of")
     turned = phasors[1:] * np.exp(-1j * np.angle(phasors[0]) * np.asarray(orders))
+    remainder = _remainder(volts, interval_s, fit)
+    above_v2 = density_above(remainder, interval_s) * (highest_hz - LOW_HZ)
+    above_bins = (TOP[1] - TOP[0]) * volts.shape[1] / 2
     return Harmonics(
         frequency_hz=frequency_hz,
         fundamental_vrms=float(level),
@@ -349,7 +356,9 @@ def measure_harmonics(
         orders=orders,
         relative=np.asarray(turned / level),
         standard=np.asarray(standard[1:] / level),
-        rest=band_power(_remainder(volts, interval_s, fit), interval_s, high_hz=highest_hz),
+        rest=band_power(remainder, interval_s, high_hz=highest_hz),
+        above_v2=above_v2,
+        above_standard_v2=above_v2 / (math.log(2) * math.sqrt(above_bins)),  # of a median of so many
     )
 
 
@@ -386,12 +395,28 @@ def thd(
         power += seen.rest.mean_square_v2 / square
         parts.append(Contribution(name="noise", standard=seen.rest.standard_v2 / square))
         if through is not None and alike:
-            power -= through.rest.mean_square_v2 / square
+            folded, standard = _folded_in_rest(seen, through)
+            power -= (through.rest.mean_square_v2 + folded) / square
             parts.append(Contribution(name="through reference", standard=through.rest.standard_v2 / square))
+            parts.append(Contribution(name="folded noise", standard=standard / square))
     result = root_of_power(power, parts, k=k)
     if through is not None and (alike or not and_noise):
         return result
     return below(result.high + largest_residual, k=k)
+
+
+def _folded_in_rest(seen: Harmonics, through: Harmonics) -> tuple[float, float]:
+    """Half of the most that can have folded into the rest from above half the sample rate, V²; its standard.
+
+    This record's rate is low, and noise may not fall from there on. What falls at all folds no denser into
+    the band than at the upper end of the record, where its first image is nearest: anything from nothing to
+    that is in the band. By chance it comes out as negative as positive where there is none.
+    """
+    if seen.above_v2 is None or through.above_v2 is None:
+        return 0.0, 0.0
+    half = (seen.above_v2 - through.above_v2) / 2
+    chance = math.hypot(seen.above_standard_v2, through.above_standard_v2) / 2
+    return half, math.hypot(max(half, 0.0) / math.sqrt(3), chance)
 
 
 def _harmonic_power(

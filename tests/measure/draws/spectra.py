@@ -16,9 +16,9 @@ GAIN_STANDARD = (GAIN_ACCURACY / math.sqrt(3),) * 2
 UNIT_V, SCOPE_V = 3e-4, 4e-4  # RMS on each leg, over the whole record's band
 WEIGHTED_DB = {"none": 0.0, "A": -2.048, "bs468": 7.309}  # of white noise to 20 kHz: the curves' integrals
 QUASI_PEAK = 1.5835  # what the detector reads of long noise over its weighted RMS: 40 records of 2 s
-TONE_HZ, TONE_RATE_HZ, TONE_SAMPLES, BAND_HZ = 800.0, 20_000, 2000, 8000.0
+TONE_HZ, TONE_RATE_HZ, TONE_SAMPLES, BAND_HZ = 800.0, 40_000, 4000, 8000.0
 UNIT_SHARES = {2: 1.5e-3, 3: 0.8e-3j, 5: 0.4e-3}
-NOISE_V = 2e-3  # the unit's own, on each leg over the whole record's band
+NOISE_V, NOISE_TOP_HZ = 2e-3, 10_000  # the unit's own, on each leg up to there
 
 
 def unit_noise_vrms(weighting: str) -> float:
@@ -62,6 +62,14 @@ def quasi_peaks(seed: int) -> dict[str, list[Drawn]]:
     return {"noise, quasi-peak": [drawn(result, QUASI_PEAK * unit_noise_vrms("bs468"))]}
 
 
+def _limited(white_v: Floats) -> Floats:
+    """White noise cut off above NOISE_TOP_HZ, so that nothing of it folds; its RMS stays."""
+    spectrum = np.fft.rfft(white_v, axis=1)
+    spectrum[:, round(NOISE_TOP_HZ * TONE_SAMPLES / TONE_RATE_HZ) :] = 0.0
+    kept = TONE_RATE_HZ / 2 / NOISE_TOP_HZ
+    return np.asarray(np.fft.irfft(spectrum, TONE_SAMPLES, axis=1) * math.sqrt(kept))
+
+
 def _tone_records(seed: int) -> list[Floats]:
     """A tone in the unit's setup and in the through setup; source and scope add harmonics to both."""
     random = np.random.default_rng(seed)
@@ -84,7 +92,7 @@ def _tone_records(seed: int) -> list[Floats]:
         wave = np.sum([np.real(each * np.exp(1j * n * angle)) for n, each in series.items()], axis=0)
         added = 3e-3 * random.normal(size=(2, TONE_SAMPLES))
         if unit:
-            added += NOISE_V * random.normal(size=(2, TONE_SAMPLES))
+            added += _limited(NOISE_V * random.normal(size=(2, TONE_SAMPLES)))
         records.append(np.round(gains * (np.stack([wave / 2, -wave / 2]) + added) / 5e-3) * 5e-3)
     return records
 
@@ -96,7 +104,7 @@ def distortions(seed: int) -> dict[str, list[Drawn]]:
         for record in _tone_records(seed)
     )
     harmonics = sum(abs(each) ** 2 for each in UNIT_SHARES.values())
-    noise_v2 = 2 * NOISE_V**2 * (BAND_HZ - 20) / (TONE_RATE_HZ / 2) / 0.5  # over the fundamental's 0.5 V²
+    noise_v2 = 2 * NOISE_V**2 * (BAND_HZ - 20) / NOISE_TOP_HZ / 0.5  # over the fundamental's 0.5 V²
     return {
         "THD": [drawn(thd(seen, through), math.sqrt(harmonics))],
         "THD+N": [drawn(thd(seen, through, and_noise=True), math.sqrt(harmonics + noise_v2))],

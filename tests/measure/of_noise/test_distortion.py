@@ -195,3 +195,30 @@ def test_a_record_of_distortion_holds_harmonics_up_to_20_khz(hz: float) -> None:
     found = measure_harmonics(np.stack([wave / 2, -wave / 2]) + noise_v, 1 / rate_hz, own_hz, step_v=STEPS)
     if 2 * own_hz < 20e3:
         assert thd(found, None).value == pytest.approx(0.05, abs=2e-4)
+
+
+@pytest.mark.parametrize("top_hz", [40e3, 300e3, 1e6])
+def test_noise_that_folds_into_everything_is_in_the_interval(top_hz: float) -> None:
+    """White noise to where two poles end it, sampled at 200 kHz without a filter; and the scope's own."""
+    rate_hz, fine, samples = 200e3, 40, 20_000
+    random = np.random.default_rng(1)
+    hz = np.fft.rfftfreq(samples * fine, 1 / (rate_hz * fine))
+    density = 1e-12 / (1 + (hz / top_hz) ** 4)  # V²/Hz of the pair
+
+    def seen(unit: float) -> Harmonics:
+        spectrum = (random.normal(size=len(hz)) + 1j * random.normal(size=len(hz))) * np.sqrt(
+            density * samples * fine * rate_hz * fine / 4
+        )
+        hiss = unit * np.fft.irfft(spectrum, samples * fine)[::fine]
+        angle = 2 * np.pi * HZ * np.arange(samples) / rate_hz
+        own = 2e-4 * random.normal(size=(2, samples))
+        wave = np.stack([np.cos(angle) / 2 + hiss, -np.cos(angle) / 2])
+        return measure_harmonics(wave + own, 1 / rate_hz, HZ, step_v=STEPS)
+
+    in_band = hz <= 20e3
+    truth = math.sqrt(density[in_band].sum() * hz[1]) / math.sqrt(0.5)
+    result = thd(seen(1.0), seen(0.0), and_noise=True)
+    assert result.low <= truth <= result.high
+    share = next((line.standard for line in result.budget if line.name == "folded noise"), 0.0)
+    assert share < 0.05 * truth
+    assert result.floor == (top_hz > 100e3)  # then all that is seen may have folded
