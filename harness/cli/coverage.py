@@ -28,8 +28,6 @@ from harness.faults.coverage import cover as find_coverage
 from harness.faults.provable import UNPROVABLE, tight_data, tight_sentences
 from harness.faults.suggestions.additions import Addition, cheapest_additions
 from harness.faults.suggestions.minimal import Minimal, smallest_plan
-from harness.faults.suggestions.plugs import PlugDesign, design_plugs
-from harness.job.fixture import Loopback
 from harness.job.job import Job
 from harness.job.own_faults import own_suspects
 from harness.plan.build import build_plan
@@ -78,9 +76,6 @@ def coverage(
     bench: options.BenchPath = None,
     sequence: options.SequencePath = None,
     fixture: options.FixturePath = None,
-    design: Annotated[
-        bool, typer.Option("--design-plugs", help="Choose E24 resistors for coded loopback plugs.")
-    ] = False,
     minimal: Annotated[
         bool, typer.Option("--minimal", help="Print only the fewest steps that detect as much.")
     ] = False,
@@ -106,7 +101,7 @@ def coverage(
     """
     described = read_job(job, bench, sequence_file=sequence, fixture_file=fixture)
     if minimal and not as_json:
-        others = {"--all": every, "--fault": bool(fault), "--design-plugs": design, "--doubles": doubles}
+        others = {"--all": every, "--fault": bool(fault), "--doubles": doubles}
         _print_minimal(described, bench, workers, others)
         return
     own = own_suspects(described, fault or ())
@@ -130,10 +125,6 @@ def coverage(
         )
         done.next_step()
         shorter = smallest_plan(described, plan, executor=executor) if minimal else None
-    plugs = None
-    if design:
-        with cluster(workers) as executor:
-            plugs = design_plugs(described, impedances=plan.impedances, executor=executor, progress=_progress)
     pairs = None
     if doubles:
         with cluster(workers) as executor:
@@ -154,9 +145,6 @@ def coverage(
     if shorter is not None:
         data["minimal"] = _minimal_data(shorter)
         lines += _minimal_lines(shorter)
-    if plugs is not None:
-        data["plugs"] = _plugs_data(plugs)
-        lines += _plug_lines(plugs)
     print_result(data, lines, as_json=as_json)
 
 
@@ -172,10 +160,6 @@ def _print_minimal(job: Job, bench: Path | None, workers: str | None, others: di
         done.next_step()
         shorter = smallest_plan(job, plan, executor=executor)
     print_lines([*wrapped(f"{job.module.title}, {job.sequence.name}"), *_minimal_lines(shorter)])
-
-
-def _progress(done: int, total: int) -> None:
-    typer.echo(f"\rplugs: {done} of {total} tried", err=True, nl=done == total)
 
 
 def _pairs_done(done: int, total: int) -> None:
@@ -254,33 +238,6 @@ def _minimal_data(shorter: Minimal) -> dict[str, Any]:
 
 def _cost_data(cost: TimeEstimate) -> dict[str, Any]:
     return asdict(cost) | {"operations": sum(cost.operations.values())}
-
-
-def _plugs_data(plugs: PlugDesign) -> dict[str, Any]:
-    return {
-        "tried": plugs.tried,
-        "sets": [
-            {
-                "plugs": plug_set.description,
-                "possible": plug_set.possible,
-                "seen": plug_set.seen,
-                "distinct": plug_set.distinct,
-                "unseen": list(plug_set.unseen),
-                "states_alike": [list(pair) for pair in plug_set.alike],
-            }
-            for plug_set in (*plugs.others, plugs.best)
-        ],
-        "legs": {
-            name: {
-                channel: {
-                    leg: {"series_ohm": part.series_ohm, "shunt_ohm": part.shunt_ohm}
-                    for leg, part in legs.items()
-                }
-                for channel, legs in (loopback.legs or {}).items()
-            }
-            for name, loopback in plugs.best.loopbacks.items()
-        },
-    }
 
 
 def _asked_lines(asked: tuple[FaultSeen, ...]) -> Iterator[str]:
@@ -452,37 +409,6 @@ def _minimal_lines(shorter: Minimal) -> Iterator[str]:
         if old != "0 s":
             yield f"  {what:<26}{old:>10}{new:>10}"
     yield from wrapped("They detect faults of single parts; the states left out are not measured.", indent=2)
-
-
-def _plug_lines(plugs: PlugDesign) -> Iterator[str]:
-    """What each set of plugs would show, and the best of them for fixture.toml."""
-    yield ""
-    yield from wrapped(
-        f"Loopback plugs, by what is detected at the outputs alone ({plugs.tried} sets tried):"
-    )
-    for plug_set in (*plugs.others, plugs.best):
-        seen = f"{plug_set.seen} of {plug_set.possible} faults, {plug_set.distinct} groups told apart"
-        yield from wrapped(f"{plug_set.description}: {seen}", indent=2)
-        if plug_set.alike:
-            pairs = "; ".join(f"{first} = {second}" for first, second in plug_set.alike[:3])
-            more = f" and {len(plug_set.alike) - 3} more pairs" if len(plug_set.alike) > 3 else ""
-            yield from wrapped(f"states that read alike: {pairs}{more}", indent=6)
-    yield ""
-    yield "For fixture.toml:"
-    for loopback in plugs.best.loopbacks.values():
-        yield from _toml(loopback)
-
-
-def _toml(loopback: Loopback) -> Iterator[str]:
-    yield f"[loopbacks.{loopback.name}]"
-    yield f'from = "{loopback.from_net}"'
-    yield f'to = "{loopback.to_net}"'
-    for channel, legs in (loopback.legs or {}).items():
-        parts = ", ".join(
-            f'{leg} = {{ series = "{part.series_ohm:g} ohm", shunt = "{part.shunt_ohm or 0:g} ohm" }}'
-            for leg, part in legs.items()
-        )
-        yield f"legs.{channel} = {{ {parts} }}"
 
 
 def _whole(name: str) -> str:

@@ -9,16 +9,16 @@ from tempfile import TemporaryDirectory
 
 from harness.compose.at_hand import AtHand
 from harness.compose.job import Selected, composed_job
-from harness.compose.search import Note, search
+from harness.compose.search import LARGE, Note, search
 from harness.compose.settled import USUAL_DBU, Settled, settled, vrms
 from harness.compose.tables import FileTable, Joined, joined, unmarked
 from harness.compose.text import FIXTURE_HEAD, SEQUENCE_HEAD, fixture_tables, sequence_tables
 from harness.errors import JobError
 from harness.faults.coverage import FaultSeen, hard_faults, judge_faults
-from harness.faults.margins import Margins, weigh_margins
 from harness.job.job import FIXTURE, SEQUENCE, Job, load_job
 from harness.job.own_faults import own_suspects
 from harness.plan.build import build_plan, trial_plan
+from harness.plan.limits import GoodUnit
 from harness.plan.model import Plan
 from harness.plan.setups import lead_moves
 from harness.plan.states import TimeEstimate, estimate_time
@@ -87,6 +87,8 @@ def compose(
     """
     there = settled(folder, replacing=replacing)
     at_hand.check(there.module)
+    if len(there.module.relays) <= LARGE:
+        executor = None  # to start other processes would take longer than the work
     base = there.base(folder, at_hand)
     at_hand = replace(at_hand, selectors=there.selectors(at_hand, base.fixture.controls))
     found = search(base, at_hand, fixed=there.fixed, executor=executor, note=note)
@@ -165,7 +167,7 @@ def _promise(job: Job, plan: Plan, executor: Executor | None) -> Promise:
         last = visit.setup
     return Promise(
         faults=judge_faults(job, plan, (*hard_faults(job), *own_suspects(job)), executor=executor),
-        good=_good_share(weigh_margins(job, plan, ()), job.sequence.coverage_factor),
+        good=_good_share(job, plan),
         cost=estimate_time(plan, job),
         moves=moves,
         setups=len(plan.visits),
@@ -173,15 +175,20 @@ def _promise(job: Job, plan: Plan, executor: Executor | None) -> Promise:
     )
 
 
-def _good_share(made: Margins, k: float) -> float:
+def _good_share(job: Job, plan: Plan) -> float:
     """The share of good units whose every reading passes, as if no two readings had an error in common.
 
     What is judged by the tolerance of parts is kept by GOOD_SHARE of them together. Any other reading passes
     if it is an expanded uncertainty inside its limit, and it spreads by one standard one.
     """
-    by_tolerance = any(reading.limit is not None and reading.limit.tolerance for reading in made.readings)
-    share = GOOD_SHARE if by_tolerance else 1.0
-    for inside in made.good:
+    unit, k = GoodUnit(job, plan), job.sequence.coverage_factor
+    share = 1.0
+    for reading in plan.state_readings:
+        if reading.limit is not None and reading.limit.tolerance:
+            continue
+        estimates = reading.quantity.predict(reading, unit)
+        inside = math.inf if estimates is None else estimates.margins(reading.limit).inside
         if math.isfinite(inside):
             share *= math.erf(max(float(inside) - 1.0, 0.0) * k / math.sqrt(2))
-    return share
+    by_tolerance = any(each.limit is not None and each.limit.tolerance for each in plan.readings)
+    return GOOD_SHARE * share if by_tolerance else share

@@ -58,7 +58,9 @@ def composed_job(found: Found, at_hand: AtHand) -> tuple[Job, Selected]:
 def _selected(
     base: Job, views: Sequence[View], drives: Sequence[PortName], free: tuple[int, ...]
 ) -> Selected:
-    """Give every setup a channel of its own; or, with too few, each drive one and each view one."""
+    """Give every setup a channel of its own; with too few, each drive one and each view one; with fewer still
+    each input, each further channel of the module, and each view.
+    """
     throughs = tuple(setup for setup in base.fixture.setups if setup.through)
     loopbacks = tuple(base.fixture.loopbacks)
     by_view = {view: setups_of(base.module, view, drives, loopbacks) for view in views}
@@ -72,25 +74,51 @@ def _selected(
         names = {number: setup.name for setup, number in zip(setups, free, strict=False)}
         return Selected(setups=setups, meanings=names)
     shapes = _shapes(by_view)
-    needed = len(throughs) + len(drives) + len(shapes)
-    if len(free) < needed:
+    ways = _by_drive(drives), _by_net(drives)
+    fitting = (way for way in ways if len(throughs) + len(_parts(way)) + len(shapes) <= len(free))
+    way = next(fitting, None)
+    if way is None:
         why = (
-            f"{len(free)} switchboard channels are free, and {needed} or more are needed to make the setups "
-            "by relays"
+            f"{len(free)} switchboard channels are free, and "
+            f"{len(throughs) + len(_parts(ways[-1])) + len(shapes)} or more are needed to make the setups by "
+            "relays"
         )
         return Selected(setups=(*throughs, *made), meanings={}, why_by_hand=why)
     number = iter(free)
     chosen = [replace(through, select=(next(number),)) for through in throughs]
     meanings = {(setup.select or ())[0]: setup.name for setup in chosen}
-    of_drive = {drive: next(number) for drive in drives}
-    meanings |= {channel: f"the generator on {drive}" for drive, channel in of_drive.items()}
+    of_part = {words: next(number) for words in _parts(way)}
     of_shape = {words: next(number) for words in shapes}
+    meanings |= {channel: words for words, channel in of_part.items()}
     meanings |= {channel: f"{words}, in the driven channel" for words, channel in of_shape.items()}
     for setup in made:
         if setup.drive is not None:
-            select = (of_drive[setup.drive], of_shape[_shape(setup)])
-            chosen.append(replace(setup, select=select))
+            parts = (of_part[words] for words in way[setup.drive])
+            chosen.append(replace(setup, select=(*parts, of_shape[_shape(setup)])))
     return Selected(setups=tuple(chosen), meanings=meanings)
+
+
+Way = Mapping[PortName, tuple[str, ...]]  # what must be connected for a drive, in words
+
+
+def _by_drive(drives: Sequence[PortName]) -> Way:
+    return {drive: (f"the generator on {drive}",) for drive in drives}
+
+
+def _by_net(drives: Sequence[PortName]) -> Way:
+    """An input for all channels, and what takes generator and scope from the first channel to another."""
+    first = drives[0].channel
+    return {
+        drive: (
+            f"the generator on {drive.net}",
+            *([] if drive.channel == first else [f"{drive.channel} in place of {first}"]),
+        )
+        for drive in drives
+    }
+
+
+def _parts(way: Way) -> list[str]:
+    return list(dict.fromkeys(words for parts in way.values() for words in parts))
 
 
 def _shape(setup: Setup) -> str:

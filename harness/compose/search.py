@@ -2,7 +2,8 @@
 
 The 2^n states of n control lines are not weighed one by one. Idle and each line alone come first; then those
 in which a signal passes contacts that it has not passed before; then some more that lead it past relays whose
-faults are unseen.
+faults are unseen. Of these, only those are weighed that faults stir anything in, the fewest of them: what
+stirs nothing is never seen, and most of what no sequence can see stirs nothing anywhere.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -14,14 +15,14 @@ import numpy as np
 
 from harness.arrays import Flags, Floats, Indices
 from harness.compose.at_hand import AtHand
-from harness.compose.cover import Price, cheapest
 from harness.compose.plugs import plug_sets
 from harness.compose.routes import SignalWays, Throw, states_to_look_at
-from harness.compose.table import Column, CoverTable
+from harness.compose.table import Column, CoverTable, subjects
 from harness.compose.views import View, Views, drives_of, setups_of, views_of
 from harness.errors import JobError, Mistake
-from harness.faults.coverage import hard_faults
+from harness.faults.coverage import NOTHING, hard_faults
 from harness.faults.margins import SURE
+from harness.faults.suggestions.cheapest import cheapest
 from harness.job.fixture import Loopback, Termination
 from harness.job.job import MODULE, Job
 from harness.job.module import Module
@@ -41,6 +42,7 @@ ALL_UP_TO = 4  # control lines whose states are all tried at once
 LARGE = 16  # relays, of a unit of which not every state is weighed for every fault
 PORTION = 4  # of its states at once
 OTHER_HZ = (20.0, 20e3)  # where parts that depend on frequency show
+WELL = 0.5  # of what a fault moves in any state, and the state is as good as that one
 NEWS = 0.1  # by which a margin must grow to count as something new
 ENOUGH = 10.0  # a margin that counts for no more in the choice of plugs
 UNPOWERED_ON = 50  # relays that the supply off counts as, so that idle is chosen before it
@@ -102,7 +104,7 @@ class _Search:
         self._at_hand, self._fixed = at_hand, fixed
         self._module = base.module
         self._is_large = len(base.module.relays) > LARGE
-        self._executor, self._note = executor if self._is_large else None, note
+        self._executor, self._note = executor, note
         self._controls = base.module.state_controls
         self._hz = base.sequence.checks[0].tone.frequency_hz
         self._drives = drives_of(base.module, base.sequence.channels)
@@ -141,15 +143,27 @@ class _Search:
             loads = [_loads(self._module, sets[0], load) for load in self._at_hand.loads]
         tables = [self._first_table(base, load, sets[0]) for load in loads]
         best = max(tables, key=_worth)
+        rows = self._open_rows(best) if len(sets) > 1 else []
         for number, plugs in enumerate(sets[1:], start=2):
-            if best.best().min(initial=CLEAR) >= CLEAR:
+            if not len(rows):
                 break
             self._note(f"plugs {number} of {len(sets)}")
-            loads_there, open_rows = best.base.fixture.loads, np.flatnonzero(best.best() < CLEAR)
-            quick = self._first_table(base, loads_there, plugs, open_rows.tolist())
-            if _capped(quick.best()[open_rows]).sum() > _capped(best.best()[open_rows]).sum() + NEWS:
-                best = max(best, self._first_table(base, loads_there, plugs), key=_worth)
+            quick = self._first_table(base, best.base.fixture.loads, plugs, rows)
+            if _capped(quick.best()[rows]).sum() > _capped(best.best()[rows]).sum() + NEWS:
+                best = max(best, self._first_table(base, best.base.fixture.loads, plugs), key=_worth)
+                rows = self._open_rows(best)
         return best
+
+    def _open_rows(self, table: CoverTable) -> list[int]:
+        """The faults that other plugs may show: those that are not clear, and stir something."""
+        open_rows = np.flatnonzero(table.best() < CLEAR)
+        stirred = table.stirred(
+            self._views(table.base).first,
+            self._first_states(),
+            wanted=open_rows.tolist(),
+            frequency_hz=self._hz,
+        )
+        return [int(row) for row in open_rows[stirred.max(axis=1, initial=0.0) > NOTHING]]
 
     def _first_table(
         self,
@@ -162,7 +176,7 @@ class _Search:
         tried = replace(base, fixture=replace(base.fixture, loads=loads, loopbacks=plugs))
         table = CoverTable(
             base=tried,
-            faults=(*hard_faults(tried), *(each[0] for each in own_suspects(tried) if len(each) == 1)),
+            faults=(*((fault,) for fault in hard_faults(tried)), *own_suspects(tried)),
             drives=self._drives,
             impedances=self._at_hand.impedances,
         )
@@ -189,20 +203,20 @@ class _Search:
                 break
             self._note(f"{len(self._states) + len(states)} states, {self._seen_text()}")
             self._states |= {state.name: state for state in states}
-            fruitless = 0 if self._weigh(views, states, wanted) else fruitless + 1
+            fruitless = 0 if self._weigh_stirring(views, states, wanted) else fruitless + 1
 
     def try_frequencies(self) -> None:
         """Try low and high frequencies in the states there are, if parts of the unit depend on frequency."""
         for hz in self._other_hz:
             if len(wanted := self._unclear()):
                 self._note(f"{hz:g} Hz, {self._seen_text()}")
-                self._weigh(self.views.first, self._useful(), wanted, hz=hz)
+                self._weigh_stirring(self.views.first, self._useful(), wanted, hz=hz)
 
     def try_views(self) -> None:
         """Try further views, then more states in those that show something."""
         if self.views.further and len(wanted := self._unclear()):
             self._note(f"further views, {self._seen_text()}")
-            new = self._weigh(self.views.further, self._useful(), wanted)
+            new = self._weigh_stirring(self.views.further, self._useful(), wanted)
             if new:
                 self.try_states(list(dict.fromkeys(column.view for column in new)))
 
@@ -220,8 +234,33 @@ class _Search:
             self._note(f"swapped scope inputs, {self._seen_text()}")
             self.table.base = other
             views = tuple(dict.fromkeys(column.view for column in self.table.columns))
-            if not self._weigh(views, self._useful(), wanted):
+            if not self._weigh_stirring(views, self._useful(), wanted):
                 self.table.base = before
+
+    def _weigh_stirring(
+        self,
+        views: Sequence[View],
+        states: Sequence[State],
+        wanted: Indices,
+        *,
+        hz: float | None = None,
+    ) -> list[Column]:
+        """Weigh faults in the fewest states that they stir anything in, then in others until all is clear."""
+        stirred = self.table.stirred(
+            views,
+            states,
+            wanted=wanted.tolist(),
+            frequency_hz=hz or self._hz,
+            executor=self._executor,
+        )
+        new: list[Column] = []
+        while (chosen := _covering(stirred)) and len(wanted):
+            rows = stirred[:, chosen].max(axis=1) > NOTHING
+            new += self._weigh(views, [states[number] for number in chosen], wanted[rows], hz=hz)
+            stirred[:, chosen] = 0.0
+            unclear = self.table.best()[wanted] < CLEAR
+            stirred, wanted = stirred[unclear], wanted[unclear]
+        return new
 
     def _weigh(
         self,
@@ -297,8 +336,8 @@ class _Search:
 
     def _concerned(self, wanted: Indices) -> set[str]:
         """The poles of the relays that some faults are of."""
-        subjects = {self.table.faults[row].subject.split(".")[0] for row in wanted}
-        return {pole.name for relay in self._module.relays if relay.name in subjects for pole in relay.poles}
+        names = set[str]().union(*(subjects(self.table.faults[row]) for row in wanted))
+        return {pole.name for relay in self._module.relays if relay.name in names for pole in relay.poles}
 
     def found(self) -> Found:
         """The cheapest columns that see what all of the table sees."""
@@ -307,27 +346,43 @@ class _Search:
         open_rows = (table.best() >= SURE) & (table.always < needed)
         margins = np.stack([column.margins for column in table.columns], axis=1)
         sees: Flags = margins[open_rows] >= needed[open_rows, None]
-        prices = [self._price(column) for column in table.columns]
-        chosen = [table.columns[index] for index in cheapest(sees, prices)]
-        return Found(table=table, chosen=tuple(chosen), tried=len(self._states))
+        costs: dict[Column | View | State, float] = {}
+        needs: list[tuple[Column, list[View | State]]] = []
+        for column in table.columns:
+            costs |= {column: self._own_s(column), column.view: self._moved_s(column.view)}
+            costs[column.state] = self._entered_s(column.state)
+            needs += [(column, [column.view]), (column, [column.state])]
+        wanted = [
+            [table.columns[number] for number in np.flatnonzero(pattern)]
+            for pattern in np.unique(sees[sees.any(axis=1)], axis=0)
+        ]
+        chosen, _ = cheapest(costs, needs=needs, wanted=wanted)
+        return Found(
+            table=table,
+            chosen=tuple(column for column in table.columns if column in chosen),
+            tried=len(self._states),
+        )
 
-    def _price(self, column: Column) -> Price:
-        setups = setups_of(self._module, column.view, self._drives, tuple(self.table.base.fixture.loopbacks))
-        moved_s = SELECTED_S * len(setups)
-        if len(self._at_hand.selectors or ()) <= len(setups):
-            last, moved_s = setups[0], 0.0
-            for setup in setups:
-                moved_s += HANDS_S * (plan_setups.lead_moves(last, setup) + 1)
-                last = setup
-        settle_s = self.table.base.settle_s
+    def _own_s(self, column: Column) -> float:
+        """What a column takes by itself."""
         record = choose_tones(column.frequency_hz).duration_s
-        on = UNPOWERED_ON * (not column.state.powered) + sum(
-            energised(relay, column.state) for relay in self._module.relays
-        )
-        return Price(
-            own=max(column.captures, 1) * (settle_s + record),
-            shared=((column.view, moved_s), (column.state, settle_s + 1e-4 * on)),
-        )
+        return max(column.captures, 1) * (self.table.base.settle_s + record)
+
+    def _moved_s(self, view: View) -> float:
+        """What it takes to make a view's setups, once for all of its columns."""
+        setups = setups_of(self._module, view, self._drives, tuple(self.table.base.fixture.loopbacks))
+        if len(self._at_hand.selectors or ()) > len(setups):
+            return SELECTED_S * len(setups)
+        last, moved_s = setups[0], 0.0
+        for setup in setups:
+            moved_s += HANDS_S * (plan_setups.lead_moves(last, setup) + 1)
+            last = setup
+        return moved_s
+
+    def _entered_s(self, state: State) -> float:
+        """What it takes to go to a state, and by how much others with fewer relays on are preferred to it."""
+        on = sum(energised(relay, state) for relay in self._module.relays)
+        return self.table.base.settle_s + 1e-4 * (on + UNPOWERED_ON * (not state.powered))
 
 
 def _with_swapped_inputs(base: Job) -> Job:
@@ -337,6 +392,20 @@ def _with_swapped_inputs(base: Job) -> Job:
         return base
     swapped = replace(throughs[0], name=f"{throughs[0].name}, scope inputs swapped", inputs_swapped=True)
     return replace(base, fixture=replace(base.fixture, setups=(*throughs, swapped)))
+
+
+def _covering(stirred: Floats) -> list[int]:
+    """States in which every fault that stirs anything does so well, by greedy choice.
+
+    stirred: (faults, states).
+    """
+    most = stirred.max(axis=1, initial=0.0, keepdims=True)
+    well = (stirred > NOTHING) & (stirred >= WELL * most)
+    chosen: list[int] = []
+    while well.any():
+        chosen.append(int(well.sum(axis=0).argmax()))
+        well = well[~well[:, chosen[-1]]]
+    return chosen
 
 
 def _capped(margins: Floats) -> Floats:

@@ -14,17 +14,18 @@ import numpy as np
 from harness.arrays import Floats
 from harness.circuit.elements import BenchImpedances
 from harness.compose.views import View, setups_of
+from harness.faults.effects import FaultSet
 from harness.faults.margins import PORTION, PredictedReadings, over_currents
-from harness.faults.signatures import signatures
+from harness.faults.signatures import signatures, transfers_of
 from harness.faults.suggestions.additions import suggested_check
-from harness.job.faults import Fault
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.job.sequence import Check, Tone
 from harness.job.state import State
+from harness.measure.tones import Stimulus
 from harness.plan.build import trial_plan
-from harness.plan.model import Planned, driven_channel, only_these
+from harness.plan.model import Acquisition, Planned, driven_channel, only_these
 from harness.quantities.estimates import NO_EVIDENCE
 from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import SUGGESTED
@@ -70,7 +71,7 @@ class CoverTable:
     """
 
     base: Job
-    faults: tuple[Fault, ...]
+    faults: tuple[FaultSet, ...]
     drives: tuple[PortName, ...]
     impedances: BenchImpedances
     columns: list[Column] = field(default_factory=list)
@@ -80,7 +81,7 @@ class CoverTable:
         k = self.base.sequence.coverage_factor
         self.always = np.full(len(self.faults), NO_EVIDENCE)
         if self.impedances.supply_current:
-            stops = over_currents(self.base.module, [(fault,) for fault in self.faults], coverage_factor=k)
+            stops = over_currents(self.base.module, self.faults, coverage_factor=k)
             self.always = np.array([margin for margin, _ in stops])
 
     def best(self) -> Floats:
@@ -141,6 +142,37 @@ class CoverTable:
         self.columns += columns
         return columns
 
+    def stirred(
+        self,
+        views: Sequence[View],
+        states: Sequence[State],
+        *,
+        wanted: Sequence[int],
+        frequency_hz: float,
+        executor: Executor | None = None,
+    ) -> Floats:
+        """How far faults move any leg in view in each state, of the e.m.f.: (wanted, states).
+
+        Much quicker than to weigh them, since nothing of the spread of parts is solved. Raises CircuitError.
+        """
+        stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=1.0)
+        setups = self._setups(views)
+        pairs = [
+            Acquisition(number=0, setup=setup.name, state=state, stimulus=stimulus)
+            for state in states
+            for setup in setups
+        ]
+        made = transfers_of(
+            replace(self.base, fixture=replace(self.base.fixture, setups=setups)),
+            pairs,
+            [(), *(self.faults[row] for row in wanted)],
+            impedances=self.impedances,
+            executor=executor,
+        )
+        moved = np.abs(made[1:] - made[0]).max(axis=(2, 3), initial=0.0)
+        moved = moved.reshape(len(wanted), len(states), len(setups))
+        return np.asarray(moved.max(axis=2, initial=0.0))
+
     def _by_channel(self, wanted: Sequence[int]) -> dict[str, list[int]]:
         """Faults by the one channel that their relay is in; "" for all others.
 
@@ -148,7 +180,8 @@ class CoverTable:
         """
         result: dict[str, list[int]] = {}
         for row in wanted:
-            result.setdefault(self._channels.get(self.faults[row].subject.split(".")[0], ""), []).append(row)
+            own = {self._channels.get(name, "") for name in subjects(self.faults[row])}
+            result.setdefault(own.pop() if len(own) == 1 else "", []).append(row)
         return result
 
     @cached_property
@@ -162,12 +195,14 @@ class CoverTable:
                     result[relay.name] = next(iter(channels))
         return result
 
+    def _setups(self, views: Sequence[View]) -> tuple[Setup, ...]:
+        """One for each drive that these views show anything of."""
+        loopbacks = tuple(self.base.fixture.loopbacks)
+        made = (_together(self.base.module, views, drive, loopbacks) for drive in self.drives)
+        return tuple(setup for setup in made if setup is not None)
+
     def _trial(self, views: Sequence[View], states: Sequence[State], frequency_hz: float) -> Job:
         """The base job with these views alone, all that they show, in these states."""
-        setups = [
-            _together(self.base.module, views, drive, tuple(self.base.fixture.loopbacks))
-            for drive in self.drives
-        ]
         through = tuple(setup for setup in self.base.fixture.setups if setup.through)
         checks = [
             check
@@ -184,9 +219,14 @@ class CoverTable:
             ]
         return replace(
             self.base,
-            fixture=replace(self.base.fixture, setups=(*through, *filter(None, setups))),
+            fixture=replace(self.base.fixture, setups=(*through, *self._setups(views))),
             sequence=replace(self.base.sequence, states=tuple(states), checks=tuple(checks)),
         )
+
+
+def subjects(fault_set: FaultSet) -> set[str]:
+    """The relays, parts and ports that faults are of, without contact and leg."""
+    return {fault.subject.split(".")[0] for fault in fault_set}
 
 
 def _view_of(check: str) -> str:

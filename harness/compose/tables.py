@@ -130,7 +130,7 @@ class Joined:
     """A file that is to be written, and what becomes of each table that was there or is new.
 
     fates: of every table but those that stay as they were composed. instead: what would have been composed
-    for tables that are kept.
+    for tables that are kept, where that differs.
     """
 
     file: FileTables
@@ -161,7 +161,8 @@ def joined(before: str, composed: Sequence[FileTable], existing: FileTables | No
         elif not old.composed:
             result.append(old)
             fates.append((old, "kept"))
-            instead.append(table)
+            if digest(old.text) != digest(table.text):
+                instead.append(table)
         elif digest(old.text) == digest(table.text):
             result.append(old)
         else:

@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 
 from harness.arrays import Complex, Flags, Floats, Indices
-from harness.circuit.elements import Circuit, Couplings, Element
+from harness.circuit.elements import BenchImpedances, Circuit, Couplings, Element
 from harness.circuit.expand import Throws, build_wiring, throws_of
 from harness.circuit.solve import transfer
 from harness.errors import CircuitError
@@ -31,12 +31,12 @@ from harness.faults.effects import (
     FaultSet,
     FaultyCircuits,
     contacts_standing,
-    operated_relays,
     side_of,
     supply_currents_a,
     suspect_name,
 )
 from harness.faults.network import Network, make_network
+from harness.faults.positions import Positions, positions_of
 from harness.faults.wiring_faults import amplifiers_with, edit_wiring
 from harness.job.faults import Fault
 from harness.job.fixture import Fixture
@@ -143,17 +143,36 @@ def batch_transfers(
     """The same as `plain_transfers`, each state of each setup inverted once for all fault sets.
 
     acquisitions: some of those that have tones; None: all. couplings: beside the circuits' elements, the same
-    in every fault set. An executor does the setups, and portions of many
-    fault sets, side by side; the results are the same.
+    in every fault set. An executor does the setups, and portions of many fault sets, side by side; the
+    results are the same.
     """
     pairs = pairs_of(plan) if acquisitions is None else acquisitions
+    try:
+        return transfers_of(
+            job, pairs, fault_sets, impedances=plan.impedances, couplings=couplings, executor=executor
+        )
+    except CircuitError:
+        _name_the_net(job, plan, fault_sets)
+        raise
+
+
+def transfers_of(
+    job: Job,
+    pairs: Sequence[Acquisition],
+    fault_sets: Sequence[FaultSet],
+    *,
+    impedances: BenchImpedances,
+    couplings: Couplings | None = None,
+    executor: Executor | None = None,
+) -> Complex:
+    """The same of acquisitions that no plan has. Raises CircuitError."""
     setups = {setup.name: setup for setup in job.fixture.setups}
     widest = max((2 * len(setups[each.setup].view) for each in pairs), default=0)
     result = np.zeros((len(fault_sets), len(pairs), widest, 2), dtype=complex)
     tasks: list[_Task] = []
     targets: list[tuple[slice, list[list[int]]]] = []
     for name in dict.fromkeys(pair.setup for pair in pairs):
-        wiring = build_wiring(job.module, job.fixture, setups[name], plan.impedances)
+        wiring = build_wiring(job.module, job.fixture, setups[name], impedances)
         by_stimulus: dict[Stimulus, list[int]] = {}
         for index, pair in enumerate(pairs):
             if pair.setup == name:
@@ -176,13 +195,9 @@ def batch_transfers(
                 )
             )
     done = map(_do, tasks) if executor is None else executor.map(_do, tasks)
-    try:
-        for (portion, of_stimuli), made in zip(targets, done, strict=True):
-            for indices, transfers in zip(of_stimuli, made, strict=True):
-                result[portion, indices, : transfers.shape[2]] = transfers
-    except CircuitError:
-        _name_the_net(job, plan, fault_sets)
-        raise
+    for (portion, of_stimuli), made in zip(targets, done, strict=True):
+        for indices, transfers in zip(of_stimuli, made, strict=True):
+            result[portion, indices, : transfers.shape[2]] = transfers
     return result
 
 
@@ -228,67 +243,6 @@ def signatures(
 
 
 WIRING = ("leg", "channels", "loopback", "part", "winding", "amplifier", "nets", "transformer")
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Positions:
-    """Every position of the relays that some fault set reaches in some state, once.
-
-    operated: (positions, relays). index: (fault sets + 1, states), the position that each state reaches; the
-    last row is a good unit's.
-    """
-
-    operated: Flags
-    index: Indices
-
-
-def positions_of(module: Module, states: Sequence[State], sides: Sequence[ControlSide]) -> Positions:
-    """Find where each state leads the relays under each fault set's faults of control lines and coils.
-
-    As `operated_relays` has it, for all states at once.
-    """
-    if module.set_controls:
-        return _latching_positions(module, states, sides)
-    names = module.control_names
-    on = np.array([[control in state.on for control in names] for state in states]).reshape(
-        len(states), len(names)
-    )
-    on &= np.array([state.powered for state in states], dtype=bool)[:, None]
-    controls = [names.index(relay.operating_control) for relay in module.relays]
-    numbers = {relay.name: number for number, relay in enumerate(module.relays)}
-    known: dict[bytes, int] = {}
-
-    def indices(operated: Flags) -> list[int]:
-        return [known.setdefault(row.tobytes(), len(known)) for row in operated]
-
-    index = np.tile(np.array(indices(on[:, controls]), dtype=np.intp), (len(sides) + 1, 1))
-    for row, side in enumerate(sides):
-        if not side.leads_elsewhere:
-            continue
-        reached = on.copy()
-        for control, feed in side.feeds.items():
-            reached[:, names.index(control)] = False if feed is None else on[:, names.index(feed)]
-        operated = reached[:, controls]
-        shorted = operated[:, [numbers[name] for name in side.coil_shorted]].any(axis=1)
-        operated[shorted] = False
-        index[row] = indices(operated)
-    operated = np.frombuffer(b"".join(known), dtype=bool).reshape(len(known), len(module.relays))
-    return Positions(operated=operated, index=index)
-
-
-def _latching_positions(module: Module, states: Sequence[State], sides: Sequence[ControlSide]) -> Positions:
-    """The same where relays stand as pulses leave them: state by state, for those that lead elsewhere."""
-    known: dict[bytes, int] = {}
-
-    def row(side: ControlSide) -> list[int]:
-        reached = (operated_relays(module, state, side) for state in states)
-        flags = (np.array([stands[relay.name] for relay in module.relays], dtype=bool) for stands in reached)
-        return [known.setdefault(each.tobytes(), len(known)) for each in flags]
-
-    good = row(ControlSide())
-    index = np.array([row(side) if side.leads_elsewhere else good for side in sides] + [good], dtype=np.intp)
-    operated = np.frombuffer(b"".join(known), dtype=bool).reshape(len(known), len(module.relays))
-    return Positions(operated=operated, index=index.reshape(len(sides) + 1, len(states)))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

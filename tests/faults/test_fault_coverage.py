@@ -27,7 +27,6 @@ from harness.faults.margins import SURE, over_currents, weigh_margins
 from harness.faults.provable import tight_limits
 from harness.faults.suggestions.additions import cheapest_additions
 from harness.faults.suggestions.minimal import smallest_plan
-from harness.faults.suggestions.plugs import VALUES_OHM, design_plugs
 from harness.job.faults import Fault, parse_fault
 from harness.job.job import Job, load_job
 from harness.job.state import State
@@ -270,37 +269,6 @@ def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole: Job, shipped: J
     plan = build_plan(job, impedances=BENCH)
     with pytest.raises(UsageError, match="detects no fault"):
         smallest_plan(job, plan)
-
-
-def test_the_search_finds_plugs_that_beat_straight_ones_and_matched_pads(
-    by_hand: Job, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Matched pads commute, so their two orders read alike; nothing tells the search so but the circuit."""
-    monkeypatch.setattr("harness.faults.suggestions.plugs.STARTS", 2)
-    monkeypatch.setattr("harness.faults.suggestions.plugs.TRIES", 3)
-    result = design_plugs(by_hand, impedances=BENCH)
-    as_they_are, straight, matched = result.others
-    assert (as_they_are.seen, as_they_are.distinct) == (straight.seen, straight.distinct)
-    assert result.best.score > matched.score > straight.score
-    both = ("loop_a+loop_b", "loop_a+loop_b+swap")
-    assert both in {tuple(sorted(pair)) for pair in matched.alike}
-    assert both not in {tuple(sorted(pair)) for pair in result.best.alike}
-    assert "K1 never operates" in straight.unseen
-    assert result.best.seen / result.best.possible > 0.9
-    parts = [
-        part
-        for loopback in result.best.loopbacks.values()
-        for legs in known(loopback.legs).values()
-        for part in legs.values()
-    ]
-    assert {part.series_ohm for part in parts} <= set(VALUES_OHM)
-    assert len({part.series_ohm for part in parts}) == len(parts)
-
-
-def test_a_job_without_plugs_has_none_to_design() -> None:
-    job = load_job(SWITCHER.parent / "stepped_attenuator")
-    with pytest.raises(UsageError, match="no loopback plugs"):
-        design_plugs(job, impedances=BENCH)
 
 
 @pytest.mark.parametrize(("name", "least"), [("source_selector", 0.98), ("stepped_attenuator", 0.9)])

@@ -1,1 +1,1 @@
-"""What would help: checks to add, fewer steps, plugs to design, points to probe."""
+"""What would help: checks to add, fewer steps, points to probe."""

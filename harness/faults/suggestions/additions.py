@@ -262,7 +262,7 @@ def _plugs(job: Job) -> Iterator[Trial]:
     yield Trial(
         description="unequal pads, different in every leg, instead of "
         f"{', '.join(loopback.name for loopback in alike)} "
-        "(--design-plugs chooses them)",
+        "(`switchwalk compose` chooses them)",
         job=replace(job, fixture=replace(job.fixture, loopbacks=loopbacks)),
         instead=True,
     )

@@ -1,4 +1,4 @@
-"""The smallest set of steps that sees as much as a whole sequence does, by integer programming."""
+"""The smallest set of steps that sees as much as a whole sequence does."""
 
 from collections.abc import Iterator
 from concurrent.futures import Executor
@@ -10,12 +10,11 @@ from harness.errors import UsageError
 from harness.faults.changes import weigh_changes
 from harness.faults.coverage import hard_faults
 from harness.faults.margins import SURE, weigh_margins
+from harness.faults.suggestions.cheapest import cheapest
 from harness.job.job import Job
 from harness.plan.model import Plan, SetupVisit, StateVisit
 from harness.plan.setups import lead_moves
 from harness.plan.states import HANDS_S, TimeEstimate, estimate_time, record_s
-
-LONGEST_S = 60.0  # for the search; the best so far is taken after that
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,7 +68,7 @@ class _Steps:
     def __init__(self, plan: Plan, *, settle_s: float) -> None:
         self._plan = plan
         self._cost: dict[Choice, float] = {}
-        self._sums: list[tuple[dict[Choice, float], float]] = []  # each must be at least so much
+        self._needs: list[tuple[Choice, list[Choice]]] = []  # of a step, others of which one is taken too
         last = plan.throughs[-1] if plan.throughs else None
         for index, visit in enumerate(plan.visits):
             setup: Choice = ("setup", index)
@@ -78,49 +77,28 @@ class _Steps:
             for number, state_visit in enumerate(visit.states):
                 state: Choice = ("state", index, state_visit.state.name, number)
                 self._cost[state] = settle_s
-                self._needs(state, setup)
+                self._needs.append((state, [setup]))
                 for acquisition in state_visit.acquisitions:
                     self._cost["acquisition", acquisition.number] = record_s(acquisition)
-                    self._needs(("acquisition", acquisition.number), state)
+                    self._needs.append((("acquisition", acquisition.number), [state]))
         for number, reading in enumerate(plan.state_readings):
             self._cost["reading", number] = 1e-6
             for captured in reading.captures:
-                self._needs(("reading", number), ("acquisition", captured))
+                self._needs.append((("reading", number), [("acquisition", captured)]))
             if not reading.captures:
                 states = [step for step in self._cost if step[::2] == ("state", reading.measurand.state)]
-                self._sums.append(({("reading", number): -1.0} | dict.fromkeys(states, 1.0), 0.0))
-
-    def _needs(self, step: Choice, other: Choice) -> None:
-        self._sums.append(({other: 1.0, step: -1.0}, 0.0))
+                self._needs.append((("reading", number), states))
 
     def solve(self, by: np.ndarray) -> tuple[set[Choice], bool]:
         """Choose so that every fault keeps a reading that sees it; `by` has shape (faults, readings).
 
         Returns the steps, and whether the search ended.
         """
-        from scipy.optimize import Bounds, LinearConstraint, milp
-        from scipy.sparse import lil_array
-
-        seen: list[tuple[dict[Choice, float], float]] = [
-            ({("reading", int(number)): 1.0 for number in np.flatnonzero(pattern)}, 1.0)
+        wanted = [
+            [("reading", int(number)) for number in np.flatnonzero(pattern)]
             for pattern in np.unique(by, axis=0)
         ]
-        sums = [*self._sums, *seen]
-        columns = {step: column for column, step in enumerate(self._cost)}
-        matrix = lil_array((len(sums), len(columns)))
-        for row, (weights, _) in enumerate(sums):
-            for step, weight in weights.items():
-                matrix[row, columns[step]] = weight
-        result = milp(
-            np.array(list(self._cost.values())),
-            constraints=LinearConstraint(matrix.tocsr(), lb=np.array([least for _, least in sums])),
-            integrality=np.ones(len(columns), dtype=int),
-            bounds=Bounds(0, 1),
-            options={"time_limit": LONGEST_S},
-        )
-        if result.x is None:
-            return set(columns), False
-        return {step for step, column in columns.items() if result.x[column] > 0.5}, bool(result.status == 0)
+        return cheapest(self._cost, needs=self._needs, wanted=wanted)
 
     def plan_of(self, chosen: set[Choice], changes: set[int]) -> Plan:
         """The plan with these steps and changes of state, and every reading that they still serve."""
