@@ -27,11 +27,11 @@ from benchmarks.simulated_runs import Bench
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import predict_circuit
 from harness.circuit.strays import strays_of
+from harness.compose.additions import cheapest_additions
 from harness.faults.coverage import cover, with_loads
 from harness.faults.diagnosis import Diagnoser, telling
 from harness.faults.effects import FaultSet, FaultyCircuits
 from harness.faults.predictor.fault_predictor import FaultPredictor, bad_contacts, loosened
-from harness.faults.suggestions.additions import cheapest_additions
 from harness.job.faults import single_faults
 from harness.job.fixture import Fixture, PortName, Setup, Termination
 from harness.job.job import Job, load_job

@@ -14,6 +14,7 @@ import typer
 
 from harness.cli import options
 from harness.cli.terminal import TIED, hanging, print_lines, print_result, shown_progress, wrapped
+from harness.compose.additions import Addition, cheapest_additions
 from harness.errors import UsageError
 from harness.faults.coverage import (
     Coverage,
@@ -26,7 +27,6 @@ from harness.faults.coverage import (
 )
 from harness.faults.coverage import cover as find_coverage
 from harness.faults.provable import UNPROVABLE, tight_data, tight_sentences
-from harness.faults.suggestions.additions import Addition, cheapest_additions
 from harness.faults.suggestions.minimal import Minimal, smallest_plan
 from harness.job.job import Job
 from harness.job.own_faults import own_suspects

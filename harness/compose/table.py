@@ -17,7 +17,6 @@ from harness.compose.views import View, setups_of
 from harness.faults.effects import FaultSet
 from harness.faults.margins import PORTION, PredictedReadings, over_currents
 from harness.faults.signatures import signatures, transfers_of
-from harness.faults.suggestions.additions import suggested_check
 from harness.job.fixture import PortName, Setup
 from harness.job.job import Job
 from harness.job.module import Module
@@ -248,6 +247,13 @@ def _together(
 
 def _tone(job: Job, frequency_hz: float) -> Tone:
     return Tone(frequency_hz=frequency_hz, level_vrms=job.sequence.checks[0].tone.level_vrms)
+
+
+def suggested_check(quantity: AnyQuantity, limit: Limit | None, at: tuple[str, ...], tone: Tone) -> Check:
+    """A check of a quantity as it is suggested, at some nets."""
+    return Check(
+        name=quantity.name, quantity=quantity, at=at, tone=tone, limit=limit, options=quantity.options()
+    )
 
 
 def checks_tried(job: Job, view: View, number: int, frequency_hz: float) -> Iterator[Check]:

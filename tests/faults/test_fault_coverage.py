@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from harness.circuit.elements import BenchImpedances
+from harness.compose.additions import cheapest_additions
 from harness.errors import UsageError
 from harness.faults.changes import weigh_changes
 from harness.faults.coverage import (
@@ -25,7 +26,6 @@ from harness.faults.coverage import (
 from harness.faults.effects import FaultSet
 from harness.faults.margins import SURE, over_currents, weigh_margins
 from harness.faults.provable import tight_limits
-from harness.faults.suggestions.additions import cheapest_additions
 from harness.faults.suggestions.minimal import smallest_plan
 from harness.job.faults import Fault, parse_fault
 from harness.job.job import Job, load_job
@@ -141,7 +141,7 @@ def test_a_loop_relay_that_never_moves_changes_nothing_with_straight_plugs(hand_
 def test_unequal_pads_are_what_the_hand_test_lacks(by_hand: Job, hand_coverage: Coverage) -> None:
     unseen = [one.fault for one in hand_coverage.unseen][::8]
     additions = cheapest_additions(by_hand, unseen, impedances=BENCH)
-    assert additions[0].description.startswith("unequal pads")
+    assert additions[0].description.startswith("coded plugs")
     assert len(additions[0].sees) > 0.9 * len(unseen)
 
 
@@ -291,7 +291,7 @@ def test_two_additions_are_found_where_neither_alone_would_help(by_hand: Job) ->
     (addition,) = cheapest_additions(job, [fault], impedances=BENCH)
     assert addition.sees == ("K1 never operates",)
     first, second = addition.description.split(", and with it ")
-    assert first.startswith(("unequal pads", "state "))
+    assert first.startswith(("coded plugs", "state "))
     assert second != first
 
 

@@ -8,10 +8,10 @@ import pytest
 
 from benchmarks.simulated_runs import Bench
 from harness.circuit.solve import transfer
+from harness.compose.additions import cheapest_additions
 from harness.errors import JobError
 from harness.faults.coverage import cover
 from harness.faults.effects import FaultyCircuits
-from harness.faults.suggestions.additions import cheapest_additions
 from harness.job.faults import parse_fault, single_faults
 from harness.job.job import Job, load_job
 from harness.job.state import IDLE_STATE

@@ -1,1 +1,1 @@
-"""What would help: checks to add, fewer steps, points to probe."""
+"""What would help: fewer steps, points to probe."""

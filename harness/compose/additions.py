@@ -13,22 +13,21 @@ import numpy as np
 
 from harness.arrays import Flags
 from harness.circuit.elements import BenchImpedances
+from harness.compose.plugs import plug_sets
+from harness.compose.table import suggested_check
 from harness.errors import SwitchwalkError
 from harness.faults.coverage import heavier_loads
 from harness.faults.margins import SURE, weigh_margins
 from harness.job.faults import Fault
-from harness.job.fixture import Fixture, LoopbackLeg, PortName, Setup
+from harness.job.fixture import Fixture, PortName, Setup
 from harness.job.job import Job
-from harness.job.module import LEGS, Leg
 from harness.job.sequence import Check, Tone
 from harness.job.state import UNPOWERED_STATE, all_states
 from harness.plan.build import build_plan
 from harness.plan.draft import KnownPredictions
 from harness.plan.setups import lead_moves
 from harness.plan.states import HANDS_S, estimate_time
-from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import SUGGESTED
-from harness.reading import Limit
 
 LOADS_OHM = (600.0, 20.0)
 NARROWER_DB = (0.1, 0.05, 0.02)
@@ -166,13 +165,6 @@ def _with_checks(job: Job, checks: Sequence[Check], fixture: Fixture | None = No
     return replace(job, sequence=replace(job.sequence, checks=tuple(checks)), fixture=fixture or job.fixture)
 
 
-def suggested_check(quantity: AnyQuantity, limit: Limit | None, at: tuple[str, ...], tone: Tone) -> Check:
-    """A check of a quantity as it is suggested, at some nets."""
-    return Check(
-        name=quantity.name, quantity=quantity, at=at, tone=tone, limit=limit, options=quantity.options()
-    )
-
-
 def _narrower(job: Job) -> Iterator[Trial]:
     """The same checks with narrower limits."""
     for check in job.sequence.checks:
@@ -252,30 +244,25 @@ def _states(job: Job) -> Iterator[Trial]:
 
 
 def _plugs(job: Job) -> Iterator[Trial]:
-    """Unequal pads in place of plugs that are alike in every leg: a low one first, a high one after it."""
-    alike = [loopback for loopback in job.fixture.loopbacks.values() if loopback.legs is None]
+    """Coded plugs, as the composer begins with, in place of plugs that are alike in every leg."""
+    coded = {(one.from_net, one.to_net): one for one in next(plug_sets(job.module, (), few=True)).values()}
+    alike = [
+        loopback
+        for loopback in job.fixture.loopbacks.values()
+        if loopback.legs is None and (loopback.from_net, loopback.to_net) in coded
+    ]
     if not alike:
         return
-    loopbacks = dict(job.fixture.loopbacks)
-    for index, loopback in enumerate(alike):
-        loopbacks[loopback.name] = replace(loopback, legs=_unequal(job, 400.0 * 5**index), pad_db=None)
+    other = {
+        loopback.name: replace(loopback, legs=coded[loopback.from_net, loopback.to_net].legs, pad_db=None)
+        for loopback in alike
+    }
     yield Trial(
-        description="unequal pads, different in every leg, instead of "
-        f"{', '.join(loopback.name for loopback in alike)} "
-        "(`switchwalk compose` chooses them)",
-        job=replace(job, fixture=replace(job.fixture, loopbacks=loopbacks)),
+        description="coded plugs, different in every leg, instead of "
+        f"{', '.join(loopback.name for loopback in alike)} (`switchwalk compose` chooses them)",
+        job=replace(job, fixture=replace(job.fixture, loopbacks={**job.fixture.loopbacks, **other})),
         instead=True,
     )
-
-
-def _unequal(job: Job, ohm: float) -> dict[str, dict[Leg, LoopbackLeg]]:
-    return {
-        channel: {
-            leg: LoopbackLeg(series_ohm=ohm * (1 + 0.6 * number + 0.25 * side), shunt_ohm=2.5 * ohm)
-            for side, leg in enumerate(LEGS)
-        }
-        for number, channel in enumerate(job.module.channels)
-    }
 
 
 def _loads(job: Job) -> Iterator[Trial]:
