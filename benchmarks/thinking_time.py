@@ -3,9 +3,9 @@
     python benchmarks/thinking_time.py [--job two_loop_switcher]
 
 Processor seconds of the plan, the coverage and a diagnosis: of the shipped jobs, and of a module of 40 relays
-and 12 control lines that is made here, the source matrix of an outside-broadcast rack. Side by side: some
-faults with the spread of all parts and strays, by small changes to states that are inverted once and by the
-equations of each fault's own circuit. BLAS is held to one thread.
+and 12 control lines, that of benchmarks/source_matrix.py. Side by side: some faults with the spread of all
+parts and strays, by small changes to states that are inverted once and by the equations of each fault's own
+circuit. BLAS is held to one thread.
 """
 
 import argparse
@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -22,29 +23,31 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
 
-from benchmarks.faults_speed import SIGNAL
 from benchmarks.simulated_runs import Bench
+from benchmarks.source_matrix import SOURCES, module_text
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.predict import predict_circuit
 from harness.circuit.strays import strays_of
 from harness.compose.additions import cheapest_additions
+from harness.errors import JobError, Mistake
 from harness.faults.coverage import cover, with_loads
 from harness.faults.diagnosis import Diagnoser, telling
 from harness.faults.effects import FaultSet, FaultyCircuits
 from harness.faults.predictor.fault_predictor import FaultPredictor, bad_contacts, loosened
 from harness.job.faults import single_faults
 from harness.job.fixture import Fixture, PortName, Setup, Termination
-from harness.job.job import Job, load_job
-from harness.job.module import GROUND, LEGS, Module, Part, Pole, Port, Relay, node_name
+from harness.job.job import MODULE, Job, load_job
+from harness.job.module import Module
+from harness.job.read_module import read_module
 from harness.job.state import single_control_states
 from harness.plan.build import build_plan
 from harness.plan.draft import KnownPredictions
 from harness.plan.model import Plan
+from harness.toml_files.source import Source
 
 SEQUENCES = Path(__file__).resolve().parents[1] / "sequences"
 SHIPPED = ("two_loop_switcher", "source_selector", "stepped_attenuator")
 MATRIX = "source_matrix"
-SOURCES, PADS = 8, 4
 LOADS_OHM = (600.0, 20.0)
 BENCH = BenchImpedances()
 COMPARED = 10  # faults
@@ -58,79 +61,23 @@ def seconds(work: Callable[[], T]) -> tuple[float, T]:
     return time.process_time() - start, made
 
 
-def _relay(name: str, control: str, channel: str, throws: Sequence[tuple[str, str, str]]) -> Relay:
-    """throws: of each contact, the nets of common, released and operated."""
-    poles = tuple(
-        Pole(
-            relay=name,
-            contact=number,
-            channel=channel,
-            leg=leg,
-            common=node_name(channel, common, leg),
-            released=node_name(channel, released, leg),
-            operated=node_name(channel, operated, leg),
-        )
-        for number, (common, released, operated) in enumerate(throws, start=1)
-        for leg in LEGS
-    )
-    return Relay(name=name, type=SIGNAL, control=control, set_control=None, reset_control=None, poles=poles)
-
-
-def source_matrix(template: Module) -> Module:
-    """Eight sources on the programme bus or its preview, then four pads in a row, in two channels."""
-    relays: list[Relay] = []
-    parts: list[Part] = []
-    for channel in ("left", "right"):
-        for source in range(1, SOURCES + 1):
-            for bus in ("bus", "preview"):
-                throw = f"source_{source}", f"idle_{bus}_{source}", bus
-                relays.append(_relay(f"K{len(relays) + 1}", f"select_{source}", channel, [throw]))
-        nets = ["bus", *(f"step_{pad}" for pad in range(1, PADS)), "programme"]
-        for pad in range(PADS):
-            near, far, wire = nets[pad], nets[pad + 1], f"wire_{pad}"
-            throws = [(near, wire, f"head_{pad}"), (far, wire, f"tail_{pad}")]
-            relays.append(_relay(f"K{len(relays) + 1}", f"pad_{pad + 1}", channel, throws))
-            for part, a, b, ohm in (
-                ("R", f"head_{pad}", f"tail_{pad}", 150.0 * (pad + 1)),
-                ("S", f"tail_{pad}", GROUND, 1500.0 * (pad + 1)),
-            ):
-                parts += [
-                    Part(
-                        name=f"{part}{pad + 1}{channel[0].upper()}.{leg}",
-                        a=node_name(channel, a, leg),
-                        b=b if b == GROUND else node_name(channel, b, leg),
-                        value=ohm,
-                        tolerance=0.01,
-                    )
-                    for leg in LEGS
-                ]
-    inputs = tuple(Port(net=f"source_{source}", role="input") for source in range(1, SOURCES + 1))
-    outputs = tuple(Port(net=net, role="output") for net in ("programme", "preview"))
-    return replace(
-        template,
-        name="Source matrix",
-        part="MATRIX",
-        channels=("left", "right"),
-        supply=replace(template.supply, limit_a=0.4),
-        control_names=(
-            *(f"select_{source}" for source in range(1, SOURCES + 1)),
-            *(f"pad_{pad}" for pad in range(1, PADS + 1)),
-        ),
-        ports=(*inputs, *outputs),
-        relays=tuple(relays),
-        resistors=tuple(parts),
-        capacitors=(),
-        amplifiers=(),
-        transformers=(),
-        links=(),
-        inductors=(),
-    )
+def source_matrix() -> Module:
+    """Forty relays and twelve control lines: a module without a fixture."""
+    with TemporaryDirectory() as place:
+        path = Path(place) / MODULE
+        path.write_text(module_text(), encoding="utf-8")
+        mistakes: list[Mistake] = []
+        source = Source.open(path, MODULE, mistakes)
+        if source is None:
+            raise JobError(mistakes)
+        module, _ = read_module(source)
+    return module
 
 
 def matrix_job() -> Job:
     """Gain and polarity of both outputs, with each control line by itself and each source before each pad."""
     template = load_job(SEQUENCES / "two_loop_switcher")
-    module = source_matrix(template.module)
+    module = source_matrix()
 
     def setups() -> Iterator[Setup]:
         yield next(setup for setup in template.fixture.setups if setup.through)
