@@ -24,7 +24,7 @@ from harness.job.sequence import Check, Tone
 from harness.job.state import State
 from harness.measure.tones import Stimulus
 from harness.plan.build import trial_plan
-from harness.plan.model import Acquisition, Planned, driven_channel, only_these
+from harness.plan.model import Acquisition, Planned, driven_channel
 from harness.quantities.estimates import NO_EVIDENCE
 from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import SUGGESTED
@@ -122,22 +122,23 @@ class CoverTable:
         for column in columns:
             for owner in (str(views.index(column.view)), ""):
                 homes.setdefault((owner, column.state.name), []).append(column.margins)
+        made = signatures(job, plan, [self.faults[row] for row in wanted], executor=executor)
+        places = {row: place for place, row in enumerate(wanted)}
         for channel, own in self._by_channel(wanted).items():
-            every = plan.state_readings
-            part = [each for each in every if not channel or driven_channel(each) in ("", channel)]
-            plan_of = only_these(plan, part) if channel else plan
-            made = signatures(job, plan_of, [self.faults[row] for row in own], executor=executor)
+            part = [
+                each for each in plan.state_readings if not channel or driven_channel(each) in ("", channel)
+            ]
+            part.sort(key=lambda each: each.captures)
             for start in range(0, len(own), PORTION):
-                rows = np.arange(start, min(start + PORTION, len(own)))
-                units = PredictedReadings(job, plan_of, made, rows)
-                at = np.asarray(own, dtype=np.intp)[rows]
-                for each in sorted(part, key=lambda each: each.captures):
+                rows = own[start : start + PORTION]
+                units = PredictedReadings(job, plan, made, [places[row] for row in rows])
+                for each in part:
                     estimates = each.quantity.predict(each, units)
                     if estimates is not None:
                         broken = estimates.margins(each.limit).broken[1:]
                         home = _view_of(each.key.check), each.measurand.state
                         for best in homes.get(home, [self.always]):
-                            best[at] = np.maximum(best[at], broken)
+                            best[rows] = np.maximum(best[rows], broken)
         self.columns += columns
         return columns
 
