@@ -6,6 +6,7 @@ from contextlib import ExitStack, closing, contextmanager, nullcontext
 from pathlib import Path
 from typing import Any, TypeVar
 
+from drivers.balanced_generator import BalancedGenerator
 from drivers.boards.library_switchboards import FtdiSwitchboard, GpioSwitchboard, HidSwitchboard
 from drivers.boards.modbus_switchboard import ModbusSwitchboard
 from drivers.boards.switchboard import Channels, FrameSwitchboard, RouteSwitchboard, TextSwitchboard, listed
@@ -269,12 +270,17 @@ class Opening:
             oscilloscope=self.oscilloscope(),
         )
 
-    def generator(self) -> ScpiGenerator | GeneratorPair:
+    def generator(self) -> ScpiGenerator | GeneratorPair | BalancedGenerator:
         """The generator, its outputs off; two that feed a leg each are one in what is returned."""
         names = [name for name in self._files if role_of(name) == "generator"]
         for name in names:
             self._started(name)  # each is identified before one is switched
         generators = [self._opened_generator(name) for name in names]
+        file = self._of(names[0], GeneratorFile)
+        if file.transformer is not None:
+            return BalancedGenerator(
+                generators[0], file.output, ratio=file.transformer, winding_ohm=file.winding_ohm
+            )
         if len(generators) == 1:
             return generators[0]
         return GeneratorPair(generators, [self._of(name, GeneratorFile).output for name in names])

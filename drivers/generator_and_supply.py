@@ -34,6 +34,8 @@ class ScpiGenerator:
     When it is made, it leaves every output off, sine, without offset, and the load open.
     """
 
+    winding_ohm: float | None = None
+
     def __init__(self, session: Session, profile: GeneratorProfile, *, profile_name: str) -> None:
         self._session, self._profile = session, profile
         self._settings = Settings(session)

@@ -16,6 +16,7 @@ class GeneratorPair:
 
     independent_frequencies = False
     shares_clock = False
+    winding_ohm: float | None = None
 
     def __init__(self, generators: Sequence[ScpiGenerator], outputs: Sequence[int]) -> None:
         self._generators, self._outputs = tuple(generators), tuple(outputs)

@@ -17,10 +17,12 @@ from harness.toml_files.values import (
     Flag,
     Pattern,
     Probe,
+    SeriesResistance,
     StandIn,
     Table,
     Text,
     Time,
+    TurnsRatio,
 )
 
 SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
@@ -84,11 +86,17 @@ class InstrumentFile(Table):
 
 @dataclass(frozen=True, kw_only=True)
 class GeneratorFile(InstrumentFile):
-    """[generator]: the outputs that feed the legs; [generator.hot] or [generator.cold]: the one that does."""
+    """[generator]: the outputs that feed the legs; [generator.hot] or [generator.cold]: the one that does.
+
+    transformer: turns of the whole secondary over the primary's, of one that makes one output balanced; None
+    if there is none. winding_ohm: of each half of its secondary.
+    """
 
     hot: Count = 1
     cold: Count = 2
     output: Count = 1
+    transformer: TurnsRatio | None = None
+    winding_ohm: Annotated[SeriesResistance, Field(alias="winding")] = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,7 +159,9 @@ class BenchFile(Table):
     @property
     def feeds(self) -> tuple[int, int]:
         """The outputs that feed the hot and the cold leg; of two generators as if they were one."""
-        return (self.generator.hot, self.generator.cold) if len(self.generators) == 1 else (1, 2)
+        if len(self.generators) == 2 or self.generator.transformer is not None:
+            return 1, 2
+        return self.generator.hot, self.generator.cold
 
     @property
     def sources(self) -> dict[str, GeneratorFile]:
@@ -240,8 +250,13 @@ def _take_generators(source: Source) -> None:
         return
     if not any(isinstance(table.get(leg), dict) for leg in GENERATOR_LEGS):
         source.misspelt["generator", 0] = ("generator",)
-        if "output" in table:
+        if "transformer" in table:
+            for key in (key for key in GENERATOR_LEGS if key in table):
+                source.wrong(("generator", key), "expected output, the one that feeds the transformer")
+        elif "output" in table:
             source.wrong(("generator", "output"), "expected hot and cold, the outputs that feed the legs")
+        elif "winding" in table:
+            source.wrong(("generator", "winding"), "expected with transformer, whose winding it is of")
         return
     for key in table:
         if key not in GENERATOR_LEGS:
@@ -258,6 +273,8 @@ def _take_generators(source: Source) -> None:
             source.wrong(
                 ("generator", leg, key), "expected output, the one of this generator that feeds the leg"
             )
+        for key in (key for key in ("transformer", "winding") if key in one):
+            source.wrong(("generator", leg, key), "expected in [generator], whose one output feeds both legs")
         legs.append(one)
         source.misspelt["generator", index] = ("generator", leg)
     values["generator"] = legs  # type: ignore[index]

@@ -88,6 +88,11 @@ class Generator(Protocol):
     @property
     def output_impedance_tolerance(self) -> float: ...
     @property
+    def winding_ohm(self) -> float | None:
+        """Of each half of the secondary of a balancing transformer; None: each leg has an output."""
+        ...
+
+    @property
     def independent_frequencies(self) -> bool:
         """Whether its outputs run at two frequencies at once; else one is silent while another is driven."""
         ...

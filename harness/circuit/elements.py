@@ -42,11 +42,14 @@ Kind = Literal[
 class BenchImpedances:
     """What the instruments put on the pins: generator output, and scope input with its probe.
 
+    winding_ohm: of each half of the secondary of a balancing transformer that feeds both legs, whose whole
+    shows twice `source_ohm` of the generator; None: each leg has an output.
     supply_current: whether the relay supply says what it gives; if not, no reading of it can be taken.
     """
 
     source_ohm: float = 50.0
     source_tolerance: float = 0.01  # a fraction; common practice, no source
+    winding_ohm: float | None = None
     input_ohm: float = 1e6
     input_f: float = 15e-12
     supply_current: bool = True
@@ -120,6 +123,9 @@ class IdealTransformer:
         """Of the nodes' volts in its equation, and of its current in theirs: they are the same."""
         (a, b), (c, d) = self.primary, self.secondary
         return (c, 1.0), (d, -1.0), (a, -self.ratio), (b, self.ratio)
+
+
+WINDING = "winding"  # and the leg: half of the secondary of a balancing transformer, up to its lead
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

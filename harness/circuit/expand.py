@@ -11,6 +11,7 @@ from typing import Literal
 from harness.circuit.elements import (
     JOINT_OHM,
     THROUGH,
+    WINDING,
     AmplifierLeg,
     BenchImpedances,
     Circuit,
@@ -78,12 +79,40 @@ def build_wiring(module: Module, fixture: Fixture, setup: Setup, impedances: Ben
         *(scope_input(number, node, impedances) for number, node in enumerate(view, start=1)),
     )
     nodes = [] if drive is None else [_source_node(module, setup, drive, leg) for leg in LEGS]
+    source, windings, balancing = _source(nodes, impedances)
     return Circuit(
-        elements=elements,
+        elements=(*elements, *windings),
         amplifiers=tuple(leg for amplifier in module.amplifiers for leg in _amplifier_legs(amplifier)),
-        generator=_generator(nodes, impedances),
+        generator=source,
         view=view,
-        transformers=tuple(_ideal(transformer) for transformer in module.transformers),
+        transformers=(*(_ideal(transformer) for transformer in module.transformers), *balancing),
+    )
+
+
+def _source(
+    nodes: list[str], impedances: BenchImpedances
+) -> tuple[tuple[GeneratorLeg, ...], list[Element], list[IdealTransformer]]:
+    """What feeds the nodes of hot and cold: the generator's legs, perhaps by the halves of a winding.
+
+    Then each leg of the generator is at one end of the primary, so that its e.m.f. is that of the whole
+    secondary, in antiphase, with the sign of the leg.
+    """
+    if impedances.winding_ohm is None or not nodes:
+        return _generator(nodes, impedances), [], []
+    primary, ends = ("primary.hot", "primary.cold"), ("secondary.hot", "secondary.cold")
+    halves = (ends[0], GROUND), (GROUND, ends[1])
+    return (
+        _generator(list(primary), impedances),
+        [
+            resistor(f"{WINDING} {leg}", "load", end, node, impedances.winding_ohm, 0.0)
+            for leg, end, node in zip(LEGS, ends, nodes, strict=True)
+        ],
+        [
+            IdealTransformer(
+                name=f"balancing {leg}", primary=primary, secondary=half, ratio=0.5, ends=(primary, half)
+            )
+            for leg, half in zip(LEGS, halves, strict=True)
+        ],
     )
 
 
@@ -159,11 +188,14 @@ def _through(fixture: Fixture, setup: Setup, impedances: BenchImpedances) -> Cir
     """
     pairs = len(setup.view) or max(len(other.view) for other in fixture.setups)
     view = tuple(f"{THROUGH}.{leg}" for _ in range(pairs) for leg in LEGS)
+    source, windings, balancing = _source([f"{THROUGH}.{leg}" for leg in LEGS], impedances)
+    inputs = (scope_input(number, node, impedances) for number, node in enumerate(view, start=1))
     return Circuit(
-        elements=tuple(scope_input(number, node, impedances) for number, node in enumerate(view, start=1)),
+        elements=(*inputs, *windings),
         amplifiers=(),
-        generator=_generator([f"{THROUGH}.{leg}" for leg in LEGS], impedances),
+        generator=source,
         view=view,
+        transformers=tuple(balancing),
     )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
 
-from harness.circuit.elements import JOINT_OHM, Circuit, Element, pin_name, resistor
+from harness.circuit.elements import JOINT_OHM, WINDING, Circuit, Element, pin_name, resistor
 from harness.job.fixture import PortName, Setup
 from harness.job.module import GROUND, LEGS, Module
 
@@ -124,6 +124,8 @@ def slipped(circuit: Circuit, setup: Setup, slip: Slip) -> Circuit:
                     node = _end(name, pins, joints)
                     if setup.source_added is not None and setup.source_added.leg == leg:
                         moved[f"source {leg}"] = node
+                    elif any(element.name == f"{WINDING} {leg}" for element in circuit.elements):
+                        moved[f"{WINDING} {leg}"] = node
                     else:
                         generator[index] = replace(generator[index], node=node)
     return replace(

@@ -34,7 +34,7 @@ from harness.plan.build import build_plan
 from harness.plan.draft import KnownPredictions
 from harness.plan.model import Plan
 from harness.plan.states import TimeEstimate
-from harness.session.planned_job import impedances_of, read_job
+from harness.session.planned_job import BALANCED, impedances_of, read_job
 from harness.units import counted, format_value
 
 ANSWERS_WITHIN = "10s"  # a scheduler
@@ -133,6 +133,8 @@ def coverage(
             )
     data = _coverage_data(result, additions, loads)
     lines = [*_asked_lines(asked), *_coverage_lines(described, plan, result, additions, loads, every=every)]
+    if plan.impedances.winding_ohm is not None:
+        lines += wrapped(f"{BALANCED}.")
     if asked:
         data["asked"] = [_fault_data(fault) for fault in asked]
     if pairs is not None:

@@ -120,6 +120,10 @@ def _try(
 ) -> tuple[Flags, float]:
     """Which of the unseen faults a trial sees, and what it costs."""
     seen = np.zeros(len(unseen), dtype=bool)
+    if impedances.winding_ohm is not None and any(
+        check.quantity.legs_apart for check in trial.job.sequence.checks
+    ):
+        return seen, 0.0
     try:
         plan = build_plan(trial.job, impedances=impedances, known=known)
         if not plan.state_readings:

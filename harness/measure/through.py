@@ -278,7 +278,9 @@ def _legs_seen(
     rows = np.arange(len(fit.phasors))
     expected = np.abs(through_prediction[rows, rows % 2]) * np.asarray(emf_vrms)[rows % 2]
     own = np.abs(fit.phasors[rows, rows % 2]) / expected
-    other = np.abs(fit.phasors[rows, 1 - rows % 2]) / expected
+    # Of a balancing transformer each leg's tone is on both, and only what is more than that is of a lead.
+    led = np.abs(through_prediction[rows, 1 - rows % 2]) * np.asarray(emf_vrms)[1 - rows % 2]
+    other = np.abs(np.abs(fit.phasors[rows, 1 - rows % 2]) - own * led) / expected
     return own, other, (own > NOTHING) & (other < OTHER_LEG * np.maximum(own, 0.1))
 
 

@@ -44,7 +44,7 @@ class ContactResistance(Ratio):
     """
 
     name, label, unit = "contact_resistance", "contact resistance", "ohm"
-    of_both_legs = True
+    of_both_legs = legs_apart = True
     limits = LimitRule(
         dimension="resistance", unit="ohm", kinds=("below",), example='below = "2 ohm"', tolerance=("below",)
     )
@@ -183,6 +183,7 @@ class CouplingCapacitance(Steady):
     """What couples a port that should be silent to one that is driven."""
 
     name, label, unit = "coupling_capacitance", "coupling capacitance", "F"
+    legs_apart = True
     limits = LimitRule(dimension="capacitance", unit="F", kinds=("below",), example='below = "10 pF"')
     options = CouplingCapacitanceOptions
     swept = True

@@ -124,6 +124,7 @@ class LegIsolation(Ratio):
     """
 
     name, label, unit, limits = "leg_isolation", "isolation of each leg", "dB", SILENCE
+    legs_apart = True
     at_silent_ports = True
 
     def readings(self, need: Need) -> Iterable[PlannedReading[OfTransfers]]:
@@ -172,7 +173,7 @@ def open_leg_db(frequency_hz: float) -> float:
 class OfLegs(Ratio):
     """The hot leg over the cold one."""
 
-    of_both_legs = True
+    of_both_legs = legs_apart = True
     needs: ClassVar[Needs] = "both"
     lacks = "a leg shows no signal, so the legs can't be compared"
 
@@ -332,6 +333,7 @@ class Polarity(Ratio):
     """
 
     name, label, unit, limits = "polarity", "polarity", "", None
+    legs_apart = True
     suggested = Suggestion(rank=2, comment="Hot must be hot.")
     only_with_signal = True
 
@@ -400,6 +402,7 @@ class CommonModeRejection(Ratio):
     """
 
     name, label, unit = "common_mode_rejection", "common-mode rejection", "dB"
+    legs_apart = True
     limits = LimitRule(
         dimension="ratio_db",
         unit="dB",

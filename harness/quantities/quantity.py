@@ -215,6 +215,8 @@ class Quantity(Generic[G, S]):
     """Whether it compares a channel with the module's first, each driven in turn."""
     of_both_legs: ClassVar[bool] = False
     """Whether both legs of the port must carry the signal."""
+    legs_apart: ClassVar[bool] = False
+    """Whether it needs the source's legs driven one by one, and not only in antiphase."""
     from_drive: ClassVar[bool] = False
     """Whether it counts from the driven port where that is in view."""
     inputs_swapped: ClassVar[bool] = False

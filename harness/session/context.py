@@ -45,6 +45,7 @@ def impedances(generator: Generator, oscilloscope: Oscilloscope) -> BenchImpedan
     return BenchImpedances(
         source_ohm=generator.output_impedance_ohm,
         source_tolerance=generator.output_impedance_tolerance,
+        winding_ohm=generator.winding_ohm,
         input_ohm=oscilloscope.input_impedance_ohm,
         input_f=oscilloscope.input_capacitance_f,
     )

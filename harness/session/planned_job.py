@@ -34,6 +34,12 @@ ONE_FREQUENCY = (
     "The generator's outputs share one frequency. So each leg is driven alone, in two records, which take "
     "twice the time that is estimated"
 )
+BALANCED = (
+    "The generator drives both legs in antiphase, through a transformer. So its readings are those of the "
+    "difference of the legs: what is different on them, common-mode rejection, and faults in one leg alone "
+    "that leave the difference as it is, are not seen. Each record is made twice, at the two frequencies of "
+    "the tone, which takes twice the time that is estimated"
+)
 TWO_GENERATORS = (
     "Two generators feed the legs, and share no clock. So each leg is driven alone, in two records, which "
     "take twice the time that is estimated; what needs both legs in one record can't be measured: changes of "
@@ -139,7 +145,9 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
 def _notes(plan: Plan, generators: Mapping[str, GeneratorProfile]) -> tuple[str, ...]:
     """What the bench leaves unknown in every run of a plan, and how both legs are driven."""
     notes = [] if plan.impedances.supply_current else [SUPPLY_UNKNOWN]
-    if len(generators) > 1:
+    if plan.impedances.winding_ohm is not None:
+        notes.append(BALANCED)
+    elif len(generators) > 1:
         notes.append(TWO_GENERATORS)
     elif any(not each.independent_frequencies for each in generators.values()):
         notes.append(ONE_FREQUENCY)

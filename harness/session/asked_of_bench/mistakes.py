@@ -8,7 +8,7 @@ from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyPr
 from drivers.models.switchboards import SwitchboardProfile
 from drivers.profile import OscilloscopeProfile
 from drivers.scope.record_timing import record_timing
-from harness.bench_file import GENERATOR_LEGS, BenchFile, load_bench
+from harness.bench_file import GENERATOR_LEGS, BenchFile, GeneratorFile, load_bench
 from harness.circuit.elements import BenchImpedances
 from harness.errors import JobError, Mistake
 from harness.job.fixture import Setup
@@ -70,12 +70,40 @@ def _generators(job: Job, bench: BenchFile, profiles: Sequence[GeneratorProfile]
         yield from _apart(bench, profiles)
         pairs = zip(GENERATOR_LEGS, bench.generators, profiles, strict=True)
         legs = [(f"{leg}.output", file, profile, file.output) for leg, file, profile in pairs]
+    if file.transformer is not None:
+        legs = [("output", file, profile, file.output)]
+        yield from _balanced(job, file, profile)
     for key, file, profile, output in legs:
         if not 1 <= output <= profile.outputs:
             message = f"found output {output}; {file.profile} has outputs 1 to {profile.outputs}"
             yield Mistake(file="bench.toml", key=f"generator.{key}", message=message)
     for name, profile in {file.profile: profile for _, file, profile, _ in legs}.items():
-        yield from _levels(job, name, profile)
+        yield from _levels(job, name, profile, bench.generator.transformer or 1.0)
+
+
+def _balanced(job: Job, file: GeneratorFile, profile: GeneratorProfile) -> Iterator[Mistake]:
+    """What one output can't do for a job through a balancing transformer."""
+    if profile.commands.silence is None or profile.commands.function_sine is None:
+        message = (
+            f"{file.profile} has no commands silence and function_sine; before a transformer the output must "
+            "give 0 V while it stays on"
+        )
+        yield Mistake(file="bench.toml", key="generator.profile", message=message)
+    for index, check in enumerate(job.sequence.checks, start=1):
+        if check.quantity.legs_apart:
+            message = (
+                f"{check.quantity.spoken} needs hot and cold driven one by one; the generator drives both "
+                "in antiphase, through a transformer. Leave this check out, or use one with two outputs"
+            )
+            yield _of_check(index, check, "quantity", message)
+    unbalanced = {port.net for port in job.module.ports if port.unbalanced}
+    for index, setup in enumerate(job.fixture.setups, start=1):
+        if setup.drive is not None and setup.drive.net in unbalanced:
+            message = (
+                f"{setup.drive} is unbalanced: its cold is the ground, which would short one half of the "
+                "transformer's secondary. Use a generator with two outputs"
+            )
+            yield _of_setup(index, setup, "drive", message)
 
 
 def _apart(bench: BenchFile, profiles: Sequence[GeneratorProfile]) -> Iterator[Mistake]:
@@ -93,10 +121,11 @@ def _apart(bench: BenchFile, profiles: Sequence[GeneratorProfile]) -> Iterator[M
         yield Mistake(file="bench.toml", key="generator.cold.profile", message=message)
 
 
-def _levels(job: Job, name: str, profile: GeneratorProfile) -> Iterator[Mistake]:
+def _levels(job: Job, name: str, profile: GeneratorProfile, ratio: float) -> Iterator[Mistake]:
     """Checks whose level or frequency a generator does not have."""
     for index, check in enumerate(job.sequence.checks, start=1):
-        vpp = check.tone.level_vrms * sqrt(2.0)  # of one leg: half the level, times 2 sqrt 2
+        # Of one leg: half the level, times 2 sqrt 2. A transformer has that on both, one after the other.
+        vpp = check.tone.level_vrms * sqrt(2.0) / ratio
         if vpp > 0 and not profile.amplitude_min_vpp <= vpp <= profile.amplitude_max_vpp:
             amplitudes = f"{profile.amplitude_min_vpp:g} to {profile.amplitude_max_vpp:g} Vpp"
             yield _of_check(
@@ -226,16 +255,17 @@ def undriven(job: Job, plan: Plan, generators: Mapping[str, GeneratorProfile]) -
     if job.bench is None or not generators:
         return []
     name, profile = job.bench.generator.profile, next(iter(generators.values()))
-    two = len(generators) > 1
+    two, balanced = len(generators) > 1, job.bench.generator.transformer is not None
     messages: dict[str, str] = {}
-    if two or profile.commands.phase is None:
+    if two or (profile.commands.phase is None and not balanced):
         antiphase = {each.number for each in plan.acquisitions if each.stimulus.kind == "antiphase"}
         why = "two generators share no clock" if two else f"{name} has no command for the phase"
         message = f"needs hot and cold in antiphase at one frequency; {why}"
         messages |= dict.fromkeys(_checks_of(plan, antiphase), message)
-    if two or not profile.independent_frequencies:
+    if two or balanced or not profile.independent_frequencies:
         pairs = {each.number for each in plan.changes if each.stimulus.kind == "pair"}
         why = "two generators share no clock" if two else f"{name} has one frequency"
+        why = "a transformer has one output before it" if balanced else why
         message = f"needs hot and cold at two frequencies at once, in one record; {why}"
         messages |= dict.fromkeys(_checks_of(plan, pairs), message)
     mistakes = [

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from drivers.balanced_generator import seen_ohm
 from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyProfile
 from drivers.models.switchboards import SwitchboardProfile
 from drivers.profile import OscilloscopeProfile, Profile, load_profile
@@ -21,9 +22,12 @@ def impedances_of_profiles(bench: BenchFile, profiles: Sequence[Profile]) -> Ben
     for profile in profiles:
         match profile:
             case GeneratorProfile():
+                file, ohm = bench.generator, profile.output_impedance_ohm
+                balanced = file.transformer is not None
                 impedances = replace(
                     impedances,
-                    source_ohm=profile.output_impedance_ohm,
+                    source_ohm=ohm if file.transformer is None else seen_ohm(ohm, file.transformer),
+                    winding_ohm=file.winding_ohm if balanced else None,
                     source_tolerance=max(each.output_impedance_tolerance for each in generators),
                 )
             case OscilloscopeProfile():

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from drivers.balanced_generator import BalancedGenerator
 from drivers.bench import Opening
 from drivers.boards.switchboard import Channels
 from drivers.boards.switchboard_banks import Banks
@@ -26,7 +27,16 @@ from harness.session.profile_trials.cables import CabledPair, try_together
 from harness.session.profile_trials.trial import ProfileTrial, line_keys
 
 PAIR = {"generator", "oscilloscope"}
-Opened = ScpiGenerator | GeneratorPair | ScpiSupply | HandSupply | ScpiOscilloscope | Channels | Banks
+Opened = (
+    ScpiGenerator
+    | GeneratorPair
+    | BalancedGenerator
+    | ScpiSupply
+    | HandSupply
+    | ScpiOscilloscope
+    | Channels
+    | Banks
+)
 
 
 @dataclass(frozen=True, kw_only=True)
