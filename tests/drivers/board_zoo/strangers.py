@@ -6,6 +6,8 @@ Written from IEEE 488.2 where they answer numbers, apart from drivers and simula
 import re
 from collections.abc import Callable
 
+from tests.drivers.peers import Connection
+
 Say = Callable[[bytes], None]
 
 
@@ -15,6 +17,12 @@ class OneAnswerGenerator:
     def __init__(self) -> None:
         self.hertz, self.vrms, self.on = {1: 5e3, 2: 5e3}, {1: 1.0, 2: 1.0}, {1: True, 2: True}
         self.unknown: list[str] = []
+
+    def script(self, connection: Connection) -> None:
+        while True:
+            answer = self.obey(connection.line().decode("ascii"))
+            if answer is not None:
+                connection.send(answer.encode("ascii") + b"\r\n")
 
     def obey(self, line: str) -> str | None:
         if line == "*IDN?":
@@ -87,14 +95,22 @@ class CommaSupply(Line):
         super().__init__(say)
         self.set_v, self.limit_a, self.on = 3.0, 0.1, True
 
+    @property
+    def volts(self) -> float:
+        return self.set_v if self.on else 0.0
+
+    @property
+    def amperes(self) -> float:
+        return 0.001
+
     def answer(self, line: str) -> str:
         text = ""
         if line == "ID":
             text = "shed works psu"
         elif line == "U?":
-            text = f" U={self.set_v if self.on else 0.0:07.3f}V".replace(".", ",")
+            text = f" U={self.volts:07.3f}V".replace(".", ",")
         elif line == "I?":
-            text = " I=  0,001A"
+            text = f" I=  {self.amperes:.4f}A".replace(".", ",")
         elif line == "S?":
             text = f"S {0x41 if self.on else 0x01}"
         elif match := re.fullmatch(r"([UI])=(\d+,\d+)", line):

@@ -20,7 +20,7 @@ from tests.drivers.board_zoo.strangers import (
     OneAnswerGenerator,
     PromptBoard,
 )
-from tests.drivers.peers import Connection, peer
+from tests.drivers.peers import peer
 from tests.drivers.serial_boards import port
 
 
@@ -34,14 +34,7 @@ def listening(name: str) -> Iterator[tuple[str, Any]]:
     """The stranger at its address."""
     if name == "generator":
         generator = OneAnswerGenerator()
-
-        def script(connection: Connection) -> None:
-            while True:
-                answer = generator.obey(connection.line().decode("ascii"))
-                if answer is not None:
-                    connection.send(answer.encode("ascii") + b"\r\n")
-
-        with peer(script) as served:
+        with peer(generator.script) as served:
             yield served.address, generator
     elif name == "coils":
         table = Table(8, first=0, functions={1, 15}, value=0)  # every relay energised
