@@ -4,12 +4,13 @@ Nothing else is driven for this: the relay supply alone, with one control line a
 limited current.
 """
 
+import time
 from collections.abc import Mapping
 from dataclasses import replace
 from math import inf
 from typing import Literal
 
-from harness.errors import OverCurrentError, UsageError
+from harness.errors import OverCurrentError, ProfileMismatch, UsageError
 from harness.job.module import Module
 from harness.job.state import IDLE_STATE
 from harness.plan.model import only_these
@@ -72,7 +73,12 @@ def energise(context: BenchContext) -> dict[str, float]:
         if state is IDLE_STATE:
             supply.switch(on=True)
         context.wait_until(context.hold(None, state))
-        currents_a[state.name] = context.supply_watch.check(state, limit_a=limit_a).current_a
+        try:
+            currents_a[state.name] = context.supply_watch.check(state, limit_a=limit_a).current_a
+        except OverCurrentError:
+            if state is IDLE_STATE and not module.set_controls:  # no two coils of a latching relay at once
+                _refuse_relays_the_other_way_round(context)
+            raise
         context.supply_watch.learn(currents_a)
     context.hold(None, IDLE_STATE)  # whatever comes next settles by itself
     supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
@@ -83,6 +89,35 @@ def energise(context: BenchContext) -> dict[str, float]:
         Remark(text=f"relay supply: {IDLE_STATE.name} and {controls} one by one, none over its limit")
     )
     return currents_a
+
+
+def _refuse_relays_the_other_way_round(context: BenchContext) -> None:
+    """Raise ProfileMismatch if it is with every control line on that the unit draws what it should with none.
+
+    Then the board energises what it should release; the unit is not to blame. The supply's limit is that of
+    the idle unit meanwhile.
+    """
+    module, supply = context.job.module, context.bench.supply
+    open_a = supply.measure().current_a
+    context.board.set(frozenset(context.job.fixture.controls[name] for name in module.control_names))
+    context.wait_until(time.monotonic() + context.settle_s)
+    closed_a = supply.measure().current_a
+    if closed_a > least_excess_a(module):
+        return
+    raise ProfileMismatch(
+        f"the unit draws {open_a * 1e3:.1f} mA with every control line off, and {closed_a * 1e3:.1f} mA with "
+        "all on, as it should with all off: the relays work the other way round. Look at active_low, at "
+        "energised and released, or at close and open in its profile",
+        instrument=context.board.identity.role,
+        address=context.board.identity.address,
+    )
+
+
+def least_excess_a(module: Module) -> float:
+    """What an idle unit stays below if no coil is on: its own current and half of the smallest coil's."""
+    idle_a = expected_current_a(module, IDLE_STATE)
+    added = (expected_current_a(module, state) - idle_a for state in control_line_states(module)[1:])
+    return idle_a + 0.5 * min((each for each in added if each > 0), default=inf)
 
 
 def record_unknown_currents(context: RunContext) -> tuple[RunContext, list[Reading]]:

@@ -33,6 +33,7 @@ from harness.roles import (
     Switchboard,
 )
 from harness.session.context import impedances
+from harness.session.control_currents import least_excess_a
 from harness.session.instruments import Drive, leg_vpp
 from harness.session.recorder import in_order
 from harness.session.supply_watch import VOLTAGE_HELD
@@ -171,6 +172,13 @@ def try_supply(supply: Supply, job: Job) -> str:
             f"was set to {wanted_v:g} V and gives {result.voltage_v:.2f} V at {result.current_a * 1e3:.0f} "
             f"mA (limit {limit_a * 1e3:.0f} mA) with no control line energised: something draws current that "
             "should not"
+        )
+    if result.current_a > least_excess_a(job.module):
+        raise failed(
+            f"gives {result.current_a * 1e3:.1f} mA with every control line off, as if a coil were on. If "
+            "relays of the board are energised then, it works the other way round: look at active_low, at "
+            "energised and released, or at close and open in its profile. Otherwise something is connected "
+            "that draws current, or the unit in the fixture has a fault"
         )
     return (
         f"{wanted_v:g} V set, {result.voltage_v:.2f} V and {result.current_a * 1e3:.1f} mA measured with no "

@@ -135,6 +135,24 @@ def strangers(unit: Unit, folder: Path) -> Iterator[tuple[Path, Callable[[], boo
     assert generator.unknown == []
 
 
+@pytest.mark.parametrize("board", ["prompt", "coils"])
+def test_relays_the_other_way_round_are_not_blamed_on_the_unit(
+    board: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The control lines are on the first board; the second has the relays that select setups."""
+    monkeypatch.chdir(tmp_path)
+    job = job_in(tmp_path / "job", check_of("gain", within="0.2 dB"), RELAY_CURRENT, of=JOB, states=["idle"])
+    monkeypatch.setitem(PROFILES, board, PROFILES[board].replace("active_low = true", ""))
+    with strangers(Unit(), tmp_path) as (file, _):
+        ran = switchwalk(capsys, "run", str(job), "--serial", "S-1", "--bench", str(file))
+        looked = switchwalk(capsys, "bench", str(job), "--bench", str(file))
+    assert ran.code == 4, ran.out + ran.err
+    if board == "prompt":
+        assert looked.code == 4, looked.out
+        for said in (ran.err, looked.out):
+            assert "look at active_low" in " ".join(said.split()).lower()
+
+
 @pytest.mark.parametrize(
     ("unit", "code"), [(Unit(), 0), (Unit(stuck={"K4": "operated"}), 1)], ids=["good", "K4 stuck"]
 )
