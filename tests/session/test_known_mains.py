@@ -6,6 +6,7 @@ import pytest
 
 from harness.measure.tones import Stimulus
 from harness.records.store import open_records
+from harness.report.run_report import write_part_report
 from harness.session.open_bench import at_bench
 from harness.session.planned_job import read_job
 from harness.session.request.header import RunRequest
@@ -14,6 +15,7 @@ from harness.session.unit_run import run_one_of_many
 from tests.jobs import RELAY_CURRENT, ROUTE_AND_GAIN, check_of, job_in
 from tests.known import known
 
+FAULT = "K1.1.hot released stuck open"
 CHECKS = (
     ROUTE_AND_GAIN,
     check_of("leg_gain_difference", within="0.2 dB"),
@@ -23,7 +25,7 @@ CHECKS = (
 
 
 @pytest.mark.parametrize(("mains", "hz", "record_s"), [("50 Hz", 50, 0.04), ("60 Hz", 60, 1 / 30)])
-def test_a_good_unit_passes_in_short_records_in_which_no_hum_is(
+def test_a_good_unit_passes_in_short_records_in_which_no_hum_is_and_a_faulty_one_is_explained(
     tmp_path: Path, mains: str, hz: int, record_s: float
 ) -> None:
     job = job_in(
@@ -41,6 +43,12 @@ def test_a_good_unit_passes_in_short_records_in_which_no_hum_is(
         bench.place_unit("OB-1", ())
         result = run_one_of_many(bench, store, RunRequest(serial="OB-1"))
         made = [each for each in store.acquisitions(result.run_id).values() if each.number]
+        bench.place_unit("OB-2", (FAULT,))
+        failed = run_one_of_many(bench, store, RunRequest(serial="OB-2", faults=(FAULT,)))
+        # The plan is made again from the files that the run has kept, the mains among them.
+        found = write_part_report(store, failed.run_id, tmp_path / "records.sqlite").result
+    assert failed.outcome == "fail"
+    assert FAULT in known(found).names
     assert result.outcome == "pass"
     assert {each.stimulus.kind for each in made} == {"pair", "silence"}
     for each in made:
