@@ -29,7 +29,7 @@ class BatchThrough:
     @classmethod
     def of(cls, reference: Reference, plan: Plan, used: "BatchThrough | None") -> "BatchThrough":
         """After a run of this plan that has used this reference. used: what was there before the run."""
-        if used is not None and used.reference == reference:
+        if used is not None and used.reference is reference:
             return replace(used, units=used.units + 1)
         return cls(reference=reference, acquisitions=_numbers(plan))
 
@@ -42,7 +42,8 @@ class BatchThrough:
         """
         plan, age_s = context.plan, time.time() - self.reference.taken_s
         if (
-            self.units >= MOST_UNITS
+            not plan.stimuli  # without a tone nothing would be looked at
+            or self.units >= MOST_UNITS
             or age_s > MOST_S
             or not self.reference.serves(time.time(), instruments_of(context))
             or not _numbers(plan) <= self.acquisitions
