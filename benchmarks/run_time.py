@@ -15,6 +15,7 @@ next one's first record, in which the page of the one is written and the other i
 
 import argparse
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -110,10 +111,22 @@ def kinds_of(plan: Plan, records: Path) -> Iterator[str]:
     yield f"    {'between operations':28s} {looks:5d} records {looks * CYCLE_RECORD_S:7.1f} s"
 
 
-def measure(name: str, serial: str, *, kinds: bool) -> str:
+def job_at(name: str, mains: str, folder: Path) -> Path:
+    """A shipped job; with mains, its copy in a folder, on a bench whose mains is known."""
+    shipped = ROOT / "sequences" / name
+    if not mains:
+        return shipped
+    copy = Path(shutil.copytree(shipped, folder / name))
+    bench = copy / "bench.toml"
+    head = f'[bench]\nmains = "{mains}"'
+    bench.write_text(bench.read_text(encoding="utf-8").replace("[bench]", head, 1), encoding="utf-8")
+    return copy
+
+
+def measure(name: str, serial: str, *, kinds: bool, mains: str) -> str:
     """Run a job and give its line of the table, with a line for each kind of record if that is wanted."""
-    job_folder = ROOT / "sequences" / name
     with tempfile.TemporaryDirectory() as folder:
+        job_folder = job_at(name, mains, Path(folder))
         records = Path(folder) / "records.sqlite"
         command = [sys.executable, "-m", "harness.cli", "run", str(job_folder), "--serial", serial]
         begun = time.perf_counter()
@@ -136,12 +149,12 @@ def measure(name: str, serial: str, *, kinds: bool) -> str:
     return "\n".join([total, *lines])
 
 
-def measure_batch(name: str, units: int, *options: str) -> str:
+def measure_batch(name: str, units: int, *options: str, mains: str) -> str:
     """Run a batch of a job and give its line of the table."""
     with tempfile.TemporaryDirectory() as folder:
         records, serials = Path(folder) / "records.sqlite", Path(folder) / "serials.txt"
         serials.write_text("".join(f"B-{number}\n" for number in range(units)), encoding="utf-8")
-        command = [sys.executable, "-m", "harness.cli", "batch", str(ROOT / "sequences" / name)]
+        command = [sys.executable, "-m", "harness.cli", "batch", str(job_at(name, mains, Path(folder)))]
         begun = time.perf_counter()
         subprocess.run(
             [*command, "--serials", str(serials), "--simulate", "--records", str(records), *options],
@@ -171,17 +184,19 @@ def main() -> None:
     parser.add_argument("jobs", nargs="*", default=JOBS, metavar="JOB", help="of sequences/; all by default")
     parser.add_argument("--serial", default="B-1", help="the unit")
     parser.add_argument("--kinds", action="store_true", help="also what is recorded, kind by kind")
+    parser.add_argument("--mains", choices=("50 Hz", "60 Hz"), default="", help="the bench says so")
     parser.add_argument("--batch", type=int, metavar="COUNT", help="so many units in one batch")
     parser.add_argument("--shortest", action="store_true", help="with --batch: shortest runs")
     given = parser.parse_args()
     if given.batch:
         print("job                units     wall     a unit    between   load")
         for name in given.jobs:
-            print(measure_batch(name, given.batch, *["--shortest"] * given.shortest), flush=True)
+            options = ["--shortest"] * given.shortest
+            print(measure_batch(name, given.batch, *options, mains=given.mains), flush=True)
         return
     print("job                verdict     wall    recording   settling  ratio  load  (at most 1.25)")
     for name in given.jobs:
-        print(measure(name, given.serial, kinds=given.kinds), flush=True)
+        print(measure(name, given.serial, kinds=given.kinds, mains=given.mains), flush=True)
 
 
 if __name__ == "__main__":
