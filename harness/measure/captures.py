@@ -120,6 +120,20 @@ def together(captures: Sequence[Capture]) -> Capture:
     )
 
 
+LONGER = 1e-3  # a record this fraction over what was asked for is cut
+
+
+def cut(capture: Capture, duration_s: float) -> Capture:
+    """The first part of a record that is longer than asked for, since a scope's timebase has its steps.
+
+    Only what was asked for holds whole cycles of tones and mains.
+    """
+    wanted = round(duration_s / capture.interval_s)
+    if capture.volts.shape[1] <= wanted * (1 + LONGER):
+        return capture
+    return replace(capture, volts=capture.volts[:, :wanted].copy())
+
+
 def pick_range(peak_v: float, volts_per_division: Sequence[float], divisions: int) -> float:
     """Choose the most sensitive setting that a signal of this peak fills to at most 80 %.
 

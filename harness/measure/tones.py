@@ -14,7 +14,7 @@ from harness.errors import UsageError
 MAINS_HZ = (50, 60)
 TICKS = 300  # a second: a period of either mains is a whole number of them
 TENTH = TICKS // 10  # the shortest record of whole periods of both mains
-BEGUN = {50: (12, 18), 60: (10, 15)}  # ticks: two and three periods of the mains, where it is known
+BEGUN = {50: 12, 60: 15}  # ticks: two periods of 50 Hz, three of 60 Hz; 40 and 50 ms
 DURATIONS = tuple(TENTH * tenths for tenths in (1, 2, 5, 10, 20, 50, 100))  # ticks
 FEWEST_CYCLES = 8
 FURTHEST = 0.10  # a tone may lie this fraction from the frequency asked for
@@ -53,7 +53,7 @@ def choose_tones(frequency_hz: float, mains_hz: tuple[int, ...] = MAINS_HZ) -> T
     """
     if not 1.0 <= frequency_hz <= 1e6:
         raise UsageError(f"a tone of {frequency_hz:g} Hz can't be measured here: choose 1 Hz to 1 MHz")
-    begun = BEGUN[mains_hz[0]] if len(mains_hz) == 1 else ()
+    begun = [BEGUN[mains] for mains in mains_hz] if len(mains_hz) == 1 else []
     for ticks in (*begun, *DURATIONS):
         pair = _pair_in(frequency_hz, ticks, mains_hz)
         if pair is not None:

@@ -15,7 +15,7 @@ from harness.errors import ReadingError
 from harness.job.fixture import Setup
 from harness.job.sequence import CheckSequence
 from harness.job.state import State
-from harness.measure.captures import Problem, examine, next_range, pick_range, together
+from harness.measure.captures import Problem, cut, examine, next_range, pick_range, together
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
 from harness.measure.frequency_step import at_one_frequency
 from harness.measure.reference import Reference
@@ -251,7 +251,8 @@ class Recorder:
         for part in range(parts):
             if parts > 1:
                 self._drive.apply(request.stimulus, part)
-            captures.append(self._oscilloscope.capture(setting, self.catch_up))
+            taken = self._oscilloscope.capture(setting, self.catch_up)
+            captures.append(cut(taken, setting.duration_s))
         order = tuple(ranges)
         apart = parts > 1 and not self._drive.shares_clock
         return RawCapture(

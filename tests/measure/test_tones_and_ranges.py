@@ -1,6 +1,7 @@
 """Which tones, which ranges."""
 
 import math
+from dataclasses import replace
 from fractions import Fraction
 from typing import Literal
 
@@ -10,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.errors import UsageError
-from harness.measure.captures import next_range, pick_range
+from harness.measure.captures import cut, next_range, pick_range
 from harness.measure.through import ladder_rungs
+from harness.measure.tone import fit_tones
 from harness.measure.tones import Stimulus, TonePair, choose_tones, is_mains
 from tests.measure.synthetic import SyntheticBench, through
 
@@ -63,15 +65,31 @@ def test_where_the_mains_is_known_a_record_is_shorter_and_keeps_legs_and_mains_a
     ("mains_hz", "tones"),
     [
         ((50,), TonePair(hot_hz=975.0, cold_hz=1025.0, duration_s=0.04, samples=32_000)),
-        ((60,), TonePair(hot_hz=990.0, cold_hz=1050.0, duration_s=1 / 30, samples=32_000)),
+        ((60,), TonePair(hot_hz=980.0, cold_hz=1000.0, duration_s=0.05, samples=32_000)),
         ((50, 60), TonePair(hot_hz=980.0, cold_hz=1010.0, duration_s=0.1, samples=32_000)),
     ],
 )
-def test_a_pair_and_silence_are_recorded_for_two_periods_of_a_known_mains(
+def test_a_pair_and_silence_are_recorded_for_a_few_periods_of_a_known_mains(
     mains_hz: tuple[int, ...], tones: TonePair
 ) -> None:
     assert Stimulus(kind="pair", frequency_hz=1e3, mains_hz=mains_hz).tones == tones
     assert Stimulus(kind="silence", mains_hz=mains_hz).tones == tones
+
+
+def test_what_a_scope_records_beyond_the_time_that_was_asked_for_is_cut_off() -> None:
+    """Closed form: hum of 50 Hz is orthogonal to both tones over 40 ms, and not over 50 ms."""
+    tones = TonePair(hot_hz=975.0, cold_hz=1025.0, duration_s=0.05, samples=40_000)
+    bench = SyntheticBench(3)
+    capture = bench.capture(through(4), tones, (0.0, 0.0), dict.fromkeys(bench.inputs, 0.1))
+    hum_v = 1e-3 * np.sin(2 * np.pi * 50 * capture.interval_s * np.arange(40_000) + 0.3)
+    capture = replace(capture, volts=np.tile(hum_v, (4, 1)))
+    leaked_v = [
+        float(abs(fit_tones(each.volts, each.interval_s, tones.frequencies_hz).phasors).max())
+        for each in (capture, cut(capture, 0.04))
+    ]
+    assert leaked_v[0] > 1e-6
+    assert leaked_v[1] < 1e-12
+    assert cut(capture, 0.05) is capture
 
 
 @pytest.mark.parametrize("kind", ["terminated", "antiphase"])
