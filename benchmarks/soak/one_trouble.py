@@ -54,6 +54,7 @@ LASTING = (
     *(f"oscilloscope {kind} {n}" for kind in ("dead", "inverted", "faint") for n in (1, 2, 3, 4)),
     *("generator weak", "generator silent 1", "generator silent 2", "generator detuned"),
     *("supply trips", "supply frozen"),
+    *("oscilloscope turned", "generator turned", "supply turned"),
     *(f"switchboard open {n}" for n in SELECTORS),
     *(f"switchboard closed {n}" for n in (*SELECTORS, *CONTROLS)),
 )
