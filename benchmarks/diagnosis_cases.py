@@ -5,8 +5,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from benchmarks.drawn_strays import draw_strays
-from benchmarks.simulated_runs import Bench, InMemory
+from benchmarks.simulated_runs import Bench, InMemory, Strays
 from harness.circuit.elements import BenchImpedances
 from harness.faults.diagnosis import Diagnoser, Diagnosis, telling
 from harness.job.faults import Fault, parse_fault
@@ -59,12 +58,12 @@ def case_of(name: str, verdict: str, faults: list[Fault], result: Diagnosis, sec
 
 
 class Laboratory:
-    """A job on a bench in memory, and what diagnoses it."""
+    """A job on a bench in memory, and what diagnoses it. strays: what draws those of a unit."""
 
-    def __init__(self, job: str, *, strays: bool) -> None:
+    def __init__(self, job: str, *, strays: Strays | None) -> None:
         self.job = load_job(SEQUENCES / job)
         self.plan = build_plan(self.job, impedances=BenchImpedances())
-        self.bench = Bench(self.job, self.plan, seed=SEED, strays=draw_strays if strays else None)
+        self.bench = Bench(self.job, self.plan, seed=SEED, strays=strays)
         full = telling(self.plan, self.job)
         self._full = Diagnoser(self.job, self.plan, full)
         self._stopped = Diagnoser(self.job, self.plan, ())
@@ -79,12 +78,12 @@ class Laboratory:
 
 
 @cache
-def laboratory(job: str = JOB.name, strays: bool = False) -> Laboratory:
+def laboratory(job: str = JOB.name, strays: Strays | None = None) -> Laboratory:
     """One of a kind for each process; every one is like every other of its kind."""
     return Laboratory(job, strays=strays)
 
 
-def diagnose_unit(serial: str, names: str, job: str = JOB.name, strays: bool = False) -> Case:
+def diagnose_unit(serial: str, names: str, job: str = JOB.name, strays: Strays | None = None) -> Case:
     """One unit with faults of these names, joined by ` + `; good where there are none."""
     made = laboratory(job, strays)
     faults = parse_fault(names, made.job.module, made.job.fixture) if names else ()

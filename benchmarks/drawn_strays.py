@@ -1,10 +1,12 @@
 """Stray capacitances as real benches have them, drawn anew for every unit and its bench.
 
 Which nets lie side by side is drawn too: nothing here is taken from what the harness assumes of strays.
-The ranges are common practice, no source.
+The ranges are common practice, no source. How near two channels come to each other is of two kinds, since it
+is what the crosstalk of a good unit is: every net beside the other channel's, or 2 pF at most in all.
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -19,9 +21,21 @@ NEAR_F = (0.1e-12, 2e-12)  # between neighbouring nets, and between the channels
 
 
 def draw_strays(module: Module, parts: Parts, serial: str) -> tuple[Element, ...]:
-    """Capacitors to be added to a unit's network, the same in every setup."""
+    """Capacitors to be added to a unit's network, the same in every setup; every net has one to each channel
+    beside its own.
+    """
     rng = np.random.default_rng([14, *serial.encode()])
-    return tuple(_capacitors(module, nets_of(module, parts), rng))
+    nets = nets_of(module, parts)
+    return (*_capacitors(module, nets, rng), *_between(module, nets, rng))
+
+
+def draw_strays_apart(module: Module, parts: Parts, serial: str) -> tuple[Element, ...]:
+    """The same of a unit whose channels lie apart: between two of them there is NEAR_F in all."""
+    rng = np.random.default_rng([14, *serial.encode()])
+    nets = nets_of(module, parts)
+    own, between = tuple(_capacitors(module, nets, rng)), tuple(_between(module, nets, rng))
+    share = _near_f(rng) * (len(module.channels) - 1) / sum(each.value for each in between) if between else 1
+    return (*own, *(replace(each, value=each.value * share) for each in between))
 
 
 def nets_of(module: Module, parts: Parts) -> dict[str, list[str]]:
@@ -38,10 +52,12 @@ def nets_of(module: Module, parts: Parts) -> dict[str, list[str]]:
     }
 
 
-def _capacitors(module: Module, nets: dict[str, list[str]], rng: np.random.Generator) -> Iterator[Element]:
-    def near_f() -> float:
-        return float(np.exp(rng.uniform(*np.log(NEAR_F))))
+def _near_f(rng: np.random.Generator) -> float:
+    return float(np.exp(rng.uniform(*np.log(NEAR_F))))
 
+
+def _capacitors(module: Module, nets: dict[str, list[str]], rng: np.random.Generator) -> Iterator[Element]:
+    """To ground, and between tracks of one channel."""
     for channel, names in nets.items():
         for net in names:
             for leg in LEGS:
@@ -49,13 +65,17 @@ def _capacitors(module: Module, nets: dict[str, list[str]], rng: np.random.Gener
         layout = [str(name) for name in rng.permutation(names)]
         tracks = [f"{channel}.{net}.{leg}" for net in layout for leg in rng.permutation(LEGS)]
         for a, b in pairwise(tracks):  # tracks side by side, in an order that no file gives
-            yield Element(a=a, b=b, value=near_f())
+            yield Element(a=a, b=b, value=_near_f(rng))
         for port in module.ports:
             cable_f = float(rng.uniform(*CABLE_F))
             for leg in LEGS:
                 core_f = cable_f * float(rng.uniform(0.95, 1.05))
                 yield Element(a=pin(f"{channel}.{port.net}.{leg}"), b=GROUND, value=core_f)
+
+
+def _between(module: Module, nets: dict[str, list[str]], rng: np.random.Generator) -> Iterator[Element]:
+    """Between the same net of channels side by side."""
     for one, other in pairwise(module.channels):
         for net in (net for net in nets[one] if net in nets[other]):
             for leg in LEGS:
-                yield Element(a=f"{one}.{net}.{leg}", b=f"{other}.{net}.{leg}", value=near_f())
+                yield Element(a=f"{one}.{net}.{leg}", b=f"{other}.{net}.{leg}", value=_near_f(rng))

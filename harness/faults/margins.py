@@ -162,7 +162,11 @@ def weigh_margins(
     job: Job, plan: Plan, faults: Iterable[Fault | FaultSet], *, executor: Executor | None = None
 ) -> Margins:
     """Judge every reading of every fault or fault set, and of a good unit. Raises CircuitError."""
-    signatures = make_signatures(job, plan, faults, executor=executor)
+    return margins_of(job, plan, make_signatures(job, plan, faults, executor=executor))
+
+
+def margins_of(job: Job, plan: Plan, signatures: Signatures) -> Margins:
+    """Judge every reading of what is shown already."""
     readings, count = plan.state_readings, len(signatures.fault_sets)
     margins = np.full((count, len(readings) + 1), NO_EVIDENCE)
     good = np.full(len(readings), np.inf)

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmarks.drawn_strays import draw_strays, nets_of
+from benchmarks.drawn_strays import NEAR_F, draw_strays, draw_strays_apart, nets_of
 from benchmarks.simulated_runs import Bench
 from harness.circuit.elements import Couplings, Element
 from harness.circuit.expand import build_circuit
@@ -66,6 +66,28 @@ def test_a_fault_among_strays_is_named_first(laboratory: Laboratory, real_bench:
     assert result.explained
     assert not result.says_good
     assert names(result, wanted)
+
+
+def test_a_good_unit_whose_channels_lie_apart_fails_no_reading(laboratory: Laboratory) -> None:
+    bench = Bench(laboratory.job, laboratory.plan, seed=SEED, strays=draw_strays_apart)
+    assert bench.run("H-1", []).verdict != "fail"
+
+
+def test_channels_side_by_side_have_crosstalk_alone_above_its_limit(real_bench: Bench) -> None:
+    run = real_bench.run("H-1", [])
+    assert {reading.key.measurand.quantity for reading in run.not_passed} == {"crosstalk"}
+
+
+def test_channels_that_lie_apart_have_two_picofarads_between_them_at_most(laboratory: Laboratory) -> None:
+    module = laboratory.job.module
+    wires = tuple((f"{channel}.bus.hot", f"{channel}.out.hot") for channel in module.channels)
+    net = Parts(wires=wires, resistors=(), capacitors=(), contacts=(), amplifiers=(), sources=(), probes=())
+    between_f = sum(
+        stray.value
+        for stray in draw_strays_apart(module, net, "H-1")
+        if stray.b != GROUND and stray.a.split(".")[0] != stray.b.split(".")[0]
+    )
+    assert NEAR_F[0] <= between_f <= NEAR_F[1]
 
 
 @pytest.mark.parametrize("serial", ["H-1", "H-2"])
