@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from benchmarks.lead_slips import Bench
+from benchmarks.lead_slips import SHIPPED, Bench, is_named
+from harness.job.job import load_job
 
 
 @pytest.mark.parametrize("kind", ["inverting amplifier", "amplifier +6 dB by hand"])
@@ -19,3 +20,18 @@ def test_no_good_unit_fails_by_leads_on_wrong_pins_and_they_are_named(tmp_path: 
     assert [result for result in failed if not result.named] == []  # a fault of the unit would show the same
     assert [result for result in results if result.changed and not result.named] == []
     assert any(result.changed for result in results)
+
+
+@pytest.mark.parametrize(
+    ("said", "named"),
+    [
+        ("setup 'drive right, view both outputs': the generator's hot and cold leads are swapped", True),
+        ("setup 'drive left, view both outputs': the generator's hot and cold leads are swapped", False),
+        ("setup 'drive right, view both outputs': input 1 shows nothing", False),
+    ],
+)
+def test_a_lead_of_the_generator_is_named_by_its_setup(said: str, named: bool) -> None:
+    job = load_job(SHIPPED / "two_loop_switcher")
+    hot, cold = "pin right.in.hot", "pin right.in.cold"
+    swapped = {f"generator {hot}": (cold,), f"generator {cold}": (hot,)}
+    assert is_named(swapped, job, said, stopped=False) == named
