@@ -361,15 +361,6 @@ class UnitRun:
         self._bench_is_measured = True
         return self.reference
 
-    def batch_through(self, result: RunResult, request: RunRequest) -> BatchThrough | None:
-        """What the next unit of a batch may use; nothing of a stopped run, nor of one that is no test.
-
-        The runs of a study of the bench have a reference each, as its spread is part of what they show.
-        """
-        if self.reference is None or result.outcome == "stopped" or request.purpose:
-            return None
-        return BatchThrough.of(self.reference, self.plan, self._bench.batch_through)
-
     def _tried_twice(self, step: Callable[[], T]) -> T:
         """Do a step of which no reading is made, once more if the bench failed in it."""
         try:
@@ -490,6 +481,7 @@ def run_one_of_many(
     if bench.reference is None and run.plan.through_by_hand:
         bench.reference = run.reference
     elif bench.reference is None:
-        bench.batch_through = run.batch_through(result, request)
+        used, is_test = bench.batch_through, result.outcome != "stopped" and not request.purpose
+        bench.batch_through = BatchThrough.after(run.reference, run.plan, used) if is_test else None
     bench.unit_leaves()
     return result

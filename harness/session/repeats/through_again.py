@@ -27,8 +27,16 @@ class BatchThrough:
     units: int = 1
 
     @classmethod
-    def of(cls, reference: Reference, plan: Plan, used: "BatchThrough | None") -> "BatchThrough":
-        """After a run of this plan that has used this reference. used: what was there before the run."""
+    def after(
+        cls, reference: Reference | None, plan: Plan, used: "BatchThrough | None"
+    ) -> "BatchThrough | None":
+        """What the next unit may use after a test of one, by this plan and with this reference.
+
+        used: what was there before. After runs that are no tests nothing is kept: a study of the bench has a
+        reference for each run, as its spread is part of what they show.
+        """
+        if reference is None:
+            return None
         if used is not None and used.reference is reference:
             return replace(used, units=used.units + 1)
         return cls(reference=reference, acquisitions=_numbers(plan))
