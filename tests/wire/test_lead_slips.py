@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from benchmarks.lead_slips import SHIPPED, Bench, is_named
+from benchmarks.lead_slips import SHIPPED, Bench, Places, is_named
 from harness.job.job import load_job
 
 
@@ -33,5 +33,5 @@ def test_no_good_unit_fails_by_leads_on_wrong_pins_and_they_are_named(tmp_path: 
 def test_a_lead_of_the_generator_is_named_by_its_setup(said: str, named: bool) -> None:
     job = load_job(SHIPPED / "two_loop_switcher")
     hot, cold = "pin right.in.hot", "pin right.in.cold"
-    swapped = {f"generator {hot}": (cold,), f"generator {cold}": (hot,)}
+    swapped: Places = {f"generator {hot}": (cold,), f"generator {cold}": (hot,)}
     assert is_named(swapped, job, said, stopped=False) == named
