@@ -150,7 +150,8 @@ def propagate_many(
 ) -> ComplexEstimates:
     """The ratio of many units, one transfer for each capture; to first order.
 
-    No two captures have an error in common, so that what they share is not counted on.
+    No two captures have an error of the bench in common, so that what they share is not counted on. A part of
+    the unit is one part in all of them.
     denominator: None if the numerator is all.
     """
     kinds = np.stack([capture.kind for capture in seen])
@@ -169,14 +170,28 @@ def propagate_many(
             ]
     parts = [capture.errors.first_part for capture in seen]
     sources = [capture.errors.sources for capture in seen]
+    names, of_parts = _by_part(
+        [one.source for each, first in zip(sources, parts, strict=True) for one in each[first:]],
+        np.concatenate([change[first:] for change, first in zip(changes, parts, strict=True)]),
+    )
     return ComplexEstimates(
         lines=tuple(one.line for each, first in zip(sources, parts, strict=True) for one in each[:first]),
-        names=tuple(one.source for each, first in zip(sources, parts, strict=True) for one in each[first:]),
+        names=names,
         ratio=value,
         bench=np.concatenate([change[:first] for change, first in zip(changes, parts, strict=True)]),
-        parts=np.concatenate([change[first:] for change, first in zip(changes, parts, strict=True)]),
+        parts=of_parts,
         kind=kind.reshape(-1),
     )
+
+
+def _by_part(names: Sequence[str], changes: Complex) -> tuple[tuple[str, ...], Complex]:
+    """What each part changes in all captures together: it is as far off in the one as in the other."""
+    rows: dict[str, list[int]] = {}
+    for row, name in enumerate(names):
+        rows.setdefault(name, []).append(row)
+    if len(rows) == len(names):
+        return tuple(names), changes
+    return tuple(rows), np.stack([changes[of_part].sum(axis=0) for of_part in rows.values()])
 
 
 def divided(above: ComplexEstimates, below: ComplexEstimates) -> ComplexEstimates:

@@ -18,13 +18,14 @@ from harness.faults.margins import SURE
 from harness.job.job import Job, load_job
 from harness.judge import judge
 from harness.measure.budget import estimate
-from harness.plan.build import build_plan
-from harness.plan.limits import tolerances_of
+from harness.plan.build import build_plan, trial_plan
+from harness.plan.limits import GoodUnit, tolerances_of
 from harness.plan.model import Plan
+from harness.quantities.estimates import LevelEstimates
 from harness.quantities.tolerance import GOOD_SHARE, GoodSpread, GoodUnits
 from harness.reading import Contribution, Limit
 from simulator.imperfections import USUAL
-from tests.jobs import SWITCHER, Value, check_of, insert_switch, job_in, sequence
+from tests.jobs import SHIPPED, SWITCHER, Value, check_of, insert_switch, job_in, sequence
 from tests.known import known
 
 BENCH = BenchImpedances()
@@ -248,3 +249,19 @@ def test_a_good_unit_at_its_reach_is_proven_and_one_beyond_its_limit_fails() -> 
 
     assert verdict(made.reach(one)) == "pass"
     assert verdict(known(limit.high) + 0.21) == "fail"
+
+
+def test_a_drivers_tolerance_is_the_same_at_every_frequency() -> None:
+    """Closed form: a factor on both levels leaves their ratio as it is; on one level it is all there."""
+    job = load_job(SHIPPED / "monitor_panel")
+    plan = trial_plan(job, impedances=BenchImpedances())
+    unit = GoodUnit(job, plan)
+    spread = {
+        reading.quantity.name: estimates.level.parts_standard[0] / abs(estimates.level.value[0])
+        for reading in plan.state_readings
+        if reading.measurand.port == "line"
+        and reading.measurand.state == "idle"
+        and isinstance(estimates := reading.quantity.predict(reading, unit), LevelEstimates)
+    }
+    assert spread["gain"] > 0.01 / math.sqrt(3)  # the driver's 1 %, and more
+    assert spread["response"] < 1e-6
