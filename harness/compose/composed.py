@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 
 from harness.compose.at_hand import AtHand
 from harness.compose.job import Selected, composed_job
-from harness.compose.search import LARGE, Note, search
+from harness.compose.search import LARGE, Found, Note, Search
 from harness.compose.settled import USUAL_DBU, Settled, settled, vrms
 from harness.compose.tables import FileTable, Joined, joined, unmarked
 from harness.compose.text import FIXTURE_HEAD, SEQUENCE_HEAD, fixture_tables, sequence_tables
@@ -91,7 +91,28 @@ def compose(
         executor = None  # to start other processes would take longer than the work
     base = there.base(folder, at_hand)
     at_hand = replace(at_hand, selectors=there.selectors(at_hand, base.fixture.controls))
-    found = search(base, at_hand, fixed=there.fixed, executor=executor, note=note)
+    run = Search(base, at_hand, fixed=there.fixed, executor=executor, note=note)
+    run.fill()
+    found = run.found()
+    made = _written_job(found, at_hand, there, folder, bench, executor=executor, note=note)
+    if lost := found.seen & {fault.fault_set for fault in made.promise.unseen}:
+        run.weigh_apart(lost)
+        again = _written_job(run.found(), at_hand, there, folder, bench, executor=executor, note=note)
+        made = max(made, again, key=lambda each: len(each.promise.seen))
+    return made
+
+
+def _written_job(
+    found: Found,
+    at_hand: AtHand,
+    there: Settled,
+    folder: Path,
+    bench: Path | None,
+    *,
+    executor: Executor | None,
+    note: Note,
+) -> Composed:
+    """The job of what was chosen, as its files will say, and what it promises."""
     job, selected = composed_job(found, at_hand)
     if ("sequence", "") not in there.theirs:
         job = _at_a_level(job, at_hand)

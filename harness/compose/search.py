@@ -6,7 +6,7 @@ faults are unseen. Of these, only those are weighed that faults stir anything in
 stirs nothing is never seen, and most of what no sequence can see stirs nothing anywhere.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -21,6 +21,7 @@ from harness.compose.table import Column, CoverTable, subjects
 from harness.compose.views import View, Views, drives_of, setups_of, views_of
 from harness.errors import JobError, Mistake
 from harness.faults.coverage import NOTHING, hard_faults
+from harness.faults.effects import FaultSet
 from harness.faults.margins import SURE
 from harness.faults.suggestions.cheapest import cheapest
 from harness.job.fixture import Loopback, Termination
@@ -31,6 +32,7 @@ from harness.job.state import UNPOWERED_STATE, State, all_states, single_control
 from harness.measure.tones import choose_tones
 from harness.plan import setups as plan_setups
 from harness.plan.states import HANDS_S, energised
+from harness.quantities.estimates import NO_EVIDENCE
 
 # Expanded uncertainties past a limit at which a fault counts as clearly seen. A reading spreads by half of
 # one, so at 2.5 it is judged fail in 999 of 1000 units.
@@ -62,6 +64,12 @@ class Found:
     chosen: tuple[Column, ...]
     tried: int
 
+    @property
+    def seen(self) -> frozenset[FaultSet]:
+        """The faults that the table sees."""
+        rows = np.flatnonzero(self.table.best() >= SURE).tolist()
+        return frozenset(self.table.faults[row] for row in rows)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Fixed:
@@ -75,32 +83,22 @@ class Fixed:
 NOTHING_FIXED = Fixed()
 
 
-def search(
-    base: Job,
-    at_hand: AtHand,
-    *,
-    fixed: Fixed = NOTHING_FIXED,
-    executor: Executor | None = None,
-    note: Note = lambda text: None,
-) -> Found:
-    """Find what sees as many faults of a module as can be, with few moves, in little time.
-
-    base: the module with its fixture as far as it is settled. Raises JobError, CircuitError.
-    """
-    run = _Search(base, at_hand, fixed=fixed, executor=executor, note=note)
-    run.try_states(run.views.first)
-    run.try_frequencies()
-    run.try_views()
-    run.try_swapped_inputs()
-    return run.found()
-
-
-class _Search:
-    """One search: its table, and the states that have been tried in it."""
+class Search:
+    """A search for what sees as many faults of a module as can be, with few moves, in little time."""
 
     def __init__(
-        self, base: Job, at_hand: AtHand, *, fixed: Fixed, executor: Executor | None, note: Note
+        self,
+        base: Job,
+        at_hand: AtHand,
+        *,
+        fixed: Fixed = NOTHING_FIXED,
+        executor: Executor | None = None,
+        note: Note = lambda text: None,
     ) -> None:
+        """Choose loads and plugs. base: the module with its fixture as far as it is settled.
+
+        Raises JobError, CircuitError.
+        """
         self._at_hand, self._fixed = at_hand, fixed
         self._module = base.module
         self._is_large = len(base.module.relays) > LARGE
@@ -120,6 +118,32 @@ class _Search:
             raise JobError([Mistake(file=MODULE, key="ports", message=message)])
         self.views = self._views(self.table.base)
         self._states = {column.state.name: column.state for column in self.table.columns}
+
+    def fill(self) -> None:
+        """Fill the table until nothing more is seen. Raises JobError, CircuitError."""
+        self._try_states(self.views.first)
+        self._try_frequencies()
+        self._try_views()
+        self._try_swapped_inputs()
+
+    def weigh_apart(self, faults: Collection[FaultSet]) -> None:
+        """Weigh faults again with each view in setups of its own, as a run has it.
+
+        What another pair of inputs brings to the circuit may be all that shows a fault where a leg floats.
+        """
+        rows = [row for row, fault in enumerate(self.table.faults) if fault in faults]
+        columns = list(self.table.columns)
+        alike: dict[tuple[View, float], list[Column]] = {}
+        for column in columns:
+            column.margins[rows] = NO_EVIDENCE
+            alike.setdefault((column.view, column.frequency_hz), []).append(column)
+        self._note("each view by itself")
+        for (view, hz), old in alike.items():
+            states = tuple(column.state for column in old)
+            new = self.table.weigh((view,), states, wanted=rows, frequency_hz=hz, executor=self._executor)
+            for column, apart in zip(old, new, strict=True):
+                column.margins[rows] = apart.margins[rows]
+        self.table.columns = columns
 
     def _views(self, base: Job) -> Views:
         closed = [loopback.from_net for loopback in base.fixture.loopbacks.values()]
@@ -193,7 +217,7 @@ class _Search:
                 self._note(f"first states, {seen} of {len(table.faults)} faults seen so far")
         return table
 
-    def try_states(self, views: Sequence[View]) -> None:
+    def _try_states(self, views: Sequence[View]) -> None:
         """Try more states while faults are unseen and some state shows one."""
         fruitless = 0
         while fruitless < IDLE_ROUNDS and self._fixed.states is None:
@@ -205,20 +229,20 @@ class _Search:
             self._states |= {state.name: state for state in states}
             fruitless = 0 if self._weigh_stirring(views, states, wanted) else fruitless + 1
 
-    def try_frequencies(self) -> None:
+    def _try_frequencies(self) -> None:
         """Try low and high frequencies in the states there are, if parts of the unit depend on frequency."""
         for hz in self._other_hz:
             if len(wanted := self._unclear()):
                 self._note(f"{hz:g} Hz, {self._seen_text()}")
                 self._weigh_stirring(self.views.first, self._useful(), wanted, hz=hz)
 
-    def try_views(self) -> None:
+    def _try_views(self) -> None:
         """Try further views, then more states in those that show something."""
         if self.views.further and len(wanted := self._unclear()):
             self._note(f"further views, {self._seen_text()}")
             new = self._weigh_stirring(self.views.further, self._useful(), wanted)
             if new:
-                self.try_states(list(dict.fromkeys(column.view for column in new)))
+                self._try_states(list(dict.fromkeys(column.view for column in new)))
 
     @property
     def _other_hz(self) -> tuple[float, ...]:
@@ -226,7 +250,7 @@ class _Search:
         module = self._module
         return OTHER_HZ if module.capacitors or module.inductors or module.transformers else ()
 
-    def try_swapped_inputs(self) -> None:
+    def _try_swapped_inputs(self) -> None:
         """Try the through setup with swapped inputs as well, if that costs a person a move."""
         wanted, before = self._unclear(), self.table.base
         other = _with_swapped_inputs(before)

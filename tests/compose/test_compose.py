@@ -239,3 +239,77 @@ def test_a_module_whose_channels_have_no_input_and_output_together_is_refused(tm
     (tmp_path / "module.toml").write_text(head + types + relay + contacts)
     with pytest.raises(JobError, match="no channel has both an input and an output"):
         compose(tmp_path, HAND)
+
+
+FLOATING = """\
+[module]
+name = "Commentary feed"
+part = "LMX-CF"
+channels = ["one"]
+[supply]
+voltage = "12 V"
+limit = "300 mA"
+quiescent = "6 mA"
+[controls]
+on_air = "set: on air"
+off_air = "reset"
+cue = "Cue to the phones"
+quiet = "Electronic mute"
+[ports]
+mic = "input"
+line = "output"
+phones = { role = "output" }
+rec = { role = "output", unbalanced = true }
+[relay_types.latch]
+coil = "960 ohm"
+contact = "50 mohm"
+off_capacitance = "1 pF"
+[relay_types.small]
+coil = "1028 ohm"
+contact = "50 mohm"
+off_capacitance = "1 pF"
+[switch_types.gate]
+on_resistance = "60 ohm"
+off_capacitance = "6 pF"
+threshold = "5 V"
+[[relay]]
+names = { one = "K1" }
+set_control = "on_air"
+reset_control = "off_air"
+single_coil = true
+type = "latch"
+contacts = [{ common = "prog", operated = "mic" , released = "cuebus" }]
+[[relay]]
+name = "K7"
+control = "cue"
+type = "small"
+contacts = [{ common = "phones", operated = "prog", channel = "one" }]
+[[switch]]
+names = { one = "U1" }
+control = "quiet"
+type = "gate"
+contacts = [{ common = "line", released = "post" }]
+[[resistor]]
+names = { one = "R1" }
+series = ["prog", "post"]
+value = "100 ohm"
+[[resistor]]
+names = { one = "R20" }
+across = "cuebus"
+value = "600 ohm"
+[[transformer]]
+names = { one = "T1" }
+from = "post"
+to = "rec.hot"
+ratio = "2:1"
+primary_resistance = "200 ohm"
+secondary_resistance = "60 ohm"
+magnetising_inductance = "20 H"
+"""
+
+
+def test_what_only_the_input_of_another_pair_shows_is_looked_for_where_a_run_sees_it(tmp_path: Path) -> None:
+    """A contact closed in one leg lifts both legs alike, of which a floating winding shows nothing."""
+    (tmp_path / "module.toml").write_text(FLOATING)
+    unseen = {fault.name for fault in compose(tmp_path, AtHand(selectors=())).promise.unseen}
+    assert not {f"K1.1.{leg} operated stuck closed" for leg in ("hot", "cold")} & unseen
