@@ -367,6 +367,7 @@ def thd(
     through: Harmonics | None,
     *,
     alike: bool = True,
+    inverted: bool = False,
     and_noise: bool = False,
     stability: float = STABILITY,
     largest_residual: float = 0.0,
@@ -383,10 +384,12 @@ def thd(
     through setup no part of what is seen can be laid to the unit, and the result is a floor: no more than
     that and `largest_residual` together, the latter being what generator and scope may have, a fraction.
     alike: whether both were recorded on the same ranges. If not, the scope's own harmonics are others, and
-    its noise is not known, so that of everything only an upper bound is.
+    its noise is not known, so that of everything only an upper bound is. inverted: whether the unit turns the
+    polarity. It turns the generator's even harmonics against the fundamental, and not those that the scope
+    adds; the through setup shows both together, so that what they come to is anything between.
     Raises ReadingError for a through setup of another tone.
     """
-    power, parts = _harmonic_power(seen, through, stability)
+    power, parts = _harmonic_power(seen, through, stability, inverted=inverted)
     if through is not None and not alike:
         shifted = 2 * LINEARITY * math.sqrt(max(power, 0.0)) + LINEARITY**2
         parts.append(Contribution(name="through reference", standard=shifted))
@@ -420,7 +423,7 @@ def _folded_in_rest(seen: Harmonics, through: Harmonics) -> tuple[float, float]:
 
 
 def _harmonic_power(
-    seen: Harmonics, through: Harmonics | None, stability: float
+    seen: Harmonics, through: Harmonics | None, stability: float, *, inverted: bool
 ) -> tuple[float, list[Contribution]]:
     """Power of the unit's harmonics over the fundamental's, free of what noise adds to it, and its parts.
 
@@ -437,8 +440,10 @@ def _harmonic_power(
                 f"the through setup's harmonics are of {through.frequency_hz:g} Hz, the unit's of "
                 f"{seen.frequency_hz:g} Hz"
             )
-        difference = seen.relative - through.relative
-        shares["through reference"] = through.standard**2 + (stability * np.abs(through.relative)) ** 2 / 2
+        unknown = (np.asarray(seen.orders) % 2 == 0) & inverted
+        known = np.where(unknown, 0.0, through.relative)
+        difference = seen.relative - known
+        shares["through reference"] = through.standard**2 + (stability * np.abs(known)) ** 2 / 2
         variance = shares["noise"] + shares["through reference"]
     square = np.abs(difference) ** 2
     spread = np.maximum(4 * variance * square - 4 * variance**2, 4 * variance**2)
@@ -447,6 +452,11 @@ def _harmonic_power(
         Contribution(name=name, standard=math.sqrt(float(np.sum(spread * share / variance))))
         for name, share in shares.items()
     ]
+    if through is not None:
+        # twice this is what t, in or against the phase of s, makes of |s|²: 2 |t| |s| + |t|²
+        turned = np.where(unknown, np.abs(through.relative), 0.0)
+        worst = turned * (np.sqrt(square) + turned / 2)
+        parts.append(Contribution(name="through reference", standard=float(np.linalg.norm(worst))))
     relative = seen.fundamental_standard_vrms / seen.fundamental_vrms
     parts.append(Contribution(name="fit", standard=2 * float(square.sum()) * relative))
     return power, parts

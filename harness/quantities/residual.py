@@ -1,7 +1,7 @@
 """Quantities of a state at rest that are in a record besides its tone: noise, distortion, DC offset."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 from typing import ClassVar, Literal
 
@@ -14,7 +14,7 @@ from harness.measure.reference import InputOffset, harmonics_of
 from harness.measure.residuals import Harmonics, least_noise_vrms, noise, thd
 from harness.measure.tone import ToneFit
 from harness.measure.tones import SILENCE, TERMINATED, Stimulus
-from harness.quantities.forms import StateSeen
+from harness.quantities.forms import StateSeen, differential
 from harness.quantities.need import Need, PortView, one_tone
 from harness.quantities.quantity import (
     OF_WHAT_IS_NOT_PREDICTED,
@@ -33,11 +33,15 @@ INPUT_OFFSET_DIVISIONS = 0.1  # of an input without a zero: common practice, no 
 
 @dataclass(frozen=True, kw_only=True)
 class OfRecord:
-    """How a residual's one capture shows its port, and the check's options. leg: of one leg alone, or ""."""
+    """How a residual's one capture shows its port, and the check's options. leg: of one leg alone, or "".
+
+    inverted: whether the circuit turns the drive's polarity on its way to the port.
+    """
 
     views: tuple[PortView]
     options: Options
     leg: Literal["", "hot", "cold"] = ""
+    inverted: bool = False
 
     @property
     def rows(self) -> tuple[int, int]:
@@ -144,8 +148,10 @@ class Distortion(Residual):
     def readings(self, need: Need) -> Iterable[PlannedReading[OfRecord]]:
         """With both outputs at one frequency."""
         if not need.live:
-            return ()
-        return self.planned(need, one_tone(need), frequency_hz=need.frequency_hz)
+            return
+        inverted = bool(differential(need.predicted(need.frequency_hz), (0, 1)).real < 0)
+        for each in self.planned(need, one_tone(need), frequency_hz=need.frequency_hz):
+            yield replace(each, given=replace(each.given, inverted=inverted))
 
     def measure(self, planned: PlannedReading[OfRecord], seen: Sequence[StateSeen], k: float) -> Estimate:
         """A fraction."""
@@ -155,7 +161,15 @@ class Distortion(Residual):
         through, alike = _on_the_same_ranges(one.bench.harmonics.get(key, ()), result)
         everything = isinstance(options, DistortionOptions) and options.include == "everything"
         residual = 0.0 if through else LARGEST_RESIDUAL
-        return thd(result, through, alike=alike, and_noise=everything, largest_residual=residual, k=k)
+        return thd(
+            result,
+            through,
+            alike=alike,
+            inverted=planned.given.inverted,
+            and_noise=everything,
+            largest_residual=residual,
+            k=k,
+        )
 
 
 def _on_the_same_ranges(through: Sequence[Harmonics], seen: Harmonics) -> tuple[Harmonics | None, bool]:

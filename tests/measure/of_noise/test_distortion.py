@@ -138,6 +138,22 @@ def test_what_generator_and_scope_add_is_taken_off_as_a_phasor() -> None:
     assert {line.name for line in result.budget} >= {"noise", "through reference"}
 
 
+@pytest.mark.parametrize("of_scope", [0.05, 0.5, 0.95])
+@pytest.mark.parametrize("own", [3e-3, 3e-3j, -2e-3])
+def test_an_inverting_unit_turns_the_generators_even_harmonics_alone(own: complex, of_scope: float) -> None:
+    """Closed form: -1 times the generator's series; the third is turned with the fundamental, the second not.
+
+    of_scope: the share of the through setup's second harmonic that the scope adds, whatever it is shown.
+    """
+    second, third = 6e-4, 8e-4j
+    through = harmonics({1: 1.0, 2: second, 3: third}, seed=21)
+    bench = second * (of_scope - (1 - of_scope))
+    seen = harmonics({1: -1.0, 2: bench + own, 3: -third}, seed=22)
+    result = thd(seen, through, inverted=True)
+    assert result.low <= abs(own) <= result.high
+    assert result.high <= abs(own) + 2 * second
+
+
 def test_a_clean_unit_on_a_distorting_bench_is_below_a_floor() -> None:
     source = {1: 1.0, 2: 1e-3, 3: 1e-3j}
     result = thd(harmonics(source, seed=9), harmonics(source, seed=10))
