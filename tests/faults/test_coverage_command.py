@@ -117,7 +117,7 @@ def test_the_text_fits_a_terminal_and_names_what_matters() -> None:
     assert lines[1].startswith("164 of 264 faults detected (62.1 %)")
     reason = next(index for index, line in enumerate(lines) if line.startswith("  changes nothing that"))
     assert lines[reason + 1].startswith("      K1 never operates | K1 always operated | ")
-    assert any(line.startswith("  unequal pads, different in every leg") for line in lines)
+    assert any(line.startswith("  coded plugs, different in every leg") for line in lines)
     assert any(line.startswith("  K1.1.hot released  ") for line in lines)
     start = next(index for index, line in enumerate(lines) if line.startswith("Detected, by how many"))
     end = next(index for index, line in enumerate(lines) if line.startswith("Detected, but not told apart"))

@@ -141,7 +141,7 @@ def test_the_defaults_are_those_that_are_used(title: str) -> None:
             assert words == f"`{default}`", name
         elif isinstance(default, float) and words.startswith('`"'):
             value, unit = words.strip('`"').split(" ") if " " in words else (words.strip('`"x'), "")
-            scale = {"ms": 1e-3, "pF": 1e-12, "%": 1e-2, "A": 1.0, "H": 1.0, "": 1.0}[unit]
+            scale = {"ms": 1e-3, "pF": 1e-12, "%": 1e-2, "A": 1.0, "H": 1.0, "ohm": 1.0, "": 1.0}[unit]
             assert float(value) * scale == pytest.approx(default), name
 
 

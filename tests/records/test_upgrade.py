@@ -51,6 +51,7 @@ REWRITTEN = (
     (r'quantity = "gap"', 'quantity = "transfer_time"'),
     (r'quantity = "bounce"', 'quantity = "bounce_time"'),
     (r'quantity = "capacitance"', 'quantity = "coupling_capacitance"'),
+    (r'(quantity = "dc_offset"\n(?:.*\n)*?)within = "(.*)"', r'\1between = ["-\2", "\2"]'),
     (r'visa = "@py"', 'visa = "python"'),
 )
 """What a person changes in the job's files so that this version reads them."""
