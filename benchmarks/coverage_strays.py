@@ -2,8 +2,8 @@
 
 Run it as `python benchmarks/coverage_strays.py`; `--units` draws so many sets of strays for each job. Every
 fault is computed with the strays beside it, and its readings are judged as those of a run would be; faults
-that are seen without strays and missed with some are named. What only changes of state show is no matter of
-strays.
+that are seen without strays and missed with some are named. Faults that only changes of state show are
+left out.
 """
 
 import argparse

@@ -252,7 +252,10 @@ def outputs_left_on(session: Session, profile: GeneratorProfile) -> str:
     if query is None:
         return "it cannot say whether its outputs were on"
     asked = {n: session.query(query(n=n)) for n in range(1, profile.outputs + 1)}
-    on = [str(n) for n, answer in asked.items() if session.is_on(answer, query(n=n))]
+    try:
+        on = [str(n) for n, answer in asked.items() if session.is_on(answer, query(n=n))]
+    except BadReply:  # it is switched off all the same
+        return f"its answers {', '.join(map(repr, asked.values()))} do not say whether its outputs were on"
     return f"output {' and '.join(on)} on" if on else "outputs off"
 
 

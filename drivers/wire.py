@@ -284,10 +284,13 @@ class VisaWire:
 
     def line(self, deadline: float, ending: bytes = b"\n") -> bytes:
         """Read one message; the ending counts where the interface does not mark a message's end."""
-        self._before(deadline, ending=b"" if self._marks_ends else ending)
+        # the interface knows an ending of one character alone
+        self._before(deadline, ending=b"" if self._marks_ends else ending[-1:])
         with _visa_errors():
             line = bytes(self._resource.read_raw())
-        return line.strip(b"\r\n\0")
+            while not (self._marks_ends or line.endswith(ending)):
+                line += bytes(self._resource.read_raw())
+        return line.removesuffix(ending).strip(b"\r\n\0")
 
     def block(
         self,

@@ -256,7 +256,8 @@ def _take_generators(source: Source) -> None:
         elif "output" in table:
             source.wrong(("generator", "output"), "expected hot and cold, the outputs that feed the legs")
         elif "winding" in table:
-            source.wrong(("generator", "winding"), "expected with transformer, whose winding it is of")
+            what = "found without transformer; it is the resistance of that transformer's winding"
+            source.wrong(("generator", "winding"), what)
         return
     for key in table:
         if key not in GENERATOR_LEGS:

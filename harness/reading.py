@@ -3,6 +3,7 @@
 The session makes readings, the records keep them, and the report and the statistics show them.
 """
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -25,9 +26,9 @@ class Estimate:
 
     The interval covers what `coverage_factor` standard uncertainties do of a normal distribution. It is
     narrower if a component between two limits outweighs the others (`factor_for`), and wider if one
-    does that was found from few values (`student_factor`). If `floor` is true, no signal was found: `value`
-    and `high` are the level that it lies below, `low` is minus infinity, `standard` is None and the budget
-    empty.
+    does that was found from few values (`student_factor`). If `floor` is true, only a bound is known: `value`
+    and `high` are the level that it lies below, and `low` is minus infinity; or `value` and `low` are what it
+    is at least, and `high` is infinity. `standard` is None then, and the budget empty.
     """
 
     value: float
@@ -37,6 +38,11 @@ class Estimate:
     coverage_factor: float
     floor: bool
     budget: tuple[Contribution, ...]
+
+    @property
+    def is_least(self) -> bool:
+        """Whether the value is a lower bound: the true one is at least so much."""
+        return self.floor and math.isfinite(self.low) and not math.isfinite(self.high)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -31,7 +31,7 @@ settings.load_profile("suite")
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
-# What a module sets up once, in its own words or by a fixture of its folder.
+# What a module sets up once, by a fixture of its own or of its folder.
 SHARES = re.compile(r'scope="module"|\blasting_bench\b')
 
 if children.CAN_FORK:

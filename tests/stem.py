@@ -32,7 +32,7 @@ REQUEST_MAX = 1 << 17  # bytes: arguments and environment
 
 
 def serve(asked: socket.socket) -> None:
-    """Answer until the other end closes. In a child this returns once it is to be what was asked for."""
+    """Answer until the other end closes. A child never returns from here: it becomes what was asked for."""
     for module in IMPORTED:
         import_module(module)
     for finalizer in tuple(weakref.finalize._registry):  # type: ignore[attr-defined]

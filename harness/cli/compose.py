@@ -192,7 +192,7 @@ T = TypeVar("T")
 
 class _Helpers(ProcessPoolExecutor):
     """Processes that start as they are needed. A Ctrl-C at the terminal, which every process there gets, is
-    for the command's own.
+    for the command's own process.
     """
 
     def submit(self, function: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:

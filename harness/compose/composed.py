@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 
 from harness.compose.at_hand import AtHand
 from harness.compose.job import Selected, composed_job
-from harness.compose.search import LARGE, Found, Note, Search
+from harness.compose.search import LARGE, ComposerSearch, Found, Note
 from harness.compose.settled import USUAL_DBU, Settled, settled, vrms
 from harness.compose.tables import FileTable, Joined, joined, unmarked
 from harness.compose.text import FIXTURE_HEAD, SEQUENCE_HEAD, fixture_tables, sequence_tables
@@ -91,7 +91,7 @@ def compose(
         executor = None  # to start other processes would take longer than the work
     base = there.base(folder, at_hand)
     at_hand = replace(at_hand, selectors=there.selectors(at_hand, base.fixture.controls))
-    run = Search(base, at_hand, fixed=there.fixed, executor=executor, note=note)
+    run = ComposerSearch(base, at_hand, fixed=there.fixed, executor=executor, note=note)
     run.fill()
     found = run.found()
     made = _written_job(found, at_hand, there, folder, bench, executor=executor, note=note)

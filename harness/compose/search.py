@@ -83,7 +83,7 @@ class Fixed:
 NOTHING_FIXED = Fixed()
 
 
-class Search:
+class ComposerSearch:
     """A search for what sees as many faults of a module as can be, with few moves, in little time."""
 
     def __init__(
@@ -389,7 +389,7 @@ class Search:
 
     def _own_s(self, column: Column) -> float:
         """What a column takes by itself."""
-        record = choose_tones(column.frequency_hz).duration_s
+        record = choose_tones(column.frequency_hz, self.table.base.mains_hz).duration_s
         return max(column.captures, 1) * (self.table.base.settle_s + record)
 
     def _moved_s(self, view: View) -> float:

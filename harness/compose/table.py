@@ -155,7 +155,9 @@ class CoverTable:
 
         Much quicker than to weigh them, since nothing of the spread of parts is solved. Raises CircuitError.
         """
-        stimulus = Stimulus(kind="pair", frequency_hz=frequency_hz, level_vrms=1.0)
+        stimulus = Stimulus(
+            kind="pair", frequency_hz=frequency_hz, level_vrms=1.0, mains_hz=self.base.mains_hz
+        )
         setups = self._setups(views)
         pairs = [
             Acquisition(number=0, setup=setup.name, state=state, stimulus=stimulus)

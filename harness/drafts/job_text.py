@@ -261,7 +261,7 @@ BENCH_TEXT = """\
 
 [bench]
 name = "Rack room bench"
-# mains = "50 Hz"              # or "60 Hz", where it stands: levels then take less than half the time
+# mains = "50 Hz"              # or "60 Hz", where it stands: levels then take half the time or less
 
 [generator]
 address = "TCPIP::192.0.2.10::5025::SOCKET"   # an address for examples; nobody has it

@@ -22,7 +22,8 @@ from harness.plan.limits import capture_errors
 from harness.plan.model import Plan, Planned, driven_channel
 from harness.plan.pulses import control_line_states
 from harness.plan.states import LIMIT_REACHED, limit_of
-from harness.quantities.estimates import NO_EVIDENCE, PredictedTransfer, PredictedUnits
+from harness.quantities.estimates import NO_EVIDENCE, PredictedUnits
+from harness.quantities.predicted_ratios import PredictedTransfer
 from harness.quantities.supply import current_standard
 
 KEPT = 12  # captures whose errors are kept at a time

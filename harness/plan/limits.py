@@ -18,7 +18,8 @@ from harness.circuit.strays import strays_of
 from harness.job.job import Job
 from harness.measure.errors import ErrorModel, predicted_errors
 from harness.plan.model import Plan, Planned
-from harness.quantities.estimates import PredictedTransfer, PredictedUnits
+from harness.quantities.estimates import PredictedUnits
+from harness.quantities.predicted_ratios import PredictedTransfer
 from harness.quantities.tolerance import AT_THE_END, GoodSpread, GoodUnits
 from harness.reading import Limit
 

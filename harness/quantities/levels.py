@@ -22,10 +22,12 @@ from harness.quantities.estimates import (
     RejectionEstimates,
     SignEstimates,
     is_present,
-    propagate_many,
 )
 from harness.quantities.forms import Stack, StateSeen, converted, differential, leg_answer, port_transfers
 from harness.quantities.need import Need, PlannedCapture, PortView, pair_tone
+from harness.quantities.predicted_ratios import (
+    propagate_many,
+)
 from harness.quantities.quantity import (
     DECIBELS,
     KINDS,

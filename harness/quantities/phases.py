@@ -9,10 +9,10 @@ import numpy as np
 
 from harness.arrays import Complex
 from harness.errors import ReadingError
-from harness.quantities.estimates import ComplexEstimates, PredictedTransfer, divided, propagate_many
 from harness.quantities.forms import differential
 from harness.quantities.levels import OfChannels, OfLegs
 from harness.quantities.need import PortView
+from harness.quantities.predicted_ratios import ComplexEstimates, PredictedTransfer, divided, propagate_many
 from harness.quantities.quantity import DEGREES
 from harness.quantities.steady import Form, Needs, Ratio
 from harness.reading import Estimate

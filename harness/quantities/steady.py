@@ -15,16 +15,18 @@ from harness.measure.transfer import Transfer
 from harness.quantities.estimates import (
     CERTAIN,
     AngleEstimates,
-    ComplexEstimates,
     Estimates,
     LevelEstimates,
-    PredictedTransfer,
     PredictedUnits,
     is_present,
-    propagate_many,
 )
 from harness.quantities.forms import PortTransfer, Stack, StateSeen, differential, port_transfers
 from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView, pair_tone
+from harness.quantities.predicted_ratios import (
+    ComplexEstimates,
+    PredictedTransfer,
+    propagate_many,
+)
 from harness.quantities.quantity import Family, PlannedReading, Quantity
 from harness.reading import Estimate
 

@@ -320,7 +320,8 @@ def _add_case(suite: ET.Element, part: str, reading: Reading, name: str) -> None
     size = 100.0 if reading.unit == "%" else 1.0  # read by people: a fraction would look like so many percent
     value, interval, result = "no value", "", reading.estimate
     if result is not None:
-        value = f"{'below ' if result.floor else ''}{size * result.value:.6g} {reading.unit}"
+        bound = "at least " if result.is_least else "below " if result.floor else ""
+        value = f"{bound}{size * result.value:.6g} {reading.unit}"
         interval = f" ({size * result.low:.6g} to {size * result.high:.6g})"
     low, high = (_end(end, size) for end in (reading.limit_low, reading.limit_high))
     limits = f"limit {low} to {high} {reading.unit}".strip()

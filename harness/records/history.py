@@ -102,8 +102,8 @@ def _tone(frequency_hz: float | None) -> str:
 class Series:
     """One reading through the runs, in the order they were made; every array of shape (n,).
 
-    values: NaN where missing, and the level it lies below where `floor`. standard: NaN where unknown.
-    limit_low, limit_high: minus and plus infinity where open.
+    values: NaN where missing, and the bound where `floor`, mostly the level it lies below. standard: NaN if
+    unknown. limit_low, limit_high: minus and plus infinity where open.
     """
 
     key: ReadingKey

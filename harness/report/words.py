@@ -210,11 +210,6 @@ def half_interval(result: Estimate) -> float | None:
     return half if math.isfinite(half) else None
 
 
-def is_least(result: Estimate) -> bool:
-    """Whether the value is a lower bound: the true one is at least so much."""
-    return result.floor and math.isfinite(result.low) and not math.isfinite(result.high)
-
-
 def _closed(limit: float | None) -> float | None:
     return limit if limit is not None and math.isfinite(limit) else None
 
@@ -237,7 +232,7 @@ class _Writer:
         if self._reading.unit == "":
             return format_value(result.value, "")
         if result.floor:
-            return f"{'at least' if is_least(result) else 'below'} {self.number(result.value)}"
+            return f"{'at least' if result.is_least else 'below'} {self.number(result.value)}"
         if self._half is None:
             high = self.number(result.high)
             return f"{self.number(result.value)} (up to {high})" if high else self.number(result.value)

@@ -15,7 +15,7 @@ from harness.report.coverage import CoverageFigure
 from harness.report.page_files import templates_in, write_whole
 from harness.report.setup_picture import SetupFigure
 from harness.report.waveforms import response_plots, waveform_pictures
-from harness.report.words import describe, is_least, worst_verdict
+from harness.report.words import describe, worst_verdict
 from harness.roles import Capture
 from harness.units import format_value
 
@@ -96,7 +96,7 @@ def _short(reading: Reading) -> str:
     if result is None:
         return "missing"
     if reading.unit == "dB":
-        bound = "> " if is_least(result) else "< " if result.floor else ""
+        bound = "> " if result.is_least else "< " if result.floor else ""
         return f"{bound}{result.value:.2f}"
     return (
         describe(reading).value if reading.unit == "" else format_value(result.value, reading.unit, digits=3)

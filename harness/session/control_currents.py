@@ -15,7 +15,7 @@ from harness.job.module import Module
 from harness.job.state import IDLE_STATE
 from harness.plan.model import only_these
 from harness.plan.pulses import control_line_states
-from harness.plan.states import expected_current_a, limit_of
+from harness.plan.states import LIMIT_OVER_EXPECTED, expected_current_a, limit_of
 from harness.reading import Reading
 from harness.roles import Bench
 from harness.session.context import BenchContext, RunContext
@@ -94,10 +94,11 @@ def energise(context: BenchContext) -> dict[str, float]:
 def _refuse_relays_the_other_way_round(context: BenchContext) -> None:
     """Raise ProfileMismatch if it is with every control line on that the unit draws what it should with none.
 
-    Then the board energises what it should release; the unit is not to blame. The supply's limit is that of
-    the idle unit meanwhile.
+    Then the board energises what it should release; the unit is not to blame. The supply's limit is the
+    module's own meanwhile, so that a short draws more than that.
     """
     module, supply = context.job.module, context.bench.supply
+    supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
     open_a = supply.measure().current_a
     context.board.set(frozenset(context.job.fixture.controls[name] for name in module.control_names))
     context.wait_until(time.monotonic() + context.settle_s)
@@ -114,10 +115,13 @@ def _refuse_relays_the_other_way_round(context: BenchContext) -> None:
 
 
 def least_excess_a(module: Module) -> float:
-    """What an idle unit stays below if no coil is on: its own current and half of the smallest coil's."""
+    """What an idle unit stays below if no coil is on: its own current and half of the smallest coil's, or as
+    much above its own as the supply's limit allows.
+    """
     idle_a = expected_current_a(module, IDLE_STATE)
     added = (expected_current_a(module, state) - idle_a for state in control_line_states(module)[1:])
-    return idle_a + 0.5 * min((each for each in added if each > 0), default=inf)
+    smallest_a = min((each for each in added if each > 0), default=inf)
+    return idle_a + max(0.5 * smallest_a, (LIMIT_OVER_EXPECTED - 1.0) * idle_a)
 
 
 def record_unknown_currents(context: RunContext) -> tuple[RunContext, list[Reading]]:

@@ -55,7 +55,10 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> Look | None:
     look = _look(context, setup, state)
     if first is None or not fits_roughly(look.values, first.values):
         text = f"setup {setup.name!r} showed something else once its channels were opened and closed again: "
-        text += refused or "a channel of the switchboard had missed its command, or was late"
+        missed = (
+            "a channel of the switchboard had missed its command or was late, or a contact is not reliable"
+        )
+        text += refused or missed
         board = context.board.identity
         context.record(BenchFault(instrument=board.role, address=board.address), text)
         context.observe(Remark(text=f"{text}. It counts as a fault of the bench"))

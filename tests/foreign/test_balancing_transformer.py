@@ -5,6 +5,7 @@ has turns of 1:1, and 25 ohm of winding.
 """
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -156,6 +157,23 @@ def test_what_needs_each_leg_alone_is_refused_in_words(
         plan_job(read_job(job, file), file)
 
 
+def test_a_level_that_both_legs_at_once_do_not_leave_the_generator_is_refused(tmp_path: Path) -> None:
+    """Closed form: 6 V RMS between the legs is 17 Vpp through 1:1, of one leg alone half of it."""
+    one_leg = check_of("gain", name="Loud", within="0.2 dB", level="6 V")
+    with BalancedBench(Unit(), generator=OneOutput) as bench:
+        file = bench.write(tmp_path / "bench.toml")
+    own = tmp_path / "one-output.toml"
+    own.write_text(
+        re.sub(r"amplitude_max_vpp = \S+", "amplitude_max_vpp = 10.0", own.read_text("utf-8")), "utf-8"
+    )
+    job = read_job(job_of(tmp_path, one_leg), file)
+    assert plan_job(job, file).plan.readings
+    both = check_of("distortion", name="Both", below="1 %", level="6 V")
+    job = read_job(job_of(tmp_path / "more", both), file)
+    with pytest.raises(JobError, match=r"needs 17 Vpp before the transformer; the generator gives 10 Vpp"):
+        plan_job(job, file)
+
+
 def test_coverage_says_what_is_not_seen_and_suggests_nothing_that_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -173,7 +191,7 @@ def test_coverage_says_what_is_not_seen_and_suggests_nothing_that_is_refused(
     ("old", "new", "message"),
     [
         (WINDING, 'transformer = "1:1"\nhot = 1', "expected output, the one that feeds the transformer"),
-        (WINDING, 'winding = "25 ohm"', "expected with transformer, whose winding it is of"),
+        (WINDING, 'winding = "25 ohm"', "found without transformer; it is the resistance of"),
         (WINDING, "output = 1", "expected hot and cold, the outputs that feed the legs"),
         (WINDING, 'transformer = "1:1"\noutput = 2', "found output 2; one-output has outputs 1 to 1"),
         ('"one-output"', '"rms-generator"', "has no commands silence and function_sine"),

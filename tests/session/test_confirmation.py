@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from harness.judge import Decision, judge
+from harness.measure.budget import at_least, below
 from harness.reading import (
     Estimate,
     Fact,
@@ -17,7 +18,7 @@ from harness.reading import (
     ReadingKey,
     Verdict,
 )
-from harness.session.repeats.confirmation import agree, confirmed, is_doubtful, unconfirmed
+from harness.session.repeats.confirmation import agree, confirmed, is_doubtful, same_value, unconfirmed
 from tests.known import known
 
 LIMIT = Limit(kind="between", unit="dB", low=-0.5, high=0.5)
@@ -132,3 +133,10 @@ def test_no_unit_fails_by_a_reading_that_could_not_be_measured_again() -> None:
         "it failed at -6.00 dB, and could not be measured again",
     )
     assert unconfirmed(reading(None)) == reading(None)
+
+
+@pytest.mark.parametrize(
+    ("bound", "is_same"), [(below(-60.0), False), (below(0.05), True), (at_least(102.0), False)]
+)
+def test_a_value_agrees_with_a_bound_that_it_may_keep(bound: Estimate, is_same: bool) -> None:
+    assert same_value(reading(0.01), replace(reading(0.0), estimate=bound)) is is_same

@@ -14,6 +14,7 @@ from harness.errors import JobError, Mistake
 from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.sequence import Check
+from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
 from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, CYCLE_RECORD_S, CYCLE_SAMPLES
 from harness.roles import CaptureSetting
@@ -124,7 +125,7 @@ def _apart(bench: BenchFile, profiles: Sequence[GeneratorProfile]) -> Iterator[M
 def _levels(job: Job, name: str, profile: GeneratorProfile, ratio: float) -> Iterator[Mistake]:
     """Checks whose level or frequency a generator does not have."""
     for index, check in enumerate(job.sequence.checks, start=1):
-        # Of one leg: half the level, times 2 sqrt 2. A transformer has that on both, one after the other.
+        # Of one leg: half the level, times 2 sqrt 2.
         vpp = check.tone.level_vrms * sqrt(2.0) / ratio
         if vpp > 0 and not profile.amplitude_min_vpp <= vpp <= profile.amplitude_max_vpp:
             amplitudes = f"{profile.amplitude_min_vpp:g} to {profile.amplitude_max_vpp:g} Vpp"
@@ -167,7 +168,9 @@ def _finer(
         message = "found with high_resolution = true; expected one of them"
     elif commands.average is None:
         message = f"{lacking}; expected commands.average in it"
-    elif len(generators) == 1 and generators[0].independent_frequencies:
+    elif (
+        len(generators) == 1 and generators[0].independent_frequencies and bench.generator.transformer is None
+    ):
         message = (
             f"{bench.generator.profile} drives hot and cold at two frequencies at once, and records that one "
             "of them triggers average out the other; expected averages = 1, or a profile of your own with "
@@ -286,7 +289,8 @@ def _unwritten(job: Job, plan: Plan, profile: GeneratorProfile) -> Iterator[Mist
         if not stimulus.has_tone:
             continue
         wrong = [("frequency", profile.frequency_lost(hz)) for hz in stimulus.tones.frequencies_hz]
-        wrong.append(("level", profile.level_lost(stimulus.level_vrms * sqrt(2.0))))
+        vpp = _asked_vpp(job, stimulus)
+        wrong.append(("level", profile.level_lost(vpp) or _too_high(vpp, profile)))
         for key, message in wrong:
             if message:
                 messages |= dict.fromkeys(_checks_of(plan, {number}), (key, message))
@@ -294,6 +298,21 @@ def _unwritten(job: Job, plan: Plan, profile: GeneratorProfile) -> Iterator[Mist
         if check.name in messages:
             key, message = messages[check.name]
             yield _of_check(index, check, key, message)
+
+
+def _asked_vpp(job: Job, stimulus: Stimulus) -> float:
+    """What an output is asked for: of one leg; through a transformer of both, if they are driven at once."""
+    ratio = job.bench.generator.transformer if job.bench else None
+    legs = 2.0 if ratio is not None and stimulus.kind == "antiphase" else 1.0
+    return legs * stimulus.level_vrms * sqrt(2.0) / (ratio or 1.0)
+
+
+def _too_high(vpp: float, profile: GeneratorProfile) -> str:
+    """What is wrong with both legs' level at one output; "" if nothing is. One leg's is known before."""
+    if vpp <= profile.amplitude_max_vpp:
+        return ""
+    most = f"the generator gives {profile.amplitude_max_vpp:g} Vpp"
+    return f"needs {vpp:.3g} Vpp before the transformer; {most}"
 
 
 def _checks_of(plan: Plan, captures: set[int]) -> list[str]:

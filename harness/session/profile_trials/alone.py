@@ -174,7 +174,7 @@ def _try_high_resolution(scope: ScpiOscilloscope) -> ProfileTrial:
     plain, fine = (f"{1e3 * noise_v:.2g} mV RMS" for noise_v in noises_v)
     message = f"noise of input 1 on its finest range: {plain}, and {fine} with commands.high_resolution"
     if noises_v[1] >= QUIETER * noises_v[0]:
-        return ProfileTrial(what="high resolution", message=f"{message}, which is no less")
+        return ProfileTrial(what="high resolution", message=f"{message}, which is not clearly less")
     return ProfileTrial(what="high resolution", message=message, proves=("commands.high_resolution",))
 
 

@@ -200,7 +200,7 @@ def _averaged(pair: CabledPair) -> ProfileTrial:
         f"of {AVERAGES}"
     )
     if noises_v[1] >= QUIETER * noises_v[0]:
-        return ProfileTrial(what="averaging", message=f"{message}, which is no less")
+        return ProfileTrial(what="averaging", message=f"{message}, which is not clearly less")
     proves = (
         "commands.average",
         "commands.average_count",

@@ -95,11 +95,12 @@ GENERATOR = _questions(
     ("commands.frequency", "command that sets the frequency: {hz}, and {n} if each output has its own"),
     (
         "frequency_digits",
-        "where the number is in the answer to the next question, such as FRQ,([0-9.]+HZ), if there is more",
+        "a regular expression whose one group is the number in the next answer, such as FRQ,([0-9.]+HZ); "
+        "nothing if the answer is the number",
     ),
     ("commands.frequency_query", "question for the frequency of output {n}"),
     ("commands.amplitude", "command that sets the amplitude: {n} and a level such as {vpp}, {vrms} or {dbm}"),
-    ("amplitude_digits", "where the number is in the answer to the next question, if there is more in it"),
+    ("amplitude_digits", "a regular expression as for frequency_digits, for the next answer; or nothing"),
     ("commands.amplitude_query", "question for the amplitude of output {n}, in the same unit"),
     ("commands.offset", "command that sets the DC offset: {n}, {v}"),
     ("commands.phase", "command that sets the phase: {n}, {deg}"),

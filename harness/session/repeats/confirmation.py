@@ -97,8 +97,8 @@ def same_value(one: Reading, other: Reading) -> bool:
         return one.estimate is other.estimate
     bounds = [each for each in (one.estimate, other.estimate) if each.floor]
     if bounds:
-        lows = [each.low for each in (one.estimate, other.estimate) if not each.floor]
-        return all(low <= bound.high for low in lows for bound in bounds)
+        values = [each for each in (one.estimate, other.estimate) if not each.floor]
+        return all(each.low <= bound.high and each.high >= bound.low for each in values for bound in bounds)
     apart = abs(one.estimate.value - other.estimate.value)
     return apart <= 2 * math.hypot(_half_width(one.estimate), _half_width(other.estimate))
 

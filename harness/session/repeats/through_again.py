@@ -9,10 +9,13 @@ from harness.records.run import ThroughReused
 from harness.session.context import RunContext
 from harness.session.events import Remark
 from harness.session.through import bench_moved, instruments_of, lacks
+from harness.units import counted
 
 MOST_UNITS = 10  # that one reference serves, the first included; common practice, no source, as is the next
 MOST_S = 1800.0
-AGREES = 2.7  # standard uncertainties: of eight inputs that have not moved, one is beyond in a look of twenty
+AGREES = (
+    2.7  # standard uncertainties: of eight inputs that have not moved, one look in twenty finds one beyond
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,8 +64,9 @@ class BatchThrough:
         if moved := bench_moved(context, self.reference, least_db=0.0, sure=AGREES):
             context.observe(Remark(text=f"the through reference is taken anew: {moved}"))
             return None
+        age = counted(round(age_s), "second") if age_s < 100 else counted(round(age_s / 60), "minute")
         text = (
-            f"the through reference of {age_s / 60:.0f} minutes ago is used again: the leads are right, and "
+            f"the through reference taken {age} ago is used again: the leads are right, and "
             "the first tone is as it was"
         )
         context.record(ThroughReused(age_s=age_s, units=self.units), text)
