@@ -28,16 +28,32 @@ class Listener(Protocol):
         """Take a failure or a reopening."""
 
 
+def _is_another_file(path: Path) -> bool:
+    """Whether there is a file that begins with anything but a transcript's line."""
+    try:
+        if not path.is_file():
+            return False
+        with path.open("rb") as file:
+            return file.read(1) not in (b"", b"{")
+    except OSError:
+        return False  # opening it to write tells
+
+
 class Transcript:
     """A file that takes one line a message; flushed at once, so that a crash leaves it whole.
 
     `time` is UTC; `monotonic_s` orders lines of several instruments. `bytes` are escaped as Python writes
     them; a block is its `length` and `sha256`. An `error` line says how a transaction failed. A disk that
-    fills up ends the transcript and nothing else. Raises UsageError for a file that can't be written.
+    fills up ends the transcript and nothing else. Raises UsageError for a file that can't be written, or
+    that is none.
     """
 
     def __init__(self, path: Path) -> None:
         self._path, self._lock = path, threading.Lock()
+        if _is_another_file(path):
+            raise UsageError(
+                f"--transcript {path}: exists, and is no transcript, so it is left alone. Give another file"
+            )
         try:
             self._file: IO[str] | None = path.open("a", encoding="utf-8")
         except OSError as error:

@@ -25,14 +25,18 @@ SwitchwalkError                 exit code
 """
 
 import difflib
+import errno
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 EXIT_PASS = 0
 EXIT_FAIL = 1
 EXIT_USAGE = 2
 EXIT_UNPROVEN = 3
 EXIT_BENCH = 4
+
+_WRONG_PLACES = (errno.EISDIR, errno.ENOTDIR, errno.ENOENT, errno.EACCES, errno.EPERM, errno.EROFS)
 
 
 class SwitchwalkError(Exception):
@@ -92,6 +96,12 @@ class WrongRecordsError(RecordsError):
     """What was named is not where records are."""
 
     exit_code = EXIT_USAGE
+
+
+def not_written(path: Path, error: OSError) -> SwitchwalkError:
+    """Why a file that was named cannot be written: a wrong name, or trouble with the disk."""
+    kind = UsageError if error.errno in _WRONG_PLACES else RecordsError
+    return kind(f"{path}: cannot be written: {error.strerror or error}. Give another --out")
 
 
 class RunStopped(SwitchwalkError):

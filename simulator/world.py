@@ -192,7 +192,7 @@ class World:
         """A setup of the fixture. Raises UsageError if it has none of that name."""
         setups = {setup.name: setup for setup in self._job.fixture.setups}
         if name not in setups:
-            raise UsageError(f"no setup {name!r}; the fixture has: {', '.join(setups)}")
+            raise UsageError(f"no setup {name!r}; expected one of {', '.join(map(repr, setups))}")
         return setups[name]
 
     def place_unit(self, serial: str, wrong: Wrong) -> None:

@@ -5,6 +5,7 @@ Typer makes a command of, or a `typer.Typer` that holds a group of commands.
 """
 
 import atexit
+import errno
 import gc
 import os
 import sys
@@ -290,6 +291,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
             _say_why(error)
             sys.exit(EXIT_BENCH)
         except Exception as error:
+            if isinstance(error, OSError) and error.errno == errno.ENOSPC:
+                _say_why(OSError(f"no space is left where this command writes: {error}"))
+                sys.exit(EXIT_BENCH)
             with output_may_be_gone():
                 traceback.print_exc()
             error.add_note(

@@ -13,7 +13,7 @@ import typer
 from harness.circuit.elements import BenchImpedances
 from harness.cli import options
 from harness.cli.terminal import print_json, say, shown_progress
-from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, RecordsError, UsageError
+from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, UsageError, not_written
 from harness.job.job import FIXTURE, MODULE, Job, load_job
 from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
@@ -89,9 +89,7 @@ def _write_page(page: Path, text: str) -> None:
     try:
         write_whole(page, text.encode("utf-8"))
     except OSError as error:
-        raise RecordsError(
-            f"{page}: cannot be written: {error.strerror or error}. Give another --out"
-        ) from error
+        raise not_written(page, error) from error
 
 
 def diagnose(

@@ -74,11 +74,14 @@ def load_job(
         message = f"{what}; expected a folder with {FOUR_FILES}"
         raise JobError([Mistake(file=str(folder), message=message)])
     for name in needed:
-        is_own = paths[name] == folder / name
-        missing = f"missing in {folder}" if is_own else f"no such file: {paths[name]}"
-        if is_own and MODULE not in needed:
+        path, expected = paths[name], FOUR_FILES
+        missing = f"missing in {folder}"
+        if path != folder / name:
+            missing, expected = f"no such file: {path}", f"another {name}"
+            missing = f"is a folder: {path}" if path.is_dir() else missing
+        elif MODULE not in needed:
             missing += f", where `switchwalk compose {folder}` writes it"
-        mistakes.append(Mistake(file=name, message=f"{missing}; expected {FOUR_FILES}"))
+        mistakes.append(Mistake(file=name, message=f"{missing}; expected {expected}"))
     sources = {name: Source.open(path, name, mistakes) for name, path in paths.items() if name not in needed}
     if bench is not None:
         sources[BENCH] = Source.open(bench, str(bench), mistakes)

@@ -220,7 +220,7 @@ class ChangeOptions(Options):
 class BounceTime(OfChange):
     """How long a leg goes on opening after it first closed."""
 
-    name, label, unit, limits = "bounce_time", "bounce_time", "s", DURATION
+    name, label, unit, limits = "bounce_time", "bounce time", "s", DURATION
     options = ChangeOptions
     relay_faults = frozenset({"relay long bounce"})
     fails_as = "bounces"

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
 
-from harness.errors import RecordsError, UsageError
+from harness.errors import UsageError, not_written
 from harness.reading import Reading, ReadingKey
 from harness.records.history import told_apart
 from harness.records.rows import FACT_NAMES, KEY_COLUMNS, NUMBERS, VALUE_COLUMNS, options_of, values_of
@@ -378,6 +378,5 @@ def _put(path: Path, write: Callable[[Path], object]) -> Path:
         finally:
             part.unlink(missing_ok=True)
     except OSError as error:
-        why = error.strerror or error
-        raise RecordsError(f"{path}: cannot be written: {why}. Give another --out") from error
+        raise not_written(path, error) from error
     return path

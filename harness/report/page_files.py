@@ -58,6 +58,9 @@ def write_whole(path: Path, content: bytes) -> None:
     if not path.name:  # "", "." and "/" name folders
         raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(path))
     path.parent.mkdir(parents=True, exist_ok=True)
+    if path.exists() and not path.is_file() and not path.is_dir():
+        path.write_bytes(content)  # a device or a pipe: a file moved there would replace it
+        return
     unfinished = path.with_name(f".{path.name}.part")
     unfinished.write_bytes(content)
     os.replace(unfinished, path)

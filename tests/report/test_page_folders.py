@@ -1,8 +1,11 @@
 """Where pages are written: no two records share a page."""
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from harness.records.run import DEFAULT_RECORDS
+from harness.report.page_files import write_whole
 from harness.report.run_report import page_beside, report_path
 
 
@@ -22,3 +25,13 @@ def test_databases_on_servers_have_pages_of_their_own_and_show_no_password() -> 
     pages = {page_beside(url, "certificates", 1, "OB/1") for url in urls}
     assert len(pages) == 4
     assert all("secret" not in str(page) and page.name == "run-00001-OB_1.html" for page in pages)
+
+
+def test_a_pipe_is_written_to_and_stays_one(tmp_path: Path) -> None:
+    pipe = tmp_path / "page.html"
+    os.mkfifo(pipe)
+    with ThreadPoolExecutor(1) as reader:
+        read = reader.submit(pipe.read_bytes)
+        write_whole(pipe, b"<html>")
+        assert read.result() == b"<html>"
+    assert pipe.is_fifo()

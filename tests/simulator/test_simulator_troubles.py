@@ -128,7 +128,7 @@ def test_an_unknown_trouble_is_refused_with_what_there_is(text: str) -> None:
     [
         ({"unit": "S2", "faults": ["K9 explodes"]}, "no such fault"),
         ({"unit": 3}, "expected a text"),
-        ({"setup": "nowhere"}, "the fixture has: through, outputs, by hand"),
+        ({"setup": "nowhere"}, "expected one of 'through', 'outputs', 'by hand'"),
         ({"trouble": "tea"}, "expected INSTRUMENT"),
         ({"what": "do you see"}, "expected one of unit, empty, setup, wires, trouble, quit"),
     ],

@@ -113,7 +113,7 @@ def test_the_hands_command_puts_leads_where_it_says(scene: Scene, capsys: pytest
     ("arguments", "code", "message"),
     [
         (["nowhere", "a"], 2, "nowhere: expected a host and a port such as 127.0.0.1:40123, as `simulate`"),
-        (["{control}", "a"], 2, "no setup 'a'; the fixture has: "),
+        (["{control}", "a"], 2, "no setup 'a'; expected one of "),
         (["{control}", "{name}", "--lead", "input 9=ground"], 2, "no lead 'input 9' in "),
         (
             ["{control}", "{name}", "--lead", "input 1=left.inn.hot"],

@@ -35,3 +35,16 @@ def test_a_full_disk_ends_the_transcript_and_raises_nothing(caplog: pytest.LogCa
     assert [record.getMessage() for record in caplog.records] == [
         "/dev/full: the transcript ends here: No space left on device"
     ]
+
+
+def test_nothing_is_added_to_a_file_that_is_no_transcript(tmp_path: Path) -> None:
+    job = tmp_path / "sequence.toml"
+    job.write_text("[sequence]\n")
+    with pytest.raises(UsageError, match="exists, and is no transcript"):
+        Transcript(job)
+    assert job.read_text() == "[sequence]\n"
+    with closing(Transcript(tmp_path / "new.jsonl")) as transcript:
+        transcript.event("supply", "reopened")
+    with closing(Transcript(tmp_path / "new.jsonl")) as transcript:
+        transcript.event("supply", "reopened")
+    assert len((tmp_path / "new.jsonl").read_text().splitlines()) == 2
