@@ -276,7 +276,7 @@ class Module:
     @property
     def title(self) -> str:
         """`Two-loop line switcher (LMX-TLS B)`: its name, with part number and revision if they are given."""
-        about = " ".join(filter(None, (self.part, self.revision)))
+        about = " ".join(filter(None, (self.part if self.part != self.name else "", self.revision)))
         return f"{self.name} ({about})" if about else self.name
 
     @cached_property

@@ -67,7 +67,7 @@ def read_module(source: Source) -> tuple[Module, Names]:
     nets = Nets(source=source, names=names)
     module = Module(
         name=file.module.name,
-        part=file.module.part,
+        part=file.module.part or file.module.name,
         revision=file.module.revision,
         channels=file.module.channels,
         supply=file.supply,
