@@ -253,7 +253,9 @@ def print_tried(name: str, tried: Tried) -> None:
         typer.echo("Not proven, or not tried after that:" if tried.failed else "Not proven:")
         for each in tried.unproven:
             say(f"{each.key}: {each.reason}", indent=8)
-    end = "does NOT agree with" if tried.failed else "agrees, as far as it was tried, with"
+    end = "agrees, as far as it was tried, with"
+    if tried.failed:
+        end = "does NOT agree with" if tried.trials else "was NOT tried on"
     say(f"{name} {end} the instrument; everything that was opened is off")
 
 

@@ -239,7 +239,7 @@ def test_nobody_at_the_address_is_told_with_what_to_look_at(capsys: pytest.Captu
     printed = switchwalk(capsys, "profile", "check", RMS, "--address", closed_port())
     assert printed.code == 4
     assert "Likely: the address or the port is another" in " ".join(printed.out.split())
-    assert "does NOT agree" in printed.out
+    assert "was NOT tried on the instrument" in printed.out
 
 
 def test_a_command_that_was_not_sent_is_not_called_understood(
