@@ -336,7 +336,9 @@ def _addition_lines(result: Coverage, additions: tuple[Addition, ...]) -> Iterat
         return
     yield ""
     if not additions:
-        yield from wrapped("Nothing that was tried would detect them: no check, state, view, plug or load.")
+        yield from wrapped(
+            "None of the checks, states, views, plugs and loads that were tried would detect them."
+        )
         return
     yield "Cheapest additions that would detect them, in this order:"
     for addition in additions:
