@@ -148,7 +148,7 @@ def format_value(value: float, unit: str, *, digits: int = 4) -> str:
         case "%":
             return f"{_trimmed(100 * value, digits)} %"
         case "":
-            return "normal" if value > 0 else "inverted"
+            return "normal" if value > 0 else "inverted" if value < 0 else "neither normal nor inverted"
         case _:
             return _with_prefix(value, unit, digits)
 

@@ -138,6 +138,7 @@ def test_a_series_resistance_may_be_zero_where_it_is_said() -> None:
         (0.02, "%", "2 %"),
         (1.0, "", "normal"),
         (-1.0, "", "inverted"),
+        (0.0, "", "neither normal nor inverted"),
         (math.nan, "V", "none"),
     ],
 )
