@@ -313,3 +313,15 @@ def test_what_only_the_input_of_another_pair_shows_is_looked_for_where_a_run_see
     (tmp_path / "module.toml").write_text(FLOATING)
     unseen = {fault.name for fault in compose(tmp_path, AtHand(selectors=())).promise.unseen}
     assert not {f"K1.1.{leg} operated stuck closed" for leg in ("hot", "cold")} & unseen
+
+
+def test_legs_that_one_output_drives_together_are_not_asked_for_apart(tmp_path: Path) -> None:
+    """Through a balancing transformer nothing tells the legs apart, so a plan refuses what needs that."""
+    folder = alone(tmp_path / "job", "two_loop_switcher")
+    bench = folder / "bench.toml"
+    bench.write_text(bench.read_text("utf-8").replace("hot = 1\ncold = 2", 'transformer = "1:1"'), "utf-8")
+    made = compose(folder, replace(at_the_bench(folder), selectors=()))
+    asked = {check.quantity for check in made.job.sequence.checks}
+    assert asked
+    assert not any(quantity.legs_apart for quantity in asked)
+    assert 0 < len(made.promise.seen) < len(made.promise.faults)
