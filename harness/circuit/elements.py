@@ -54,6 +54,11 @@ class BenchImpedances:
     input_f: float = 15e-12
     supply_current: bool = True
 
+    @property
+    def drives_legs_together(self) -> bool:
+        """Whether one output feeds both legs, so that nothing tells them apart."""
+        return self.winding_ohm is not None
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Element:

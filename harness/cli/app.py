@@ -292,7 +292,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             sys.exit(EXIT_BENCH)
         except Exception as error:
             if isinstance(error, OSError) and error.errno == errno.ENOSPC:
-                _say_why(OSError(f"no space is left where this command writes: {error}"))
+                _say_why(OSError("no space is left on the disk or device that this command writes to"))
                 sys.exit(EXIT_BENCH)
             with output_may_be_gone():
                 traceback.print_exc()

@@ -133,7 +133,7 @@ def coverage(
             )
     data = _coverage_data(result, additions, loads)
     lines = [*_asked_lines(asked), *_coverage_lines(described, plan, result, additions, loads, every=every)]
-    if plan.impedances.winding_ohm is not None:
+    if plan.impedances.drives_legs_together:
         lines += wrapped(f"{BALANCED}.")
     if asked:
         data["asked"] = [_fault_data(fault) for fault in asked]

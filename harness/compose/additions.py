@@ -120,7 +120,7 @@ def _try(
 ) -> tuple[Flags, float]:
     """Which of the unseen faults a trial sees, and what it costs."""
     seen = np.zeros(len(unseen), dtype=bool)
-    if impedances.winding_ohm is not None and any(
+    if impedances.drives_legs_together and any(
         check.quantity.legs_apart for check in trial.job.sequence.checks
     ):
         return seen, 0.0

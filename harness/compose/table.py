@@ -210,6 +210,7 @@ class CoverTable:
             check
             for number, view in enumerate(views)
             for check in checks_tried(self.base, view, number, frequency_hz)
+            if not (check.quantity.legs_apart and self.impedances.drives_legs_together)
         ]
         tone = _tone(self.base, frequency_hz)
         if self.impedances.supply_current:
@@ -264,8 +265,6 @@ def checks_tried(job: Job, view: View, number: int, frequency_hz: float) -> Iter
     for quantity, _ in SUGGESTED:
         options, at = quantity.options(), view.nets
         across = quantity.across(options)
-        if quantity.legs_apart and legs_are_driven_together(job):
-            continue
         if not quantity.at_ports or quantity.between_channels or (across and not view.beside):
             continue  # what a comparison of channels sees, the levels of both see as well
         if quantity.drive_in_view(amplified=job.module.may_invert) and not view.with_drive:
@@ -280,11 +279,6 @@ def checks_tried(job: Job, view: View, number: int, frequency_hz: float) -> Iter
             check = suggested_check(quantity, limit, at, _tone(job, frequency_hz))
             kind = "" if limit is None else limit.kind
             yield replace(check, name=f"{number} {quantity.name} {kind}", options=options)
-
-
-def legs_are_driven_together(job: Job) -> bool:
-    """Whether one output drives both legs through a transformer."""
-    return job.bench is not None and job.bench.generator.transformer is not None
 
 
 def is_unbalanced(job: Job, net: str) -> bool:

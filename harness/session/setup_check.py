@@ -55,10 +55,7 @@ def check_setup(context: RunContext, setup: Setup, state: State) -> Look | None:
     look = _look(context, setup, state)
     if first is None or not fits_roughly(look.values, first.values):
         text = f"setup {setup.name!r} showed something else once its channels were opened and closed again: "
-        missed = (
-            "a channel of the switchboard had missed its command or was late, or a contact is not reliable"
-        )
-        text += refused or missed
+        text += refused or "a channel of the switchboard missed its command or was late, or a contact is bad"
         board = context.board.identity
         context.record(BenchFault(instrument=board.role, address=board.address), text)
         context.observe(Remark(text=f"{text}. It counts as a fault of the bench"))
