@@ -20,6 +20,7 @@ GAIN_INPUT, GAIN_RANGE = 0.010, 0.005  # greatest error: together 1.5 %
 OFFSET_DIVISIONS, OFFSET_V = 0.05, 1e-4
 NOISE_DIVISIONS = (0.03, 0.06)  # rms
 CUBIC = 5e-4  # greatest: what an input shows of a signal at the edge of its screen is off by this part of it
+JITTER = (2e-5, 1e-4)  # rms: what the gain of an input differs by from record to record, as parts of it
 SKEW_S = 2e-9
 BANDWIDTH_HZ = (18e6, 22e6)
 COUPLING_HZ = 5.0  # corner of AC coupling
@@ -68,6 +69,14 @@ class Frontend:
         self._bandwidth_hz = rng.uniform(*BANDWIDTH_HZ, inputs)
         cubic = generator_for("cubic", seed)
         self._cubic = imperfections.input_cubic * CUBIC * cubic.uniform(-1, 1, inputs)
+        jitter = generator_for("jitter", seed)
+        self._jitter = imperfections.input_jitter * np.exp(
+            jitter.uniform(math.log(JITTER[0]), math.log(JITTER[1]), inputs)
+        )
+
+    def gains_of_record(self, rng: np.random.Generator) -> Floats:
+        """Gain of each input in the next record over its usual gain, shape (inputs,)."""
+        return np.asarray(1 + self._jitter * rng.standard_normal(self._jitter.size))
 
     def bent(self, number: int, setting: InputSetting, volts: Floats) -> Floats:
         """What an input shows of the volts of a whole record: a small cubic is added to them."""
@@ -282,6 +291,7 @@ class Acquisition:
         start_s = [trigger_s + arm.origin_s for trigger_s in self._triggers_s]
         owns = self._world.own_signals()
         noises = [Noise(own, interval_s=arm.interval_s, rng=self._rng) for own in owns]
+        gains = self._frontend.gains_of_record(self._rng)
         codes = {
             number: np.empty(arm.points, dtype=np.uint16)
             for number, setting in enumerate(arm.inputs, start=1)
@@ -291,7 +301,7 @@ class Acquisition:
             count = min(CHUNK, arm.points - first)
             own_noises = [noise.next(count) / np.sqrt(arm.averages) for noise in noises]
             starts_s = [s + first * arm.interval_s for s in start_s]
-            for number, piece in self._piece(starts_s, count, own_noises):
+            for number, piece in self._piece(starts_s, count, own_noises, gains):
                 codes[number][first : first + count] = piece
         return Record(arm=arm, codes=codes)
 
@@ -358,7 +368,7 @@ class Acquisition:
 
     # --- record ---
     def _piece(
-        self, starts_s: list[float], count: int, own_noises: Sequence[Floats]
+        self, starts_s: list[float], count: int, own_noises: Sequence[Floats], gains: Floats
     ) -> Iterator[tuple[int, NDArray[np.uint16]]]:
         """Codes of one piece of the record, input by input."""
         arm = self._arm
@@ -371,6 +381,7 @@ class Acquisition:
             if len(starts_s) > 1:
                 signal = _averaged(signal, starts_s)
             volts = self._frontend.bent(number, setting, grid.volts(signal, own_noises))
+            volts *= gains[number - 1]
             noise_v = self._frontend.noise_v(number, setting) / np.sqrt(arm.averages)
             volts += noise_v * self._rng.standard_normal(count, dtype=np.float32)
             yield number, _convert(volts, setting, averaged=arm.averages > 1)

@@ -130,6 +130,18 @@ def test_an_input_shows_a_twentieth_of_a_percent_of_a_cubic_at_most(
     assert least <= third <= most
 
 
+@pytest.mark.parametrize(("size", "least", "most"), [(0.0, 0.0, 0.0), (1.0, 2e-5, 1e-4), (10.0, 2e-4, 1e-3)])
+def test_the_gain_of_each_input_differs_from_record_to_record(size: float, least: float, most: float) -> None:
+    """Each input on its own, so that the ratio of two of them scatters as the root of their squares' sum."""
+    frontend = Frontend(inputs=4, probe=1.0, seed=1, imperfections=replace(USUAL, input_jitter=size))
+    rng = np.random.default_rng(1)
+    gains = np.array([frontend.gains_of_record(rng) for _ in range(4000)])
+    spread = gains.std(axis=0)
+    assert np.all((spread >= 0.95 * least) & (spread <= 1.05 * most))
+    ratio = (gains[:, 0] / gains[:, 1]).std()
+    assert ratio == pytest.approx(float(np.hypot(spread[0], spread[1])), rel=0.05)
+
+
 def test_a_net_that_only_a_megohm_holds_picks_up_hum_and_a_terminated_one_does_not(job_folder: Path) -> None:
     """I = V 2 pi f C: 325 V through a femtofarad at 50 Hz is a tenth of a nanoampere."""
     parts = parts_of(job_folder)
