@@ -4,7 +4,8 @@ A residual's covariance is noise and what the circuit doesn't know (diagonal), t
 and the spread of parts and strays under the fault set. One phase per acquisition and tone, of the instant at
 which it began, is unknown: residuals are projected off that direction. The diagonal scales residuals to one;
 shared errors and spreads are some columns, and enter by the identities of Woodbury and Sylvester:
-r'(I + G'G)⁻¹r = r'r - (Gr)'(I + GG')⁻¹(Gr), |I + G'G| = |I + GG'|.
+r'(I + G'G)⁻¹r = r'r - (Gr)'(I + GG')⁻¹(Gr), |I + G'G| = |I + GG'|. The former is also the least of
+|r - G's|² + |s|² over all s: what is left if the columns are fitted.
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -242,19 +243,23 @@ NEGLIGIBLE = 0.05  # squared, in standard uncertainties: what a source changes i
 class Spread:
     """Errors that entries share, and parts' and strays' spread under one fault set.
 
-    white: (sources, 2·entries). blur: (2·entries,), the variance that each entry has beside these for itself.
+    known: errors of the bench and parts within their tolerance, white, (sources, 2·entries). fitted: strays
+    likewise; of them only the order of size is known. blur: (2·entries,), the variance that each entry has
+    for itself, of what the strays leave out.
+
+    The likelihood is averaged over what is known and taken at the strays that suit best: else a fault set
+    under which strays might have shown, and did not, would lose as much as if a reading spoke against it.
     """
 
-    def __init__(self, white: Floats, blur: Floats) -> None:
+    def __init__(self, known: Floats, fitted: Floats, blur: Floats) -> None:
         self._weight = 1 / np.sqrt(1 + blur)
-        white = white * self._weight
-        keep = np.einsum("pe,pe->p", white, white) > NEGLIGIBLE
-        self._white = white[keep]
+        known, fitted = (_felt(white * self._weight) for white in (known, fitted))
+        self._white = np.concatenate([known, fitted])
         gram = self._white @ self._white.T
         gram[np.arange(len(gram)), np.arange(len(gram))] += 1
         self._root = np.linalg.inv(np.linalg.cholesky(gram)) if len(gram) else gram
-        roots = np.log(np.diagonal(self._root)).sum() if len(gram) else 0.0
-        self.log_determinant = float(-2 * (roots + np.log(self._weight).sum()))
+        # The leading block of a Cholesky factor is the factor of the leading block.
+        self.log_determinant = float(-2 * np.log(np.diagonal(self._root)[: len(known)]).sum())
 
     def squared(self, white: Floats) -> Floats:
         """Squared Mahalanobis length of whitened residuals."""
@@ -275,6 +280,10 @@ class Spread:
     def _shadow(self, own: Floats) -> Floats:
         """What of weighted residuals, (…, 2·entries), the spread can take up."""
         return np.asarray(own @ self._white.T @ self._root.T)
+
+
+def _felt(white: Floats) -> Floats:
+    return np.asarray(white[np.einsum("pe,pe->p", white, white) > NEGLIGIBLE])
 
 
 METER = SUPPLY_METER / 3**0.5  # of a supply's current reading, shared by all states

@@ -209,8 +209,10 @@ class Search:
         predicted = self.residual_model.entries(prediction.transfers)
         spreads = self.residual_model.entries(prediction.spreads)
         parts = self.residual_model.white(spreads * self.residual_model.turns(predicted))
-        strays = (parts[prediction.strays] ** 2).sum(axis=0).reshape(2, -1).sum(axis=0)
-        return Spread(np.concatenate([self.residual_model.shared, parts]), BLUR**2 * np.tile(strays, 2))
+        strays = parts[prediction.strays]
+        known = np.concatenate([self.residual_model.shared, parts[~prediction.strays]])
+        power = (strays**2).sum(axis=0).reshape(2, -1).sum(axis=0)
+        return Spread(known, strays, BLUR**2 * np.tile(power, 2))
 
     def agrees(self, candidate: Candidate) -> bool:
         """Whether what a candidate leaves over is no more than the uncertainties allow."""

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+from scipy.optimize import minimize
 from scipy.stats import multivariate_normal
 
 from harness.faults.effects import suspect_name
@@ -137,13 +139,37 @@ def test_expected_information_is_the_entropy_where_a_reading_tells_all() -> None
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_likelihood_is_that_of_the_whole_covariance(seed: int) -> None:
-    # against scipy's multivariate normal density with the covariance written out
+def test_likelihood_is_that_of_the_whole_covariance_at_the_strays_that_suit_best(seed: int) -> None:
+    """Against scipy's multivariate normal density, and its minimiser over what is fitted."""
     rng = np.random.default_rng(seed)
-    columns = rng.normal(size=(5, 12))
+    known, fitted = rng.normal(size=(5, 12)), rng.normal(size=(3, 12))
+    residual = rng.normal(size=12)
+    density = multivariate_normal(mean=np.zeros(12), cov=np.eye(12) + known.T @ known)
+
+    def lost(strays: NDArray[np.float64]) -> float:
+        return float(strays @ strays / 2 - density.logpdf(residual - strays @ fitted))
+
+    least = minimize(lost, np.zeros(3), tol=1e-12).fun
+    fit = Spread(known, fitted, np.zeros(12)).fit(residual)
+    assert fit.log_likelihood == pytest.approx(6 * math.log(2 * math.pi) - least, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_chi_squared_is_that_of_the_whole_covariance(seed: int) -> None:
+    """In closed form, with the covariance written out."""
+    rng = np.random.default_rng(seed)
+    known, fitted = rng.normal(size=(5, 12)), rng.normal(size=(3, 12))
     residual = rng.normal(size=12)
     blur = rng.uniform(0, 3, 12)
-    fit = Spread(columns, blur).fit(residual)
-    cov = np.diag(1 + blur) + columns.T @ columns
-    whole = multivariate_normal(mean=np.zeros(12), cov=cov).logpdf(residual)
-    assert fit.log_likelihood == pytest.approx(whole + 6 * math.log(2 * math.pi), abs=1e-9)
+    covariance = np.diag(1 + blur) + known.T @ known + fitted.T @ fitted
+    fit = Spread(known, fitted, blur).fit(residual)
+    assert fit.chi_squared == pytest.approx(residual @ np.linalg.solve(covariance, residual), rel=1e-9)
+
+
+def test_strays_that_might_show_and_do_not_speak_against_no_fault() -> None:
+    """Closed form: nothing is left over at strays of nothing, whatever they might have changed."""
+    rng = np.random.default_rng(4)
+    known, strays = rng.normal(size=(5, 12)), 100 * rng.normal(size=(8, 12))
+    nothing = np.zeros(12)
+    without = Spread(known, strays[:0], nothing).fit(nothing)
+    assert Spread(known, strays, nothing).fit(nothing).log_likelihood == pytest.approx(without.log_likelihood)

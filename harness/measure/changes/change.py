@@ -58,10 +58,14 @@ class Change:
 
     @property
     def unseen_s(self) -> float:
-        """The longest stretch in which a leg may have left, closed or settled, as where its tones cancel."""
+        """The longest stretch in which a leg may have left, closed or settled, or have been open, unseen.
+
+        As where the tones of a pair are in phase: then a leg shows the same open as closed.
+        """
         legs = [leg for leg in self.leg_changes.legs if leg.arrived is not None]
         instants = [each for leg in legs for each in (leg.left, leg.arrived, leg.settled) if each is not None]
-        return max((2 * each.standard_s for each in instants), default=0.0)
+        vague_s = [2 * each.standard_s for each in instants]
+        return max((*vague_s, *(leg.smallest_s for leg in legs)), default=0.0)
 
 
 def find_change(

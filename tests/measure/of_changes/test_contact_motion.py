@@ -233,6 +233,61 @@ def test_where_the_tones_cancel_behind_an_amplifier_the_closing_is_known_to_be_v
     assert seen.unseen_s > UNSEEN_S
 
 
+def shown_by_a_mute() -> Complex:
+    """What a pair shows through contacts that close on a source: its e.m.f.s, or by the load a copy."""
+    result = np.zeros((3, 3, 2, 2), dtype=np.complex128)
+    for hot, cold in product(range(3), repeat=2):
+        if hot == NEW or cold == NEW:
+            result[hot, cold] = np.eye(2)[[0 if hot == NEW else 1, 1 if cold == NEW else 0]]
+    return result
+
+
+def followed_from_mute(seed: int, *, apart_turns: float) -> tuple[Change, float, float]:
+    """What is seen of a mute that releases, its operate time, and the longest bounce.
+
+    apart_turns: of the two tones' phases at the first closing.
+    """
+    random = np.random.default_rng(seed)
+    true = leg(random, bounces=1 + seed % 3), leg(random, bounces=(seed + 1) % 3)
+    closed_s = min(made.first for made in true)
+    equal_s = closed_s - apart_turns / (TONES_HZ[1] - TONES_HZ[0])
+    routes = shown_by_a_mute()
+    volts = record(true, routes, random, cancel_s=equal_s)
+    sides = steady_sides(volts, 1 / RATE_HZ, TONES_HZ, step_v=(STEP_V,) * 2)
+    found = LegChanges(sides=sides, legs=follow(volts, routes))
+    edge = Instant(time_s=0.04, standard_s=1e-7)
+    seen = Change(leg_changes=found, edge=edge, end_s=0.08, step_v=(STEP_V,) * 2)
+    return seen, max(made.first for made in true) - 0.04, max(made.last - made.first for made in true)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_where_the_tones_are_in_phase_the_record_is_known_to_be_vague(seed: int) -> None:
+    seen, *_ = followed_from_mute(500 + seed, apart_turns=0.0)
+    assert seen.unseen_s > UNSEEN_S
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("apart_turns", [-0.06, -0.03, 0.02])
+def test_where_the_tones_are_nearly_in_phase_a_record_is_vague_or_right(
+    seed: int, apart_turns: float
+) -> None:
+    seen, operated_s, _ = followed_from_mute(520 + seed, apart_turns=apart_turns)
+    assert isinstance(seen.edge, Instant)
+    right = inside(switching_time(seen.leg_changes.legs, seen.edge), operated_s)
+    assert right or seen.unseen_s > UNSEEN_S
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("apart_turns", [0.2, 0.35, 0.5])
+def test_where_the_tones_are_not_in_phase_the_closings_are_seen(seed: int, apart_turns: float) -> None:
+    seen, operated_s, bounced_s = followed_from_mute(500 + seed, apart_turns=apart_turns)
+    legs = seen.leg_changes.legs
+    assert seen.unseen_s < UNSEEN_S
+    assert isinstance(seen.edge, Instant)
+    assert inside(switching_time(legs, seen.edge), operated_s)
+    assert max(bounce_time(found).value for found in legs) == pytest.approx(bounced_s, abs=2e-5)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_coils_click_opens_no_contact(seed: int) -> None:
     """15 mV on both legs before either contact moves, beside tones of 0.8 V and 8 mV of noise."""
