@@ -82,15 +82,16 @@ def fits(look: Look, predicted: Complex, within: float, good: Complex | None = N
     """Whether a capture shows a prediction within a fraction and its uncertainty; weak levels by size.
 
     good: of a good unit with right leads, which does not fit, and must be twice as far from what is seen. A
-    leg that has lost the signal it should have may float, and pick up a little of anything.
+    leg without a signal may float, and pick up a little of anything: one that has lost its own, and one of a
+    channel that nothing drives.
     """
     seen, largest = look.values, np.maximum(np.abs(look.values), np.abs(predicted))
     weak = largest < WEAK
     apart = np.where(weak, np.abs(np.abs(seen) - np.abs(predicted)), np.abs(seen - turned(predicted, seen)))
     allowed = np.where(weak, OF_STRAYS, within) * largest + SIGMAS * look.standard + FLOOR
     if good is not None:
-        lost = (np.abs(good).max(axis=1) > WEAK) & (np.abs(seen).max(axis=1) < WEAK)
-        allowed = allowed + UNFORESEEN * lost[:, None]
+        silent = np.abs(seen).max(axis=1) < WEAK
+        allowed = allowed + UNFORESEEN * silent[:, None]
         wrong = np.linalg.norm(seen - turned(good, seen))
         if np.linalg.norm(seen - turned(predicted, seen)) > NEARER * wrong + FLOOR:
             return False

@@ -147,6 +147,24 @@ def test_a_lead_that_is_off_in_one_setup_is_no_fault_that_would_show_in_others(t
     assert found.faults == ()
 
 
+def test_a_lead_is_named_though_a_channel_that_nothing_drives_picks_up_a_little(tmp_path: Path) -> None:
+    """Closed form: 0.2 pF from a driven net of the other channel, against 100 pF of cable and input: 2e-3."""
+    job = make_job(KINDS["two-loop switcher"], tmp_path / "job")
+    setup = next(each for each in views(job) if each.name.endswith("view both outputs"))
+    driven = setup.drive.channel if setup.drive is not None else ""
+    lead = Lead(end="input", pin=f"{driven}.out.cold")
+    right, wrong = (
+        looks_at(job, setup, (IDLE_STATE,), slip)[0] for slip in (None, Slip(places=((lead, ()),)))
+    )
+    picked_up = 0.2 / 100.2
+    undriven = [row for row in range(len(right.values)) if np.abs(right.values[row]).max() < picked_up / 10]
+    assert len(undriven) == 2
+    wrong.values[undriven] = picked_up
+    found = LeadsPredicted(job, BenchImpedances()).explain([wrong])
+    assert found is not None
+    assert {each for slip in (*found.slips, *found.of_fixture) for each in slip.leads} == {lead}
+
+
 def test_wires_exchanged_between_two_setups_are_found_in_both(tmp_path: Path) -> None:
     """One setup views the one, another one both: no slip of the first alone explains the second."""
     job = make_job(KINDS["two-loop switcher"], tmp_path / "job")
