@@ -1,8 +1,10 @@
 """Open a bench's instruments, all four or one by one, and leave it safe on every way out."""
 
 import logging
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -30,7 +32,7 @@ from drivers.profile import load_profile
 from drivers.safe_end import ROLES, SafeEnd, safe_end, switched
 from drivers.scope.oscilloscope import FineMode, ScpiOscilloscope
 from drivers.serial_wire import open_serial
-from drivers.session import Session
+from drivers.session import REOPEN_AFTER_S, Session
 from drivers.transcript import Listener, Transcript
 from drivers.wire import Wire
 from harness.bench_file import (
@@ -42,11 +44,12 @@ from harness.bench_file import (
     SwitchboardFile,
     role_of,
 )
-from harness.errors import BenchError, JobError, Mistake, UsageError, WrongInstrument
+from harness.errors import TRANSIENT, BenchError, JobError, Mistake, UsageError, WrongInstrument
 from harness.roles import Bench
 from harness.toml_files.values import compiled
 
 File = TypeVar("File", bound=InstrumentFile)
+T = TypeVar("T")
 UNKNOWN = "SWITchwalk:UNKNown"  # a header as SCPI has them, and as no instrument has it
 log = logging.getLogger(__name__)
 
@@ -67,14 +70,18 @@ def open_bench(
     message is written to. On every way out the generator's outputs, then the supply, then the switchboard are
     switched off and verified; a BenchError names each that could not be. Interrupts wait meanwhile. If a
     run before was killed, so that this could not be done, it is done before anything else, and `tell` is
-    called with what was left on. `ask` has a person switch a supply that has no interface. `marked` is False
+    called with what was left on, as it is with each trouble that passed by when an instrument was opened once
+    more. `ask` has a person switch a supply that has no interface. `marked` is False
     for a bench that ends with its run, and leaves nothing on.
     Raises JobError for profiles, and BenchError and its kinds for instruments.
     """
     with open_singly(bench, folder=folder, ask=ask, marked=marked, transcript=transcript) as opening:
         opening.claim(*bench.instruments)
         opening.make_left_safe(tell)
-        yield opening.all()
+        opened = opening.all()
+        for trouble in opened.passed_by:
+            tell(f"{trouble}. It was opened once more, and answers")
+        yield opened
 
 
 @contextmanager
@@ -168,7 +175,9 @@ class Opening:
         self._undo, self._safe, self._offs, self._marks = undo, safe, safe.offs, marks
         self._transcript, self._ask = transcript, ask
         self._profiles: dict[str, Any] = {}  # by an instrument's name, as it was read
-        self._sessions: dict[str, Session] = {}
+        self._sessions: dict[str, Session] = {}  # those that were identified
+        self._connections: dict[str, Session] = {}  # the last of each instrument
+        self._passed_by: list[BenchError] = []
 
     def claim(self, *names: str) -> None:
         """Read the profiles, claim the addresses, put the marks, before anything is opened or switched.
@@ -245,7 +254,8 @@ class Opening:
         self._safe.by_hand.update(by_hand)
         for name in sorted(switched(left), key=lambda name: name in by_hand):
             try:
-                states.append(f"{name}: {acts[role_of(name)](name)}")
+                act = partial(acts[role_of(name)], name)
+                states.append(f"{name}: {self._in_two_tries([name], act)}")
             except (BenchError, UsageError) as error:  # the next one must be made safe all the same
                 failures.append(str(error))
         who = " and ".join(dict.fromkeys(left.values()))
@@ -259,20 +269,41 @@ class Opening:
         tell("everything is switched off, verified where that can be, before anything else is done")
 
     def all(self) -> Bench:
-        """Open all; all are identified before one is switched."""
+        """Open all; all are identified before one is switched. Each is opened once more if it has to be."""
         for name in self._files:
             if role_of(name) != "switchboard" and not isinstance(self._claimed(name), HandSupplyProfile):
-                self._started(name)
+                self._in_two_tries([name], partial(self._started, name))
         return Bench(
-            generator=self.generator(),
-            supply=self.supply(),
-            switchboard=self.switchboard(),
-            oscilloscope=self.oscilloscope(),
+            generator=self._in_two_tries(self._of_role("generator"), self.generator),
+            supply=self._in_two_tries(self._of_role("supply"), self.supply),
+            switchboard=self._in_two_tries(self._of_role("switchboard"), self.switchboard),
+            oscilloscope=self._in_two_tries(self._of_role("oscilloscope"), self.oscilloscope),
+            passed_by=tuple(self._passed_by),
         )
+
+    def _of_role(self, role: str) -> list[str]:
+        return [name for name in self._files if role_of(name) == role]
+
+    def _in_two_tries(self, names: list[str], step: Callable[[], T]) -> T:
+        """Take a step of opening instruments, once more on new connections if its trouble may pass by."""
+        try:
+            return step()
+        except TRANSIENT as error:
+            for name in names:
+                self._sessions.pop(name, None)
+                if name in self._connections:
+                    self._connections.pop(name).close()
+            time.sleep(REOPEN_AFTER_S[-1])
+            try:
+                result = step()
+            except TRANSIENT as again:  # may be of what the first one left
+                raise error from again
+            self._passed_by.append(error)
+            return result
 
     def generator(self) -> ScpiGenerator | GeneratorPair | BalancedGenerator:
         """The generator, its outputs off; two that feed a leg each are one in what is returned."""
-        names = [name for name in self._files if role_of(name) == "generator"]
+        names = self._of_role("generator")
         for name in names:
             self._started(name)  # each is identified before one is switched
         generators = [self._opened_generator(name) for name in names]
@@ -313,7 +344,7 @@ class Opening:
 
     def switchboard(self) -> Channels | Banks:
         """The switchboard, every channel open; several boards are one in what is returned."""
-        boards = [self._opened_board(name) for name in self._files if role_of(name) == "switchboard"]
+        boards = [self._opened_board(name) for name in self._of_role("switchboard")]
         return boards[0] if len(boards) == 1 else Banks(boards)
 
     def _opened_board(self, name: str) -> Channels:
@@ -365,6 +396,7 @@ class Opening:
             connect=connect,
         )
         (undo or self._undo).callback(session.close)
+        self._connections[name] = session
         return session
 
     def _identified(self, name: str, undo: ExitStack | None = None) -> Session:

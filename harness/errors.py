@@ -186,3 +186,7 @@ class SetupError(BenchError):
 
 class LeadInDoubt(SetupError):
     """A lead on a wrong pin explains all that failed, and no fault of the unit does."""
+
+
+TRANSIENT = (BenchTimeout, LinkLost, Desynchronised, BadReply, InstrumentError)
+"""Faults that reopening may cure; it cures no other identity, and no switch that reads back wrong."""

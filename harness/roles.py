@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.bench_file import SUPPLY_METER
+from harness.errors import BenchError
 
 SIMULATED_MAKER = "Ferncastle Instruments"  # of the simulator's instruments, and of no others
 
@@ -263,12 +264,16 @@ class Switchboard(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Bench:
-    """The four instruments that a run needs, open and identified."""
+    """The four instruments that a run needs, open and identified.
+
+    passed_by: troubles that opening them met once.
+    """
 
     generator: Generator
     oscilloscope: Oscilloscope
     supply: Supply
     switchboard: Switchboard
+    passed_by: tuple[BenchError, ...] = ()
 
     @property
     def identities(self) -> tuple[Identity, ...]:

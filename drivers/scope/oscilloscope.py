@@ -19,7 +19,7 @@ from drivers.scope.samples import Samples, clipped, step_of
 from drivers.scope.scaling import RecordScale
 from drivers.session import Session
 from drivers.settings import Settings
-from harness.errors import BadReply, BenchTimeout
+from harness.errors import BadReply, BenchTimeout, InstrumentError
 from harness.roles import Capture, CaptureSetting, InputSetting
 
 OUT_OF_RANGE = re.compile(r"\s*-222\b")  # SCPI-1999 volume 2, 21.8.10
@@ -116,11 +116,14 @@ class ScpiOscilloscope:
                 command = self._profile.commands.scale(**values)
                 self._session.write(command)
                 errors = self._session.drain_errors()
+                if errors and all(OUT_OF_RANGE.match(error) for error in errors):
+                    self._session.write(command)  # a setting that is refused is refused every time
+                    errors = self._session.drain_errors()
                 if not errors:
                     break
                 refused = f"reports {'; '.join(errors)}"
                 if not all(OUT_OF_RANGE.match(error) for error in errors):
-                    raise self._session.error(refused, command)
+                    raise self._session.error(refused, command, InstrumentError)
                 scales.pop(end)
         if not scales:
             raise self._session.error(f"{refused} for every volts per division of its profile")

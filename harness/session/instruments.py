@@ -14,7 +14,7 @@ from collections import Counter
 from dataclasses import dataclass
 from math import sqrt
 
-from harness.errors import BadReply, BenchError, BenchTimeout, Desynchronised, InstrumentError, LinkLost
+from harness.errors import BenchError
 from harness.job.job import Job
 from harness.measure.tones import Stimulus
 from harness.reading import Fact, LostToBench
@@ -175,9 +175,6 @@ def operations_of(job: Job, board: CountedSwitchboard) -> dict[str, int]:
     channels = {relay.name: job.fixture.controls[relay.operating_control] for relay in job.module.relays}
     return {name: board.closings[channel] for name, channel in channels.items()}
 
-
-TRANSIENT = (BenchTimeout, LinkLost, Desynchronised, BadReply, InstrumentError)
-"""Faults that reopening may cure; it cures no other identity, and no switch that reads back wrong."""
 
 MOST_FAULTS = 3  # common practice, no source: a bench that fails more often needs repair
 

@@ -67,6 +67,7 @@ class OpenBench:
         self._open = ExitStack()
         self._instruments: Bench | None = None
         self._answered_simulated = False
+        self._passed_by: tuple[BenchError, ...] = ()
         self._left_a: Mapping[str, float] = {}
 
     def __enter__(self) -> Self:
@@ -106,7 +107,13 @@ class OpenBench:
                 )
             )
             self._answered_simulated = any(each.simulated for each in self._instruments.identities)
+            self._passed_by += self._instruments.passed_by
         return self._instruments
+
+    def take_passed_by(self) -> tuple[BenchError, ...]:
+        """The troubles that opening met and that passed by, for the first run after it to record."""
+        passed_by, self._passed_by = self._passed_by, ()
+        return passed_by
 
     def close(self) -> None:
         """Leave the bench safe; `instruments` reopens it. Raises BenchError for what stays on."""

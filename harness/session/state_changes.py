@@ -22,7 +22,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import BenchError, ReadingError
+from harness.errors import TRANSIENT, BenchError, ReadingError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.captures import pick_range
 from harness.measure.changes.change import Change, HostTimes, control_edge, find_change, host_edge
@@ -40,7 +40,7 @@ from harness.reading import OperationFailed, Reading, Shown, Step
 from harness.records.run import AcquisitionRecord
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
 from harness.session.context import RunContext
-from harness.session.instruments import TRANSIENT, NotTaken
+from harness.session.instruments import NotTaken
 from harness.session.recorder import (
     CaptureRequest,
     RawCapture,

@@ -12,7 +12,7 @@ from functools import partial
 from types import TracebackType
 from typing import Self, TypeVar
 
-from harness.errors import BenchError, LeadInDoubt, OverCurrentError, RecordsError
+from harness.errors import TRANSIENT, BenchError, LeadInDoubt, OverCurrentError, RecordsError
 from harness.job.fixture import Setup
 from harness.job.state import IDLE_STATE
 from harness.judge import unit_verdict
@@ -22,6 +22,7 @@ from harness.plan.model import Plan
 from harness.reading import LeadOrUnit, Reading
 from harness.records.run import (
     DEFAULT_RECORDS,
+    BenchFault,
     BenchMoved,
     CurrentsDrawn,
     Extent,
@@ -42,7 +43,6 @@ from harness.session.control_currents import (
     record_unknown_currents,
 )
 from harness.session.events import Hands, Observer, Remark, SetupBegun
-from harness.session.instruments import TRANSIENT
 from harness.session.leads.by_hand import LeadsFound, RecordedHands, make_by_hand
 from harness.session.leads.driven_port import inputs_of, look_at_driven_port
 from harness.session.open_bench import OpenBench, unobserved
@@ -120,6 +120,9 @@ class UnitRun:
             observe=observe,
             leads_predicted=bench.planned.leads_predicted,
         )
+        for trouble in bench.take_passed_by():
+            fault = BenchFault(instrument=trouble.instrument, address=trouble.address)
+            self._context.record(fault, f"while the bench was opened, {trouble}; it was opened once more")
         self._lock = lock
         self._begun_s = time.monotonic()
         self._ended = False

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 
-from harness.errors import BenchError, ReadingError, SetupError
+from harness.errors import TRANSIENT, BenchError, ReadingError, SetupError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.reference import Reference
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
@@ -26,7 +26,7 @@ from harness.plan.setups import drive_rows, input_numbers
 from harness.reading import Reading
 from harness.roles import SupplyReading
 from harness.session.context import RunContext, peaks_of
-from harness.session.instruments import TRANSIENT, NotTaken
+from harness.session.instruments import NotTaken
 from harness.session.leads.doubt import LeadDoubts
 from harness.session.recorder import (
     CaptureRequest,

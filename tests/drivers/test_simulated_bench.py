@@ -114,7 +114,7 @@ def use(file: BenchFile, folder: Path) -> None:
         ("oscilloscope mute after 8", BenchTimeout),
         ("oscilloscope garble after 8", BenchError),
         ("oscilloscope short after 8", BenchError),
-        ("generator error -221 after 4", BenchError),
+        ("generator error -221 after 12", BenchError),
     ],
 )
 def test_a_bench_in_trouble_raises_its_error_and_is_left_safe(

@@ -94,6 +94,35 @@ def test_a_generator_that_fails_in_the_through_reference_does_not_just_end_it(
 
 
 @pytest.mark.parametrize(
+    ("trouble", "message"),
+    [
+        ("generator mute after 0", "nothing arrived"),
+        ("supply rubbish after 0", "expected"),
+        ("switchboard half after 0", "without a line feed"),
+        ("oscilloscope drop after 4", "closed the connection"),
+        ("oscilloscope error -113 after 2", "reports -113"),
+        ("oscilloscope error -310 after 4", "reports -310"),
+    ],
+)
+def test_a_bench_fault_that_passes_by_while_the_bench_is_opened_is_recorded_with_the_run(
+    bench: Bench,
+    clean: tuple[dict[ReadingKey, Reading], list[dict[str, str]]],
+    trouble: str,
+    message: str,
+    request: pytest.FixtureRequest,
+) -> None:
+    serial = f"T-{crc32(request.node.name.encode())}"
+    bench.standing.trouble(trouble)
+    code, text = bench.nursery.run(*bench.run_arguments(serial))
+    assert code == 0, text
+    assert check_readings(bench, serial, clean[0]) == []
+    (fault,) = bench_faults(bench, serial)
+    assert fault.startswith(f"while the bench was opened, {trouble.split()[0]} at ")
+    assert message in fault
+    assert bench.standing.left_on() == []
+
+
+@pytest.mark.parametrize(
     ("instrument", "question", "nth", "trouble", "message"),
     [
         ("oscilloscope", ":WAVeform:PREamble?", -1, "late 3000", "no complete answer within 2 s"),
