@@ -31,6 +31,7 @@ from harness.measure.tone import ToneFit
 from harness.measure.tones import choose_tones
 from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
 from harness.plan.model import Acquisition, Plan, SetupVisit
+from harness.plan.pulses import control_line_states, held, in_pulse, pulsed_states, pulses_to
 from harness.plan.setups import drive_rows, input_numbers
 from harness.plan.states import limit_of
 from harness.reading import Reading
@@ -161,8 +162,6 @@ class Bench:
         readings = []
         sequence = self._job.sequence
         for planned in self._plan.of("supply"):
-            if planned.measurand.state not in supply:  # of a pulse
-                continue
             supplied = SupplyReading(voltage_v=12.0, current_a=supply[planned.measurand.state])
             readings.append(make_reading(planned, [supplied], sequence=sequence))
         for planned in self._plan.of("steady"):
@@ -179,40 +178,43 @@ class Bench:
         return readings
 
     def _controls(self, state: State) -> frozenset[str]:
-        return frozenset(state.on) if state.powered else frozenset()
+        return frozenset(held(self._job.module, state))
 
     def _positions(self, built: Built, state: State) -> list[list[int]]:
+        """Where the poles are: each control line has been on alone, as before a plan, then comes what leads
+        to the state.
+        """
         module = self._job.module
-        on = dynamics.energised(module, built, self._controls(state))
-        setting = dynamics.SupplySetting(
-            voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a, on=state.powered
-        )
-        there = dynamics.supply_state(module, built, setting, on)
-        return [
-            [
-                dynamics.position(
+        before = replace(state, powered=True)
+        pulses = [in_pulse(module, before, control) for control in pulses_to(module, state)]
+        now = {relay.name: built.held.get(relay.name, RELEASED) for relay in module.relays}
+        for one in (*control_line_states(module), *pulses, state):
+            on = dynamics.energised(module, built, self._controls(one))
+            voltage_v = self._supplied(built, one, module.supply.limit_a).voltage_v
+            for relay in module.relays:
+                now[relay.name] = dynamics.position(
                     relay,
                     built,
-                    voltage_v=there.voltage_v,
+                    voltage_v=voltage_v,
                     nominal_v=module.supply.voltage_v,
                     controls=on,
-                    now=built.held.get(relay.name, RELEASED),
+                    now=now[relay.name],
                 )
-            ]
-            * len(relay.poles)
-            for relay in module.relays
-        ]
+        return [[now[relay.name]] * len(relay.poles) for relay in module.relays]
+
+    def _supplied(self, built: Built, state: State, limit_a: float) -> dynamics.SupplyState:
+        module = self._job.module
+        setting = dynamics.SupplySetting(voltage_v=module.supply.voltage_v, limit_a=limit_a, on=state.powered)
+        on = dynamics.energised(module, built, self._controls(state))
+        return dynamics.supply_state(module, built, setting, on)
 
     def _supply(self, built: Built) -> tuple[list[SupplyTrial], dict[str, float]]:
         module = self._job.module
         trials: list[SupplyTrial] = []
-        for state in (State(on=()), *(State(on=(control,)) for control in module.control_names)):
+        for state in control_line_states(module):
             limit_a = limit_of(module, state)
-            setting = dynamics.SupplySetting(voltage_v=module.supply.voltage_v, limit_a=limit_a, on=True)
-            result = dynamics.supply_state(
-                module, built, setting, dynamics.energised(module, built, self._controls(state))
-            )
-            limited = result.voltage_v < setting.voltage_v
+            result = self._supplied(built, state, limit_a)
+            limited = result.voltage_v < module.supply.voltage_v
             trials.append(
                 SupplyTrial(
                     state=state,
@@ -223,16 +225,11 @@ class Bench:
             )
             if limited:
                 return trials, {}
-        supply = {}
-        for state in self._job.sequence.states:
-            if state.powered:
-                setting = dynamics.SupplySetting(
-                    voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a, on=True
-                )
-                there = dynamics.supply_state(
-                    module, built, setting, dynamics.energised(module, built, self._controls(state))
-                )
-                supply[state.name] = there.current_a * self._meter
+        states = [state for state in self._job.sequence.states if state.powered]
+        supply = {
+            state.name: self._supplied(built, state, module.supply.limit_a).current_a * self._meter
+            for state in (*states, *pulsed_states(module))
+        }
         return trials, supply
 
     def _range(self, peak_v: float) -> float:

@@ -177,7 +177,7 @@ def measure(name: str) -> None:
     print(f"  diagnosis of {open_throw.name}: {made_s + diagnosis_s:.2f}, named {named}", flush=True)
     cover_s, result_of_all = seconds(lambda: cover(job, plan))
     unseen = [seen.fault for seen in result_of_all.unseen]
-    more_s, _ = seconds(lambda: cheapest_additions(job, unseen, impedances=BENCH, known=known))
+    more_s, _ = seconds(lambda: cheapest_additions(job, unseen, impedances=BENCH))
     loads_s, _ = seconds(lambda: with_loads(job, LOADS_OHM, impedances=BENCH, known=known))
     print(f"  coverage                           {cover_s + more_s + loads_s:7.2f}")
     print(f"    faults, additions, other loads   {cover_s:7.2f} {more_s:7.2f} {loads_s:7.2f}", flush=True)

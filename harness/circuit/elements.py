@@ -38,6 +38,11 @@ Kind = Literal[
 ]
 
 
+QUIET_VRMS = (
+    1.5e-6  # of a tone's phasor on a quiet input, by noise: 0.2 mV over 20 000 samples, as runs leave
+)
+
+
 @dataclass(frozen=True, kw_only=True)
 class BenchImpedances:
     """What the instruments put on the pins: generator output, and scope input with its probe.
@@ -45,6 +50,7 @@ class BenchImpedances:
     winding_ohm: of each half of the secondary of a balancing transformer that feeds both legs, whose whole
     shows twice `source_ohm` of the generator; None: each leg has an output.
     supply_current: whether the relay supply says what it gives; if not, no reading of it can be taken.
+    quiet_vrms: of a tone's phasor on an input that shows nothing, by the noise of its most sensitive range.
     """
 
     source_ohm: float = 50.0
@@ -53,6 +59,7 @@ class BenchImpedances:
     input_ohm: float = 1e6
     input_f: float = 15e-12
     supply_current: bool = True
+    quiet_vrms: float = QUIET_VRMS
 
     @property
     def drives_legs_together(self) -> bool:

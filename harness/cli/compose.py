@@ -253,9 +253,11 @@ def _lines(job: Path, made: Composed, at_hand: AtHand, *, dry_run: bool) -> Iter
         yield from wrapped(f"A person moves the leads: {made.why_by_hand}.")
     if at_hand.bench is None:
         yield from wrapped(
-            f"There is no bench.toml: a scope of {at_hand.scope_inputs} inputs and of 2 % was assumed, and "
-            "the usual impedances."
+            f"There is no bench.toml. This was assumed: {made.at_hand}; the scope's accuracy of 2 %, and the "
+            "usual impedances."
         )
+    else:
+        yield from wrapped(f"Composed for {made.at_hand}.")
     yield from missed_lines(promise.unseen)
     for name, file in made.files.items():
         yield ""

@@ -26,6 +26,7 @@ from harness.faults.coverage import (
     with_loads,
 )
 from harness.faults.coverage import cover as find_coverage
+from harness.faults.margins import CLEAR
 from harness.faults.provable import UNPROVABLE, tight_data, tight_sentences
 from harness.faults.suggestions.minimal import Minimal, smallest_plan
 from harness.job.job import Job
@@ -117,7 +118,6 @@ def coverage(
             [seen.fault for seen in result.unseen],
             impedances=plan.impedances,
             executor=executor,
-            known=known,
         )
         done.next_step()
         loads = with_loads(
@@ -295,13 +295,23 @@ def _double_lines(pairs: Doubles) -> Iterator[str]:
 
 
 def missed_lines(unseen: Sequence[FaultSeen]) -> Iterator[str]:
-    """Missed faults by the reason why they are missed; nothing if there are none."""
-    if not unseen:
+    """Missed faults by the reason why they are missed, those first that are nearly detected."""
+    barely = sorted((fault for fault in unseen if fault.is_barely_seen), key=lambda fault: fault.margin)
+    if barely:
+        yield ""
+        yield from wrapped(
+            "Not counted, since some units with them may pass: by how many expanded uncertainties a reading "
+            f"would be past its limit, of {CLEAR:g} that are needed ({len(barely)}):"
+        )
+        for fault in barely:
+            yield from wrapped(f"{_whole(fault.name)}: {_seen_by(fault)}", indent=2, hang=4)
+    missed = [fault for fault in unseen if not fault.is_barely_seen]
+    if not missed:
         return
     yield ""
     yield "Missed:"
     reasons: dict[str, list[str]] = {}
-    for fault in unseen:
+    for fault in missed:
         reasons.setdefault(fault.why, []).append(_whole(fault.name))
     for why, names in reasons.items():
         if len(names) == 1:

@@ -1,53 +1,40 @@
-"""What would see the faults that a sequence cannot: the cheapest additions, found by trying them.
+"""What would see the faults that a sequence cannot: columns of the composer's table that the sequence lacks.
 
-Each candidate is a job of its own: the same unit with one more check, view, state or load, other plugs, or a
-narrower limit. It is planned, and its readings are judged for the unseen faults alone.
+The search is the composer's, for these faults alone. What the sequence makes already costs nothing in it. It
+is made with the fixture as it is, then with other plugs, then with heavier loads.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from itertools import islice
+from itertools import chain
 
 import numpy as np
 
-from harness.arrays import Flags
 from harness.circuit.elements import BenchImpedances
+from harness.compose.at_hand import AtHand
 from harness.compose.plugs import plug_sets
-from harness.compose.table import suggested_check
+from harness.compose.search import ComposerSearch, Fixed, Made
+from harness.compose.table import Column, CoverTable, suggested_check
+from harness.compose.views import View, drives_of, setups_of, views_of
 from harness.errors import SwitchwalkError
 from harness.faults.coverage import heavier_loads
-from harness.faults.margins import SURE, weigh_margins
+from harness.faults.effects import FaultSet, suspect_name
+from harness.faults.margins import CLEAR, weigh_margins
 from harness.job.faults import Fault
-from harness.job.fixture import Fixture, PortName, Setup
+from harness.job.fixture import PortName
 from harness.job.job import Job
 from harness.job.sequence import Check, Tone
-from harness.job.state import UNPOWERED_STATE, all_states
-from harness.plan.build import build_plan
-from harness.plan.draft import KnownPredictions
-from harness.plan.setups import lead_moves
-from harness.plan.states import HANDS_S, estimate_time
+from harness.job.state import State
+from harness.plan.build import trial_plan
+from harness.plan.states import HANDS_S
+from harness.quantities.quantity import AnyQuantity
 from harness.quantities.registry import SUGGESTED
+from harness.quantities.tolerance import TOLERANCE
 
 LOADS_OHM = (600.0, 20.0)
-NARROWER_DB = (0.1, 0.05, 0.02)
-MOST_PAIRS = 120  # of additions that are tried, where no single one helps
-EXTRA_STATES = 32  # no more states than this are tried one by one
-
-
-@dataclass(frozen=True, kw_only=True)
-class Trial:
-    """Something that could be added; `hands_s` is what a person spends on it, once a unit.
-
-    instead: it takes the place of what is there already, so it costs no more acquisitions. narrower: by how
-    much a limit is narrowed; of equals, the least is best.
-    """
-
-    description: str
-    job: Job
-    hands_s: float = 0.0
-    instead: bool = False
-    narrower: float = 1.0
+USUAL_TONE = Tone(frequency_hz=1e3, level_vrms=1.228)
+CHANNELS = tuple(range(1, 100))  # of a switchboard that makes setups: as many as are needed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,195 +47,49 @@ class Addition:
 
 
 def cheapest_additions(
-    job: Job,
-    unseen: Sequence[Fault],
-    *,
-    impedances: BenchImpedances,
-    executor: Executor | None = None,
-    known: KnownPredictions | None = None,
+    job: Job, unseen: Sequence[Fault], *, impedances: BenchImpedances, executor: Executor | None = None
 ) -> tuple[Addition, ...]:
-    """Choose additions one by one: the one that sees most of what is still unseen for its time.
+    """Choose additions until nothing more would see what is unseen: those first that see most.
 
-    For what no single one sees, two at once are tried, up to MOST_PAIRS of them. A trial that a good
-    unit would not pass counts for nothing. known: what the plan of the job has predicted already.
+    Other plugs come first if more is seen with them than as it is; heavier loads come last.
     """
-    if not unseen:
-        return ()
-    known = known or KnownPredictions()
-    singles = (trial for make in (_narrower, _checks, _states, _plugs, _loads) for trial in make(job))
-    chosen, left = _choose(singles, job, unseen, impedances, executor, known)
-    if left:
-        more, _ = _choose(islice(_pairs(job), MOST_PAIRS), job, left, impedances, executor, known)
-        chosen += more
+    left: list[FaultSet] = [(fault,) for fault in unseen]
+    chosen: list[Addition] = []
+
+    def search(changes: Iterable[_Change]) -> Iterator[_Search]:
+        return (_Search(change, left, impedances, executor) for change in changes if left)
+
+    by_plugs = sorted(search(_plugs(job)), key=lambda each: -len(each.seen))
+    for each in chain(by_plugs, search(_loads(job))):
+        made = each.additions(left)
+        names = {name for addition in made for name in addition.sees}
+        left = [fault_set for fault_set in left if suspect_name(fault_set) not in names]
+        chosen += made
     return tuple(chosen)
 
 
-def _choose(
-    trials: Iterable[Trial],
-    job: Job,
-    unseen: Sequence[Fault],
-    impedances: BenchImpedances,
-    executor: Executor | None,
-    known: KnownPredictions,
-) -> tuple[list[Addition], list[Fault]]:
-    """Choose among trials for the faults that are unseen; returns also those that are so after that."""
-    tried = [(trial, *_try(trial, job, unseen, impedances, executor, known)) for trial in trials]
-    left = np.ones(len(unseen), dtype=bool)
-    chosen: list[Addition] = []
+@dataclass(frozen=True, kw_only=True)
+class _Change:
+    """Another fixture for the same unit. words: "" for the job's own; again: the same once more.
 
-    def worth(entry: tuple[Trial, Flags, float]) -> tuple[float, float]:
-        trial, seen, cost_s = entry
-        return float((seen & left).sum()) / (1 + cost_s), -trial.narrower
+    hands_s: what a person spends on it.
+    """
 
-    while left.any() and tried:
-        trial, seen, cost_s = max(tried, key=worth)
-        names = tuple(fault.name for fault, is_new in zip(unseen, seen & left, strict=True) if is_new)
-        if not names:
-            break
-        chosen.append(Addition(description=trial.description, sees=names, cost_s=cost_s))
-        left &= ~seen
-    return chosen, [fault for fault, still in zip(unseen, left, strict=True) if still]
+    words: str
+    again: str
+    job: Job
+    hands_s: float = 0.0
+
+    def with_it(self, words: str, *, first: bool) -> str:
+        """An addition to it. first: it has not been named before."""
+        if not self.words:
+            return words
+        return f"{self.words}, and with it {words}" if first else f"{self.again}, {words}"
 
 
-def _try(
-    trial: Trial,
-    job: Job,
-    unseen: Sequence[Fault],
-    impedances: BenchImpedances,
-    executor: Executor | None,
-    known: KnownPredictions,
-) -> tuple[Flags, float]:
-    """Which of the unseen faults a trial sees, and what it costs."""
-    seen = np.zeros(len(unseen), dtype=bool)
-    if impedances.drives_legs_together and any(
-        check.quantity.legs_apart for check in trial.job.sequence.checks
-    ):
-        return seen, 0.0
-    try:
-        plan = build_plan(trial.job, impedances=impedances, known=known)
-        if not plan.state_readings:
-            return seen, 0.0
-        possible = [
-            fault
-            for fault in unseen
-            if not fault.kind.startswith("loopback") or fault.subject in trial.job.fixture.loopbacks
-        ]
-        made = weigh_margins(trial.job, plan, possible, executor=executor)
-    except SwitchwalkError:
-        return seen, 0.0
-    by_good = (made.of_readings >= SURE) & (made.good >= SURE)
-    seen[[unseen.index(fault) for fault in possible]] = by_good.any(axis=1)
-    if trial.instead:
-        return seen, 0.0
-    return seen, estimate_time(plan, job).unavoidable_s + trial.hands_s
-
-
-def _pairs(job: Job) -> Iterator[Trial]:
-    """Two additions at once: what changes the circumstances first, then another of these or a way to look."""
-    makers = (_plugs, _states, _loads, _checks, _narrower)
-    for index, make in enumerate(makers[:3]):
-        for outer in make(job):
-            for inner in (trial for other in makers[index + 1 :] for trial in other(outer.job)):
-                yield Trial(
-                    description=f"{outer.description}, and with it {inner.description}",
-                    job=inner.job,
-                    hands_s=outer.hands_s + inner.hands_s,
-                    instead=outer.instead and inner.instead,
-                    narrower=inner.narrower,
-                )
-
-
-def _tone(job: Job) -> Tone:
-    return next(
-        (check.tone for check in job.sequence.checks if check.quantity.takes_tone),
-        Tone(frequency_hz=1e3, level_vrms=1.228),
-    )
-
-
-def _with_checks(job: Job, checks: Sequence[Check], fixture: Fixture | None = None) -> Job:
-    return replace(job, sequence=replace(job.sequence, checks=tuple(checks)), fixture=fixture or job.fixture)
-
-
-def _narrower(job: Job) -> Iterator[Trial]:
-    """The same checks with narrower limits."""
-    for check in job.sequence.checks:
-        limit = check.limit
-        if limit is None or limit.kind != "within" or limit.unit != "dB" or limit.high is None:
-            continue
-        for width in NARROWER_DB:
-            if width < limit.high:
-                tighter = replace(check, limit=replace(limit, high=width))
-                yield Trial(
-                    description=f'"{check.name}" within {width:g} dB',
-                    job=_with_checks(job, [tighter]),
-                    instead=True,
-                    narrower=limit.high / width,
-                )
-
-
-def _checks(job: Job) -> Iterator[Trial]:
-    """Every quantity at every port, with the setups there are or one more for each channel."""
-    have = {(check.quantity, net) for check in job.sequence.checks for net in check.at}
-    viewed = {port.net for setup in job.fixture.setups for port in setup.view}
-    for quantity, suggestion in SUGGESTED:
-        if not quantity.at_ports:
-            if all(check.quantity != quantity for check in job.sequence.checks):
-                check = suggested_check(quantity, suggestion.limit, (), _tone(job))
-                yield Trial(description=suggestion.description, job=_with_checks(job, [check]))
-            continue
-        for port in job.module.ports:
-            if port.role == "input" or (quantity, port.net) in have:
-                continue
-            check = suggested_check(quantity, suggestion.limit, (port.net,), _tone(job))
-            fixture, hands_s, how = job.fixture, 0.0, ""
-            across = quantity.across(check.options)
-            if port.net not in viewed or across:
-                fixture, hands_s = _viewing(job, port.net, both=across)
-                how = ", with a view of it"
-            yield Trial(
-                description=f"{quantity.spoken} at {port.net}{how}",
-                job=_with_checks(job, [check], fixture),
-                hands_s=hands_s,
-            )
-
-
-def _viewing(job: Job, net: str, *, both: bool) -> tuple[Fixture, float]:
-    """Copies of each driving setup that view a net: of the driven channel, or beside that of each other."""
-    made: dict[tuple[PortName, tuple[str, ...], str], Setup] = {}
-    hands_s = 0.0
-    for setup in job.fixture.setups:
-        if setup.drive is None or setup.drive.channel not in job.sequence.channels:
-            continue
-        own = setup.drive.channel
-        its = [channel for channel in job.module.channels if job.module.has_port(channel, net)]
-        beside = [(own, other) for other in its if other != own] if both else [(own,)]
-        for channels in beside if own in its else ():
-            view = tuple(PortName(channel=channel, net=net) for channel in channels)
-            name = f"{setup.name}, {net}" if len(beside) == 1 else f"{setup.name}, {net} of {channels[-1]}"
-            copy = replace(setup, name=name, view=view)
-            key = setup.drive, setup.loopbacks, channels[-1]
-            if made.setdefault(key, copy) is copy and setup.select is None:
-                hands_s += HANDS_S * lead_moves(setup, copy)
-    throughs = tuple(setup for setup in job.fixture.setups if setup.through)
-    return replace(job.fixture, setups=(*throughs, *made.values())), hands_s
-
-
-def _states(job: Job) -> Iterator[Trial]:
-    """One more state, with the checks as they are."""
-    missing = [
-        state
-        for state in (*all_states(job.module.state_controls), UNPOWERED_STATE)
-        if state not in job.sequence.states
-    ]
-    for state in missing[:EXTRA_STATES]:
-        yield Trial(
-            description=f"state {state.name}",
-            job=replace(job, sequence=replace(job.sequence, states=(state,))),
-        )
-
-
-def _plugs(job: Job) -> Iterator[Trial]:
-    """Coded plugs, as the composer begins with, in place of plugs that are alike in every leg."""
+def _plugs(job: Job) -> Iterator[_Change]:
+    """As it is; and with coded plugs, as the composer begins with, in place of those alike in every leg."""
+    yield _Change(words="", again="", job=job)
     coded = {(one.from_net, one.to_net): one for one in next(plug_sets(job.module, (), few=True)).values()}
     alike = [
         loopback
@@ -261,23 +102,180 @@ def _plugs(job: Job) -> Iterator[Trial]:
         loopback.name: replace(loopback, legs=coded[loopback.from_net, loopback.to_net].legs, pad_db=None)
         for loopback in alike
     }
-    yield Trial(
-        description="coded plugs, different in every leg, instead of "
+    yield _Change(
+        words="coded plugs, different in every leg, instead of "
         f"{', '.join(loopback.name for loopback in alike)} (`switchwalk compose` chooses them)",
+        again="with these plugs",
         job=replace(job, fixture=replace(job.fixture, loopbacks={**job.fixture.loopbacks, **other})),
-        instead=True,
     )
 
 
-def _loads(job: Job) -> Iterator[Trial]:
-    """The checks as they are, once more with heavier loads."""
+def _loads(job: Job) -> Iterator[_Change]:
+    """Once more with heavier loads."""
     for ohm in LOADS_OHM:
-        loads = heavier_loads(job, ohm)
-        if loads:
-            description = f"the checks once more with {ohm:g} ohm across {', '.join(loads)}"
-            moves = HANDS_S * len(job.sequence.channels)
-            yield Trial(
-                description=description,
+        if loads := heavier_loads(job, ohm):
+            yield _Change(
+                words=f"{ohm:g} ohm across {', '.join(loads)}",
+                again="with that load",
                 job=replace(job, fixture=replace(job.fixture, loads=loads)),
-                hands_s=moves,
+                hands_s=HANDS_S * len(job.sequence.channels),
             )
+
+
+class _Search:
+    """A search for some faults with one fixture. seen: names of those that it finds a way to see."""
+
+    def __init__(
+        self,
+        change: _Change,
+        faults: Sequence[FaultSet],
+        impedances: BenchImpedances,
+        executor: Executor | None,
+    ) -> None:
+        job = change.job
+        self._change, self._impedances, self._executor = change, impedances, executor
+        self._search: ComposerSearch | None = None
+        self._made = Made()
+        self.seen: frozenset[str] = frozenset()
+        at_hand = AtHand(
+            scope_inputs=2 * max((len(setup.view) for setup in job.fixture.setups), default=1),
+            selectors=CHANNELS if all(each.select is not None for each in job.fixture.setups) else (),
+            impedances=impedances,
+            bench=job.bench,
+        )
+        try:
+            self._made = _made(job, at_hand)
+            search = ComposerSearch(
+                _base(job),
+                at_hand,
+                fixed=Fixed(loads=True, loopbacks=True, through=True),
+                faults=faults,
+                made=self._made,
+                executor=executor,
+            )
+            search.fill()
+        except SwitchwalkError:  # nothing can be composed with this fixture
+            return
+        self._search = search
+        self.seen = frozenset(map(suspect_name, search.found().seen))
+
+    def additions(self, wanted: Sequence[FaultSet]) -> list[Addition]:
+        """The columns that see some of these faults, those that need the same words as one."""
+        search, change = self._search, self._change
+        if search is None or not self.seen:
+            return []
+        table, chosen = search.table, list(search.found().chosen)
+        left = {row for row, fault_set in enumerate(table.faults) if fault_set in wanted}
+        groups: dict[str, list[tuple[Column, set[int]]]] = {}
+        while left and chosen:
+            column = max(chosen, key=lambda each: (len(_seen_by(each, left)), -search.cost_s([each])))
+            rows = _seen_by(column, left)
+            chosen.remove(column)
+            if rows:
+                left -= rows
+                groups.setdefault(self._words(table, column, sorted(rows)), []).append((column, rows))
+        result: list[Addition] = []
+        for words, its in groups.items():
+            new = [column.state.name for column, _ in its if column.state not in change.job.sequence.states]
+            states = f"{'state' if len(new) == 1 else 'states'} {', '.join(new)}: " if new else ""
+            result.append(
+                Addition(
+                    description=change.with_it(f"{states}{words}", first=not result),
+                    sees=tuple(suspect_name(table.faults[row]) for _, rows in its for row in sorted(rows)),
+                    cost_s=search.cost_s([column for column, _ in its]) + (0 if result else change.hands_s),
+                )
+            )
+        return result
+
+    def _words(self, table: CoverTable, column: Column, rows: Sequence[int]) -> str:
+        """The fewest checks of a column that see some faults."""
+        job = table.trial((column.view,), (column.state,), column.frequency_hz)
+        plan = trial_plan(job, impedances=self._impedances)
+        made = weigh_margins(job, plan, [table.faults[row] for row in rows], executor=self._executor)
+        left = np.ones(len(rows), dtype=bool)
+        words: list[str] = []
+        while left.any() and len(made.readings):
+            seen = np.minimum(made.of_readings[left], CLEAR)
+            best = made.readings[int(seen.sum(axis=0).argmax())]
+            its = [number for number, each in enumerate(made.readings) if each.key.check == best.key.check]
+            sees = (made.of_readings[:, its] >= np.minimum(made.best, CLEAR)[:, None]).any(axis=1)
+            check = next(check for check in job.sequence.checks if check.name == best.key.check)
+            words.append(_check_words(self._change.job, check, best.quantity, column.state))
+            if not (left & sees).any():
+                break
+            left &= ~sees
+        where = "" if column.view in self._made.views else f", in new setups that {column.view.words}"
+        return " and ".join(dict.fromkeys(words)) + where
+
+
+def _seen_by(column: Column, left: Collection[int]) -> set[int]:
+    return {row for row in left if column.margins[row] >= CLEAR}
+
+
+def _base(job: Job) -> Job:
+    """The job without setups and checks of its own, but for those that carry its tone and its reference."""
+    tone = next((check.tone for check in job.sequence.checks if check.quantity.takes_tone), USUAL_TONE)
+    quantity = next(each for each, _ in SUGGESTED if each.judges_silent_ports)
+    throughs = tuple(setup for setup in job.fixture.setups if setup.through)
+    return replace(
+        job,
+        fixture=replace(job.fixture, setups=throughs),
+        sequence=replace(job.sequence, states=(), checks=(suggested_check(quantity, None, (), tone),)),
+    )
+
+
+def _made(job: Job, at_hand: AtHand) -> Made:
+    """What a job's sequence makes already."""
+    drives = drives_of(job.module, job.sequence.channels)
+    closed = [loopback.from_net for loopback in job.fixture.loopbacks.values()]
+    every = views_of(job.module, at_hand.pairs, closed=closed)
+    views = [view for view in (*every.first, *every.further) if _is_made(job, view, drives)]
+    columns = {
+        (view, state)
+        for view in views
+        for state in job.sequence.states
+        for check in job.sequence.checks
+        if check.covers(state) and set(view.nets) <= set(check.at)
+    }
+    return Made(views=frozenset(views), states=frozenset(job.sequence.states), columns=frozenset(columns))
+
+
+def _is_made(job: Job, view: View, drives: Sequence[PortName]) -> bool:
+    """Whether a job has setups that view as much, for every input."""
+    return all(
+        any(
+            setup.drive == wanted.drive and set(wanted.view) <= set(setup.view)
+            for setup in job.fixture.setups
+            if not setup.inputs_swapped
+        )
+        for wanted in setups_of(job.module, view, drives, ())
+    )
+
+
+def _check_words(job: Job, check: Check, read: AnyQuantity, state: State) -> str:
+    """A check of a column as a person would write it: the job's own with another limit, or a new one.
+
+    read: the quantity that sees the fault, which may be another one that is read at silent ports.
+    """
+    limit = f'{check.limit.kind} "{TOLERANCE}"' if check.limit is not None else ""
+    if read != check.quantity:
+        limit = f'silent_ports_below = "{TOLERANCE}"'
+    own = next(
+        (
+            each
+            for each in job.sequence.checks
+            if each.quantity == check.quantity
+            and set(check.at) <= set(each.at)
+            and each.tone.frequency_hz == check.tone.frequency_hz
+            and (each.covers(state) or state not in job.sequence.states)
+        ),
+        None,
+    )
+    words = (
+        f'"{own.name}"'
+        if own
+        else " at ".join([check.quantity.spoken, *([" and ".join(check.at)] if check.at else [])])
+    )
+    usual_hz = _base(job).sequence.checks[0].tone.frequency_hz
+    at_hz = f" at {check.tone.frequency_hz:g} Hz" if check.tone.frequency_hz != usual_hz else ""
+    return f"{words}{at_hz} {limit}".rstrip()

@@ -8,6 +8,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.errors import UsageError
 from harness.job.fixture import Termination
 from harness.job.module import Module
+from harness.units import format_value
 
 COMMON_LOAD = Termination(across_ohm=10e3)
 USUAL_IMPEDANCES = BenchImpedances()
@@ -32,6 +33,19 @@ class AtHand:
     losses_db: tuple[float, ...] = ()
     impedances: BenchImpedances = USUAL_IMPEDANCES
     bench: BenchFile | None = None
+
+    def words(self, *, loops: bool) -> str:
+        """What it is, in part of a sentence. loops: whether the module has any, for plugs."""
+        scope = f"a scope of {self.scope_inputs} inputs"
+        if self.selectors:
+            scope += f", setups by switchboard channels {_spans(self.selectors)}"
+        else:
+            scope += ", leads moved by hand"
+        words = [scope, f"a load of {' or '.join(map(_load_words, self.loads))}"]
+        if loops:
+            losses = " and ".join(format_value(loss, "dB") for loss in self.losses_db)
+            words.append(f"loopback plugs of {losses}" if losses else "coded loopback plugs")
+        return ", ".join(words)
 
     @property
     def pairs(self) -> int:
@@ -65,3 +79,20 @@ class AtHand:
             raise UsageError(
                 f"there is no switchboard channel {beyond[0]}; the bench has channels 1 to {self.boards}"
             )
+
+
+def _spans(numbers: Collection[int]) -> str:
+    """`9 to 16, 20`."""
+    runs: list[list[int]] = []
+    for number in sorted(numbers):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs)
+
+
+def _load_words(load: Termination) -> str:
+    if load.leg_ohm is not None:
+        return f"{format_value(load.leg_ohm, 'ohm')} from each leg"
+    return format_value(load.across_ohm or 0.0, "ohm")

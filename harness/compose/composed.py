@@ -8,7 +8,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from harness.compose.at_hand import AtHand
-from harness.compose.job import Selected, composed_job
+from harness.compose.job import composed_job
+from harness.compose.plugs import loops_of
 from harness.compose.search import LARGE, ComposerSearch, Found, Note
 from harness.compose.settled import USUAL_DBU, Settled, settled, vrms
 from harness.compose.tables import FileTable, Joined, joined, unmarked
@@ -50,22 +51,36 @@ class Promise:
 
     @property
     def unseen(self) -> tuple[FaultSeen, ...]:
-        """The faults that are not."""
+        """The faults that are not, or not clearly."""
         return tuple(fault for fault in self.faults if not fault.seen)
+
+    @property
+    def words(self) -> str:
+        """How many faults are seen, how clearly at least, and which are not clear enough to count."""
+        text = f"{len(self.seen)} of {len(self.faults)} single faults are detected"
+        margin, least = min(((fault.margin, fault.name) for fault in self.seen), default=(math.inf, ""))
+        if math.isfinite(margin):
+            text += f", least clearly {least}: {margin:.3g} expanded uncertainties past its limit"
+        barely = [fault for fault in self.unseen if fault.is_barely_seen]
+        if barely:
+            names = "; ".join(f"{fault.name}: {fault.margin:.3g}" for fault in barely)
+            text += f". Not counted, since some units with them pass: {names}"
+        return f"{text}."
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Composed:
     """A composed job, as its files will say, and what it promises.
 
-    files: by name. tried: how many states were weighed. why_by_hand: why leads are moved by hand although
-    switchboard channels are free; "".
+    files: by name. at_hand: in words. tried: how many states were weighed. why_by_hand: why leads are moved
+    by hand although switchboard channels are free; "".
     """
 
     job: Job
     plan: Plan
     files: Mapping[str, Joined]
     promise: Promise
+    at_hand: str
     tried: int
     why_by_hand: str
 
@@ -116,15 +131,18 @@ def _written_job(
     job, selected = composed_job(found, at_hand)
     if ("sequence", "") not in there.theirs:
         job = _at_a_level(job, at_hand)
-    files = _joined(job, selected, there)
-    written = _as_written(folder, bench, files)
+    words = at_hand.words(loops=bool(loops_of(job.module)))
+    fixture = list(fixture_tables(job, selected, f"Composed for {words}."))
+    written = _as_written(folder, bench, _joined(fixture, list(sequence_tables(job)), there))
     note("what it promises")
     plan = build_plan(written, impedances=at_hand.impedances)
+    promise = _promise(written, plan, executor)
     return Composed(
         job=written,
         plan=plan,
-        files=files,
-        promise=_promise(written, plan, executor),
+        files=_joined(fixture, list(sequence_tables(job, promise.words)), there),
+        promise=promise,
+        at_hand=words,
         tried=found.tried,
         why_by_hand=selected.why_by_hand,
     )
@@ -146,15 +164,14 @@ def _at_a_level(job: Job, at_hand: AtHand) -> Job:
     return made
 
 
-def _joined(job: Job, selected: Selected, there: Settled) -> dict[str, Joined]:
+def _joined(fixture: list[FileTable], sequence: list[FileTable], there: Settled) -> dict[str, Joined]:
     """Both files. Once a person has settled a loopback, all of them stay as they are."""
-    fixture = list(fixture_tables(job, selected))
     if there.fixed.loopbacks:
         old = {table.key: table for table in there.tables[FIXTURE].tables if table.kind == "loopbacks"}
         fixture = [_as_it_is(old.get(table.key, table)) for table in fixture]
     return {
         FIXTURE: joined(FIXTURE_HEAD, fixture, there.tables.get(FIXTURE)),
-        SEQUENCE: joined(SEQUENCE_HEAD, list(sequence_tables(job)), there.tables.get(SEQUENCE)),
+        SEQUENCE: joined(SEQUENCE_HEAD, sequence, there.tables.get(SEQUENCE)),
     }
 
 

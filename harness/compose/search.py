@@ -22,7 +22,7 @@ from harness.compose.views import View, Views, drives_of, setups_of, views_of
 from harness.errors import JobError, Mistake
 from harness.faults.coverage import NOTHING, hard_faults
 from harness.faults.effects import FaultSet
-from harness.faults.margins import SURE
+from harness.faults.margins import CLEAR, SURE
 from harness.faults.suggestions.cheapest import cheapest
 from harness.job.fixture import Loopback, Termination
 from harness.job.job import MODULE, Job
@@ -34,9 +34,6 @@ from harness.plan import setups as plan_setups
 from harness.plan.states import HANDS_S, energised
 from harness.quantities.estimates import NO_EVIDENCE
 
-# Expanded uncertainties past a limit at which a fault counts as clearly seen. A reading spreads by half of
-# one, so at 2.5 it is judged fail in 999 of 1000 units.
-CLEAR = 2.5
 MOST_AT_ONCE = 96  # states that are tried in one round
 AT_ONCE = 16  # of those that lead a signal no new way
 IDLE_ROUNDS = 2  # without anything new, and the search ends
@@ -66,21 +63,39 @@ class Found:
 
     @property
     def seen(self) -> frozenset[FaultSet]:
-        """The faults that the table sees."""
-        rows = np.flatnonzero(self.table.best() >= SURE).tolist()
+        """The faults that the table sees clearly."""
+        rows = np.flatnonzero(self.table.best() >= CLEAR).tolist()
         return frozenset(self.table.faults[row] for row in rows)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Fixed:
-    """What a person has settled, so that the search has no choice of it; None: it has."""
+    """What a person has settled, so that the search has no choice of it; None: it has.
+
+    through: the setups of the through reference.
+    """
 
     loads: bool = False
     loopbacks: bool = False
+    through: bool = False
     states: tuple[State, ...] | None = None
 
 
 NOTHING_FIXED = Fixed()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Made:
+    """What a sequence makes already, which costs nothing more: setups, states, and captures in both at its
+    usual frequency.
+    """
+
+    views: frozenset[View] = frozenset()
+    states: frozenset[State] = frozenset()
+    columns: frozenset[tuple[View, State]] = frozenset()
+
+
+NOTHING_MADE = Made()
 
 
 class ComposerSearch:
@@ -92,21 +107,25 @@ class ComposerSearch:
         at_hand: AtHand,
         *,
         fixed: Fixed = NOTHING_FIXED,
+        faults: Sequence[FaultSet] | None = None,
+        made: Made = NOTHING_MADE,
         executor: Executor | None = None,
         note: Note = lambda text: None,
     ) -> None:
         """Choose loads and plugs. base: the module with its fixture as far as it is settled.
 
-        Raises JobError, CircuitError.
+        faults: that are looked for; None: every single one, and the module's suspects. made: what costs
+        nothing more. Raises JobError, CircuitError.
         """
         self._at_hand, self._fixed = at_hand, fixed
+        self._faults, self._made = faults, made
         self._module = base.module
         self._is_large = len(base.module.relays) > LARGE
         self._executor, self._note = executor, note
         self._controls = base.module.state_controls
         self._hz = base.sequence.checks[0].tone.frequency_hz
         self._drives = drives_of(base.module, base.sequence.channels)
-        if at_hand.selectors:
+        if at_hand.selectors and not fixed.through:
             base = _with_swapped_inputs(base)
         self._random = np.random.default_rng(1)
         self.table = self._chosen_fixture(base)
@@ -200,7 +219,7 @@ class ComposerSearch:
         tried = replace(base, fixture=replace(base.fixture, loads=loads, loopbacks=plugs))
         table = CoverTable(
             base=tried,
-            faults=(*((fault,) for fault in hard_faults(tried)), *own_suspects(tried)),
+            faults=tuple(self._faults) if self._faults is not None else faults_of(tried),
             drives=self._drives,
             impedances=self._at_hand.impedances,
         )
@@ -213,7 +232,7 @@ class ComposerSearch:
             wanted = np.flatnonzero(table.best() < CLEAR).tolist() if rows is None else rows
             table.weigh(views, portion, wanted=wanted, frequency_hz=self._hz, executor=self._executor)
             if len(portions) > 1:
-                seen = int((table.best() >= SURE).sum())
+                seen = int((table.best() >= CLEAR).sum())
                 self._note(f"first states, {seen} of {len(table.faults)} faults seen so far")
         return table
 
@@ -253,7 +272,7 @@ class ComposerSearch:
     def _try_swapped_inputs(self) -> None:
         """Try the through setup with swapped inputs as well, if that costs a person a move."""
         wanted, before = self._unclear(), self.table.base
-        other = _with_swapped_inputs(before)
+        other = before if self._fixed.through else _with_swapped_inputs(before)
         if len(wanted) and other is not before:
             self._note(f"swapped scope inputs, {self._seen_text()}")
             self.table.base = other
@@ -313,7 +332,7 @@ class ComposerSearch:
         return np.flatnonzero(self.table.best() < CLEAR)
 
     def _seen_text(self) -> str:
-        seen = int((self.table.best() >= SURE).sum())
+        seen = int((self.table.best() >= CLEAR).sum())
         return f"{seen} of {len(self.table.faults)} faults seen so far"
 
     def _useful(self) -> list[State]:
@@ -387,13 +406,26 @@ class ComposerSearch:
             tried=len(self._states),
         )
 
+    def cost_s(self, columns: Sequence[Column]) -> float:
+        """What some columns take together."""
+        views, states = {column.view for column in columns}, {column.state for column in columns}
+        return (
+            sum(map(self._own_s, columns))
+            + sum(map(self._moved_s, views))
+            + sum(map(self._entered_s, states))
+        )
+
     def _own_s(self, column: Column) -> float:
         """What a column takes by itself."""
+        if column.frequency_hz == self._hz and (column.view, column.state) in self._made.columns:
+            return 0.0
         record = choose_tones(column.frequency_hz, self.table.base.mains_hz).duration_s
         return max(column.captures, 1) * (self.table.base.settle_s + record)
 
     def _moved_s(self, view: View) -> float:
         """What it takes to make a view's setups, once for all of its columns."""
+        if view in self._made.views:
+            return 0.0
         setups = setups_of(self._module, view, self._drives, tuple(self.table.base.fixture.loopbacks))
         if len(self._at_hand.selectors or ()) > len(setups):
             return SELECTED_S * len(setups)
@@ -405,8 +437,15 @@ class ComposerSearch:
 
     def _entered_s(self, state: State) -> float:
         """What it takes to go to a state, and by how much others with fewer relays on are preferred to it."""
+        if state in self._made.states:
+            return 0.0
         on = sum(energised(relay, state) for relay in self._module.relays)
         return self.table.base.settle_s + 1e-4 * (on + UNPOWERED_ON * (not state.powered))
+
+
+def faults_of(job: Job) -> tuple[FaultSet, ...]:
+    """Every single fault of a job, and its module's suspects."""
+    return (*((fault,) for fault in hard_faults(job)), *own_suspects(job))
 
 
 def _with_swapped_inputs(base: Job) -> Job:
@@ -440,7 +479,7 @@ def _capped(margins: Floats) -> Floats:
 def _worth(table: CoverTable) -> tuple[float, float]:
     """Better is larger: how many faults are seen, then how clearly."""
     best = table.best()
-    share = (best >= SURE).mean() if len(best) else 1.0
+    share = (best >= CLEAR).mean() if len(best) else 1.0
     return float(share), float(np.clip(best, 0.0, ENOUGH).mean())
 
 

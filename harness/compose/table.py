@@ -102,7 +102,7 @@ class CoverTable:
         on the circuit change less than any limit. Raises JobError where a view can't show what is asked,
         CircuitError.
         """
-        job = self._trial(views, states, frequency_hz)
+        job = self.trial(views, states, frequency_hz)
         if not job.sequence.checks or all(setup.through for setup in job.fixture.setups):
             return []
         plan = trial_plan(job, impedances=self.impedances)
@@ -203,7 +203,7 @@ class CoverTable:
         made = (_together(self.base.module, views, drive, loopbacks) for drive in self.drives)
         return tuple(setup for setup in made if setup is not None)
 
-    def _trial(self, views: Sequence[View], states: Sequence[State], frequency_hz: float) -> Job:
+    def trial(self, views: Sequence[View], states: Sequence[State], frequency_hz: float) -> Job:
         """The base job with these views alone, all that they show, in these states."""
         through = tuple(setup for setup in self.base.fixture.setups if setup.through)
         checks = [

@@ -24,14 +24,14 @@ SEQUENCE_HEAD = f"""\
 {MARKS}"""
 
 
-def fixture_tables(job: Job, selected: Selected) -> Iterator[FileTable]:
-    """The tables of fixture.toml."""
+def fixture_tables(job: Job, selected: Selected, about: str) -> Iterator[FileTable]:
+    """The tables of fixture.toml. about: a comment, what it is for."""
     fixture = job.fixture
     rows = [f"name = {_text(fixture.name)}"]
     if fixture.undriven_inputs is not None:
         value = _termination(fixture.undriven_inputs)
         rows.append(f"undriven_inputs = {value}   # what ends an input that is not driven")
-    yield _table("fixture", "", rows)
+    yield _table("fixture", "", rows, about)
     controls = [f"{name} = {number}" for name, number in fixture.controls.items()]
     yield _table("controls", "", controls, "The switchboard channel that energises each control line.")
     if fixture.loads:
@@ -63,8 +63,8 @@ def _about_setup(selected: Selected, number: int, setup: Setup) -> str:
     return f"{about} Switchboard channels, by what each connects: {channels}."
 
 
-def sequence_tables(job: Job) -> Iterator[FileTable]:
-    """The tables of sequence.toml."""
+def sequence_tables(job: Job, about: str = "") -> Iterator[FileTable]:
+    """The tables of sequence.toml. about: a comment, what it promises."""
     sequence, module = job.sequence, job.module
     tone = sequence.checks[0].tone
     every = sequence.channels == module.channels
@@ -76,7 +76,7 @@ def sequence_tables(job: Job) -> Iterator[FileTable]:
         f'tone = {{ frequency = "{_hertz(tone.frequency_hz)}", level = "{_level(tone.level_vrms)}" }}',
         f'settle = "{format_value(sequence.settle_s, "s")}"',
     ]
-    yield _table("sequence", "", rows)
+    yield _table("sequence", "", rows, about)
     told: set[str] = set()
     for check in sequence.checks:
         suggestion = check.quantity.suggested

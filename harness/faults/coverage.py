@@ -12,6 +12,7 @@ from harness.circuit.expand import is_operated
 from harness.faults.changes import weigh_changes
 from harness.faults.effects import NOT_STEADY, FaultSet, suspect_name
 from harness.faults.margins import (
+    CLEAR,
     SURE,
     Margins,
     PredictedReadings,
@@ -45,8 +46,9 @@ OVER_CURRENT = "over-current, each control line alone before the plan"
 class FaultSeen:
     """What is seen of a fault, or of several that a unit has at once.
 
-    by: the reading that sees it best; margin: in expanded uncertainties past its limit. readings: how many
-    would be judged fail. why: what it does instead, if it is not seen.
+    seen: clearly, so that nearly every unit with it fails on nearly every bench. by: the reading that sees it
+    best; margin: in expanded uncertainties past its limit. readings: how many would be judged fail. why: what
+    it does instead, if it is not seen.
     """
 
     fault_set: FaultSet
@@ -60,6 +62,11 @@ class FaultSeen:
     def fault(self) -> Fault:
         """The only one, or the first."""
         return self.fault_set[0]
+
+    @property
+    def is_barely_seen(self) -> bool:
+        """Whether some units with it fail and some do not, as they and their benches differ."""
+        return not self.seen and self.margin >= SURE
 
     @property
     def name(self) -> str:
@@ -99,7 +106,7 @@ class Coverage:
 
     @property
     def unseen(self) -> tuple[FaultSeen, ...]:
-        """The faults that are not."""
+        """The faults that are not, or not clearly."""
         return tuple(fault for fault in self.faults if not fault.seen)
 
 
@@ -195,14 +202,18 @@ def _judge(job: Job, plan: Plan, made: Margins) -> tuple[FaultSeen, ...]:
 def _by_levels(job: Job, plan: Plan, made: Margins) -> list[FaultSeen]:
     best = made.margins.argmax(axis=1)
     margin = made.margins[np.arange(len(best)), best]
-    seen = margin >= SURE
-    names = [*map(describe, made.readings), OVER_CURRENT]
-    whys = dict(zip(np.flatnonzero(~seen).tolist(), _reasons(job, plan, made, ~seen), strict=True))
+    unseen, names = margin < SURE, [*map(describe, made.readings), OVER_CURRENT]
+    whys = dict(zip(np.flatnonzero(unseen).tolist(), _reasons(job, plan, made, unseen), strict=True))
+    for row in np.flatnonzero(~unseen & (margin < CLEAR)).tolist():
+        whys[row] = (
+            f"{names[best[row]]} would be {margin[row]:.3g} expanded uncertainties past its limit, and only "
+            f"from {CLEAR:g} on nearly all units with it fail"
+        )
     return [
         FaultSeen(
             fault_set=fault_set,
             seen=row not in whys,
-            by="" if row in whys else names[best[row]],
+            by="" if unseen[row] else names[best[row]],
             margin=float(margin[row]),
             readings=int((made.margins[row] >= SURE).sum()),
             why=whys.get(row, ""),
@@ -325,7 +336,7 @@ def _first_coarse(
 
 def _first_seen(margins: Floats, steps: int) -> list[int | None]:
     """The first step of each contact that some reading sees; margins: (contacts · steps, readings)."""
-    seen = (margins.max(axis=1, initial=NO_EVIDENCE) >= SURE).reshape(-1, steps)
+    seen = (margins.max(axis=1, initial=NO_EVIDENCE) >= CLEAR).reshape(-1, steps)
     return [int(row.argmax()) if row.any() else None for row in seen]
 
 

@@ -18,17 +18,22 @@ from harness.job.fixture import Setup
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.measure.transfer import PREDICTED
-from harness.plan.limits import capture_errors
+from harness.plan.limits import capture_errors, quiet_of
 from harness.plan.model import Plan, Planned, driven_channel
 from harness.plan.pulses import control_line_states
 from harness.plan.states import LIMIT_REACHED, limit_of
 from harness.quantities.estimates import NO_EVIDENCE, PredictedUnits
 from harness.quantities.predicted_ratios import PredictedTransfer
 from harness.quantities.supply import current_standard
+from harness.quantities.tolerance import ROOM
 
 KEPT = 12  # captures whose errors are kept at a time
 ANCHOR = 1e-4  # of an e.m.f.: a driven leg that shows less gives no phase
-SURE = 1.0  # expanded uncertainties past its limit: from there on a reading is surely judged fail
+SURE = 1.0  # expanded uncertainties past its limit: from there on a nominal bench and unit show a fail
+# From there on nearly every bench and unit do. A reading spreads by half an expanded uncertainty, so 1.5 of
+# them are three standard deviations: 1 unit in 740 lies further off. A run asks for its own uncertainty
+# beyond that, which may be a fifth more than is predicted.
+CLEAR = 1.5 + ROOM
 COLUMNS, PAIRS = 16, 4096  # that are compared at a time
 PORTION = 1024  # fault sets that are judged at a time; most of them read alike in most captures
 
@@ -48,6 +53,7 @@ class PredictedReadings(PredictedUnits):
         self.quiescent_a = job.module.supply.quiescent_a
         self.meter_accuracy = job.bench.supply.current_accuracy if job.bench else SUPPLY_METER
         self.meter_zero_a = job.bench.supply.current_zero_a if job.bench else 0.0
+        self._quiet = quiet_of(plan)
         self._setups = {visit.setup.name: visit.setup for visit in plan.visits}
         self._indices = {each.number: index for index, each in enumerate(signatures.acquisitions)}
         self.transfer: Callable[[int, bool], PredictedTransfer] = lru_cache(maxsize=KEPT)(self._transfer)
@@ -88,7 +94,14 @@ class PredictedReadings(PredictedUnits):
         shown = _as_measured(np.concatenate([good, faulty[self.rows]]), prediction.transfer, setup)
         every, kind = _distinct(shown)
         alike = replace(prediction, spreads=_equivalent(prediction.spreads))
-        errors = capture_errors(self.job, self.plan, every, alike, inputs_swapped=inputs_swapped)
+        errors = capture_errors(
+            self.job,
+            self.plan,
+            every,
+            alike,
+            inputs_swapped=inputs_swapped,
+            quiet=self._quiet[number],
+        )
         return PredictedTransfer(values=every, errors=errors, kind=kind)
 
 
@@ -221,7 +234,7 @@ def over_currents(
             doubt_a = coverage_factor * float(current_standard(SUPPLY_METER * wanted_a, wanted_a))
             if doubt_a:
                 worst = max(worst, (wanted_a - LIMIT_REACHED * limit_a) / doubt_a)
-            if worst >= SURE:
+            if worst >= CLEAR:
                 return worst, state.name
         return worst, ""
 
@@ -246,7 +259,7 @@ def told_apart(units: PredictedReadings) -> Flags:
     uncertainty_a = current_standard(meter_a, coils) + 1e-9
     seen = signatures.fault_sets if units.plan.impedances.supply_current else ()
     stops = [
-        state if margin >= SURE else ""  # in which the check surely stops a run
+        state if margin >= CLEAR else ""  # in which the check surely stops a run
         for margin, state in over_currents(job.module, seen, coverage_factor=k)
     ] or [""] * len(signatures.fault_sets)
     stop = np.array(stops, dtype=object)

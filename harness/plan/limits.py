@@ -24,9 +24,6 @@ from harness.quantities.tolerance import AT_THE_END, GoodSpread, GoodUnits
 from harness.reading import Limit
 
 NEAREST_TO_NOTHING = 0.1  # of a part's value that its tolerance leaves, at least
-QUIET_VRMS = (
-    1.5e-6  # of a tone's phasor on a quiet input, by noise: 0.2 mV over 20 000 samples, as runs leave
-)
 USUAL_GAIN_ACCURACY = 0.02  # of a scope's inputs, where no bench is named
 STRAYS = "strays of acquisition"
 
@@ -38,7 +35,7 @@ def capture_errors(
     good: Prediction,
     *,
     inputs_swapped: bool,
-    quiet: float = 0.0,
+    quiet: float,
     names: Sequence[str] = (),
 ) -> ErrorModel:
     """What may be wrong with a capture of a plan, h of shape (units, legs, 2), on its bench.
@@ -58,6 +55,15 @@ def capture_errors(
     )
 
 
+def quiet_of(plan: Plan) -> dict[int, float]:
+    """The noise of a quiet leg over its e.m.f., by the number of the capture."""
+    return {
+        each.number: 2 * plan.impedances.quiet_vrms / each.stimulus.level_vrms
+        for each in plan.acquisitions
+        if each.stimulus.level_vrms
+    }
+
+
 class GoodUnit(PredictedUnits):
     """A good unit on a plan's bench: nominal, and then with typical strays if any are given.
 
@@ -71,8 +77,7 @@ class GoodUnit(PredictedUnits):
         self.meter_zero_a = job.bench.supply.current_zero_a if job.bench else 0.0
         self._job, self._plan, self._typical = job, plan, typical or {}
         self._known: dict[tuple[int, bool], PredictedTransfer] = {}
-        self._quiet_vrms = QUIET_VRMS * (job.bench.oscilloscope.probe if job.bench else 1.0)
-        self._emf_vrms = {each.number: each.stimulus.level_vrms / 2 for each in plan.acquisitions}
+        self._quiet = quiet_of(plan)
         self._currents_a = {
             reading.measurand.state: float(reading.given.expected_a) for reading in plan.of("supply")
         }
@@ -98,7 +103,7 @@ class GoodUnit(PredictedUnits):
                 values,
                 typical,
                 inputs_swapped=inputs_swapped,
-                quiet=self._quiet_vrms / self._emf_vrms[number],
+                quiet=self._quiet[number],
                 names=typical.spread_names,
             )
             kind = np.arange(len(shown))

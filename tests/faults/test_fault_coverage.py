@@ -24,7 +24,7 @@ from harness.faults.coverage import (
     with_loads,
 )
 from harness.faults.effects import FaultSet
-from harness.faults.margins import SURE, over_currents, weigh_margins
+from harness.faults.margins import CLEAR, SURE, over_currents, weigh_margins
 from harness.faults.provable import tight_limits
 from harness.faults.suggestions.minimal import smallest_plan
 from harness.job.faults import Fault, parse_fault
@@ -98,9 +98,7 @@ def test_a_welded_contact_leaves_no_gap(whole: Job, shipped_coverage: Coverage) 
     plan = build_plan(whole, impedances=BENCH)
     left = [(one.fault,) for one in shipped_coverage.unseen]
     result = weigh_changes(whole, plan, [*left, (), _named(whole, "K3 coil open")])
-    assert all(
-        one is not None and one.by.startswith("transfer time at left.out") for one in result[: len(left)]
-    )
+    assert all(one is not None and one.by.startswith("transfer time at ") for one in result[: len(left)])
     assert result[len(left)] is None  # a good unit breaks nothing of it
     assert result[-1] is None  # that relay's pole alone changes no level of the output by so much
 
@@ -114,11 +112,14 @@ def test_a_relay_that_never_moves_has_no_operate_time(whole: Job) -> None:
 def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped: Job, shipped_coverage: Coverage) -> None:
     """A contact welded onto a dead stub adds no route, so no level changes by more than its limit."""
     assert all("stuck closed" in name for name in unseen_names(shipped_coverage))
-    assert all(one.why.startswith("its largest effect is") for one in shipped_coverage.unseen)
+    assert all(
+        ("expanded uncertainties" if one.is_barely_seen else "its largest effect is") in one.why
+        for one in shipped_coverage.unseen
+    )
     unseen = [one.fault for one in shipped_coverage.unseen]
     additions = cheapest_additions(shipped, unseen, impedances=BENCH)
     assert sum(len(addition.sees) for addition in additions) == len(unseen)
-    assert additions[0].description == '"Leg gain difference" within 0.1 dB'
+    assert additions[0].description == '"Route and gain" within "tolerance"'
     assert additions[0].cost_s == 0.0
 
 
@@ -141,8 +142,10 @@ def test_a_loop_relay_that_never_moves_changes_nothing_with_straight_plugs(hand_
 def test_unequal_pads_are_what_the_hand_test_lacks(by_hand: Job, hand_coverage: Coverage) -> None:
     unseen = [one.fault for one in hand_coverage.unseen][::8]
     additions = cheapest_additions(by_hand, unseen, impedances=BENCH)
-    assert additions[0].description.startswith("coded plugs")
-    assert len(additions[0].sees) > 0.9 * len(unseen)
+    first, *more = additions
+    assert first.description.startswith("coded plugs")
+    with_them = [addition for addition in more if addition.description.startswith("with these plugs")]
+    assert sum(len(addition.sees) for addition in (first, *with_them)) > 0.9 * len(unseen)
 
 
 def test_faults_that_read_alike_are_told_of_together(shipped_coverage: Coverage) -> None:
@@ -216,7 +219,8 @@ def test_states_that_are_left_out_are_the_addition(shipped: Job) -> None:
     job = replace(shipped, sequence=lone)
     faults = [fault for fault in hard_faults(job) if fault.subject == "K2" and "never" in fault.name]
     additions = cheapest_additions(job, faults, impedances=BENCH)
-    assert additions[0].description.startswith("state loop_a+loop_b")
+    assert additions[0].description.startswith("state loop_b: ")
+    assert [fault.name for fault in faults] == list(additions[0].sees)
 
 
 def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped: Job) -> None:
@@ -230,7 +234,7 @@ def test_a_limit_within_the_spread_of_good_parts_is_called_out(shipped: Job) -> 
     tight = tight_limits(job, plan)
     assert tight
     assert all(one.reading.startswith("leg gain difference") and one.margin < 1 for one in tight)
-    good = weigh_margins(job, plan, []).good  # which know less of a quiet input's noise
+    good = weigh_margins(job, plan, []).good
     assert [one.margin for one in tight] == pytest.approx(good[good < 1].tolist(), rel=0.02)
 
 
@@ -246,7 +250,7 @@ def test_the_fewest_steps_see_the_same(shipped: Job, shipped_coverage: Coverage)
     assert shorter.after.acquisitions < shorter.before.acquisitions / 4
     assert sum(shorter.after.operations.values()) < sum(shorter.before.operations.values())
     made = weigh_margins(shipped, shorter.plan, hard_faults(shipped))
-    assert int((made.best >= SURE).sum()) == shorter.seen
+    assert int((made.best >= CLEAR).sum()) == shorter.seen
     first = shorter.plan.visits[0]
     without = replace(
         shorter.plan, visits=(replace(first, states=first.states[1:]), *shorter.plan.visits[1:])
@@ -260,7 +264,7 @@ def test_the_fewest_steps_see_the_same(shipped: Job, shipped_coverage: Coverage)
     )
     without = replace(without, readings=tuple(left))
     made = weigh_margins(shipped, without, hard_faults(shipped))
-    assert int((made.best >= SURE).sum()) < shorter.seen
+    assert int((made.best >= CLEAR).sum()) < shorter.seen
 
 
 def test_a_sequence_that_sees_nothing_cannot_be_shortened(whole: Job, shipped: Job) -> None:
@@ -277,7 +281,7 @@ def test_the_other_shipped_jobs_see_most_of_theirs(name: str, least: float) -> N
     plan = build_plan(job, impedances=BENCH)
     faults = hard_faults(job)[::3]
     made = weigh_margins(job, plan, faults)
-    seen = float((made.best >= SURE).mean())
+    seen = float((made.best >= CLEAR).mean())
     print(f"{name}: {100 * seen:.1f} % of {len(faults)} seen")
     assert seen > least - 0.03
     assert not np.isnan(made.margins).any()

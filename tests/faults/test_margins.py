@@ -10,7 +10,7 @@ from harness.circuit.elements import BenchImpedances
 from harness.circuit.expand import build_wiring
 from harness.circuit.strays import strays_of
 from harness.faults.coverage import hard_faults
-from harness.faults.margins import PredictedReadings, over_currents, told_apart
+from harness.faults.margins import CLEAR, PredictedReadings, over_currents, told_apart
 from harness.faults.network import make_network
 from harness.faults.signatures import signatures
 from harness.job.job import load_job
@@ -29,7 +29,7 @@ def one_by_one(units: PredictedReadings) -> Flags:
     coils = np.maximum(shown.good_supply_a - units.job.module.supply.quiescent_a, 0)
     amps = current_standard(shown.supply_a, coils) + 1e-9
     checks = over_currents(units.job.module, shown.fault_sets, coverage_factor=k)
-    stops = [state if margin >= 1 else "" for margin, state in checks]
+    stops = [state if margin >= CLEAR else "" for margin, state in checks]
     apart = np.zeros((len(stops), len(stops)), dtype=bool)
     for one in range(len(stops)):
         for other in range(len(stops)):

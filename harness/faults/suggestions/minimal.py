@@ -9,7 +9,7 @@ import numpy as np
 from harness.errors import UsageError
 from harness.faults.changes import weigh_changes
 from harness.faults.coverage import hard_faults
-from harness.faults.margins import SURE, weigh_margins
+from harness.faults.margins import CLEAR, weigh_margins
 from harness.faults.suggestions.cheapest import cheapest
 from harness.job.job import Job
 from harness.plan.model import Plan, SetupVisit, StateVisit
@@ -39,11 +39,11 @@ def smallest_plan(job: Job, plan: Plan, *, executor: Executor | None = None) -> 
     """
     faults = hard_faults(job)
     made = weigh_margins(job, plan, faults, executor=executor)
-    by = made.of_readings >= SURE
-    steady = np.asarray((made.margins >= SURE).any(axis=1))
+    by = made.of_readings >= CLEAR
+    steady = np.asarray((made.margins >= CLEAR).any(axis=1))
     unseen = [(fault,) for fault, seen in zip(faults, steady, strict=True) if not seen]
     changes = [evidence for evidence in weigh_changes(job, plan, unseen) if evidence is not None]
-    by = by[(made.margins[:, -1] < SURE) & by.any(axis=1)]  # what stops before the plan needs no step
+    by = by[(made.margins[:, -1] < CLEAR) & by.any(axis=1)]  # what stops before the plan needs no step
     if not len(by):
         raise UsageError("this sequence detects no fault that needs a step, so there is nothing to shorten")
     steps = _Steps(plan, settle_s=job.settle_s)

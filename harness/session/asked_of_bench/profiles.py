@@ -1,5 +1,6 @@
 """The profiles of a bench's instruments, and what these load a module with."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -9,10 +10,13 @@ from drivers.models.sources import GeneratorProfile, HandSupplyProfile, SupplyPr
 from drivers.models.switchboards import SwitchboardProfile
 from drivers.profile import OscilloscopeProfile, Profile, load_profile
 from harness.bench_file import BenchFile, key_of, load_bench, role_of
-from harness.circuit.elements import BenchImpedances
+from harness.circuit.elements import QUIET_VRMS, BenchImpedances
 from harness.errors import JobError, Mistake
 from harness.job.job import Job
 from harness.toml_files.located import read_located
+
+RANGE_NOISE = 0.05  # of a division, RMS: an eight-bit scope's, common practice, no source
+TONE_SAMPLES = 20_000  # of a record of tones, at least
 
 
 def impedances_of_profiles(bench: BenchFile, profiles: Sequence[Profile]) -> BenchImpedances:
@@ -35,10 +39,16 @@ def impedances_of_profiles(bench: BenchFile, profiles: Sequence[Profile]) -> Ben
                     impedances,
                     input_ohm=profile.input_impedance_ohm * bench.oscilloscope.probe,
                     input_f=profile.input_capacitance_f,  # a probe's tip has about the input's
+                    quiet_vrms=quiet_vrms(profile.volts_per_division_v[0]) * bench.oscilloscope.probe,
                 )
             case SupplyProfile() | HandSupplyProfile():
                 impedances = replace(impedances, supply_current=profile.measures_current)
     return impedances
+
+
+def quiet_vrms(volts_per_division: float) -> float:
+    """The noise of a tone's phasor on a quiet input, by its most sensitive range; no less than usual."""
+    return max(QUIET_VRMS, RANGE_NOISE * volts_per_division / math.sqrt(TONE_SAMPLES))
 
 
 def load_profiles(bench: BenchFile, folder: Path) -> tuple[list[Profile], list[Mistake]]:
