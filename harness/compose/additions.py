@@ -13,8 +13,9 @@ import numpy as np
 
 from harness.circuit.elements import BenchImpedances
 from harness.compose.at_hand import AtHand
+from harness.compose.given import Fixed, Made
 from harness.compose.plugs import plug_sets
-from harness.compose.search import ComposerSearch, Fixed, Made
+from harness.compose.search import ComposerSearch
 from harness.compose.table import Column, CoverTable, suggested_check
 from harness.compose.views import View, drives_of, setups_of, views_of
 from harness.errors import SwitchwalkError
@@ -148,7 +149,7 @@ class _Search:
             search = ComposerSearch(
                 _base(job),
                 at_hand,
-                fixed=Fixed(loads=True, loopbacks=True, through=True),
+                fixed=Fixed(through=True),
                 faults=faults,
                 made=self._made,
                 executor=executor,

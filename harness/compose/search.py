@@ -15,6 +15,7 @@ import numpy as np
 
 from harness.arrays import Flags, Floats, Indices
 from harness.compose.at_hand import AtHand
+from harness.compose.given import NOTHING_FIXED, NOTHING_MADE, Fixed, Made
 from harness.compose.plugs import plug_sets
 from harness.compose.routes import SignalWays, Throw, states_to_look_at
 from harness.compose.table import Column, CoverTable, subjects
@@ -68,36 +69,6 @@ class Found:
         return frozenset(self.table.faults[row] for row in rows)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Fixed:
-    """What a person has settled, so that the search has no choice of it; None: it has.
-
-    through: the setups of the through reference.
-    """
-
-    loads: bool = False
-    loopbacks: bool = False
-    through: bool = False
-    states: tuple[State, ...] | None = None
-
-
-NOTHING_FIXED = Fixed()
-
-
-@dataclass(frozen=True, kw_only=True)
-class Made:
-    """What a sequence makes already, which costs nothing more: setups, states, and captures in both at its
-    usual frequency.
-    """
-
-    views: frozenset[View] = frozenset()
-    states: frozenset[State] = frozenset()
-    columns: frozenset[tuple[View, State]] = frozenset()
-
-
-NOTHING_MADE = Made()
-
-
 class ComposerSearch:
     """A search for what sees as many faults of a module as can be, with few moves, in little time."""
 
@@ -114,11 +85,11 @@ class ComposerSearch:
     ) -> None:
         """Choose loads and plugs. base: the module with its fixture as far as it is settled.
 
-        faults: that are looked for; None: every single one, and the module's suspects. made: what costs
-        nothing more. Raises JobError, CircuitError.
+        faults: that are looked for with the fixture as it is; None: every single one, and the module's
+        suspects, with the best loads and plugs. made: what costs nothing more. Raises JobError, CircuitError.
         """
         self._at_hand, self._fixed = at_hand, fixed
-        self._faults, self._made = faults, made
+        self._made = made
         self._module = base.module
         self._is_large = len(base.module.relays) > LARGE
         self._executor, self._note = executor, note
@@ -128,18 +99,23 @@ class ComposerSearch:
         if at_hand.selectors and not fixed.through:
             base = _with_swapped_inputs(base)
         self._random = np.random.default_rng(1)
-        self.table = self._chosen_fixture(base)
-        if not self.table.columns:
+        if faults is None:
+            self.table = self._chosen_fixture(base)
+        else:
+            self.table = self._table(base, faults)
+        if faults is None and not self.table.columns:
             message = (
                 "no channel has both an input and an output, so that nothing can be driven and viewed; "
                 "expected channels that have both"
             )
             raise JobError([Mistake(file=MODULE, key="ports", message=message)])
         self.views = self._views(self.table.base)
-        self._states = {column.state.name: column.state for column in self.table.columns}
+        self._states = {state.name: state for state in self._first_states()}
 
     def fill(self) -> None:
         """Fill the table until nothing more is seen. Raises JobError, CircuitError."""
+        if not self.table.columns:
+            self._weigh_stirring(self.views.first, self._first_states(), self._unclear())
         self._try_states(self.views.first)
         self._try_frequencies()
         self._try_views()
@@ -217,12 +193,7 @@ class ComposerSearch:
     ) -> CoverTable:
         """Weigh the first states at the outputs; rows: of the faults, None for all."""
         tried = replace(base, fixture=replace(base.fixture, loads=loads, loopbacks=plugs))
-        table = CoverTable(
-            base=tried,
-            faults=tuple(self._faults) if self._faults is not None else faults_of(tried),
-            drives=self._drives,
-            impedances=self._at_hand.impedances,
-        )
+        table = self._table(tried, faults_of(tried))
         views, states = self._views(tried).first, self._first_states()
         # Of a large unit further states are weighed for what those before do not show clearly.
         portions = [states]
@@ -235,6 +206,12 @@ class ComposerSearch:
                 seen = int((table.best() >= CLEAR).sum())
                 self._note(f"first states, {seen} of {len(table.faults)} faults seen so far")
         return table
+
+    def _table(self, base: Job, faults: Sequence[FaultSet]) -> CoverTable:
+        """An empty one."""
+        return CoverTable(
+            base=base, faults=tuple(faults), drives=self._drives, impedances=self._at_hand.impedances
+        )
 
     def _try_states(self, views: Sequence[View]) -> None:
         """Try more states while faults are unseen and some state shows one."""
@@ -336,8 +313,9 @@ class ComposerSearch:
         return f"{seen} of {len(self.table.faults)} faults seen so far"
 
     def _useful(self) -> list[State]:
-        """States that a column has, at most as many as are tried at once."""
-        return list({c.state.name: c.state for c in self.table.columns}.values())[:MOST_AT_ONCE]
+        """States that a column has, at most as many as are tried at once; without any, the first ones."""
+        states = {column.state.name: column.state for column in self.table.columns} or self._states
+        return list(states.values())[:MOST_AT_ONCE]
 
     def _more_states(self, wanted: Indices) -> list[State]:
         """States that have not been tried: those in which a signal passes what it never passed, and those in
@@ -387,6 +365,8 @@ class ComposerSearch:
         table = self.table
         needed = np.where(table.best() >= CLEAR, CLEAR, np.maximum(table.best(), SURE))
         open_rows = (table.best() >= SURE) & (table.always < needed)
+        if not table.columns:
+            return Found(table=table, chosen=(), tried=len(self._states))
         margins = np.stack([column.margins for column in table.columns], axis=1)
         sees: Flags = margins[open_rows] >= needed[open_rows, None]
         costs: dict[Column | View | State, float] = {}

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from harness.compose.at_hand import AtHand
-from harness.compose.search import Fixed
+from harness.compose.given import Fixed
 from harness.compose.tables import FileTables, TableKey, read_tables_of
 from harness.compose.views import driven_channels
 from harness.errors import JobError, Mistake, UsageError
