@@ -74,3 +74,12 @@ SUGGESTED: Sequence[tuple[AnyQuantity, Suggestion]] = sorted(
 """Those that are tried to see faults that a sequence does not, in the order in which they are tried."""
 OVER_FREQUENCY = frozenset(name for name, quantity in QUANTITIES.items() if quantity.drawn_over_frequency)
 """Names of those that have a reading for each frequency."""
+
+
+def of_two_ports(*, amplified: bool) -> tuple[AnyQuantity, ...]:
+    """Those that need two ports in one record; amplified: the unit has amplifiers, which can invert."""
+    return tuple(
+        quantity
+        for quantity in QUANTITIES.values()
+        if quantity.drive_in_view(amplified=amplified) or quantity.across(quantity.options())
+    )

@@ -18,9 +18,16 @@ from harness.job.fixture import Setup
 from harness.job.job import BENCH, FIXTURE, SEQUENCE, Job, load_job
 from harness.plan.build import build_plan, trial_plan
 from harness.plan.model import Plan
+from harness.quantities.registry import of_two_ports
 from harness.records.evidence import JOB_FILES, recorded_job
 from harness.records.run import RunHeader, RunRecord
-from harness.session.asked_of_bench.mistakes import beyond_memory, check_bench, of_few_inputs, undriven
+from harness.session.asked_of_bench.mistakes import (
+    TWO_PORTS,
+    beyond_memory,
+    check_bench,
+    of_few_inputs,
+    undriven,
+)
 from harness.session.asked_of_bench.profiles import generators_of, profile_mistakes, scope_of
 from harness.toml_files.located import JobFile
 
@@ -136,15 +143,23 @@ def plan_job(job: Job, bench_file: Path | None, *, through: bool = True) -> Plan
         generators, scope = generators_of(job, folder), scope_of(job, folder)
         if mistakes := undriven(job, plan, generators):
             raise JobError(mistakes)
-        if isinstance(scope, OscilloscopeProfile) and (beyond := [*beyond_memory(job, plan, scope)]):
+        if scope is not None and (beyond := [*beyond_memory(job, plan, scope)]):
             raise JobError(beyond)
     plan = plan if through else replace(plan, through=None, swapped_through=None)
-    return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=_notes(plan, generators))
+    return PlannedJob(job=job, plan=plan, bench_file=bench_file, notes=_notes(job, plan, generators, scope))
 
 
-def _notes(plan: Plan, generators: Mapping[str, GeneratorProfile]) -> tuple[str, ...]:
+def _notes(
+    job: Job, plan: Plan, generators: Mapping[str, GeneratorProfile], scope: OscilloscopeProfile | None
+) -> tuple[str, ...]:
     """What the bench leaves unknown in every run of a plan, and how both legs are driven."""
     notes = [] if plan.impedances.supply_current else [SUPPLY_UNKNOWN]
+    if scope is not None and scope.inputs < TWO_PORTS:
+        lost = ", ".join(quantity.spoken for quantity in of_two_ports(amplified=job.module.may_invert))
+        notes.append(
+            f"The scope has {scope.inputs} inputs and shows one port at a time. What compares two ports in "
+            f"one record can't be measured: {lost}"
+        )
     if plan.impedances.winding_ohm is not None:
         notes.append(BALANCED)
     elif len(generators) > 1:
@@ -182,9 +197,9 @@ def made_by_hand(plan: Plan) -> str:
 def recorded_plan(record: RunRecord) -> PlannedJob:
     """A run's job as it was recorded, planned. Raises RecordsError if its files no longer read."""
     job = recorded_job(record)
-    impedances, generators, notes = _recorded_bench(job, record.header)
+    impedances, generators, scope, notes = _recorded_bench(job, record.header)
     plan = trial_plan(job, impedances=impedances)
-    return PlannedJob(job=job, plan=plan, notes=(*notes, *_notes(plan, generators)))
+    return PlannedJob(job=job, plan=plan, notes=(*notes, *_notes(job, plan, generators, scope)))
 
 
 @contextmanager
@@ -204,21 +219,22 @@ def _profiles(header: RunHeader) -> Iterator[Path]:
 
 def _recorded_bench(
     job: Job, header: RunHeader
-) -> tuple[BenchImpedances, dict[str, GeneratorProfile], tuple[str, ...]]:
-    """What the recorded bench loads the unit with, and its generators' profiles; one's own are in the run.
+) -> tuple[BenchImpedances, dict[str, GeneratorProfile], OscilloscopeProfile | None, tuple[str, ...]]:
+    """What the recorded bench loads the unit with, and its generators' and scope's profiles.
 
-    Runs of earlier versions lack them. If one is no longer beside the bench file either, the usual impedances
-    are taken, with a note.
+    One's own are in the run; those of earlier versions lack them. If one is no longer beside the bench file
+    either, the usual impedances are taken, with a note.
     """
     if job.bench is None:
-        return BenchImpedances(), {}, ()
+        return BenchImpedances(), {}, None, ()
     try:
         with _profiles(header) as folder:
-            return check_bench(job, job.bench, folder), generators_of(job, folder), ()
+            impedances = check_bench(job, job.bench, folder)
+            return impedances, generators_of(job, folder), scope_of(job, folder), ()
     except JobError as error:
         usual = BenchImpedances()
         note = (
             f"The bench's profiles are not at hand ({error.mistakes[0].message}), so "
             f"sources of {usual.source_ohm:g} ohm and inputs of {usual.input_ohm / 1e6:g} Mohm are taken."
         )
-        return usual, {}, (note,)
+        return usual, {}, None, (note,)

@@ -75,9 +75,10 @@ def generators_of(job: Job, folder: Path) -> dict[str, GeneratorProfile]:
     return {name: each for name, each in profiles.items() if isinstance(each, GeneratorProfile)}
 
 
-def scope_of(job: Job, folder: Path) -> Profile | None:
+def scope_of(job: Job, folder: Path) -> OscilloscopeProfile | None:
     """The profile of the job's oscilloscope; None if the job names no bench."""
-    return None if job.bench is None else load_profile_of(job.bench, "oscilloscope", folder)
+    profile = None if job.bench is None else load_profile_of(job.bench, "oscilloscope", folder)
+    return profile if isinstance(profile, OscilloscopeProfile) else None
 
 
 def profile_mistakes(path: Path) -> list[Mistake]:

@@ -112,6 +112,10 @@ def test_what_two_inputs_cannot_show_is_said_in_the_plan(
             file = bench.write(tmp_path / "bench.toml", scope_profile="mine")
             said[name] = switchwalk(capsys, "plan", str(job), "--bench", str(file))
     assert said["one"].code == 0, said["one"].err
+    assert (
+        "Note: The scope has 2 inputs and shows one port at a time. What compares two ports in one record "
+        "can't be measured: phase, leg phase error, channel phase difference, crosstalk."
+    ) in " ".join(said["one"].out.split())
     assert said["two"].code == 2
     assert "phase is measured against the drive" in said["two"].err
     assert "mine has 2 inputs and shows one port at a time" in said["two"].err
