@@ -27,9 +27,10 @@ SUPPLY_OFF = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
 
 @dataclass(frozen=True, kw_only=True)
 class _Setting(Output):
-    """One output as the panel shows it: volts into `load_ohm`."""
+    """One output as the panel shows it: volts into `load_ohm`; direct: it gives its offset alone."""
 
     load_ohm: float = INTERNAL_OHM
+    direct: bool = False
 
     @property
     def division(self) -> float:
@@ -38,7 +39,7 @@ class _Setting(Output):
 
 
 class Generator(Device):
-    """Sines only: the bench needs no others."""
+    """Sines, and a direct voltage: the bench needs no others."""
 
     def __init__(self, clock: Clock, world: World, *, serial: str) -> None:
         self._world = world
@@ -79,9 +80,9 @@ class Generator(Device):
         return [
             Command(
                 pattern="SOURce{n}:FUNCtion",
-                do=lambda n, shape: None,
-                takes=choice("SINusoid"),
-                ask=lambda n: "SIN",
+                do=lambda n, shape: self._apply(n, replace(self._settings[n - 1], direct=shape == "DC")),
+                takes=choice("SINusoid", "DC"),
+                ask=lambda n: "DC" if self._settings[n - 1].direct else "SIN",
                 suffix_max=OUTPUTS,
             ),
             self._field("SOURce{n}:FREQuency", "frequency_hz", number(*FREQUENCY_HZ)),
@@ -142,7 +143,7 @@ class Generator(Device):
             Output(
                 on=setting.on and n not in self._silent,
                 frequency_hz=setting.frequency_hz * self._detuning,
-                amplitude_vpp=amplitude_vpp * self._strength,
+                amplitude_vpp=0.0 if setting.direct else amplitude_vpp * self._strength,
                 offset_v=offset_v,
                 phase_deg=setting.phase_deg,
             ),

@@ -327,7 +327,6 @@ class Simulator(AbstractContextManager["Simulator"]):
     def bench_toml(self) -> str:
         """A complete bench file for this simulator; what is not an address is the job's own bench's."""
         bench, addresses = self._job.bench, self.addresses
-        hot, cold = bench.feeds if bench is not None else (1, 2)
         probe = bench.oscilloscope.probe if bench is not None else 1.0
         output = bench.supply.output if bench is not None else 1
         mains = f'\nmains = "{bench.bench.mains}"' if bench is not None and bench.bench.mains else ""
@@ -337,9 +336,7 @@ name = "Simulated bench"{mains}
 
 [generator]
 address = "{addresses.generator}"
-profile = "scpi-generator"
-hot = {hot}
-cold = {cold}
+{_feeding(self._job)}
 
 [oscilloscope]
 address = "{addresses.oscilloscope}"
@@ -455,6 +452,19 @@ settle = "15 ms"
                 instrument.mend()
         else:
             self.trouble(parse_trouble(text))
+
+
+def _feeding(job: Job) -> str:
+    """How the generator feeds the legs: by an output each, or by one before a transformer."""
+    bench = job.bench
+    if bench is None or bench.generator.transformer is None:
+        hot, cold = bench.feeds if bench is not None else (1, 2)
+        return f'profile = "scpi-generator"\nhot = {hot}\ncold = {cold}'
+    generator = bench.generator
+    return (
+        f'profile = "one-frequency-generator"\noutput = 1\ntransformer = "1:{generator.transformer!r}"\n'
+        f'winding = "{generator.winding_ohm!r} ohm"'
+    )
 
 
 def read_faults(texts: Sequence[str], job: Job) -> tuple[Fault, ...]:

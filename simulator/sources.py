@@ -73,7 +73,12 @@ class OutputErrors:
         return float(output.offset_v + self._offset_v[number - 1])
 
     def emf(self, number: int, output: Output) -> dict[int, complex]:
-        """Phasors of an output by order: its fundamental, and the harmonics that it should not have."""
+        """Phasors of an output by order: its fundamental, and the harmonics that it should not have.
+
+        None of one that gives a direct voltage.
+        """
+        if output.amplitude_vpp == 0.0:
+            return {}
         fundamental = self._fundamental(number - 1, output)
         size, turn = abs(fundamental), fundamental / abs(fundamental)
         harmonics = {

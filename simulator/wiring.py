@@ -9,12 +9,14 @@ from harness.job.fixture import Fixture, Loopback, LoopbackLeg, Setup, Terminati
 from harness.job.module import GROUND, LEGS, Leg, Module, node_name
 from simulator.circuit import Element, Parts, Source
 from simulator.imperfections import USUAL, Imperfections
+from simulator.parts.magnetics import Balancing
 from simulator.sources import generator_for, within
 from simulator.unit import LEG_SPREAD, MAINS, Built, log_uniform, pin
 
 GENERATOR_OHM = 50.0
 GENERATOR_TOLERANCE = 0.005  # of each output's resistance
 MAINS_OHM = 1.0
+PRIMARY = "generator primary"
 INPUT_TOLERANCE = 0.01  # of the scope's input resistance
 INPUT_SPREAD = 0.05  # of its capacitance
 CABLE_F = (
@@ -51,7 +53,8 @@ class Leads:
     """The bench's side: how many scope inputs, behind which probe, and the seed of its tolerances.
 
     elsewhere: leads that are on other nodes than the setup has them on, and which. wires: the same of wires
-    of the fixture, in every setup that uses their pin.
+    of the fixture, in every setup that uses their pin. balancing: the transformer between the generator's one
+    output and both legs; None: it has an output for each.
     """
 
     inputs: int
@@ -60,12 +63,17 @@ class Leads:
     elsewhere: LeadNodes = field(default_factory=dict)
     wires: LeadNodes = field(default_factory=dict)
     imperfections: Imperfections = USUAL
+    balancing: Balancing | None = None
 
 
 def connect(
     module: Module, fixture: Fixture, built: Built, *, plugs: Plugs, setup: Setup | None, leads: Leads
 ) -> Parts:
-    """Everything between the generator's e.m.f. and the scope's inputs; sources are hot, cold, the mains."""
+    """Everything between the generator's e.m.f. and the scope's inputs.
+
+    Sources are the hot output, the cold one and the mains; with a balancing transformer the one output and
+    the mains.
+    """
     resistors: list[Element] = []
     wires: list[tuple[str, str]] = []
     for channel in module.channels:
@@ -93,16 +101,23 @@ def connect(
         starts[output] = start
     wires += _leads(setup, leads, starts)
     inputs, capacitances = _scope(leads)
+    outputs = tuple(_outputs(leads))
+    windings, mutuals = built.windings, built.mutuals
+    if leads.balancing is not None:
+        outputs = (replace(outputs[0], node=PRIMARY),)
+        ends = ("generator hot", "generator cold")
+        wound = leads.balancing.wound(primary=PRIMARY, ends=ends, first=len(windings))
+        windings, mutuals = windings + wound[0], mutuals + wound[1]
     return Parts(
         wires=(*built.wires, *wires),
         resistors=(*built.resistors, *resistors, *inputs),
         capacitors=(*built.capacitors, *capacitances, *_cables(module, leads)),
         contacts=built.contacts,
         amplifiers=built.amplifiers,
-        sources=(*_outputs(leads), Source(node=MAINS, ohm=MAINS_OHM)),
+        sources=(*outputs, Source(node=MAINS, ohm=MAINS_OHM)),
         probes=tuple(f"scope {number}" for number in range(1, leads.inputs + 1)),
-        windings=built.windings,
-        mutuals=built.mutuals,
+        windings=windings,
+        mutuals=mutuals,
     )
 
 

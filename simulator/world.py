@@ -40,6 +40,7 @@ from simulator.dynamics import (
 from simulator.faults import Wrong
 from simulator.imperfections import USUAL, Imperfections
 from simulator.parts.amplifiers import OwnSignals, products
+from simulator.parts.magnetics import Balancing
 from simulator.sources import (
     HUM_OPEN,
     Output,
@@ -122,7 +123,7 @@ class World:
         self._bench_seed, self._imperfections = bench_seed, imperfections
         probe = job.bench.oscilloscope.probe if job.bench is not None else 1.0
         self.probe = probe if probe in wiring.PROBES else 1.0
-        self._feeds = job.bench.feeds if job.bench is not None else (1, 2)
+        self._feeds, self._balancing = _feeds(job)
         self._channels: frozenset[int] = frozenset()
         self._by_hand: str | None = None
         self._elsewhere: wiring.LeadNodes = {}
@@ -343,6 +344,7 @@ class World:
                         elsewhere=elsewhere,
                         wires=wires,
                         imperfections=self._imperfections,
+                        balancing=self._balancing,
                     ),
                 )
             )
@@ -441,6 +443,16 @@ class World:
             noise_gains=by_own.real,
             decays=decays,
         )
+
+
+def _feeds(job: Job) -> tuple[tuple[int, ...], Balancing | None]:
+    """The generator's outputs that feed the legs; the one before a balancing transformer, and that."""
+    if job.bench is None:
+        return (1, 2), None
+    generator = job.bench.generator
+    if generator.transformer is None:
+        return job.bench.feeds, None
+    return (1,), Balancing(turns=generator.transformer, winding_ohm=generator.winding_ohm)
 
 
 def _as_delivered(relay: Relay, serial: str) -> int:
