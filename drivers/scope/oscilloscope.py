@@ -53,13 +53,11 @@ PLAINLY = FineMode()
 class Armed:
     """An acquisition that was armed: its points and length as they were set, and when.
 
-    source: the input that triggers. length_s: of one record. records: how many it is made of.
+    length_s: of one record.
     """
 
     setting: CaptureSetting
     points: int
-    source: int
-    records: int
     length_s: float
     at_s: float  # of time.monotonic()
 
@@ -170,7 +168,7 @@ class ScpiOscilloscope:
         fine: FineMode,
         waits: bool = False,
     ) -> None:
-        wanted_now = setting, s_per_div, points, fine, waits
+        wanted_now = setting, s_per_div, points, source, fine, waits
         if self._settings.made == wanted_now:  # as most records are of one that was taken before
             return
         commands, send = self._profile.commands, self._send
@@ -246,30 +244,33 @@ class ScpiOscilloscope:
         samples only where the setting allows that and the scope has no longer record.
         Without a command for the offset the record has none, and the capture's setting says so.
         meanwhile: done while the instrument records; what it raises goes up as it is.
-        An average of records whose trigger had no signal to keep to is not believed: one is taken without.
+        An average is taken only after a plain record has shown an input whose signal can trigger it, and is
+        not believed if that signal is not in it: then the plain record counts.
         Raises BenchError for what the profile doesn't have, BadReply if preamble, block and request
         don't agree.
         """
         with self._whole():
-            armed = self._arm(setting, waits=False, fine=self.fine)
+            armed = self._arm(setting, fine=replace(self.fine, averages=1))
             if meanwhile is not None:
                 meanwhile()
-            self._wait(armed.records * armed.length_s, since_s=armed.at_s)
-            capture = self._records(armed)
-            if armed.records == 1 or self._kept_to(capture, armed.source):
-                return capture
-            armed = self._arm(setting, waits=False, fine=replace(self.fine, averages=1))
             self._wait(armed.length_s, since_s=armed.at_s)
-            return self._records(armed)
+            plain = self._records(armed)
+            source = self._triggering(plain) if self.fine.averages > 1 else None
+            if source is None:
+                return plain
+            armed = self._arm(setting, fine=self.fine, source=source)
+            self._wait(self.fine.averages * armed.length_s, since_s=armed.at_s)
+            average = self._records(armed)
+            return plain if self._triggering(average) is None else average
 
-    def _kept_to(self, capture: Capture, source: int) -> bool:
-        """Whether the input that triggered showed a signal that its records can have been triggered by.
+    def _triggering(self, capture: Capture) -> int | None:
+        """The input whose signal fills most of its screen, if all records of an average can trigger on it.
 
         Of noise, which fades as it is averaged, and of a weak signal in noise the instants scatter, and what
         the other inputs show fades with them.
         """
-        row = capture.inputs.index(source)
-        return bool(np.ptp(capture.volts[row]) >= KEPT_TO * capture.full_scale_v[row])
+        filled = np.ptp(capture.volts, axis=1) / np.array(capture.full_scale_v)
+        return capture.inputs[int(filled.argmax())] if filled.max() >= KEPT_TO else None
 
     def begin(self, setting: CaptureSetting) -> float:
         """Arm an acquisition and let it wait; returns the seconds after which its beginning is full.
@@ -280,7 +281,7 @@ class ScpiOscilloscope:
         """
         with self._whole():
             waits = self.waits_for_trigger
-            self._armed = self._arm(setting, waits=waits, fine=PLAINLY)
+            self._armed = self._arm(setting, waits=waits, fine=PLAINLY, source=min(setting.inputs))
         return self._armed.length_s * (0.5 if waits else UNTRIGGERED)
 
     def trigger(self) -> None:
@@ -303,21 +304,21 @@ class ScpiOscilloscope:
         with self._whole():
             return self._records(armed)
 
-    def _arm(self, setting: CaptureSetting, *, waits: bool, fine: FineMode) -> Armed:
+    def _arm(
+        self, setting: CaptureSetting, *, fine: FineMode, source: int | None = None, waits: bool = False
+    ) -> Armed:
+        """source: the input that triggers; None: that of which most is expected."""
         if self._profile.commands.offset is None:
             inputs = {n: replace(wanted, offset_v=0.0) for n, wanted in setting.inputs.items()}
             setting = replace(setting, inputs=inputs)
         s_per_div, points = self._timing(setting)
-        source = min(setting.inputs)
-        if not waits:  # on the input that most is expected of: one without a signal waits for the automatic
+        if source is None:  # one without a signal waits for the automatic trigger
             source = max(sorted(setting.inputs), key=lambda n: setting.inputs[n].volts_per_division)
         self._set(setting, s_per_div, points, source=source, fine=fine, waits=waits)
         self._session.write(self._profile.commands.single())
         return Armed(
             setting=setting,
             points=points,
-            source=source,
-            records=fine.averages,
             length_s=s_per_div * self._profile.time_divisions,
             at_s=time.monotonic(),
         )

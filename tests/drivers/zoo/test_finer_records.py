@@ -14,6 +14,7 @@ from tests.cli.commands import switchwalk
 from tests.drivers.own_profiles import profile_text
 from tests.drivers.profile_trials.cabled import cabled
 from tests.drivers.zoo.rig import opened, wanted
+from tests.drivers.zoo.scope import sine
 from tests.drivers.zoo.scope_dialects import TenFields
 from tests.drivers.zoo.test_scope_dialects import BIG
 from tests.jobs import job_in
@@ -61,9 +62,36 @@ def test_an_average_that_nothing_triggered_is_not_believed() -> None:
     with opened(scope, "preamble-oscilloscope", WORDS) as driver:
         driver.fine = FineMode(averages=16)
         volts = driver.capture(wanted(1, v_per_div=0.5, samples=10_000)).volts[0]
-    assert ":ACQuire:COUNt 16" in scope.heard
-    assert scope.finer == "plain"
+    assert not any("AVERage" in line for line in scope.heard)
     assert np.sqrt(2.0) * volts.std() == pytest.approx(5e-3, rel=0.1)
+
+
+def test_an_average_in_which_the_signal_faded_is_not_believed() -> None:
+    """A scope that leaves the trigger to chance although the signal is strong."""
+
+    class Careless(TenFields):
+        def faded(self, n: int, time_s: np.ndarray) -> np.ndarray:
+            return np.zeros(time_s.size) if self.finer == "average" else sine(n, time_s)
+
+    scope = Careless()
+    scope.signal = scope.faded
+    with opened(scope, "preamble-oscilloscope", WORDS) as driver:
+        driver.fine = FineMode(averages=16)
+        volts = driver.capture(wanted(1, v_per_div=0.2, samples=10_000)).volts[0]
+    assert ":ACQuire:COUNt 16" in scope.heard
+    assert np.ptp(volts) == pytest.approx(1.2, rel=0.05)
+
+
+def test_an_average_is_triggered_by_the_input_that_shows_a_signal() -> None:
+    scope = TenFields()
+    scope.signal = lambda n, time_s: sine(n, time_s) if n == 2 else weak(n, time_s)
+    with opened(scope, "preamble-oscilloscope", WORDS) as driver:
+        driver.fine = FineMode(averages=16)
+        setting = wanted(1, 2, v_per_div=0.5, samples=10_000)
+        quiet = noise_v(driver.capture(setting).volts[0])
+    sources = [line for line in scope.heard if "SOURce" in line and "TRIGger" in line]
+    assert sources[-1].endswith("CHANnel2")
+    assert quiet == pytest.approx(scope.noise_v / 4, rel=0.15)
 
 
 @pytest.mark.parametrize(
