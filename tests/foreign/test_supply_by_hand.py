@@ -3,8 +3,9 @@
 import os
 import re
 import socket
+import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -53,7 +54,8 @@ def name_of_supply(folder: Path) -> str:
 
 
 @contextmanager
-def standing(folder: Path, unit: Unit) -> Iterator[tuple[OpenBench, RunStore, Person]]:
+def hand_bench(folder: Path, unit: Unit) -> Iterator[tuple[Path, Path, ForeignBench]]:
+    """A job, and the bench file of a bench that stands."""
     job = job_in(
         folder / "job",
         check_of("gain", within="0.2 dB", silent_ports_below="-60 dB"),
@@ -67,13 +69,20 @@ def standing(folder: Path, unit: Unit) -> Iterator[tuple[OpenBench, RunStore, Pe
         file = bench.write(folder / "bench.toml")
         text = file.read_text(encoding="utf-8").replace('profile = "scpi-supply"', 'profile = "hand-supply"')
         file.write_text(text.replace(bench.supply.address, name_of_supply(folder)), encoding="utf-8")
+        yield job, file, bench
+        assert bench.is_safe()
+
+
+@contextmanager
+def standing(folder: Path, unit: Unit) -> Iterator[tuple[OpenBench, RunStore, Person]]:
+    """A bench that is open, and the person at it."""
+    with hand_bench(folder, unit) as (job, file, bench):
         person = Person(bench)
         with (
             open_records(folder / "records.sqlite") as store,
             at_bench(read_job(job, file), bench_file=file, ask=person) as opened,
         ):
             yield opened, store, person
-        assert bench.is_safe()
 
 
 def test_a_good_unit_is_measured_and_its_current_is_missing_with_the_reason(
@@ -121,3 +130,39 @@ def test_coverage_counts_no_current_that_nobody_sees(name: str, known: bool, tmp
     plan = build_plan(job, impedances=BenchImpedances(supply_current=known))
     (judged,) = judge_faults(job, plan, [parse_fault(name, job.module, job.fixture)])
     assert judged.seen is known
+
+
+PROMPT = "; then press Enter: "
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no pty")
+@pytest.mark.parametrize("stops", [False, True], ids=["to the end", "Ctrl-C before it is on"])
+def test_the_command_asks_at_its_terminal(tmp_path: Path, stops: bool) -> None:
+    from tests.cli.test_batch_at_a_bench import Terminal  # which skips itself where there is no pty
+
+    asked: list[str] = []
+    with hand_bench(tmp_path, Unit()) as (job, file, bench), ExitStack() as undo:
+        person, records = Person(bench), str(tmp_path / "records.sqlite")
+        terminal = Terminal("run", str(job), "--serial", "H-1", "--bench", str(file), "--records", records)
+        undo.callback(terminal.end)
+
+        def obeys(what: str) -> None:
+            asked.append(" ".join(terminal.until(PROMPT).removesuffix(PROMPT).split()))
+            assert what in asked[-1]
+            person(asked[-1])
+            terminal.types("")
+
+        obeys("off")
+        if stops:
+            terminal.until("and switch it on" + PROMPT)
+            terminal.interrupt()
+        else:
+            obeys("and switch it on")
+        obeys("off")
+        code = terminal.ended()
+    assert code == (4 if stops else 3)
+    if stops:
+        assert "stopped by SIGINT" in terminal.seen
+    else:
+        assert "to 24 V with a current limit of 120 mA" in asked[1]
+        assert UNKNOWN in " ".join(terminal.seen.split())

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import pyvisa
 
+from drivers.models.dialect import Dialect
 from drivers.session import Session
 from drivers.wire import SocketWire, VisaWire, Wire, open_visa
 from harness.errors import BadReply, BenchError, BenchTimeout, LinkLost
@@ -131,6 +132,35 @@ def test_pyvisa_py_still_lets_its_socket_be_reached() -> None:
         wire = open_visa(served.address, "python")
         assert isinstance(wire, SocketWire)
         wire.close()
+
+
+def prompting(connection: Connection) -> None:
+    """A prompt behind every line, whether it is answered or not, with a space at its end."""
+    while True:
+        message = answer(connection.line())
+        connection.send((b"" if message is None else message + b"\r\n") + b"> ")
+
+
+@pytest.mark.parametrize("connect", [open_visa, visa_socket], ids=["socket", "VISA reads alone"])
+def test_a_prompt_is_waited_for_behind_every_line(connect: Callable[..., Wire]) -> None:
+    with peer(prompting) as served:
+        library = ("python",) if connect is open_visa else ()
+        session = Session(
+            served.address,
+            instrument="supply",
+            timeout_s=0.4,
+            connect=lambda: connect(served.address, *library),
+            dialect=Dialect(prompt="> "),
+        )
+        session.start()
+        for n in range(3):
+            session.write(f"SET {n}")
+            assert session.query("FIRST?") == "answer to FIRST?"
+        with pytest.raises(BenchTimeout):  # of the answer; its prompt came alone
+            session.query("NEVER?")
+        session.resync()
+        assert session.query("NEXT?") == "answer to NEXT?"
+        session.close()
 
 
 def test_an_address_where_nothing_answers_is_said_in_words() -> None:
