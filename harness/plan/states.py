@@ -82,8 +82,9 @@ def limit_of(module: Module, state: State) -> float:
     return min(max(LIMIT_OVER_EXPECTED * expected_a, expected_a + LEAST_LIMIT_A), module.supply.limit_a)
 
 
-CHANGE_RECORD_S = 0.2  # half of it before the change, in which the state before settles as well
-CHANGE_SAMPLES = 100_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
+CHANGE_RECORD_S = 0.1  # half of it before the change; a record that is too short is taken again, longer
+CHANGE_SAMPLES = 50_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
+LONGER = 2  # times: what a record of a change is lengthened by
 CYCLE_RECORD_S = 0.02  # looks at a contact; twenty periods of 1 kHz
 CYCLE_SAMPLES = 4000
 HANDS_S = 30.0  # a person moving one lead

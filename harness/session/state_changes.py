@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from itertools import repeat
-from math import ceil, sqrt
+from math import ceil, inf, sqrt
 from typing import Literal
 
 import numpy as np
@@ -32,7 +32,7 @@ from harness.measure.tones import TonePair
 from harness.plan.model import ChangeAcquisition, Planned, SetupVisit
 from harness.plan.pulses import held
 from harness.plan.setups import input_numbers
-from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, CYCLE_RECORD_S, CYCLE_SAMPLES
+from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, CYCLE_RECORD_S, CYCLE_SAMPLES, LONGER
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations
 from harness.quantities.quantity import PlannedReading
@@ -50,7 +50,7 @@ from harness.session.recorder import (
 from harness.session.supply_watch import LATER, LATEST_S
 
 CLICK_ROOM_V = 0.010  # left on the screen for a click, unless a limit says more
-MOST_TRIES = 4
+MOST_TRIES = 5
 UNSEEN_S = 0.2e-3  # a change that hides so long a stretch is recorded again: the tones' phases are others
 MOST_AGAIN = 3
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
@@ -68,9 +68,19 @@ class _RawChange:
     times: HostTimes
     started: datetime
 
+    @property
+    def is_short(self) -> bool:
+        """Whether a longer record may show what this one does not."""
+        length_s: float = self.capture.volts.shape[1] * self.capture.interval_s
+        return length_s < (1 + LONGER) / 2 * CHANGE_RECORD_S
+
 
 class ChangeWalk:
-    """The changes of state of one setup that is made, its supply on."""
+    """The changes of state of one setup that is made, its supply on.
+
+    Records begin short. One that misses the control line's edge, or that a reading can't be made of, is taken
+    again, longer, and so are those after it. No reading's verdict decides that.
+    """
 
     def __init__(
         self, context: RunContext, visit: SetupVisit, *, recover: Recover, keep: Keep, done: int
@@ -78,6 +88,8 @@ class ChangeWalk:
         self._context, self._visit, self._done = context, visit, done
         self._recover, self._keep = recover, keep
         self._state: State | None = None
+        self._length_s = CHANGE_RECORD_S
+        self._short: list[ChangeAcquisition] = []  # to be recorded for longer
         self._worst: dict[str, tuple[float, int, Capture]] = {}  # of the readings that passed, by check
         self._hidden: list[tuple[ChangeAcquisition, _RawChange, Change]] = []  # to be recorded once more
 
@@ -89,6 +101,8 @@ class ChangeWalk:
             self._done += 1
             context.recorder.defer(partial(self._finish, planned, raw, self._done))
         context.recorder.catch_up()
+        for planned in self._short:
+            self._finish(planned, self._begun(planned), self._done)
         for planned, first, shown in self._hidden:
             self._keep_change(planned, *self._sharpest(planned, first, shown), self._done)
         for record, capture in {worst[1]: worst[2] for worst in self._worst.values()}.items():
@@ -121,7 +135,7 @@ class ChangeWalk:
         """Record one change of state, again if the signal left the screen or the edge missed the record."""
         started = datetime.now(UTC)
         missing = NotTaken(reason="no scope range fits: the signal kept changing")
-        ranges, length_s = self._ranges(planned), CHANGE_RECORD_S
+        ranges, length_s = self._ranges(planned), self._length_s
         try:
             self._context.drive.apply(planned.stimulus)
             for _ in range(MOST_TRIES):
@@ -129,10 +143,11 @@ class ChangeWalk:
                 if coarser := self._coarser(capture, ranges):
                     ranges = coarser
                 elif self._missed(planned, capture):
-                    length_s *= 2  # the command came too late, or too early
+                    length_s *= LONGER  # the command came too late, or too early
                     reason = "the control line's edge is missing in several records: check its lead"
                     missing = NotTaken(reason=reason)
                 else:
+                    self._length_s = length_s
                     return _RawChange(capture=capture, times=times, started=started)
         except TRANSIENT as error:
             missing = self._recover(self._visit, planned.change.after, error)
@@ -222,7 +237,10 @@ class ChangeWalk:
     def _finish(self, planned: ChangeAcquisition, raw: _RawChange | NotTaken, done: int) -> None:
         """Find the change in a record; judge, record and show what is read from it, if enough of it shows."""
         result = raw if isinstance(raw, NotTaken) else self._change(planned, raw)
-        if (
+        if isinstance(raw, _RawChange) and raw.is_short and self._lacks(planned, result):
+            self._length_s = max(self._length_s, LONGER * CHANGE_RECORD_S)
+            self._short.append(planned)
+        elif (
             isinstance(raw, NotTaken)
             or isinstance(result, NotTaken)
             or result.unseen_s <= UNSEEN_S
@@ -231,6 +249,11 @@ class ChangeWalk:
             self._keep_change(planned, raw, result, done)
         else:
             self._hidden.append((planned, raw, result))
+
+    def _lacks(self, planned: ChangeAcquisition, result: Change | NotTaken) -> bool:
+        """Whether a reading can't be made of a record, or is only known to lie beyond its end."""
+        made = (self._reading(reading, result, 0) for reading in self._readings_of(planned))
+        return any(reading.estimate is None or reading.estimate.high == inf for reading in made)
 
     def _fails(self, planned: ChangeAcquisition, change: Change) -> bool:
         """Whether a record shows something wrong, however vaguely: it is confirmed as all that fails."""

@@ -99,6 +99,23 @@ def test_a_change_that_hides_what_a_leg_did_is_recorded_again(
     assert kept == [min(each, key=lambda one: one.unseen_s) for each in zip(made[:2], made[2:], strict=True)]
 
 
+def test_a_change_that_ends_beyond_its_record_is_recorded_for_longer(
+    capsys: pytest.CaptureFixture[str], job: Path
+) -> None:
+    """A relay of 30 ms that takes 3.5 times its 0.35 to 0.7 of that (the simulator's) closes in the second
+    half of its first record, or after it; how late it is, and not that it is late, is measured.
+    """
+    edit(job / "module.toml", 'operate_max = "4 ms"', 'operate_max = "30 ms"')
+    edit(job / "sequence.toml", 'settle = "20 ms"', 'settle = "100 ms"')
+    code, readings, _ = run(capsys, job, "K1 slow to operate")
+    assert code == 1
+    late = readings["operate_time", "out", "idle > loop_a"]
+    assert late.verdict == "fail"
+    assert late.estimate is not None
+    assert 0.35 * 30e-3 * 3.5 < late.estimate.low < late.estimate.high < 1.03 * 0.7 * 30e-3 * 3.5
+    assert readings["click_peak", "out", "idle > loop_a"].verdict == "pass"
+
+
 @pytest.mark.parametrize(
     ("faults", "failing"),
     [
