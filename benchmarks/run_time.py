@@ -29,7 +29,7 @@ from harness.job.job import Job, load_job
 from harness.job.state import State
 from harness.plan.build import build_plan
 from harness.plan.model import Plan, SetupVisit
-from harness.plan.states import CYCLE_RECORD_S
+from harness.plan.states import looks_s
 from harness.records.store import open_records
 from switchwalk import BenchImpedances
 
@@ -93,7 +93,7 @@ def recording_s(plan: Plan, records: Path) -> float:
     """Length of every record of the only run in the records, and of those between a line's operations."""
     with open_records(records, read_only=True) as store:
         kept_s = sum(acquisition.setting.duration_s for acquisition in store.acquisitions(1).values())
-    return kept_s + sum(2 * cycle.given.operations * CYCLE_RECORD_S for cycle in plan.cycles)
+    return kept_s + looks_s(plan.cycles)
 
 
 def kinds_of(plan: Plan, records: Path) -> Iterator[str]:
@@ -108,7 +108,7 @@ def kinds_of(plan: Plan, records: Path) -> Iterator[str]:
         recorded_s, wall_s = (sum(column) for column in zip(*took, strict=True))
         yield f"    {kind:28s} {len(took):5d} records {recorded_s:7.1f} s {wall_s:7.1f} s wall"
     looks = sum(2 * cycle.given.operations for cycle in plan.cycles)
-    yield f"    {'between operations':28s} {looks:5d} records {looks * CYCLE_RECORD_S:7.1f} s"
+    yield f"    {'between operations':28s} {looks:5d} records {looks_s(plan.cycles):7.1f} s"
 
 
 def job_at(name: str, mains: str, folder: Path) -> Path:

@@ -1,6 +1,6 @@
 """States: their order, the relays that are energised in them, and what a walk through them costs."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from harness.circuit.expand import is_operated
@@ -11,6 +11,8 @@ from harness.job.state import IDLE_STATE, UNPOWERED_STATE, State
 from harness.plan.model import Acquisition, Plan
 from harness.plan.pulses import pulse_s, pulses_between, pulses_to
 from harness.plan.setups import lead_moves
+from harness.quantities.cycle import OfOperations
+from harness.quantities.quantity import PlannedReading
 
 LIMIT_REACHED = 0.97  # of the set limit: a supply in current limit reads a little below it
 LIMIT_OVER_EXPECTED = 1.3  # times what the line should draw: common practice, no source
@@ -85,8 +87,10 @@ def limit_of(module: Module, state: State) -> float:
 CHANGE_RECORD_S = 0.1  # half of it before the change; a record that is too short is taken again, longer
 CHANGE_SAMPLES = 50_000  # 2 us apart: a bounce counts from 10 us on (MIL-R-5757J)
 LONGER = 2  # times: what a record of a change is lengthened by
-CYCLE_RECORD_S = 0.02  # looks at a contact; twenty periods of 1 kHz
-CYCLE_SAMPLES = 4000
+# At a contact: levels under a window, which needs no whole periods, neither of the tone nor of the mains.
+LOOKS_S = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
+LOOK_CYCLES = 8  # of the tone, at least
+LOOK_SAMPLES = 4000
 HANDS_S = 30.0  # a person moving one lead
 
 
@@ -109,6 +113,16 @@ class TimeEstimate:
 def record_s(acquisition: Acquisition) -> float:
     """How long one acquisition records."""
     return acquisition.stimulus.tones.duration_s
+
+
+def look_s(given: OfOperations) -> float:
+    """How long each record is between the operations of a control line."""
+    return next(length_s for length_s in LOOKS_S if given.stimulus.tones.hot_hz * length_s >= LOOK_CYCLES)
+
+
+def looks_s(cycles: Iterable[PlannedReading[OfOperations]], settle_s: float = 0.0) -> float:
+    """How long all records of some control lines' operations are, and the settling before each."""
+    return sum(2 * cycle.given.operations * (look_s(cycle.given) + settle_s) for cycle in cycles)
 
 
 def walked(plan: Plan) -> list[State]:
@@ -166,7 +180,7 @@ def estimate_time(plan: Plan, job: Job) -> TimeEstimate:
         + sum(job.settle_s + pulse_s(job.module, control) for control in pulses)
         + sum(map(record_s, plan.acquisitions))
         + len(plan.changes) * CHANGE_RECORD_S
-        + sum(2 * cycle.given.operations * CYCLE_RECORD_S for cycle in plan.cycles),
+        + looks_s(plan.cycles),
         hands_s=hands_s,
         operations=operations(job.module, walk, pulses),
     )

@@ -27,12 +27,12 @@ from harness.job.state import IDLE_STATE, State
 from harness.measure.captures import pick_range
 from harness.measure.changes.change import Change, HostTimes, control_edge, find_change, host_edge
 from harness.measure.sides import Instant, SteadySides
-from harness.measure.tone import fit_tones
+from harness.measure.tone import windowed_tone
 from harness.measure.tones import TonePair
 from harness.plan.model import ChangeAcquisition, Planned, SetupVisit
 from harness.plan.pulses import held
 from harness.plan.setups import input_numbers
-from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, CYCLE_RECORD_S, CYCLE_SAMPLES, LONGER
+from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, LONGER, LOOK_SAMPLES, look_s
 from harness.quantities.change import ChangeSeen
 from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations
 from harness.quantities.quantity import PlannedReading
@@ -475,13 +475,13 @@ def _operate(
 def _wrong(given: OfOperations, expected: CycleLevels, raw: RawCapture) -> tuple[Shown, str] | None:
     """Which level differs from what the circuit predicts, and how, in words; None if none does."""
     capture, tones = raw.capture, raw.request.tones
-    fit = fit_tones(capture.volts, capture.interval_s, [tones.hot_hz], step_v=capture.step_v)
-    return given.first_miss(fit.phasors[:, 0], expected)
+    volts = windowed_tone(capture.volts, capture.interval_s, tones.hot_hz)
+    return given.first_miss(volts, expected)
 
 
 def _request(visit: SetupVisit, state: State, given: OfOperations, expected: CycleLevels) -> CaptureRequest:
     hz = given.stimulus.tones.hot_hz
-    tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=CYCLE_RECORD_S, samples=CYCLE_SAMPLES)
+    tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=look_s(given), samples=LOOK_SAMPLES)
     numbers = input_numbers(visit.setup)
     peaks_v = {n: sqrt(2.0) * volts for n, volts in zip(numbers, expected.legs_vrms, strict=True)}
     return CaptureRequest(

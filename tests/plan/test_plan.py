@@ -182,6 +182,6 @@ def test_the_estimate_is_settling_and_recording(job: Job, plan: Plan) -> None:
     tones_hz = [acquisition.stimulus.frequency_hz or 1e3 for acquisition in plan.acquisitions]
     records_s = sum(choose_tones(hz).duration_s for hz in tones_hz) + CHANGE_RECORD_S * len(plan.changes)
     settled = cost.state_changes - len(plan.changes)
-    looks_s = 0.02 * 2 * sum(cycle.given.operations for cycle in plan.cycles)
+    looks_s = 0.01 * 2 * sum(cycle.given.operations for cycle in plan.cycles)
     assert cost.unavoidable_s == pytest.approx(0.025 * settled + records_s + looks_s)
     assert cost.hands_s == 0.0

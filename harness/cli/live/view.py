@@ -35,7 +35,7 @@ from harness.job.job import Job
 from harness.job.state import State
 from harness.plan.model import Plan
 from harness.plan.pulses import held
-from harness.plan.states import CHANGE_RECORD_S, CYCLE_RECORD_S, record_s
+from harness.plan.states import CHANGE_RECORD_S, looks_s, record_s
 from harness.reading import Reading
 from harness.records.store import RunStore
 from harness.report.words import MARKS, reading_line, reading_name, value_text
@@ -302,7 +302,7 @@ def _planned_s(plan: Plan, settle_s: float) -> list[float]:
     planned: list[float] = []
     waiting_s = 0.0
     for visit in plan.visits:
-        waiting_s += sum(2 * cycle.given.operations * (CYCLE_RECORD_S + settle_s) for cycle in visit.cycles)
+        waiting_s += looks_s(visit.cycles, settle_s)
         for state in visit.states:
             waiting_s += settle_s
             for acquisition in state.acquisitions:

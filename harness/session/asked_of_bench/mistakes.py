@@ -16,7 +16,7 @@ from harness.job.job import Job
 from harness.job.sequence import Check
 from harness.measure.tones import Stimulus
 from harness.plan.model import Plan
-from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, CYCLE_RECORD_S, CYCLE_SAMPLES, LONGER
+from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, LONGER, LOOK_SAMPLES, look_s
 from harness.roles import CaptureSetting
 from harness.session.asked_of_bench.profiles import impedances_of_profiles, load_profiles
 
@@ -210,7 +210,7 @@ def beyond_memory(job: Job, plan: Plan, profile: OscilloscopeProfile) -> Iterato
         why = _not_recorded(profile, LONGER * CHANGE_RECORD_S, LONGER * CHANGE_SAMPLES)
         refused |= {changing.key.check: why} if why else {}
     for cycle in plan.cycles:
-        why = _not_recorded(profile, CYCLE_RECORD_S, CYCLE_SAMPLES)
+        why = _not_recorded(profile, look_s(cycle.given), LOOK_SAMPLES)
         refused |= {cycle.key.check: why} if why else {}
     for index, check in enumerate(job.sequence.checks, start=1):
         if check.name in refused:
