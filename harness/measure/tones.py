@@ -14,11 +14,14 @@ from harness.errors import UsageError
 MAINS_HZ = (50, 60)
 TICKS = 300  # a second: a period of either mains is a whole number of them
 TENTH = TICKS // 10  # the shortest record of whole periods of both mains
+ONE_PERIOD = {50: 6, 60: 5}  # ticks: 20 and 16.7 ms; every whole number of cycles is a harmonic there
+LAST_COUNTED = 40  # harmonic of the mains that standards of disturbances limit: IEC 61000-3-2, from memory
 BEGUN = {50: 12, 60: 15}  # ticks: two periods of 50 Hz, three of 60 Hz; 40 and 50 ms
 DURATIONS = tuple(TENTH * tenths for tenths in (1, 2, 5, 10, 20, 50, 100))  # ticks
 FEWEST_CYCLES = 8
 FURTHEST = 0.10  # a tone may lie this fraction from the frequency asked for
 FURTHEST_BEGUN = 0.05  # in a record that only one mains fits: a longer one has nearer tones
+FURTHEST_OF_ONE = 0.025  # in a single period of it
 SAMPLES = 32_000
 MAINS_HARMONICS = 10
 LAST_MAINS_HZ = (MAINS_HARMONICS + 0.5) * max(MAINS_HZ)
@@ -48,12 +51,14 @@ def choose_tones(frequency_hz: float, mains_hz: tuple[int, ...] = MAINS_HZ) -> T
     Their cycle counts differ by an odd number, or both are odd, so that one is odd: an even harmonic of
     either can't lie on the other. Neither lies on a harmonic of the mains. The shortest record is taken that
     holds at least eight cycles and two such tones within 10 % (within 2 % from 1 kHz up); one that only one
-    mains fits has them within 5 %. mains_hz: one, or both where it may be either.
+    mains fits has them within 5 %, or 2.5 % in a single period. In that, tones lie on harmonics beyond the
+    40th: what there is of such is in the bins round a tone as well, of which its noise is taken.
+    mains_hz: one, or both where it may be either.
     Raises UsageError outside 1 Hz to 1 MHz.
     """
     if not 1.0 <= frequency_hz <= 1e6:
         raise UsageError(f"a tone of {frequency_hz:g} Hz can't be measured here: choose 1 Hz to 1 MHz")
-    begun = [BEGUN[mains] for mains in mains_hz] if len(mains_hz) == 1 else []
+    begun = [each[mains_hz[0]] for each in (ONE_PERIOD, BEGUN)] if len(mains_hz) == 1 else []
     for ticks in (*begun, *DURATIONS):
         pair = _pair_in(frequency_hz, ticks, mains_hz)
         if pair is not None:
@@ -91,14 +96,17 @@ def _pair_in(frequency_hz: float, ticks: int, mains_hz: tuple[int, ...]) -> tupl
         return round(1e6 * furthest), round(1e6 * abs(sum(pair) / 2 - wanted))
 
     best = min(pairs, key=badness, default=None)
-    furthest = FURTHEST_BEGUN if short else FURTHEST
+    one = ticks in ONE_PERIOD.values()
+    furthest = FURTHEST_OF_ONE if one else FURTHEST_BEGUN if short else FURTHEST
     if best is None or max(abs(count - wanted) for count in best) > furthest * wanted + 1e-9:
         return None
     return best
 
 
 def _clear(cycles: int, ticks: int, mains_hz: tuple[int, ...]) -> bool:
-    """Whether that many cycles in the record are no harmonic of the mains."""
+    """Whether that many cycles in the record are no harmonic of the mains; of its one period a high one."""
+    if ticks in ONE_PERIOD.values():
+        return cycles > LAST_COUNTED
     return all(TICKS * cycles % (mains * ticks) for mains in mains_hz)
 
 
