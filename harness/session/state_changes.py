@@ -51,6 +51,7 @@ from harness.session.supply_watch import LATER, LATEST_S
 
 CLICK_ROOM_V = 0.010  # left on the screen for a click, unless a limit says more
 MOST_TRIES = 5
+LONGEST_S = 16 * CHANGE_RECORD_S  # of a record that looks for a late command
 UNSEEN_S = 0.2e-3  # a change that hides so long a stretch is recorded again: the tones' phases are others
 MOST_AGAIN = 3
 VAGUE_S = 50e-6  # an instant that is less sure than this is not marked
@@ -143,11 +144,12 @@ class ChangeWalk:
                 if coarser := self._coarser(capture, ranges):
                     ranges = coarser
                 elif self._missed(planned, capture):
-                    length_s *= LONGER  # the command came too late, or too early
+                    length_s = min(LONGER * length_s, LONGEST_S)  # the command came too late, or too early
                     reason = "the control line's edge is missing in several records: check its lead"
                     missing = NotTaken(reason=reason)
                 else:
-                    self._length_s = length_s
+                    learnt_s = min(length_s, LONGER * CHANGE_RECORD_S)  # one late command is no rule
+                    self._length_s = max(self._length_s, learnt_s)
                     return _RawChange(capture=capture, times=times, started=started)
         except TRANSIENT as error:
             missing = self._recover(self._visit, planned.change.after, error)
@@ -251,7 +253,9 @@ class ChangeWalk:
             self._hidden.append((planned, raw, result))
 
     def _lacks(self, planned: ChangeAcquisition, result: Change | NotTaken) -> bool:
-        """Whether a reading can't be made of a record, or is only known to lie beyond its end."""
+        """Whether a record shows no change, or a reading of it is missing or known to lie beyond its end."""
+        if planned.stimulus.has_tone and isinstance(result, Change) and not result.leg_changes.legs:
+            return True
         made = (self._reading(reading, result, 0) for reading in self._readings_of(planned))
         return any(reading.estimate is None or reading.estimate.high == inf for reading in made)
 

@@ -116,6 +116,17 @@ def test_a_change_that_ends_beyond_its_record_is_recorded_for_longer(
     assert readings["click_peak", "out", "idle > loop_a"].verdict == "pass"
 
 
+def test_an_edge_that_no_record_shows_leaves_readings_missing_and_the_bench_running(
+    capsys: pytest.CaptureFixture[str], job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However often a command is late, no record is longer than a scope of a million samples holds."""
+    monkeypatch.setattr(state_changes.ChangeWalk, "_missed", lambda *_: True)
+    code, readings, _ = run(capsys, job)
+    assert code == 3
+    assert {reading.verdict for reading in readings.values()} == {"missing"}
+    assert all("edge is missing in several records" in reading.reason for reading in readings.values())
+
+
 @pytest.mark.parametrize(
     ("faults", "failing"),
     [
