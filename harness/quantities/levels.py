@@ -1,4 +1,4 @@
-"""Levels: of a port, between its legs, between channels, over frequency, of a common drive; and polarity."""
+"""Levels: of a port, between its legs, between channels, over frequency; and polarity."""
 
 import math
 from collections.abc import Iterable, Sequence
@@ -12,18 +12,17 @@ from pydantic import AfterValidator, BeforeValidator
 from harness.arrays import Complex, Floats
 from harness.errors import ReadingError
 from harness.judge import judge_polarity
-from harness.measure.budget import at_least, below, propagate
+from harness.measure.budget import at_least, below
 from harness.measure.transfer import Transfer
 from harness.quantities.estimates import (
     CERTAIN,
     Estimates,
     LegDifferenceEstimates,
     PredictedUnits,
-    RejectionEstimates,
     SignEstimates,
     is_present,
 )
-from harness.quantities.forms import Stack, StateSeen, converted, differential, leg_answer, port_transfers
+from harness.quantities.forms import Stack, StateSeen, differential, leg_answer, port_transfers
 from harness.quantities.need import Need, PlannedCapture, PortView, pair_tone
 from harness.quantities.predicted_ratios import (
     propagate_many,
@@ -376,102 +375,3 @@ class Polarity(Ratio):
         verdict = judge_polarity(result.value, expected.value if expected else 0.0)
         lost = "" if result.value else "neither in phase nor inverted: check for a missing leg"
         return Judged(verdict=verdict, reason=lost)
-
-
-class CommonModeOptions(Options):
-    """Of a common-mode check. source: equal legs, or one of them with a resistor added."""
-
-    source: Literal["equal", "unequal"] = "equal"
-
-    tells_apart = ("source",)
-
-
-class CommonModeRejection(Ratio):
-    """Differential gain over what a common drive is converted to, dB, positive when good; the worst source's.
-
-    Under a common drive a pair's differential is a small difference of two large readings, each through a
-    scope input of its own, so a difference of these inputs' gains looks like conversion. Read once with the
-    inputs one way round and once the other, each leg's mean has the same gain, and the difference cancels.
-
-    Both are of one transfer, so whatever scales both legs alike cancels. The common drive is the e.m.f. on
-    both legs, not half their sum at the port. Where no conversion stands above the uncertainty the rejection
-    is a floor the other way round: `value` and `low` are what it is at least, `high` is infinite.
-
-    An unequal source has 10 ohm added to the hot leg, then to the cold one: that is the source that IEC
-    60268-3 asks for since its edition of 2000 (from memory). Its effect can't be computed from readings made
-    without it, as what it converts depends on the port's own impedance to ground. Of two sources the lower
-    rejection counts; one of which only a lower bound is known is the worse one where that bound is the lower.
-    """
-
-    name, label, unit = "common_mode_rejection", "common-mode rejection", "dB"
-    legs_apart = True
-    limits = LimitRule(
-        dimension="ratio_db",
-        unit="dB",
-        kinds=("within", "above"),
-        example='above = "60 dB"',
-        tolerance=("above",),
-    )
-    options = CommonModeOptions
-    inputs_swapped = True
-    only_with_signal = True
-
-    def source_added(self, options: CommonModeOptions) -> bool:
-        """Where the source is to be unequal."""
-        return options.source == "unequal"
-
-    def captures(self, need: Need) -> Sequence[PlannedCapture]:
-        """One for each source, and one more of each with the scope's inputs swapped."""
-        return [capture for leg in need.source_legs for capture in need.both_ways(pair_tone(need), leg)]
-
-    def numerator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
-        """What a common drive is converted to."""
-        return converted(h[0], views[0].rows)
-
-    def denominator(self, views: Sequence[PortView], h: Sequence[Complex]) -> Complex:
-        """The differential gain."""
-        return differential(h[0], views[0].rows)
-
-    def of_transfers(
-        self, planned: PlannedReading[OfTransfers], transfers: Sequence[Transfer], k: float
-    ) -> Estimate:
-        """Raises ReadingError if the port shows no differential signal."""
-        of_leg: dict[str, tuple[list[PortView], list[Transfer]]] = {}
-        for view, transfer in zip(planned.given.views, transfers, strict=True):
-            views, of_views = of_leg.setdefault(view.source_leg, ([], []))
-            views.append(view)
-            of_views.append(transfer)
-        result = [self._of_source(views, of_views, k) for views, of_views in of_leg.values()]
-        return min(result, key=lambda estimate: estimate.low)
-
-    def predict(self, planned: PlannedReading[OfTransfers], units: PredictedUnits) -> Estimates | None:
-        """The worst source's."""
-        views, seen = predicted_views(planned, units)
-        levels = [self.ratio_of_many([view], [one]) for view, one in zip(views, seen, strict=True)]
-        _, own = predicted_views(planned, units, alone=True)
-        taken = [
-            is_present(propagate_many(partial(self.denominator, [view]), None, [one]), units.coverage_factor)
-            for view, one in zip(views, own, strict=True)
-        ]
-        return RejectionEstimates(levels=levels, taken=taken, k=units.coverage_factor)
-
-    def _of_source(self, views: Sequence[PortView], transfers: Sequence[Transfer], k: float) -> Estimate:
-        ports = port_transfers(views, transfers)
-        transfer, rows = ports[0].transfer, ports[0].view.rows
-        gain = propagate(
-            lambda h: differential(h, rows),
-            transfer.values,
-            transfer.components,
-            coverage_factor=k,
-            scale="db",
-        )
-        if gain.floor:
-            raise ReadingError("the port shows no signal, so it has no common-mode rejection")
-        conversion = self.of_ports(ports, Stack.of([transfer]), k)
-        return replace(conversion, value=-conversion.value, low=-conversion.high, high=-conversion.low)
-
-    def why_unproven(self, result: Estimate) -> str:
-        """See Quantity."""
-        if result.floor:
-            return "no conversion was seen, but this bench can't measure as little as the limit allows"
-        return super().why_unproven(result)

@@ -12,11 +12,11 @@ from harness.quantities.change import (
     ReleaseTime,
     TransferTime,
 )
+from harness.quantities.common_mode import CommonModeRejection
 from harness.quantities.contacts import ContactResistance, CouplingCapacitance
 from harness.quantities.cycle import Intermittency
 from harness.quantities.levels import (
     ChannelGainDifference,
-    CommonModeRejection,
     Crosstalk,
     Gain,
     Isolation,

@@ -8,10 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import ArrayLike
+from scipy.integrate import quad
+from scipy.stats import norm
 
 from harness.errors import ReadingError
 from harness.measure.budget import Component
 from harness.measure.transfer import Transfer, combine_swapped
+from harness.quantities.common_mode import bias_of_lesser
 from harness.quantities.forms import converted
 from tests.measure.measured import View, common_mode_rejection, gain, measured
 
@@ -120,3 +123,35 @@ def test_a_swap_of_inputs_cancels_their_gains() -> None:
 def test_transfers_of_other_legs_make_no_swap() -> None:
     with pytest.raises(ReadingError, match="same legs"):
         combine_swapped(transfer(LEGS), transfer(np.ones((4, 2))))
+
+
+@pytest.mark.parametrize("apart", [0.0, 0.5, 1.0, 3.0])
+def test_the_mean_of_the_lesser_of_two_readings_is_that_of_the_integral(apart: float) -> None:
+    """E[min(a, b)] of two independent normal variables, integrated by scipy."""
+
+    def density(x: float) -> float:
+        one, other = norm(0.0, 1.0), norm(apart, 1.0)
+        return float(x * (one.pdf(x) * other.sf(x) + other.pdf(x) * one.sf(x)))
+
+    mean, _ = quad(density, -10.0, 10.0)
+    assert bias_of_lesser(apart, math.sqrt(2)) == pytest.approx(-mean, abs=1e-9)
+
+
+@pytest.mark.parametrize("apart_db", [0.0, 0.3, 1.0, 3.0])
+def test_the_worst_of_two_noisy_sources_is_right_in_the_mean(apart_db: float) -> None:
+    """Conversions of 60 dB and a little less, each within a decibel by noise of its own."""
+    rng = np.random.default_rng(7)
+    true = (1e-3, 1e-3 * 10 ** (-apart_db / 20))
+    standard = 1e-3 * math.log(10) / 20
+    errors = []
+    for _ in range(1500):
+        looks = []
+        for leg, conversion in zip(("hot", "cold"), true, strict=True):
+            half = (conversion + standard * rng.standard_normal()) / 2
+            noise = [("noise", leg, [[standard / 2, 0], [0, -standard / 2]])]
+            look = view([[1 + half, 0], [0, 1 - half]], noise).look()
+            looks.append(replace(look, view=replace(look.view, source_leg=leg)))
+        result = measured("common_mode_rejection", looks)
+        assert result.standard
+        errors.append((result.value - 60.0) / result.standard)
+    assert abs(np.mean(errors)) < 0.3
