@@ -1,5 +1,6 @@
 """bench.toml: which instruments stand on a bench, and where."""
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -26,6 +27,9 @@ from harness.toml_files.values import (
 )
 
 SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
+# What an output's level changes by at most while a through reference serves: 20 ppm per kelvin over ten
+# kelvin; common practice, no source.
+LEVEL_DRIFT = 2e-4
 
 
 def _visa(value: str) -> str:
@@ -89,12 +93,14 @@ class GeneratorFile(InstrumentFile):
     """[generator]: the outputs that feed the legs; [generator.hot] or [generator.cold]: the one that does.
 
     transformer: turns of the whole secondary over the primary's, of one that makes one output balanced; None
-    if there is none. winding_ohm: of each half of its secondary.
+    if there is none. winding_ohm: of each half of its secondary. level_drift: what the level of an output
+    changes by at most after a through reference, a fraction.
     """
 
     hot: Count = 1
     cold: Count = 2
     output: Count = 1
+    level_drift: Accuracy = LEVEL_DRIFT
     transformer: TurnsRatio | None = None
     winding_ohm: Annotated[SeriesResistance, Field(alias="winding")] = 0.0
 
@@ -162,6 +168,16 @@ class BenchFile(Table):
         if len(self.generators) == 2 or self.generator.transformer is not None:
             return 1, 2
         return self.generator.hot, self.generator.cold
+
+    @property
+    def level_drifts(self) -> tuple[float, float]:
+        """How far the level of the hot and of the cold leg may drift, a fraction: limits, each by itself.
+
+        One output that feeds both legs drifts for both alike, which is √2 times what two do to their sum.
+        """
+        if self.generator.transformer is not None:
+            return (self.generator.level_drift * math.sqrt(2.0),) * 2
+        return self.generators[0].level_drift, self.generators[-1].level_drift
 
     @property
     def sources(self) -> dict[str, GeneratorFile]:

@@ -44,7 +44,7 @@ class Generator(Device):
     def __init__(self, clock: Clock, world: World, *, serial: str) -> None:
         self._world = world
         self._settings = [_Setting() for _ in range(OUTPUTS)]
-        self._strength, self._detuning = 1.0, 1.0
+        self._strength, self._detuning, self._apart = 1.0, 1.0, 0.0
         self._silent: set[int | None] = set()
         super().__init__(clock, model="FG2", serial=serial)
 
@@ -57,6 +57,8 @@ class Generator(Device):
                 self._silent.add(value)
             case "detuned":
                 self._detuning = DETUNED
+            case "apart":
+                self._apart = 1e-6 * (value or 0)
             case "turned":
                 self._settings = [
                     replace(each, load_ohm=INTERNAL_OHM, offset_v=TURNED_V) for each in self._settings
@@ -65,7 +67,7 @@ class Generator(Device):
 
     def mend(self) -> None:
         """End what `upset` began."""
-        self._strength, self._detuning = 1.0, 1.0
+        self._strength, self._detuning, self._apart = 1.0, 1.0, 0.0
         self._silent.clear()
         self._apply_all()
 
@@ -143,7 +145,9 @@ class Generator(Device):
             Output(
                 on=setting.on and n not in self._silent,
                 frequency_hz=setting.frequency_hz * self._detuning,
-                amplitude_vpp=0.0 if setting.direct else amplitude_vpp * self._strength,
+                amplitude_vpp=0.0
+                if setting.direct
+                else amplitude_vpp * self._strength * (1 + (self._apart if n == 1 else -self._apart)),
                 offset_v=offset_v,
                 phase_deg=setting.phase_deg,
             ),

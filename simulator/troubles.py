@@ -23,6 +23,7 @@ INPUTS: Range = (1, 4)
 OUTPUTS: Range = (1, 2)
 CHANNELS: Range = (1, 512)
 PERCENT: Range = (-99, 999)
+MILLIONTHS: Range = (-100_000, 100_000)
 ERRORS: Range = (-999_999_999, 999_999_999)
 
 ON_THE_WIRE: Mapping[str, Range | None] = MappingProxyType(
@@ -50,6 +51,7 @@ INSIDE: Mapping[tuple[Instrument, str], Range | None] = MappingProxyType(
         ("generator", "weak"): None,
         ("generator", "silent"): OUTPUTS,
         ("generator", "detuned"): None,
+        ("generator", "apart"): MILLIONTHS,
         ("generator", "turned"): None,
         ("supply", "off"): None,
         ("supply", "trips"): None,
@@ -71,6 +73,7 @@ UNITS: Mapping[Range | None, str] = MappingProxyType(
         OUTPUTS: "OUTPUT",
         CHANNELS: "CHANNEL",
         PERCENT: "PERCENT",
+        MILLIONTHS: "PPM",
         ERRORS: "NUMBER",
         None: "",
     }
@@ -106,10 +109,11 @@ class Trouble:
 
     The others are `INSIDE`: the answer is whole, and from then on input `value` shows nothing (dead), the
     opposite (inverted) or 3 dB less (faint); the next record is the one before (stale); both outputs give
-    3 dB less (weak), output `value` nothing (silent), or both a frequency 1 % too high (detuned); the relay
-    output is off (off), or goes off whenever it is switched on (trips); the meter repeats what it showed
-    (frozen) or shows `value` % too much current (misreads); the next change of channels acts `value` ms late
-    (slow) or not before the change after it (misses); channel `value` stays open or closed. Knobs at the
+    3 dB less (weak), output `value` nothing (silent), both a frequency 1 % too high (detuned), or the first
+    `value` millionths more and the second as many less (apart); the relay output is off (off), or goes off
+    whenever it is switched on (trips); the meter repeats what it showed (frozen) or shows `value` % too much
+    current (misreads); the next change of channels acts `value` ms late (slow) or not before the change after
+    it (misses); channel `value` stays open or closed. Knobs at the
     front panel are turned once (turned), and stay so until a command sets them: on the scope couplings, probe
     factors, positions, trigger and averaging; on the generator load and offset; on the supply the other
     output is selected.

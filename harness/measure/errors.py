@@ -16,7 +16,7 @@ import numpy as np
 from harness.arrays import Complex, Floats
 from harness.measure.budget import Origin, Sampled
 from harness.measure.reference import ToneReference
-from harness.measure.through_readings import corrections, through_readings
+from harness.measure.through_readings import corrections, in_crossing, through_readings
 from harness.measure.tone import ToneFit
 from harness.roles import Capture
 
@@ -27,6 +27,7 @@ Line = Literal[
     "through reference",
     "repeatability",
     "generator level",
+    "generator drift",
     "fit",
     "tolerance of parts",
 ]
@@ -45,7 +46,8 @@ NOISE = 4e-4  # of what a leg carries
 NOISE_FLOOR = 1e-6  # of a leg's e.m.f.: a silent input on its most sensitive range
 RANGE_GAIN = 6e-4  # of an input's range against the drive's, where they differ
 SAME_RANGE = 0.6  # a leg that carries more than this part of the e.m.f. is on the drive's range
-THROUGH = 3e-4  # of a source leg's through reading: 2e-4, and room for records that repeat less well
+THROUGH_READ = 2e-4  # of a source leg's through reading
+THROUGH = 3e-4  # the same, with room for records that repeat less well and for a usual generator's drift
 GENERATOR = 0.01  # limit of its level, where no through reference is taken: common practice, no source
 
 
@@ -114,6 +116,7 @@ def measured_errors(
     reference: ToneReference | None,
     gain_accuracy: float,
     generator_accuracy: float,
+    level_drifts: tuple[float, float],
     acquisition: str,
 ) -> tuple[Complex, ErrorModel]:
     """What turns a capture's phasors into a transfer, (legs, 2), and what may be wrong with that.
@@ -128,6 +131,7 @@ def measured_errors(
         reference.check_serves(capture.inputs, fit.frequencies_hz[:2])
         factor, sources = _referenced(capture, reference, emf_vrms, gain_accuracy, generator_accuracy)
         sources += _repeats(reference, capture, acquisition)
+        sources += _drifts(reference, capture.inputs, level_drifts)
     standard = fit.standard[:, :2] * np.abs(factor)
     sources = [*_noise(standard, capture.inputs, acquisition), *sources]
     loss = (np.pi * np.asarray(fit.cycles[:2]) * fit.clock.standard) ** 2 / 6
@@ -145,6 +149,7 @@ def predicted_errors(
     referenced: bool,
     ratios_known: bool = False,
     inputs_swapped: bool = False,
+    level_drifts: tuple[float, float] = (0.0, 0.0),
     quiet: float = 0.0,
     names: Sequence[str] = (),
 ) -> ErrorModel:
@@ -154,6 +159,7 @@ def predicted_errors(
     its transfer. What a unit attenuates more than a good one, it attenuates of the parts' spread as well.
     referenced: by a through reference; ratios_known: by one that was taken with swapped inputs as well.
     inputs_swapped: the scope's inputs are swapped in another capture, so that errors of their gains cancel.
+    level_drifts: limits of what the outputs' levels change by after the through reference.
     Nothing is one error in two captures. quiet: the noise of a quiet leg, of its e.m.f., if that is known to
     be more than usual. names: of the parameters, if wanted.
     """
@@ -165,8 +171,9 @@ def predicted_errors(
     )
     for k in (0, 1):
         if referenced:
+            through = max(THROUGH, math.hypot(THROUGH_READ, level_drifts[k] / math.sqrt(3)))
             sources += [
-                _of_pair("through reference", f"source {hot} {LEGS[k]}", hot, k, THROUGH) for hot in pairs
+                _of_pair("through reference", f"source {hot} {LEGS[k]}", hot, k, through) for hot in pairs
             ]
         else:
             sources.append(_of_output("generator level", k, GENERATOR / math.sqrt(3)))
@@ -292,6 +299,27 @@ def _source_errors(reference: ToneReference, inputs: tuple[int, ...], factor: Co
                 name = f"{reference.identity} repeat {reading.name}"
                 differs = reading.repeats * reading.magnitude
                 sources.append(_in_pair("repeatability", name, hot, differs, sampled))
+    return sources
+
+
+def _drifts(
+    reference: ToneReference, inputs: tuple[int, ...], level_drifts: tuple[float, float]
+) -> list[ErrorSource]:
+    """What the levels of the two outputs have changed by since the reference, each by itself.
+
+    So the levels of the legs may have moved apart, which a ratio of them shows in full. Between the through
+    setup and the one with swapped inputs they may have as well: of b/a it is half the difference.
+    """
+    standards = [limit / math.sqrt(3) for limit in level_drifts]
+    sources = [
+        _of_output("generator drift", k, standard, even=True, source=f"drift of {LEGS[k]}")
+        for k, standard in enumerate(standards)
+        if standard
+    ]
+    apart = math.hypot(*standards) / 2
+    for hot in range(0, len(inputs) if reference.swapped is not None and apart else 0, 2):
+        crossed = in_crossing(reference, inputs[hot : hot + 2]) * apart
+        sources.append(_in_pair("generator drift", "drift between the through setups", hot, crossed))
     return sources
 
 

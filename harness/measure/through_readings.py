@@ -43,12 +43,12 @@ def corrections(reference: ToneReference, pair: tuple[int, ...]) -> Complex:
         index = reference.inputs.index(number)
         result[:, index % 2] *= reference.through[index] / reference.source[index]
     ratio = reference.ratio_of(reference.inputs.index(min(pair)))
-    return result if ratio is None else result * ratio ** _in_crossing(reference, pair)
+    return result if ratio is None else result * ratio ** in_crossing(reference, pair)
 
 
 def through_readings(reference: ToneReference, pair: tuple[int, ...]) -> Iterator[ThroughReading]:
     """All readings of a pair's inputs. pair: as in `corrections`."""
-    crossing, swapped = _in_crossing(reference, pair), reference.swapped
+    crossing, swapped = in_crossing(reference, pair), reference.swapped
     for number in pair:
         index = reference.inputs.index(number)
         leg = index % 2
@@ -78,7 +78,7 @@ def through_readings(reference: ToneReference, pair: tuple[int, ...]) -> Iterato
             )
 
 
-def _in_crossing(reference: ToneReference, pair: tuple[int, ...]) -> Floats:
+def in_crossing(reference: ToneReference, pair: tuple[int, ...]) -> Floats:
     """The power of the cold input's gain over the hot one's by which each entry is corrected."""
     result = np.zeros((2, 2))
     for row, number in enumerate(pair):

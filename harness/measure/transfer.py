@@ -77,6 +77,7 @@ def make_transfer(
     drive_rows: tuple[int, int] | None,
     gain_accuracy: float,
     generator_accuracy: float,
+    level_drifts: tuple[float, float] = (0.0, 0.0),
     acquisition: str,
     passive: bool = True,
 ) -> Transfer:
@@ -85,7 +86,8 @@ def make_transfer(
     fit: tones hot, cold first. emf_vrms: open-circuit RMS volts set at the hot and the cold output.
     prediction: (legs, 2), what the circuit predicts, for phases alone. drive_rows: the rows that view the
     driven port's hot and cold leg, if any do. gain_accuracy, generator_accuracy: fractions, limits of a
-    uniform distribution. acquisition: a name that no other capture has.
+    uniform distribution, as are level_drifts, of what the hot and the cold output's level has changed by
+    since the reference. acquisition: a name that no other capture has.
 
     With a reference an input's gain cancels where it sees the source that it saw in the through setup; where
     a cold input sees the hot source (or the reverse), the unknown ratio of the pair's two gains stays.
@@ -111,6 +113,7 @@ def make_transfer(
         reference=reference,
         gain_accuracy=gain_accuracy,
         generator_accuracy=generator_accuracy,
+        level_drifts=level_drifts,
         acquisition=acquisition,
     )
     raw = fit.phasors[:, :2] * factor

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.arrays import Complex, Floats
-from harness.bench_file import SUPPLY_METER
+from harness.bench_file import LEVEL_DRIFT, SUPPLY_METER
 from harness.circuit.elements import Circuit
 from harness.circuit.expand import build_wiring, in_state
 from harness.circuit.predict import PredictedCircuit, Prediction
@@ -50,6 +50,7 @@ def capture_errors(
         referenced=plan.through is not None,
         ratios_known=plan.swapped_through is not None,
         inputs_swapped=inputs_swapped,
+        level_drifts=job.bench.level_drifts if job.bench else (LEVEL_DRIFT, LEVEL_DRIFT),
         quiet=quiet,
         names=names,
     )

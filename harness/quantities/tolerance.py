@@ -33,6 +33,7 @@ HELPS = {
     OF_PARTS: "loads, plugs and parts of closer tolerance, or a wider limit",
     "noise": "a scope of more bits",
     "generator level": THROUGH,
+    "generator drift": "a generator whose level is steadier",
     "tolerance of the load": "a load of closer tolerance",
     "tolerance of the source": "a setup that views the driven port",
 }

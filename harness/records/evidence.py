@@ -242,6 +242,7 @@ def _transfer(
         drive_rows=drive_rows(visit.setup),
         gain_accuracy=job.bench.oscilloscope.gain_accuracy if job.bench else 0.0,
         generator_accuracy=GENERATOR_ACCURACY,
+        level_drifts=job.bench.level_drifts if job.bench else (0.0, 0.0),
         acquisition=f"acquisition {acquisition.number}",
         passive=not job.module.may_invert,
     )

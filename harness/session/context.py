@@ -162,7 +162,8 @@ class BenchContext:
 class RunContext(BenchContext):
     """What every step of a run shares; the run is `run_id` in the records of `store`.
 
-    gain_accuracy: of a scope input, a fraction, from the bench file.
+    gain_accuracy: of a scope input, a fraction, from the bench file, as are level_drifts, of the hot and the
+    cold leg's output.
     """
 
     store: RunStore
@@ -172,6 +173,7 @@ class RunContext(BenchContext):
     recorder: Recorder
     recovery: Recovery
     gain_accuracy: float
+    level_drifts: tuple[float, float]
     hands: Hands
     leads_predicted: LeadsPredicted
 
@@ -257,6 +259,7 @@ def run_context(
         recorder=Recorder(bench.oscilloscope, drive, store, run_id),
         recovery=Recovery(shared.bench, drive, store, run_id, observe),
         gain_accuracy=job.bench.oscilloscope.gain_accuracy,
+        level_drifts=job.bench.level_drifts,
         hands=hands,
         leads_predicted=leads_predicted or LeadsPredicted(job, plan.impedances),
     )

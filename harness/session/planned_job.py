@@ -85,7 +85,7 @@ class PlannedJob:
             version("switchwalk"),
             repr(self.plan.impedances),
             repr(self.job.mains_hz),
-            repr(None if bench is None else bench.oscilloscope.gain_accuracy),
+            repr(None if bench is None else (bench.oscilloscope.gain_accuracy, bench.level_drifts)),
             repr(self.plan.through is None),
             *(file.sha256 for file in self.job.files[:BENCH_FILE]),
         ]

@@ -318,6 +318,7 @@ class Walk:
             drive_rows=drive_rows(visit.setup),
             gain_accuracy=self.context.gain_accuracy,
             generator_accuracy=GENERATOR_ACCURACY,
+            level_drifts=self.context.level_drifts,
             acquisition=f"acquisition {acquisition.number}",
             passive=not self.context.job.module.may_invert,
         )

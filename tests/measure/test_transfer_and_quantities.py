@@ -323,3 +323,38 @@ def test_without_a_reference_a_response_has_the_scopes_accuracy_at_both_frequenc
     alone = gain(at_1_khz).standard
     assert alone is not None
     assert response(at_10_khz, at_1_khz).standard == pytest.approx(math.sqrt(2) * alone, rel=0.02)
+
+
+DRIFT = 1e-2  # limits for the next two tests: so large that nothing else counts
+
+
+def drifted(seed: int, true: Sequence[Sequence[complex]], apart: tuple[float, float]) -> Transfer:
+    """A transfer by a reference that was taken before the outputs changed by these fractions."""
+    bench = SyntheticBench(seed, inputs=(1, 2), noise_divisions=0.001)
+    shot_of = bench.capture(through(2), TONES, EMF, dict.fromkeys(bench.inputs, 0.5))
+    shot = Shot(capture=shot_of, fit=fit_of(shot_of, TONES), emf_vrms=EMF)
+    reference = tone_reference([shot], [], through_prediction=through(2), identity="r")
+    bench.levels = bench.levels * (1 + np.array(apart))
+    return transfer_of(true, bench=bench, reference=reference, level_drifts=(DRIFT, DRIFT))
+
+
+def test_outputs_that_drift_apart_are_in_the_budget_of_what_lives_from_the_legs_ratio() -> None:
+    """Closed form: of two limits a, each even, the ratio has √2 a/√3 and the mean of both half of that."""
+    transfer = drifted(1, straight(0.9), (0.0, 0.0))
+    for estimate, wanted in (
+        (leg_gain_difference(port(transfer)), DRIFT * math.sqrt(2 / 3)),
+        (gain(port(transfer)), DRIFT / math.sqrt(6)),
+    ):
+        share = next(line.standard for line in estimate.budget if line.name == "generator drift")
+        assert share == pytest.approx(20 / math.log(10) * wanted, rel=0.01)
+
+
+def test_the_interval_holds_the_truth_when_the_outputs_drift_apart() -> None:
+    """Both anywhere within their limits: 95 of 100 for k = 2, and of 200 draws at least 180 (binomial)."""
+    draws = np.random.default_rng(3).uniform(-DRIFT, DRIFT, (200, 2))
+    held = 0
+    for seed, (hot, cold) in enumerate(draws):
+        estimate = leg_gain_difference(port(drifted(seed, straight(0.9), (hot, cold))))
+        held += estimate.low <= 0.0 <= estimate.high
+    assert held >= 180
+    assert estimate.standard == pytest.approx(20 / math.log(10) * DRIFT * math.sqrt(2 / 3), rel=0.02)

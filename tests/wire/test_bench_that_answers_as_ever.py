@@ -4,15 +4,18 @@ Instruments and wires are real processes and sockets. A relay board's relays tha
 that they are closed, an output that a hand switched off and the like are common practice, no source.
 """
 
+import json
 import re
 from collections.abc import Iterator
+from math import log10
 from pathlib import Path
 
 import pytest
 
-from harness.reading import OperationFailed
+from harness.reading import Estimate, OperationFailed
 from harness.records.store import open_records
 from tests.jobs import check_of, job_in
+from tests.known import known
 from tests.wire.standing_bench import ROOT, Bench, kept, nursery, standing_bench
 
 FAULT = "K1 never operates"
@@ -143,6 +146,42 @@ def test_a_supply_or_a_relay_that_stays_as_it_is_stops_the_run(
     assert (code, ended) == (4, "stopped"), message
     assert named in reason
     assert bench.standing.left_on() == []
+
+
+def test_outputs_that_drift_apart_after_the_through_reference_stay_within_the_uncertainty(
+    tmp_path: Path,
+) -> None:
+    """Each by 150 millionths: the legs' ratio by 20 log10(1.00015/0.99985) = 2.6e-3 dB (closed form)."""
+    job = job_in(
+        tmp_path / "job",
+        check_of("leg_gain_difference", within="0.2 dB"),
+        states=["idle"],
+        name="Legs",
+    )
+    values: dict[str, dict[str, Estimate]] = {}
+    with standing_bench(job) as standing, nursery(tmp_path) as made:
+        bench = Bench(tmp_path, job, standing, made)
+        path = tmp_path / "messages.jsonl"
+        for serial in ("STEADY", "APART"):
+            standing.by_hand(unit="SAME")
+            code, message = made.run(*bench.run_arguments(serial), "--transcript", str(path))
+            assert code == 0, message
+            values[serial] = {
+                str(each.key.measurand.port): known(each.estimate) for each in kept(bench, serial)[1]
+            }
+            lines = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+            switched_on = next(
+                n for n, line in enumerate(lines) if line.get("bytes", "").startswith("OUTPut ON")
+            )
+            before = [line for line in lines[:switched_on] if line["instrument"] == "generator"]
+            after = sum(line["direction"] == "in" for line in before)
+            standing.trouble(f"generator apart 150 after {after}")
+    moved = [values["APART"][name].value - steady.value for name, steady in values["STEADY"].items()]
+    assert moved == pytest.approx([-20 * log10(1.00015 / 0.99985)] * len(moved), abs=1e-3)
+    for name, steady in values["STEADY"].items():
+        apart = values["APART"][name]
+        assert apart.low <= steady.value <= apart.high
+        assert "generator drift" in {line.name for line in apart.budget}
 
 
 @pytest.mark.parametrize("after", [40])

@@ -73,6 +73,7 @@ def look_at_driven_port(context: RunContext, reference: Reference, setup: Setup)
         drive_rows=rows,
         gain_accuracy=context.gain_accuracy,
         generator_accuracy=GENERATOR_ACCURACY,
+        level_drifts=context.level_drifts,
         acquisition="driven port",
         passive=not context.job.module.may_invert,
     )
