@@ -14,7 +14,7 @@ import pytest
 
 from harness.reading import Estimate, OperationFailed
 from harness.records.store import open_records
-from tests.jobs import check_of, job_in
+from tests.jobs import check_of, edit, job_in
 from tests.known import known
 from tests.wire.standing_bench import ROOT, Bench, kept, nursery, standing_bench
 
@@ -151,7 +151,7 @@ def test_a_supply_or_a_relay_that_stays_as_it_is_stops_the_run(
 def test_outputs_that_drift_apart_after_the_through_reference_stay_within_the_uncertainty(
     tmp_path: Path,
 ) -> None:
-    """Each by 150 millionths: the legs' ratio by 20 log10(1.00015/0.99985) = 2.6e-3 dB (closed form)."""
+    """Each by 1500 millionths: the legs' ratio by 20 log10(1.0015/0.9985) = 0.026 dB (closed form)."""
     job = job_in(
         tmp_path / "job",
         check_of("leg_gain_difference", within="0.2 dB"),
@@ -161,6 +161,7 @@ def test_outputs_that_drift_apart_after_the_through_reference_stay_within_the_un
     values: dict[str, dict[str, Estimate]] = {}
     with standing_bench(job) as standing, nursery(tmp_path) as made:
         bench = Bench(tmp_path, job, standing, made)
+        edit(standing.bench_file, "hot = 1", 'level_drift = "0.2 %"\nhot = 1')
         path = tmp_path / "messages.jsonl"
         for serial in ("STEADY", "APART"):
             standing.by_hand(unit="SAME")
@@ -175,9 +176,9 @@ def test_outputs_that_drift_apart_after_the_through_reference_stay_within_the_un
             )
             before = [line for line in lines[:switched_on] if line["instrument"] == "generator"]
             after = sum(line["direction"] == "in" for line in before)
-            standing.trouble(f"generator apart 150 after {after}")
+            standing.trouble(f"generator apart 1500 after {after}")
     moved = [values["APART"][name].value - steady.value for name, steady in values["STEADY"].items()]
-    assert moved == pytest.approx([-20 * log10(1.00015 / 0.99985)] * len(moved), abs=1e-3)
+    assert moved == pytest.approx([20 * log10(1.0015 / 0.9985)] * len(moved), abs=6e-3)
     for name, steady in values["STEADY"].items():
         apart = values["APART"][name]
         assert apart.low <= steady.value <= apart.high
