@@ -303,5 +303,5 @@ def load_bench(path: Path) -> BenchFile:
     source = Source.open(path, str(path), mistakes)
     bench = read_bench(source) if source else None
     if mistakes or bench is None:
-        raise JobError(sorted(mistakes, key=lambda mistake: mistake.line or 0))
+        raise JobError(mistakes)
     return bench

@@ -65,11 +65,13 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
 
 
 class JobError(SwitchwalkError):
-    """The files of a job are wrong; carries every mistake found."""
+    """The files of a job are wrong; carries every mistake found, those of a file together and by line."""
 
     def __init__(self, mistakes: Sequence[Mistake]) -> None:
-        super().__init__("\n".join(str(mistake) for mistake in mistakes))
-        self.mistakes = tuple(mistakes)
+        files = list(dict.fromkeys(mistake.file for mistake in mistakes))
+        ordered = sorted(mistakes, key=lambda mistake: (files.index(mistake.file), mistake.line or 0))
+        super().__init__("\n".join(map(str, ordered)))
+        self.mistakes = tuple(ordered)
 
 
 class UsageError(SwitchwalkError):

@@ -431,13 +431,16 @@ settle = "15 ms"
             for leg in LEGS
         }
         leads = proper_nodes(self._world.setup_named(setup), self._world.inputs)
-        known = {**pins, GROUND: GROUND, **{node: node for node in (*pins.values(), *leads.values())}}
+        outputs = [node for node in dict.fromkeys(leads.values()) if node.startswith("generator")]
+        told = {GROUND: GROUND, **dict(zip(outputs, outputs, strict=True)), **pins}
+        known = told | dict(zip(pins.values(), pins.values(), strict=True))
         for lead, named in places.items():
             if lead not in leads:
-                raise UsageError(f"no lead {lead!r} in {setup!r}; it has {', '.join(leads)}")
+                on = f", on {' and '.join(outputs)}" if outputs else ""
+                raise UsageError(f"no lead {lead!r} in {setup!r}; it has {', '.join(leads)}{on}")
             for node in named:
                 if node not in known:
-                    raise UsageError(f"no pin {node!r}; expected {GROUND} or one of {', '.join(pins)}")
+                    raise UsageError(f"no pin {node!r}; expected one of {', '.join(told)}")
         return {lead: tuple(known[node] for node in named) for lead, named in places.items()}
 
     def _wires_by_hand(self, request: Mapping[str, Any]) -> None:
@@ -460,11 +463,9 @@ def _feeding(job: Job) -> str:
     if bench is None or bench.generator.transformer is None:
         hot, cold = bench.feeds if bench is not None else (1, 2)
         return f'profile = "scpi-generator"\nhot = {hot}\ncold = {cold}'
-    generator = bench.generator
-    return (
-        f'profile = "one-frequency-generator"\noutput = 1\ntransformer = "1:{generator.transformer!r}"\n'
-        f'winding = "{generator.winding_ohm!r} ohm"'
-    )
+    turns, winding_ohm = bench.generator.transformer, bench.generator.winding_ohm
+    head = 'profile = "one-frequency-generator"\noutput = 1'
+    return f'{head}\ntransformer = "1:{turns!r}"\nwinding = "{winding_ohm!r} ohm"'
 
 
 def read_faults(texts: Sequence[str], job: Job) -> tuple[Fault, ...]:

@@ -32,7 +32,7 @@ def _named(folder: str) -> Path:
 
 def new(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.", parser=_named)],
-    channels: Annotated[int | None, typer.Option(metavar="COUNT", help="Audio channels: 1 or 2.")] = None,
+    channels: Annotated[int | None, typer.Option(metavar="COUNT", help="Audio channels: 1 to 8.")] = None,
     loops: Annotated[int | None, typer.Option(metavar="COUNT", help="Send/return loops: 0 to 4.")] = None,
     controls: Annotated[
         int | None, typer.Option(metavar="COUNT", help="Control lines: one per loop, then mute, dim.")
@@ -63,7 +63,7 @@ def new(
             "questions are asked only at a terminal, and standard input is not a terminal. Give the "
             "answers as --channels, --loops, --controls and --relays-per-line, or name a --template"
         )
-    many = _answer(ask, "Audio channels (1 or 2)", channels, usual.channels)
+    many = _answer(ask, "Audio channels (1 to 8)", channels, usual.channels)
     in_loops = _answer(ask, "Send/return loops (0 to 4)", loops, usual.loops)
     most = in_loops + len(EXTRA_CONTROLS)
     extra = min(max(usual.controls - usual.loops, 0 if in_loops else 1), len(EXTRA_CONTROLS))

@@ -341,5 +341,9 @@ def export(
     known = next((name for name in FORMATS if name == form), None)
     if known is None:
         raise UsageError(f"there is no format {form!r}; expected one of {', '.join(FORMATS)}")
+    if str(out) == "-":
+        raise UsageError(
+            "--out -: - is no name for standard output here; give the name of a file, or on Linux /dev/stdout"
+        )
     with open_records(records, read_only=True) as store:
         typer.echo(write_run(store, run, known, out, replace=replace))

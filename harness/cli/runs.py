@@ -17,6 +17,7 @@ from harness.errors import EXIT_FAIL, EXIT_PASS, EXIT_UNPROVEN, UsageError, not_
 from harness.job.job import FIXTURE, MODULE, Job, load_job
 from harness.judge import unit_verdict
 from harness.plan.build import trial_plan
+from harness.plan.model import Planned
 from harness.records.evidence import JOB_FILES, Rejudged, judge_again, refuse_upgraded
 from harness.records.export import reading_to_json
 from harness.records.run import Explanation, RunRecord
@@ -32,6 +33,7 @@ from harness.site.live import LiveSite, SiteServer
 from harness.site.write import write_site
 from harness.units import counted
 
+FEW_ABSENT = 6  # places of a check that are named
 EXIT_OF = {"pass": EXIT_PASS, "fail": EXIT_FAIL, "unproven": EXIT_UNPROVEN}
 
 
@@ -181,6 +183,8 @@ def rejudge(
     """Judge a run's recorded readings by another sequence. The run's own verdict does not change."""
     with open_records(records, read_only=True) as store:
         record, kept = store.run(run), store.readings(run)
+    if not kept:
+        raise UsageError(f"run {run} has no readings, so there is nothing to judge again")
     refuse_upgraded(record, "judging it again")
     job = _job_as_it_was(record, sequence)
     plan = trial_plan(job, impedances=BenchImpedances())  # the expected values are recorded with the readings
@@ -231,14 +235,22 @@ def _rejudged_data(record: RunRecord, judged: Rejudged, verdict: str) -> dict[st
     }
 
 
+def _place_of(reading: Planned) -> str:
+    measurand = reading.measurand
+    what = " ".join(filter(None, (reading.quantity.spoken, measurand.channel, measurand.port)))
+    return f"{what} in {measurand.state}"
+
+
 def _print_rejudged(record: RunRecord, judged: Rejudged, verdict: str) -> None:
     for was, now in judged.pairs:
         if was.verdict != now.verdict:
             typer.echo(f"was {was.verdict}: {reading_line(now)}")
+    absent: dict[str, list[str]] = {}
     for reading in judged.absent:
-        measurand = reading.measurand
-        what = " ".join(filter(None, (reading.quantity.name, measurand.channel, measurand.port)))
-        typer.echo(f"not measured in this run: {what} in {measurand.state} ({reading.key.check})")
+        absent.setdefault(reading.key.check, []).append(_place_of(reading))
+    for check, places in absent.items():
+        more = f", and {len(places) - FEW_ABSENT} more" if len(places) > FEW_ABSENT else ""
+        say(f"not measured in this run ({check}): {', '.join(places[:FEW_ABSENT])}{more}", hang=2)
     if judged.unasked:
         typer.echo(f"not in this sequence: {counted(len(judged.unasked), 'reading')}")
     counts = Counter(now.verdict for _, now in judged.pairs)

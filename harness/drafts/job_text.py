@@ -8,7 +8,7 @@ from types import MappingProxyType
 from harness.errors import UsageError
 from harness.job.job import BENCH, FIXTURE, MODULE, SEQUENCE
 
-MOST_CHANNELS = 2  # four scope inputs see two balanced pairs
+MOST_CHANNELS = 8
 MOST_LOOPS = 4
 EXTRA_CONTROLS = ("mute", "dim")  # what the control lines that are no loop's do, in this order
 
@@ -27,8 +27,9 @@ class Answers:
 
     @property
     def channel_names(self) -> tuple[str, ...]:
-        """`mono`, or `left` and `right`."""
-        return ("mono",) if self.channels == 1 else ("left", "right")
+        """`mono`; `left` and `right`; or `ch1`, `ch2` …"""
+        few: dict[int, tuple[str, ...]] = {1: ("mono",), 2: ("left", "right")}
+        return few.get(self.channels) or tuple(f"ch{number}" for number in range(1, self.channels + 1))
 
     @property
     def loop_names(self) -> tuple[str, ...]:
@@ -63,7 +64,7 @@ def check_answers(answers: Answers) -> Answers:
     loops, controls = answers.loops, answers.controls
     most = loops + len(EXTRA_CONTROLS)
     if not 1 <= answers.channels <= MOST_CHANNELS:
-        raise UsageError(f"channels: found {answers.channels}; expected 1 (mono) or 2 (left and right)")
+        raise UsageError(f"channels: found {answers.channels}; expected 1 to {MOST_CHANNELS}")
     if not 0 <= loops <= MOST_LOOPS:
         raise UsageError(f"loops: found {loops}; expected 0 to {MOST_LOOPS}")
     if not max(1, loops) <= controls <= most:
@@ -226,6 +227,14 @@ _PADS = (
     (("4.3 kohm", "4.7 kohm", "5.6 kohm", "6.2 kohm"), "10 kohm"),
 )
 
+# Of more than two channels: the E12 series, beginning further on in each loop. So a leg's losses are half a
+# decibel from its neighbours' and from each other.
+_SERIES = (
+    *("1 kohm", "1.2 kohm", "1.5 kohm", "1.8 kohm", "2.2 kohm", "2.7 kohm", "3.3 kohm", "3.9 kohm"),
+    *("4.7 kohm", "5.6 kohm", "6.8 kohm", "8.2 kohm", "10 kohm", "12 kohm", "15 kohm", "18 kohm"),
+)
+_SHUNT = "2.2 kohm"
+
 _FIXTURE = """\
 # How the unit is wired to the bench. `switchwalk wiring` prints pin lists and drawings.
 
@@ -302,7 +311,9 @@ def fixture_text(answers: Answers) -> str:
 
 def _loopback(answers: Answers, loop: int) -> str:
     name = answers.loop_names[loop]
-    series, shunt = _PADS[loop]
+    series, shunt = _SERIES[4 * loop :] + _SERIES[: 4 * loop], _SHUNT
+    if len(answers.channel_names) <= 2:
+        series, shunt = _PADS[loop]
     legs = []
     for index, channel in enumerate(answers.channel_names):
         hot, cold = (f'{{ series = "{series[2 * index + offset]}", shunt = "{shunt}" }}' for offset in (0, 1))
@@ -314,8 +325,9 @@ def _loopback(answers: Answers, loop: int) -> str:
 def _setups(answers: Answers, free: int) -> Iterator[str]:
     """Every setup; `free` is the first switchboard channel that is not used yet."""
     channels = answers.channel_names
-    side = free  # closed for everything on the second channel
-    kinds = iter(range(free + 1, free + 12))
+    # Closed by the bits of the channel's place: few of the switchboard's channels choose one of many.
+    sides = range(free, free + (len(channels) - 1).bit_length())
+    kinds = iter(range(free + len(sides), free + len(sides) + 12))
     sends = [f"{name}_send" for name in answers.loop_names]
     views: list[tuple[str, tuple[str, ...], bool]] = [("view input and output", (".in", ".out"), False)]
     if len(channels) == 2:
@@ -329,7 +341,7 @@ def _setups(answers: Answers, free: int) -> Iterator[str]:
         for index, channel in enumerate(channels):
             other = channels[1 - index] if len(channels) == 2 else channel
             view = [f"{other if net.startswith('other') else channel}.{net.split('.')[1]}" for net in nets]
-            select = [kind, side] if index else [kind]
+            select = [kind, *(side for bit, side in enumerate(sides) if index >> bit & 1)]
             yield _setup(
                 answers, f"drive {channel}, {what}", channel, view, select, with_controls=with_controls
             )
@@ -386,13 +398,18 @@ def sequence_text(answers: Answers) -> str:
         _check("Phase", "phase", 'at = ["out"]', 'within = "3 deg"'),
         _check("Leg gain difference", "leg_gain_difference", 'at = ["out"]', f'within = "{pair}"'),
     ]
-    if answers.channels == 2:
+    if answers.channels > 1:
         checks += [
-            _check(
-                "Channel gain difference", "channel_gain_difference", 'at = ["out"]', f'within = "{pair}"'
-            ),
-            _check("Crosstalk", "crosstalk", 'at = ["out"]', 'frequency = "10 kHz"', 'below = "-70 dB"'),
+            _check("Channel gain difference", "channel_gain_difference", 'at = ["out"]', f'within = "{pair}"')
         ]
+    if answers.channels == 2:
+        checks.append(
+            _check("Crosstalk", "crosstalk", 'at = ["out"]', 'frequency = "10 kHz"', 'below = "-70 dB"')
+        )
+    elif answers.channels > 2:
+        checks.append(
+            "# Crosstalk needs a setup for each pair of channels, as `switchwalk compose` writes them.\n"
+        )
     checks += [
         "# At a level that repairs no contact: 100 ohm in a contact shows.\n"
         + _check(

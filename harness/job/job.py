@@ -77,8 +77,7 @@ def load_job(
         path, expected = paths[name], FOUR_FILES
         missing = f"missing in {folder}"
         if path != folder / name:
-            missing, expected = f"no such file: {path}", f"another {name}"
-            missing = f"is a folder: {path}" if path.is_dir() else missing
+            missing, expected = "a folder" if path.is_dir() else "no such file", f"another {name}"
         elif MODULE not in needed:
             missing += f", where `switchwalk compose {folder}` writes it"
         mistakes.append(Mistake(file=name, message=f"{missing}; expected {expected}"))

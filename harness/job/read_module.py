@@ -200,7 +200,11 @@ def _check_relay_controls(source: Source, relay: RelayEntry, key: Key, names: Na
     given = {"control": relay.control, "set_control": relay.set_control, "reset_control": relay.reset_control}
     named = [which for which, control in given.items() if control is not None]
     if named not in (["control"], ["set_control", "reset_control"]):
-        source.wrong(key, "expected control, or set_control and reset_control of a latching relay")
+        found = " and ".join(named) or "none of control, set_control and reset_control"
+        source.wrong(
+            key,
+            f"found {found}; expected either control, or set_control and reset_control of a latching relay",
+        )
     if relay.single_coil and relay.control is not None:
         source.wrong(
             (*key, "single_coil"),

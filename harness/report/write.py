@@ -47,7 +47,10 @@ class Matrix:
 
 
 def make_matrix(readings: Sequence[Reading]) -> Matrix:
-    """Gather readings into cells, in the readings' order; a reading of one leg counts for its pair."""
+    """Gather readings into cells, in the readings' order; a reading of one leg counts for its pair.
+
+    Ports have the same order in every channel, whichever setup showed one of them first.
+    """
     groups: dict[tuple[str, str, str], list[int]] = {}
     columns: dict[str, dict[str, None]] = {}
     for index, reading in enumerate(readings):
@@ -57,9 +60,12 @@ def make_matrix(readings: Sequence[Reading]) -> Matrix:
         groups.setdefault((measurand.state, measurand.channel, port), []).append(index)
     if "" in columns:
         columns[""] = columns.pop("")  # last
+    order = dict.fromkeys(map(_port, readings))
     return Matrix(
         states=tuple(dict.fromkeys(reading.key.measurand.state for reading in readings)),
-        columns={channel: tuple(ports) for channel, ports in columns.items()},
+        columns={
+            channel: tuple(port for port in order if port in ports) for channel, ports in columns.items()
+        },
         cells={cell: _cell(readings, indices) for cell, indices in groups.items()},
     )
 

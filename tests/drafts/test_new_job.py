@@ -1,5 +1,7 @@
 """`switchwalk new`: what it writes is valid, runs at once and passes; nothing is written over."""
 
+import tomllib
+from math import log10
 from pathlib import Path
 
 import pytest
@@ -8,9 +10,15 @@ from harness.drafts.job_text import TEMPLATES, Answers, job_texts
 from harness.job.job import load_job
 from tests.cli.commands import switchwalk
 
+
+def ohms(text: str) -> float:
+    number, unit = text.split()
+    return float(number) * {"ohm": 1.0, "kohm": 1e3}[unit]
+
+
 FITTING = [
     Answers(channels=channels, controls=controls, loops=loops, relays_per_control=relays)
-    for channels in (1, 2)
+    for channels in (1, 2, 3, 8)
     for loops in range(5)
     for controls in range(max(1, loops), loops + 3)
     for relays in {1, channels}
@@ -45,6 +53,23 @@ def test_options_say_what_a_person_would_answer(tmp_path: Path, capsys: pytest.C
     assert load_job(folder).module.control_names == ("loop_1", "loop_2", "mute")
 
 
+@pytest.mark.parametrize("channels", [3, 8])
+def test_no_two_legs_of_a_loop_have_the_same_loss_nor_two_loops_of_a_leg(channels: int) -> None:
+    """Half a decibel is between them. R in series, S to ground: 20 lg (1 + R/S), closed form."""
+    text = job_texts(Answers(channels=channels, controls=4, loops=4, relays_per_control=1))["fixture.toml"]
+    loopbacks = tomllib.loads(text)["loopbacks"]
+    losses = {
+        (name, channel, leg): 20 * log10(1 + ohms(end["series"]) / ohms(end["shunt"]))
+        for name, loopback in loopbacks.items()
+        for channel, legs in loopback["legs"].items()
+        for leg, end in legs.items()
+    }
+    assert len(losses) == 4 * channels * 2
+    for (name, *leg), loss in losses.items():
+        rivals = [other for (its, *its_leg), other in losses.items() if (its == name) != (its_leg == leg)]
+        assert min(abs(loss - other) for other in rivals) > 0.5
+
+
 @pytest.mark.parametrize("name", ["module.toml", "fixture.toml", "sequence.toml", "bench.toml"])
 def test_a_file_that_is_there_is_never_written_over(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -60,7 +85,7 @@ def test_a_file_that_is_there_is_never_written_over(
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        (["--channels", "3"], "1 (mono) or 2"),
+        (["--channels", "9"], "expected 1 to 8"),
         (["--loops", "9"], "0 to 4"),
         (["--loops", "2", "--controls", "1"], "expected 2 to 4"),
         (["--relays-per-line", "7"], "relays per control line"),

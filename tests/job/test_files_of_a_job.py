@@ -5,8 +5,9 @@ from pathlib import Path
 import pytest
 
 from harness.bench_file import load_bench
-from harness.errors import JobError
+from harness.errors import JobError, Mistake
 from harness.job.job import load_job
+from tests.cli.commands import switchwalk
 from tests.job.spoilt import mistakes_of, spoil
 from tests.jobs import SWITCHER
 from tests.known import known
@@ -64,6 +65,25 @@ def test_one_missing_file_does_not_hide_the_others_mistakes(job: Path) -> None:
         f"sequence.toml: missing in {job}, where `switchwalk compose {job}` writes it; expected module.toml, "
         "fixture.toml, sequence.toml and, unless --bench is given, bench.toml",
     ]
+
+
+def test_a_file_that_was_named_and_is_missing_is_named_once(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "folder.toml").mkdir()
+    for name, what in (("absent.toml", "no such file"), ("folder.toml", "a folder")):
+        printed = switchwalk(capsys, "plan", str(SWITCHER), "--sequence", str(tmp_path / name))
+        assert printed.code == 2
+        assert printed.err == f"{tmp_path / name}: {what}; expected another sequence.toml\n"
+
+
+def test_mistakes_of_a_file_are_told_by_line_whoever_found_them() -> None:
+    found = [("b.toml", 9), ("a.toml", 3), ("b.toml", None), ("a.toml", 1), ("b.toml", 2)]
+    error = JobError([Mistake(file=file, line=line, message="wrong") for file, line in found])
+    assert [(each.file, each.line) for each in error.mistakes] == [
+        ("b.toml", None), ("b.toml", 2), ("b.toml", 9), ("a.toml", 1), ("a.toml", 3),
+    ]  # fmt: skip
+    assert str(error).splitlines()[1] == "b.toml:2: wrong"
 
 
 def test_a_job_without_a_bench_loads_without_one(job: Path) -> None:

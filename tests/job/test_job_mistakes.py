@@ -94,7 +94,8 @@ SPOILT = [
         "module.toml",
         'control = "loop_a"',
         "",
-        "-2 relay[1]: expected control, or set_control and reset_control of a latching relay",
+        "-2 relay[1]: found none of control, set_control and reset_control; expected either control, or "
+        "set_control and reset_control of a latching relay",
     ),
     (
         "module.toml",
@@ -439,3 +440,12 @@ def test_two_relays_that_fight_over_one_net_are_legal(job: Path) -> None:
             'contacts = [{ common = "out", operated = "in" }]\n'
         )
     assert len(load_job(job).module.relays) == 12
+
+
+def test_a_relay_with_control_and_set_control_is_told_what_it_has(job: Path) -> None:
+    spoil(job, "module.toml", 'control = "loop_a"', 'control = "loop_a"\nset_control = "loop_a"')
+    assert any(
+        "relay[1]: found control and set_control; expected either control, or set_control and reset_control "
+        "of a latching relay" in mistake
+        for mistake in mistakes_of(job)
+    )

@@ -203,6 +203,15 @@ def test_no_two_cases_of_junit_have_one_name(export: Callable[..., Any], place: 
     ]
 
 
+def test_a_dash_is_no_file_and_what_to_write_instead_is_said(
+    export: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    before = sorted(tmp_path.iterdir())
+    assert "give the name of a file, or on Linux /dev/stdout" in export("csv", "-", expect=2)
+    assert sorted(tmp_path.iterdir()) == before
+
+
 @pytest.mark.parametrize("place_of_out", ["", ".", "/"])
 def test_a_place_that_names_no_file_is_told(export: Callable[..., Any], place_of_out: str) -> None:
     assert "names no file" in export("csv", place_of_out, expect=2)

@@ -90,7 +90,7 @@ def test_a_batch_is_shown_with_its_yields_and_their_definition(trends: Callable[
     assert "Final yield        71 of 71   100.0 %  (95 %: 94.9 to 100.0 %)" in message
     assert "1 run stopped or interrupted" in message
     assert "units whose first complete run passed" in " ".join(message.split())
-    assert "    1   50 %      50 %  Click" in message
+    assert "    1            50 %      50 %  Click" in message
     assert max(map(len, message.splitlines())) <= 80
 
 

@@ -116,9 +116,19 @@ def test_the_hands_command_puts_leads_where_it_says(scene: Scene, capsys: pytest
         (["{control}", "a"], 2, "no setup 'a'; expected one of "),
         (["{control}", "{name}", "--lead", "input 9=ground"], 2, "no lead 'input 9' in "),
         (
+            ["{control}", "{through}", "--lead", "generator hot=ground"],
+            2,
+            "it has input 1, input 2, input 3, input 4, on generator hot and generator cold",
+        ),
+        (
+            ["{control}", "{through}", "--lead", "input 1=generator ht"],
+            2,
+            "no pin 'generator ht'; expected one of ground, generator hot, generator cold, left.in.hot",
+        ),
+        (
             ["{control}", "{name}", "--lead", "input 1=left.inn.hot"],
             2,
-            "no pin 'left.inn.hot'; expected ground",
+            "no pin 'left.inn.hot'; expected one of ground, left.in.hot",
         ),
         (["{control}", "{name}", "--lead", "input 1"], 2, "--lead input 1: expected a lead and its pin"),
         (["127.0.0.1:9", "{name}"], 4, "nothing answers as a control port does"),
@@ -127,7 +137,13 @@ def test_the_hands_command_puts_leads_where_it_says(scene: Scene, capsys: pytest
 def test_the_hands_command_refuses_what_it_does_not_know(
     scene: Scene, capsys: pytest.CaptureFixture[str], arguments: list[str], code: int, message: str
 ) -> None:
-    known = {"control": scene.simulator.addresses.control, "name": scene.setup.name}
+    setups = scene.context.job.fixture.setups
+    through = next(setup.name for setup in setups if setup.through and not setup.inputs_swapped)
+    known = {
+        "control": scene.simulator.addresses.control,
+        "name": scene.setup.name,
+        "through": through,
+    }
     printed = switchwalk(capsys, "hands", *(each.format(**known) for each in arguments))
     assert printed.code == code
     assert message in " ".join(printed.err.split())

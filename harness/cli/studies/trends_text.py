@@ -280,10 +280,10 @@ def _signal_lines(chart: IndividualsChart, names: Sequence[str]) -> Iterator[str
 
 def _pareto_lines(title: str, lines: Sequence[ParetoLine]) -> Iterator[str]:
     yield title
-    yield "units  share  added up"
+    yield "units  of all counted  added up"
     for line in lines[:FEW_SHOWN]:
         yield from hanging(
-            f"{line.count:5d} {100 * line.share:4.0f} %    {100 * line.cumulative:4.0f} %  ", line.label
+            f"{line.count:5d}  {100 * line.share:12.0f} %  {100 * line.cumulative:6.0f} %  ", line.label
         )
     if len(lines) > FEW_SHOWN:
         yield f"      and {len(lines) - FEW_SHOWN} more; --json has them all"
