@@ -261,9 +261,10 @@ def instead_in_words(setups: Iterable[Setup], instead: Sequence[Setup | None]) -
     selected = {channel for setup in (*setups, *filter(None, instead)) for channel in setup.select or ()}
     channels = ", ".join(map(str, sorted(selected)))
     names = ", ".join(repr(setup.name) for setup in setups)
+    turned = ". If all of a board work the other way round, look at active_low in its profile"
     return (
         f"in place of the connections of setup {names} the inputs show {shown}: "
-        f"look at the relays of the switchboard's channels {channels}"
+        f"look at the relays of the switchboard's channels {channels}{turned if len(setups) > 1 else ''}"
     )
 
 
