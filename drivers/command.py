@@ -14,6 +14,10 @@ HOLE = re.compile(r"\{([^{}:]*)(?::([^{}]*))?\}")
 # A comma behind it: the number is written with a decimal comma.
 NUMBER_FORMAT = re.compile(r"(?P<width>0?[1-9]\d?)?(?:(?:\.\d)?f,?|[dxXb])|\.\d{1,2}[eE],?")
 WHOLE, OF_MASKS = "dxXb", "xXb"  # formats of whole numbers; those of them that only a mask is written in
+# Before it, or alone, what the instrument counts in: volts in thousandths are {v:milli} or {v:milli d}.
+SIZES = {"nano": 1e-9, "micro": 1e-6, "milli": 1e-3, "kilo": 1e3, "mega": 1e6}
+PREFIXED = "prefixed"  # with the letter that makes it 1 to 999: 0.5 is 500m
+LETTERS = {-3: "n", -2: "u", -1: "m", 0: "", 1: "k", 2: "M"}  # by powers of a thousand
 NUMBER, LETTER = "n", "letter"  # two ways to write the same output or input
 ONE_LINE = re.compile(r"[ -~]+")
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
@@ -25,7 +29,8 @@ Byte = Annotated[int, Field(ge=0, le=255)]
 class Command:
     """The text of one command, with holes for numbers by name.
 
-    A hole may say how its number is written, `{v:05.2f}`; a number of another width is then an error.
+    A hole may say how its number is written, `{v:05.2f}`; a number of another width is then an error. It may
+    say what the instrument counts in, `{v:milli d}`, or that it takes prefixes, `{v:prefixed}`.
     """
 
     text: str
@@ -47,10 +52,18 @@ class Command:
         """Which of these names it has a hole for."""
         return next(hole[1] for hole in HOLE.finditer(self.text) if hole[1] in one_of)
 
+    def unit_of(self, name: str) -> float:
+        """What 1 is worth in the hole of this number."""
+        return _counted_in(next(hole[2] for hole in HOLE.finditer(self.text) if hole[1] == name))[0]
+
     def as_sent(self, name: str, value: float) -> float:
         """What a number is once it is written into its hole: perhaps rounded."""
         how = next(hole[2] for hole in HOLE.finditer(self.text) if hole[1] == name)
-        return float(_written(value, how).replace(",", "."))
+        text = _written(value, how).replace(",", ".")
+        if how == PREFIXED:
+            digits = text.rstrip("".join(LETTERS.values()))
+            return float(digits) * 1e3 ** next(n for n, letter in LETTERS.items() if digits + letter == text)
+        return float(text) * _counted_in(how)[0]
 
 
 def _filled(hole: str, how: str | None, values: Mapping[str, int | float | Sequence[int]]) -> str:
@@ -73,6 +86,12 @@ def _written(value: int | float | Sequence[int], how: str | None) -> str:
 
 def _formatted(value: int | float, how: str) -> str:
     _refuse_infinite(value)
+    if how == PREFIXED:
+        return _prefixed(float(value))
+    size, how = _counted_in(how)
+    value = value / size if size != 1.0 else value
+    if not how:
+        return f"{value:.12G}"
     number = format(round(value) if how[-1] in WHOLE else float(value), how.removesuffix(","))
     match = NUMBER_FORMAT.fullmatch(how)
     width = int(match["width"]) if match and match["width"] else 0
@@ -81,8 +100,25 @@ def _formatted(value: int | float, how: str) -> str:
     return number.replace(".", ",") if how.endswith(",") else number
 
 
+def _counted_in(how: str | None) -> tuple[float, str]:
+    """What 1 is worth in a format, and what it has behind that: `milli 04d` is 0.001 and `04d`."""
+    word, _, rest = (how or "").partition(" ")
+    return (SIZES[word], rest) if word in SIZES else (1.0, how or "")
+
+
+def _prefixed(value: float) -> str:
+    power = math.floor(math.log10(abs(value) * (1.0 + 1e-12)) / 3) if value else 0
+    power = min(max(power, min(LETTERS)), max(LETTERS))
+    return f"{value / 1e3**power:.12G}{LETTERS[power]}"
+
+
 def _may_be_written(name: str, how: str) -> bool:
     """Whether a number of this name may have this format."""
+    if name in ("channels", "mask", NUMBER, LETTER) and (how == PREFIXED or _counted_in(how)[0] != 1.0):
+        return False
+    if how == PREFIXED or how in SIZES:
+        return True
+    how = _counted_in(how)[1]
     if name == "channels" or not NUMBER_FORMAT.fullmatch(how):
         return False
     return name == "mask" or how[-1] not in OF_MASKS
@@ -122,7 +158,8 @@ class Holes:
         for name, how in holes:
             if how is not None and not _may_be_written(name, how):
                 raise ValueError(
-                    f"expected a number's format such as {{{name}:05.2f}} or {{{name}:03d}}, found {text!r}"
+                    f"expected a number's format such as {{{name}:05.2f}}, {{{name}:03d}}, {{{name}:milli}} "
+                    f"or {{{name}:prefixed}}, found {text!r}"
                 )
         return Command(text)
 

@@ -163,21 +163,26 @@ class ScpiGenerator:
     def _read_back(self, output: int, frequency_hz: float, level: float) -> None:
         query = self._profile.commands.frequency_query
         if query is not None:
-            result = self._number(query(n=output), self._profile.frequency_digits)
+            unit = self._profile.commands.frequency.unit_of("hz")
+            result = self._number(query(n=output), self._profile.frequency_digits, unit)
             if not math.isclose(result, frequency_hz, rel_tol=FREQUENCY_WITHIN):
                 raise self._reads_otherwise("frequency", output, frequency_hz, f"{result:g}", query)
         query = self._amplitude_query
         if query is not None:
-            result = self._number(query(n=output), self._profile.amplitude_digits, of_level=True)
+            unit = self._profile.commands.amplitude.unit_of(self._unit)
+            result = self._number(query(n=output), self._profile.amplitude_digits, unit, of_level=True)
             off_db = self._profile.apart_db(result, level)
             if abs(off_db) > LEVEL_WITHIN_DB:
                 by = f", {off_db:+.1f} dB" if math.isfinite(off_db) else ""
                 raise self._reads_otherwise("level", output, level, f"{result:g}{by}", query)
 
-    def _number(self, query: str, digits: str | None, *, of_level: bool = False) -> float:
+    def _number(
+        self, query: str, digits: str | None, counted_in: float = 1.0, *, of_level: bool = False
+    ) -> float:
         """The number of an answer, where its profile says that it is. Raises BadReply if it is not there.
 
-        of_level: a unit behind it must be that of the levels that are sent; ProfileMismatch otherwise.
+        counted_in: what 1 is without a unit behind it, as in the command. of_level: a unit behind it must be
+        that of the levels that are sent; ProfileMismatch otherwise.
         """
         answer = self._session.query(query)
         if digits is not None:
@@ -194,7 +199,7 @@ class ScpiGenerator:
                 "units of commands.amplitude and commands.amplitude_query"
             )
             raise self._session.error(what, query, ProfileMismatch)
-        return self._session.number_of(answer, query)
+        return self._session.number_of(answer, query) * (1.0 if unit else counted_in)
 
     def _reads_otherwise(self, what: str, output: int, sent: float, found: str, query: Command) -> BenchError:
         self._settings.forget()

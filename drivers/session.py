@@ -140,15 +140,18 @@ class Session:
         """Whether an output is on, by the answer to `query`. Raises BadReply if that says neither."""
         result = self._dialect.is_on(answer)
         if result is None:
-            wanted = "1 or 0 (another answer: `on_answer` and `off_answer` of its profile)"
+            wanted = "1 or 0 (another answer: `on_answer` and `off_answer` of its profile; a part of it: "
+            wanted += "`output_state`)"
             if self._dialect.on_answer is not None:
-                wanted = "`on_answer` or `off_answer` of its profile"
+                wanted = "`on_answer` or `off_answer` of its profile, or where `output_state` has it"
             raise self.bad_reply(wanted, answer, query)
         return result
 
-    def take_on_and_off(self, on: ExpectedAnswer | None, off: ExpectedAnswer | None) -> None:
-        """From here on an output is on, and off, if it answers so."""
-        self._dialect = replace(self._dialect, on_answer=on, off_answer=off)
+    def take_on_and_off(
+        self, on: ExpectedAnswer | None, off: ExpectedAnswer | None, *, output_state: str | None
+    ) -> None:
+        """From here on an output is on, and off, if it answers so; output_state: where in the answer."""
+        self._dialect = replace(self._dialect, on_answer=on, off_answer=off, output_state=output_state)
 
     def with_points(self, answer: str) -> str:
         """An answer whose numbers have a decimal point, whatever the instrument writes."""

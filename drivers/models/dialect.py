@@ -7,6 +7,7 @@ from math import inf
 
 from drivers.models.expected_answer import ExpectedAnswer
 from harness.bench_file import Terminator
+from harness.toml_files.values import compiled
 
 ERROR_QUERY = "SYSTem:ERRor?"
 ON_OFF = {"1": True, "ON": True, "0": False, "OFF": False}
@@ -69,6 +70,7 @@ class Dialect:
     prompt: str = ""
     on_answer: ExpectedAnswer | None = None
     off_answer: ExpectedAnswer | None = None
+    output_state: str | None = None
     pause_s: float = 0.0
 
     @property
@@ -78,6 +80,9 @@ class Dialect:
 
     def is_on(self, answer: str) -> bool | None:
         """Whether an output is on, by the answer to the question for that; None if it says neither."""
+        if self.output_state is not None:
+            found = compiled(self.output_state).search(answer)
+            answer = found[1] if found is not None else ""
         if self.on_answer is None:
             return ON_OFF.get(answer.strip().upper())
         off_answer = self.off_answer or self.on_answer.opposite

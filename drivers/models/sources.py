@@ -37,11 +37,12 @@ class SwitchedProfile(InstrumentProfile):
     """An instrument whose outputs are switched on and off.
 
     on_answer, off_answer: what it answers to `output_query` with its output on and off; None: 1 or ON, and 0
-    or OFF.
+    or OFF. output_state: where that is in the answer; None: it is all of it.
     """
 
     on_answer: ExpectedAnswer | None = None
     off_answer: ExpectedAnswer | None = None
+    output_state: Digits | None = None
 
     @model_validator(mode="after")
     def _tells_on_from_off(self) -> Self:
@@ -54,7 +55,12 @@ class SwitchedProfile(InstrumentProfile):
 
     def dialect(self, wire: WireFile) -> Dialect:
         """How lines are sent and answered."""
-        return replace(super().dialect(wire), on_answer=self.on_answer, off_answer=self.off_answer)
+        return replace(
+            super().dialect(wire),
+            on_answer=self.on_answer,
+            off_answer=self.off_answer,
+            output_state=self.output_state,
+        )
 
 
 class GeneratorCommands(ProfileTable):

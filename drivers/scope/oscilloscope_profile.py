@@ -4,7 +4,7 @@ import itertools
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, GetCoreSchemaHandler, field_validator, model_validator
@@ -37,24 +37,28 @@ class Source:
     place: int | None = None  # 1 is the first
     label: str = ""
     query: Command | None = None
+    times: float = 1.0  # what its number is multiplied by
 
     @classmethod
     def parse(cls, value: object) -> "Source":
-        """Read `128`, `"field 8"`, `"label YMULT"` or `":CHANnel{n}:SCALe?"`. Raises ValueError."""
+        """Read `128`, `"field 8"`, `"label YMULT"` or `":CHANnel{n}:SCALe?"`, perhaps with ` times 0.001`.
+
+        Raises ValueError.
+        """
         if isinstance(value, Source):
             return value
         if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
             return cls(number=float(value))
         text = value if isinstance(value, str) else ""
+        if multiplied := re.fullmatch(r"(.+) times (-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)", text):
+            return replace(cls.parse(multiplied[1]), times=float(multiplied[2]))
         if field := re.fullmatch(r"field ([1-9]\d?)", text):
             return cls(place=int(field[1]))
         if label := re.fullmatch(r"label (\S+)", text):
             return cls(label=OF_INPUT.parse(label[1]).text)
-        if text.rstrip().endswith("?") or "? " in text:
+        if "?" in text:
             return cls(query=OF_INPUT.parse(text))
-        raise ValueError(
-            f'expected a number, "field 3", "label NAME" or a query that ends in ?, found {value!r}'
-        )
+        raise ValueError(f'expected a number, "field 3", "label NAME" or a query with a ?, found {value!r}')
 
     @property
     def in_preamble(self) -> bool:
@@ -63,10 +67,12 @@ class Source:
 
     def __str__(self) -> str:
         if self.query is not None:
-            return repr(self.query.text)
-        if self.number is not None:
-            return f"{self.number:g}"
-        return f"label {self.label}" if self.label else f"field {self.place}"
+            text = repr(self.query.text)
+        elif self.number is not None:
+            text = f"{self.number:g}"
+        else:
+            text = f"label {self.label}" if self.label else f"field {self.place}"
+        return text if self.times == 1.0 else f"{text} times {self.times:g}"
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
@@ -211,6 +217,10 @@ class OscilloscopeKeys(ProfileTable):
             raise ValueError("; ".join(contradictions))
         return self
 
+    def prefix_of(self, n: int) -> str:
+        """What comes before the samples of input n."""
+        return self.block_prefix.replace("{n}", str(n))
+
     @property
     def codes(self) -> tuple[int, int] | None:
         """The first and the last code of the converter; None if the scope sends volts."""
@@ -272,5 +282,7 @@ def _of_commands(keys: OscilloscopeKeys) -> Iterator[str]:
         yield "found points_per_read without scaling.points; expected where the record's length comes from"
     if keys.answer_holds == "a_block_each" and keys.samples != "binary":
         yield f'found answer_holds = "a_block_each" with samples = "{keys.samples}"; expected "binary"'
+    if "{n}" in keys.block_prefix and keys.answer_holds != "one_input":
+        yield f'found {{n}} in block_prefix with answer_holds = "{keys.answer_holds}"; expected "one_input"'
     if keys.points_per_read is not None and keys.answer_holds != "one_input":
         yield f'found points_per_read with answer_holds = "{keys.answer_holds}"; expected "one_input"'

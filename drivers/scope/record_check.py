@@ -98,7 +98,7 @@ class RecordCheck:
             return Unmet(wanted=f"at least {fewest} samples", keys=LENGTH)
         if result.points > MOST_OVER * self._profile.record_length_max:
             wanted = f"at most {self._profile.record_length_max} samples"
-            return Unmet(wanted=wanted, keys="record_length_max and scaling.points")
+            return Unmet(wanted=wanted, keys="record_length_max, scaling.points and sample_bits")
         if result.points * result.interval_s < setting.duration_s * (1.0 - RATE_WITHIN):
             return Unmet(wanted=f"at least {setting.duration_s:g} s", keys=LENGTH)
         return None

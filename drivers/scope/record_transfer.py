@@ -164,8 +164,8 @@ class RecordReader:
         """
         query = self.data_query(n, start, count)
         if self._profile.samples == "binary":
-            return self._binary(query, count, blocks)
-        samples = self._text(query, count)
+            return self._binary(query, n, count, blocks)
+        samples = self._text(query, n, count)
         ends = self._profile.codes
         if ends is None:
             return samples
@@ -176,7 +176,7 @@ class RecordReader:
             )
         return samples
 
-    def _binary(self, query: str, count: int | None, blocks: int) -> Samples:
+    def _binary(self, query: str, n: int, count: int | None, blocks: int) -> Samples:
         profile = self._profile
         expected = None if count is None else count // blocks * profile.sample_bits // 8
         length = blocks * (expected or profile.record_length_max * profile.sample_bits // 8)
@@ -186,7 +186,7 @@ class RecordReader:
                 expected=expected,
                 timeout_s=MARGIN_S + length / SLOWEST_BYTES_PER_S,
                 terminated=profile.block_terminated,
-                prefix=profile.block_prefix,
+                prefix=profile.prefix_of(n),
                 blocks=blocks,
             )
             return from_block(block, profile)
@@ -204,7 +204,7 @@ class RecordReader:
         except ValueError as error:
             raise self.mismatch(f"expected {error}", "sample_bits", query) from None
 
-    def _text(self, query: str, count: int | None) -> Samples:
+    def _text(self, query: str, n: int, count: int | None) -> Samples:
         timeout_s = MARGIN_S + TEXT_BYTES * (count or self._profile.record_length_max) / SLOWEST_BYTES_PER_S
         keys = "samples, text_in_block and commands.waveform_format"
         try:
@@ -213,12 +213,12 @@ class RecordReader:
                     query,
                     timeout_s=timeout_s,
                     terminated=self._profile.block_terminated,
-                    prefix=self._profile.block_prefix,
+                    prefix=self._profile.prefix_of(n),
                 )
                 text = self._session.with_points(block.decode("ascii", "replace"))
             else:
                 text = self._session.query(query, timeout_s=timeout_s).strip()
-                prefix = self._profile.block_prefix
+                prefix = self._profile.prefix_of(n)
                 text = text[len(prefix) :] if text.upper().startswith(prefix.upper()) else text
             samples = from_text(text)
         except BadReply as error:

@@ -128,7 +128,7 @@ class Answers:
 
     def number(self, source: Source) -> float:
         """The number that a source says. Raises ValueError if it is none."""
-        return source.number if source.number is not None else number_of(self.text(source))
+        return source.number if source.number is not None else source.times * number_of(self.text(source))
 
 
 def record_scale(scaling: Scaling, answers: Answers, *, in_volts: bool, factor: float) -> RecordScale:

@@ -99,9 +99,7 @@ def check(
 
 @app.command()
 def new(
-    kind: Annotated[
-        str, typer.Argument(metavar="KIND", help="generator, oscilloscope, supply or a switchboard's.")
-    ],
+    kind: Annotated[str, typer.Argument(metavar="KIND", help=f"Of the instrument: {', '.join(KINDS)}.")],
     name: Annotated[str, typer.Option(metavar="NAME", help="Its name; NAME.toml is written here.")],
     address: AtAddress = "",
     like: Annotated[

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.command import Command
+from drivers.command import Command, Holes
 from drivers.profile import load_profile, parse_profile, shipped_profiles
 from harness.errors import JobError
 from tests.drivers.own_profiles import profile, profile_text
@@ -181,6 +181,41 @@ def test_all_mistakes_come_at_once() -> None:
 )
 def test_numbers_are_written_with_enough_digits(value: float, written: str) -> None:
     assert Command("SET {x}")(x=value) == f"SET {written}"
+
+
+@pytest.mark.parametrize(
+    ("how", "value", "written"),
+    [
+        ("milli", 0.1, "100"),
+        ("milli d", 0.002, "2"),
+        ("milli 05d", -0.4, "-0400"),
+        ("kilo .6f", 1020.0, "1.020000"),
+        ("micro", 1e-3, "1000"),
+        ("nano d", 1e-6, "1000"),
+        ("mega .3f,", 2.5e6, "2,500"),
+        ("prefixed", 0.5, "500m"),
+        ("prefixed", 1.0, "1"),
+        ("prefixed", 0.002, "2m"),
+        ("prefixed", 5e-4, "500u"),
+        ("prefixed", -0.02, "-20m"),
+        ("prefixed", 0.0, "0"),
+        ("prefixed", 2.5e7, "25M"),
+        ("prefixed", 1e-12, "0.001n"),
+    ],
+)
+def test_an_instrument_may_count_in_other_units_or_take_prefixes(
+    how: str, value: float, written: str
+) -> None:
+    """IEEE 488.2, 7.7.3, has the letters (from memory), but for its M, MA and PE."""
+    command = Holes(("x",)).parse(f"SET {{x:{how}}}")
+    assert command(x=value) == f"SET {written}"
+    assert command.as_sent("x", value) == pytest.approx(value)
+
+
+@pytest.mark.parametrize("text", ["SET {n:milli}", "SET {n:prefixed}", "SET {n:centi}", "SET {n:milli x}"])
+def test_a_number_of_an_output_is_counted_in_nothing_else(text: str) -> None:
+    with pytest.raises(ValueError, match="expected a number's format"):
+        Holes(("n",)).parse(text)
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf")])

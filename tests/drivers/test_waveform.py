@@ -78,13 +78,30 @@ def test_volts_per_division_over_the_codes_of_one_are_the_step() -> None:
 
 
 def test_a_source_prints_as_it_is_written() -> None:
-    written = ["field 3", "label YMULT", ":CHANnel{n}:SCALe?", 128]
+    written = [
+        "field 3",
+        "label YMULT",
+        ":CHANnel{n}:SCALe?",
+        128,
+        "field 3 times 0.001",
+        "STEP?,{n} times 1e-9",
+    ]
     assert [str(Source.parse(each)) for each in written] == [
         "field 3",
         "label YMULT",
         "':CHANnel{n}:SCALe?'",
         "128",
+        "field 3 times 0.001",
+        "'STEP?,{n}' times 1e-09",
     ]
+
+
+def test_what_a_scope_says_in_another_unit_is_multiplied() -> None:
+    scaling = Scaling.model_validate(
+        {"scale": "field 1 times 0.001", "interval_s": "field 2 times 1e-9", "origin": "field 3 times -0.5"}
+    )
+    result = scale_of(scaling, "20,500,3")
+    assert (result.step_v, result.interval_s, result.shift_v) == pytest.approx((0.02, 5e-7, -1.5))
 
 
 def test_both_ends_of_the_codes_count_as_clipped() -> None:

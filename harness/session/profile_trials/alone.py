@@ -29,6 +29,7 @@ VOLTAGE_WITHIN, VOLTAGE_WITHIN_V = 0.03, 0.1  # data sheets of supplies have a t
 NO_CURRENT_A = 0.02  # what a meter may show with nothing connected
 RECORD_S = 0.1
 QUIETER = 0.8  # times the noise of a plain record: two records differ by a few percent
+STATE = ("on_answer", "off_answer", "output_state")  # what says that an output is on
 
 
 def try_generator(generator: ScpiGenerator, profile: GeneratorProfile) -> Iterator[ProfileTrial]:
@@ -40,11 +41,11 @@ def try_generator(generator: ScpiGenerator, profile: GeneratorProfile) -> Iterat
         generator.switch(n, on=False)
     commands, proves = profile.commands, []
     if commands.output_query is not None:
-        proves += ["commands.output_on", "commands.output_off", "commands.output_query"]
+        proves += ["commands.output_on", "commands.output_off", "commands.output_query", *STATE]
     if commands.frequency_query is not None:
-        proves += ["commands.frequency", "commands.frequency_query"]
+        proves += ["commands.frequency", "commands.frequency_query", "frequency_digits"]
     if generator.reads_levels_back:
-        proves += ["commands.amplitude_query"]
+        proves += ["commands.amplitude_query", "amplitude_digits"]
     read_back = ", read back" if proves else "; nothing of that is read back"
     yield ProfileTrial(
         what="outputs",
@@ -85,7 +86,7 @@ def try_supply(supply: ScpiSupply, profile: SupplyProfile) -> Iterator[ProfileTr
             )
     supply.off()
     volts = " and ".join(f"{wanted_v:g} V" for wanted_v in tried_v)
-    proves = ["commands.output_query"] if profile.commands.output_query is not None else []
+    proves = ["commands.output_query", *STATE] if profile.commands.output_query is not None else []
     if not supply.measures_current:
         yield ProfileTrial(
             what="output", message=f"{volts} set, on and off; it measures nothing", proves=tuple(proves)

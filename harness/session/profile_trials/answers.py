@@ -14,6 +14,7 @@ from drivers.profile import KINDS, mistake_in
 from harness.errors import UsageError
 
 NONE = "-"
+NO_QUEUE = "error_query"  # whose default is a question: of an instrument without a queue it is ""
 LEFT_OUT = "left_out"
 YES_NO = {"y": True, "yes": True, "true": True, "n": False, "no": False, "false": False}
 TABLES = ("scaling", "expects", "commands")  # in the order in which a file has them
@@ -62,6 +63,8 @@ def read_answer(kind: str, key: str, text: str) -> Any:
     field = field_of(kind, key)
     if takes_lines(kind, key):
         return _read_line(key, text)
+    if key == NO_QUEUE and text == NONE:
+        return ""
     kind_of_value: Any = field.annotation
     for mark in field.metadata:
         kind_of_value = Annotated[kind_of_value, mark]
@@ -73,6 +76,10 @@ def read_answer(kind: str, key: str, text: str) -> Any:
             failure = error.errors()[0]
         else:
             return value
+    if field.annotation is bool:
+        raise AnswerRefused(f"found {text!r}; expected y or n")
+    if failure["type"] == "tuple_type":
+        raise AnswerRefused(f"found {text!r}; expected numbers with commas between them")
     raise AnswerRefused(mistake_in({**failure, "loc": (key,)}, KINDS[kind]))
 
 

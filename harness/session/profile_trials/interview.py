@@ -9,6 +9,7 @@ from drivers.serial_wire import is_serial
 from drivers.transcript import Transcript
 from harness.errors import BenchError, UsageError
 from harness.session.profile_trials.answers import (
+    NO_QUEUE,
     NONE,
     AnswerRefused,
     ProfileAnswers,
@@ -139,7 +140,7 @@ class Interview:
         while True:
             try:
                 text = self._person.ask(f"{key}: {question.words}{self._shown(key, default)}: ")
-                if text and text != NONE:
+                if text and (text != NONE or key == NO_QUEUE):
                     return read_answer(self._kind, key, text)
                 value = None if text == NONE else default
                 if value is None and required:

@@ -3,14 +3,16 @@
 import time
 from collections.abc import Mapping
 from math import isclose
-from typing import Any
+from typing import Any, get_args
 
 from drivers.command import Command
 from drivers.models.any_instrument import InstrumentProfile
+from drivers.models.dialect import unit_in
 from drivers.models.expected_answer import ExpectedAnswer
 from drivers.models.sources import AMPLITUDES, GeneratorProfile, amperes, volts
 from drivers.profile import KINDS
 from drivers.safe_end import Off
+from drivers.scope.oscilloscope_profile import Scaling, Source
 from drivers.serial_wire import open_serial
 from drivers.session import Session
 from drivers.transcript import Transcript
@@ -24,6 +26,11 @@ SPOKEN_TO = ("generator", "supply", "oscilloscope", "route-switchboard", NAMELES
 RISES_IN_S = 0.5
 LOOK_AGAIN_S = 0.3
 READ_LATER = "commands.data_query"  # samples are read once all is known of their format
+SOURCES = {
+    f"scaling.{name}"
+    for name, field in Scaling.model_fields.items()
+    if Source in (field.annotation, *get_args(field.annotation))
+}
 ANSWERS = ("commands.measure_voltage", "commands.measure_current")
 SAME_WITHIN = 0.01
 S_PER_DIV, V_PER_DIV, POINTS = 0.01, 0.1, 2000
@@ -82,8 +89,9 @@ class LiveInstrument:
         """
         if key == "commands.init":
             return "; ".join(self._sent(line) for line in value)
-        if key.startswith("scaling.") and isinstance(value, str) and "?" in value:
-            return self._asked(key, value)
+        query = Source.parse(value).query if key in SOURCES else None
+        if query is not None:
+            return self._asked(key, query.text)
         if not key.startswith("commands.") or key == READ_LATER:
             return ""
         if key == "commands.output_on":
@@ -143,7 +151,7 @@ class LiveInstrument:
 
     def _compare(self, key: str, line: str) -> None:
         """Raise BenchError if a setting reads back otherwise than it was set before."""
-        wanted = {"commands.frequency_query": TONE_HZ}.get(key)
+        wanted, unit = {"commands.frequency_query": TONE_HZ}.get(key), None
         if key == "commands.amplitude_query" and "commands.amplitude" in self._given:
             unit = Command(self._given["commands.amplitude"]).hole(AMPLITUDES)
             wanted = self._levels()[unit]
@@ -154,6 +162,9 @@ class LiveInstrument:
         if digits is not None and (match := compiled(digits).search(answer)):
             answer = match[1]
         result = self._session.number_of(answer, line)
+        if not unit_in(answer):
+            sends, hole = ("commands.frequency", "hz") if unit is None else ("commands.amplitude", unit)
+            result *= Command(self._given[sends]).unit_of(hole) if sends in self._given else 1.0
         if not isclose(result, wanted, rel_tol=SAME_WITHIN):
             raise self._session.error(f"was set to {wanted:g} and reads back {result:g}", line)
 
@@ -187,7 +198,11 @@ class LiveInstrument:
 
     def _check_switched(self, query: str, *, on: bool) -> None:
         """Ask whether the output is on, by what was given since the connection was made."""
-        self._session.take_on_and_off(self._answer("on_answer"), self._answer("off_answer"))
+        self._session.take_on_and_off(
+            self._answer("on_answer"),
+            self._answer("off_answer"),
+            output_state=self._given.get("output_state"),
+        )
         self._session.check_switched(self._line("commands.output_query", query), on=on)
 
     def _answer(self, key: str) -> ExpectedAnswer | None:

@@ -76,6 +76,10 @@ IDENTITY = _questions(
 IS_ON = (
     ("on_answer", "what it answers to the next question with its output on, if not 1 or ON"),
     ("off_answer", "and with its output off", _if("on_answer")),
+    (
+        "output_state",
+        "a regular expression whose one group is that, such as ;(ON|OFF)$, if there is more in the answer",
+    ),
 )
 GENERATOR = _questions(
     ("outputs", "number of outputs"),
@@ -155,7 +159,11 @@ OSCILLOSCOPE = _questions(
     ("commands.display_off", "command that takes input {n} out of the record"),
     ("commands.coupling_dc", "command that selects DC coupling of input {n}"),
     ("commands.probe", "command that sets the probe factor of input {n} to {x}"),
-    ("commands.scale", "command that sets input {n} to {v_per_div}, or to {v_range} of the whole screen"),
+    (
+        "commands.scale",
+        "command that sets input {n} to {v_per_div}, or to {v_range} of the whole screen; in whole "
+        "millivolts {v_per_div:milli d}, as 500mV {v_per_div:prefixed}V, and so with other numbers",
+    ),
     (
         "commands.offset",
         "command that sets input {n}'s middle of the screen: {v}, {minus_v}, {div}, {minus_div}",
@@ -201,7 +209,7 @@ OSCILLOSCOPE = _questions(
         "whether the list has a block's header (#8...) before it: y or n",
         _unless("samples", "binary"),
     ),
-    ("block_prefix", "text before the # of a block or before a list"),
+    ("block_prefix", "text before the # of a block or before a list, perhaps with {n}"),
     ("block_terminated", "whether a line feed follows the block: y or n"),
     ("answer_holds", "one_input, inputs_in_turn, inputs_interleaved or a_block_each"),
     ("points_per_read", "most samples in one answer, if there is a limit"),

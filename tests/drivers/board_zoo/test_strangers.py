@@ -9,6 +9,12 @@ from typing import Any
 import pytest
 
 from tests.cli.commands import switchwalk
+from tests.drivers.board_zoo.evening_sources import (
+    ONE_LINE,
+    PLAIN_KILOHERTZ,
+    OneLineSupply,
+    PlainKilohertz,
+)
 from tests.drivers.board_zoo.modbus import Table, tcp_board
 from tests.drivers.board_zoo.strangers import (
     COMMA,
@@ -36,21 +42,35 @@ def listening(name: str) -> Iterator[tuple[str, Any]]:
         generator = OneAnswerGenerator()
         with peer(generator.script) as served:
             yield served.address, generator
+    elif name == "kilohertz":
+        plain = PlainKilohertz()
+        with peer(plain.script) as served:
+            yield served.address, plain
     elif name == "coils":
         table = Table(8, first=0, functions={1, 15}, value=0)  # every relay energised
         with tcp_board(table) as board:
             yield board.address, table
     else:
         with port() as line:
-            made: Line = CommaSupply(line.say) if name == "supply" else PromptBoard(line.say)
+            made: Line = LINES[name](line.say)
             line.run(made.hear)
             yield line.path, made
 
 
-PROFILES = {"generator": ONE_ANSWER, "supply": COMMA, "board": PROMPT, "coils": INVERTED_COILS}
+LINES = {"supply": CommaSupply, "board": PromptBoard, "one line": OneLineSupply}
+PROFILES = {
+    "generator": ONE_ANSWER,
+    "kilohertz": PLAIN_KILOHERTZ,
+    "supply": COMMA,
+    "one line": ONE_LINE,
+    "board": PROMPT,
+    "coils": INVERTED_COILS,
+}
 OFF: dict[str, Callable[[Any], bool]] = {
     "generator": lambda stranger: not any(stranger.on.values()) and not stranger.unknown,
+    "kilohertz": lambda stranger: not any(stranger.on.values()) and not stranger.unknown,
     "supply": lambda stranger: not stranger.on,
+    "one line": lambda stranger: not stranger.on,
     "board": lambda stranger: stranger.closed == set(),
     "coils": lambda stranger: set(stranger.values.values()) == {1},
 }
@@ -94,6 +114,12 @@ def test_relays_the_other_way_round_are_left_to_the_eye_and_the_key_is_named(
         ("generator", ('on_answer = "ON,LOAD,HZ"\noff_answer = "OFF,LOAD,HZ"', ""), "on_answer"),
         ("generator", ('frequency_digits = "FRQ,([0-9.]+KHZ)"', ""), "a number"),
         ("generator", ("LEVEL,{vrms}", "LEVEL,{vpp}"), "answers in VRMS"),
+        ("kilohertz", ("{vpk:milli d}", "{vpk:micro d}"), "reads back"),
+        ("kilohertz", ('output_state = "S=(ON|OFF)$"\n', ""), "output_state"),
+        ("kilohertz", ('frequency_digits = "F=', 'frequency_digits = "A='), "reads back"),
+        ("one line", ('output_state = ";(ON|OFF)$"\n', ""), "output_state"),
+        ("one line", ('"V{v_hundredths:04d}"', '"V{v_tenths:04d}"'), "commands.voltage"),
+        ("one line", ('answer = "OK"\n', ""), "answer"),
         ("supply", ("decimal_comma = true", ""), "decimal_comma"),
         ("supply", ('on_answer = "bit 6 is 1"', 'on_answer = "bit 0 is 1"'), "reads on"),
         ("supply", ('on_answer = "bit 6 is 1"', ""), "on_answer"),

@@ -19,7 +19,13 @@ import pytest
 from drivers.profile import KINDS, parse_profile, profile_values
 from drivers.safe_end import Off
 from harness.errors import UsageError
-from harness.session.profile_trials.answers import ProfileAnswers, flat, keys_of_kind
+from harness.session.profile_trials.answers import (
+    AnswerRefused,
+    ProfileAnswers,
+    flat,
+    keys_of_kind,
+    read_answer,
+)
 from harness.session.profile_trials.interview import Interview
 from harness.session.profile_trials.questions import QUESTIONS
 from tests.cli.commands import Printed, switchwalk
@@ -254,6 +260,34 @@ def test_wrong_piped_answers_are_refused_in_words_and_those_before_are_kept(
         assert "has answers of before" in again.err
     assert 'description = "a box of relays"' in Path("box.unfinished.toml").read_text(encoding="utf-8")
     assert not Path("box.toml").exists()
+
+
+@pytest.mark.parametrize(
+    ("key", "text", "message"),
+    [
+        ("echoes", "4", "found '4'; expected y or n"),
+        ("volts_per_division_v", "0.1 0.2", "expected numbers with commas between them"),
+        ("divisions", "eight", "expected a whole number"),
+    ],
+)
+def test_a_wrong_answer_is_told_in_the_words_of_its_question(key: str, text: str, message: str) -> None:
+    with pytest.raises(AnswerRefused, match=message):
+        read_answer("oscilloscope", key, text)
+
+
+def test_a_dash_says_that_there_is_no_error_queue() -> None:
+    """Of any other key it leaves the key out; of this one that would be a question for a queue."""
+    assert read_answer("oscilloscope", "error_query", "-") == ""
+    with cabled(SingleQueries()) as bench:
+        person = Typist({"error_query": "-"})
+        answers = held("generator", bench.of_generator.address, person, like="rms-generator")
+    assert answers.values["error_query"] == ""
+    assert "error_query" not in answers.left_out
+
+
+def test_help_names_every_kind_and_no_other(capsys: pytest.CaptureFixture[str]) -> None:
+    printed = " ".join(switchwalk(capsys, "profile", "new", "--help").out.split())
+    assert f"KIND Of the instrument: {', '.join(KINDS)}." in printed.replace("- ", "-")
 
 
 @pytest.mark.parametrize(
