@@ -454,7 +454,9 @@ class Session:
         self._note(f"input not empty before {command!r}: {state}")
         if state == "closed":
             raise self.error("the instrument closed the connection, or was unplugged", command, LinkLost)
-        raise self.error("an unexpected answer is waiting; reopen first", command, Desynchronised)
+        # Whether what it says to a command comes before the next question, or behind it, is chance.
+        what = f"an unexpected answer is waiting ({EMPTY_REMEDY}); reopen first"
+        raise self.error(what, command, Desynchronised)
 
     def _named(self, error: Exception, command: str, timeout_s: float | None) -> BenchError:
         limit_s = self.timeout_s if timeout_s is None else timeout_s

@@ -146,6 +146,34 @@ def test_a_second_answer_to_one_question_is_never_taken_for_the_next() -> None:
         session.close()
 
 
+@pytest.mark.parametrize("first", ["what it says", "the next question"])
+def test_what_it_says_to_a_command_names_the_keys_whichever_comes_first(first: str) -> None:
+    """On a busy machine, or a slow wire, the next question is sent before it has come."""
+
+    def talkative(connection: Connection) -> None:
+        while True:
+            heard = connection.line()
+            if heard == b"SET 1":
+                if first == "the next question":
+                    assert connection.line() == b"NEXT?"
+                connection.send(b"\r\n> ")
+                connection.peer.message.set()
+            elif heard == b"*IDN?":
+                connection.send(IDENTITY + b"\n")
+
+    with peer(talkative) as served:
+        session = Session(
+            served.address, instrument="supply", timeout_s=TIMEOUT_S, dialect=Dialect(error_query="")
+        )
+        session.start()
+        session.write("SET 1")
+        if first == "what it says":
+            assert served.message.wait(10.0)
+        with pytest.raises((Desynchronised, BadReply), match="see `answer` and `prompt` of its profile"):
+            session.query("NEXT?")
+        session.close()
+
+
 def test_a_peer_that_closed_after_its_answer_is_noticed_before_anything_is_sent() -> None:
     def last_word(connection: Connection) -> None:
         connection.send(b"goodbye\n")
