@@ -428,11 +428,18 @@ def _opened(address: str, library: str) -> tuple[Any, Any]:
 
     try:
         manager = pyvisa.ResourceManager(LIBRARIES[library])
+    except (OSError, ValueError) as error:  # pyvisa.errors.LibraryError is an OSError
+        why = " ".join(str(error).split())
+        raise ConnectionError(
+            f"cannot be opened, as no VISA library is found on this computer ({why}); install one, or write "
+            'visa = "python"'
+        ) from error
+    try:
         return manager, manager.open_resource(address, open_timeout=int(1e3 * CONNECT_WITHIN_S))
     except Exception as error:  # pyvisa-py raises bare Exception, and whatever its backends raise
         # If nothing answers at all, its text is the standard's status as a bare number.
         late = str(int(pyvisa.constants.StatusCode.error_timeout)) in str(error)
-        why = f"nothing answered within {CONNECT_WITHIN_S:g} s" if late else str(error)
+        why = f"nothing answered within {CONNECT_WITHIN_S:g} s" if late else " ".join(str(error).split())
         raise ConnectionError(f"cannot be opened ({why})") from error
 
 

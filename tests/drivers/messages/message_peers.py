@@ -48,6 +48,7 @@ class Instrument:
         self.output: list[bytes] = []
         self.before_clear: list[Callable[[], None]] = []  # each is done once
         self.clears = 0
+        self.linked: list[bytes] = []  # the names of devices that links were made to
 
     def hear(self, command: bytes) -> None:
         reply = self._answer(command.rstrip(b"\n"))
@@ -82,6 +83,8 @@ class Instrument:
 
     def _vxi11(self, procedure: int, arguments: bytes) -> bytes | None:
         if procedure == CREATE_LINK:
+            (length,) = struct.unpack_from("!I", arguments, 12)
+            self.linked.append(arguments[16 : 16 + length])
             return struct.pack("!iiII", 0, 1, 0, 1 << 16)
         if procedure == DEVICE_WRITE:
             (length,) = struct.unpack_from("!I", arguments, 16)

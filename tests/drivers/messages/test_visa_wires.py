@@ -4,14 +4,19 @@ import socket
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import pyvisa
 
+import drivers.wire as wire_module
+from drivers.bench import open_alone
 from drivers.models.dialect import Dialect
 from drivers.session import Session
 from drivers.wire import SocketWire, VisaWire, Wire, open_visa
+from harness.bench_file import GeneratorFile, OscilloscopeFile, WireFile
 from harness.errors import BadReply, BenchError, BenchTimeout, LinkLost
 from tests.drivers.messages.message_peers import Instrument, hislip_address
 from tests.drivers.peers import IDENTITY, Connection, Peer, peer
@@ -161,6 +166,61 @@ def test_a_prompt_is_waited_for_behind_every_line(connect: Callable[..., Wire]) 
         session.resync()
         assert session.query("NEXT?") == "answer to NEXT?"
         session.close()
+
+
+def test_a_gpib_instrument_behind_a_network_adapter_is_a_device_of_vxi11() -> None:
+    """VXI-11.2: the device `gpib0,7` is primary address 7 of the adapter's interface (from memory)."""
+    instrument = Instrument(answer)
+    with peer(instrument.by_vxi11) as served:
+        session = Session(
+            f"TCPIP::127.0.0.1,{served.port}::gpib0,7::INSTR", instrument="scope", timeout_s=0.4
+        )
+        session.start()
+        assert session.query("FIRST?") == "answer to FIRST?"
+        assert session.query_block("DATA?", expected=len(BLOCK)) == BLOCK
+        session.close()
+    assert set(instrument.linked) == {b"gpib0,7"}
+
+
+def test_one_instrument_may_have_a_visa_library_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`wire` of one instrument in bench.toml; the bench has PyVISA's own for all others."""
+    wanted: dict[str, str] = {}
+    made = pyvisa.ResourceManager
+
+    class Manager:
+        def __init__(self, library: str) -> None:
+            self._library, self._made = library, made("@py")
+            self.visalib = self._made.visalib
+
+        def open_resource(self, address: str, **options: Any) -> object:
+            wanted[address] = self._library
+            return self._made.open_resource(address, **options)
+
+    monkeypatch.setattr(pyvisa, "ResourceManager", Manager)
+    with peer(by_socket) as one, peer(by_socket) as other:
+        files = {
+            "generator": GeneratorFile(address=one.address, profile="rms-generator"),
+            "oscilloscope": OscilloscopeFile(
+                address=other.address,
+                profile="preamble-oscilloscope",
+                gain_accuracy=0.02,
+                wire=WireFile(visa="system"),
+            ),
+        }
+        with open_alone(files, folder=tmp_path, marked=False) as opening:
+            for name in files:
+                opening.reports_unknown(name)
+    assert wanted == {one.address: "@py", other.address: "@ivi"}
+
+
+def test_a_visa_library_that_is_not_installed_is_told_with_what_to_write(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setitem(wire_module.LIBRARIES, "system", "no-such-library.so@ivi")
+    with pytest.raises(LinkLost, match=r'no VISA library is found on this computer .* write visa = "python"'):
+        Session("TCPIP::127.0.0.1::9::SOCKET", instrument="scope", visa="system", timeout_s=0.4)
 
 
 def test_an_address_where_nothing_answers_is_said_in_words() -> None:
