@@ -180,8 +180,8 @@ class Oscilloscope(Protocol):
         """
         ...
 
-    def trigger(self) -> None:
-        """Trigger what `begin` armed, and wait until its record is complete."""
+    def trigger(self, meanwhile: Callable[[], None] | None = None) -> None:
+        """Trigger what `begin` armed, and wait until its record is complete; meanwhile do something else."""
         ...
 
     def complete(self) -> Capture:

@@ -284,17 +284,19 @@ class ScpiOscilloscope:
             self._armed = self._arm(setting, waits=waits, fine=PLAINLY, source=min(setting.inputs))
         return self._armed.length_s * (0.5 if waits else UNTRIGGERED)
 
-    def trigger(self) -> None:
-        """Trigger what `begin` armed, and wait until its record is complete."""
+    def trigger(self, meanwhile: Callable[[], None] | None = None) -> None:
+        """Trigger what `begin` armed, and wait until its record is complete; meanwhile do something else."""
         commands = self._profile.commands
         if self._armed is None:
             raise self._session.error("no acquisition was begun")
+        length_s, since_s = self._armed.length_s, self._armed.at_s
         with self._whole():
             if commands.trigger_force is not None and commands.trigger_normal is not None:
                 self._session.write(commands.trigger_force())
-                self._wait(self._armed.length_s / 2, since_s=time.monotonic())
-            else:
-                self._wait(self._armed.length_s, since_s=self._armed.at_s)
+                length_s, since_s = length_s / 2, time.monotonic()
+            if meanwhile is not None:
+                meanwhile()
+            self._wait(length_s, since_s=since_s)
 
     def complete(self) -> Capture:
         """The record that `begin` armed and `trigger` completed."""

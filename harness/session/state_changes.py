@@ -1,53 +1,41 @@
-"""The walk through a setup's changes of state, and through a control line that is operated again and again.
+"""The walk through a setup's changes of state.
 
 The scope is armed, the state changed and the scope triggered; while the scope is armed for the next change,
 the last one is computed. The scope waits for the computer (no wire triggers it): its record's first half is
-full when the control lines are commanded, and it is triggered right after. While that half fills, the last
-record is computed; if the scope triggers itself (not `waits_for_trigger`), before it is armed, since it would
-not wait for a slow computer.
-
-A control line whose contacts may fail now and then is operated many times at a level that mends no contact,
-and the levels are measured after every step.
+full when the control lines are commanded, and it is triggered right after. While the two halves fill, the
+last record is computed; if the scope triggers itself (not `waits_for_trigger`), before it is armed, since it
+would not wait for a slow computer.
 """
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
-from itertools import repeat
-from math import ceil, inf, sqrt
+from math import inf, sqrt
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import TRANSIENT, BenchError, ReadingError
-from harness.job.state import IDLE_STATE, State
+from harness.job.state import State
 from harness.measure.captures import pick_range
 from harness.measure.changes.change import Change, HostTimes, control_edge, find_change, host_edge
 from harness.measure.sides import Instant, SteadySides
-from harness.measure.tone import windowed_tone
-from harness.measure.tones import TonePair
 from harness.plan.model import ChangeAcquisition, Planned, SetupVisit
 from harness.plan.pulses import held
-from harness.plan.setups import input_numbers
-from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, LONGER, LOOK_SAMPLES, look_s
+from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, LONGER
 from harness.quantities.change import ChangeSeen
-from harness.quantities.cycle import CycleLevels, CycleSeen, Failure, OfOperations
-from harness.quantities.quantity import PlannedReading
-from harness.reading import OperationFailed, Reading, Shown, Step
+from harness.reading import Reading
 from harness.records.run import AcquisitionRecord
 from harness.roles import Capture, CaptureSetting, InputSetting, Mark
 from harness.session.context import RunContext
 from harness.session.instruments import NotTaken
 from harness.session.recorder import (
-    CaptureRequest,
-    RawCapture,
     make_reading,
     missing_reading,
 )
-from harness.session.supply_watch import LATER, LATEST_S
 
 CLICK_ROOM_V = 0.010  # left on the screen for a click, unless a limit says more
 MOST_TRIES = 5
@@ -100,7 +88,7 @@ class ChangeWalk:
         for planned in self._visit.changes:
             raw = self._begun(planned)
             self._done += 1
-            context.recorder.defer(partial(self._finish, planned, raw, self._done))
+            context.recorder.defer(partial(self._finish, planned, raw, self._done, apart=True))
         context.recorder.catch_up()
         for planned in self._short:
             self._finish(planned, self._begun(planned), self._done)
@@ -173,14 +161,19 @@ class ChangeWalk:
             samples=round(CHANGE_SAMPLES * length_s / CHANGE_RECORD_S),
         )
         filled_s = time.monotonic() + scope.begin(setting)
-        if scope.waits_for_trigger:
+        # An edge that no input shows is found by the computer's clock, which has to see the record complete;
+        # and no coil is driven for longer than its pulse.
+        overlaps = self._control_input(planned) is not None and not planned.change.pulsed
+        if scope.waits_for_trigger and overlaps:
+            context.catch_up(until_s=filled_s)
+        elif scope.waits_for_trigger:
             context.recorder.catch_up()
         context.wait_until(filled_s)
         driven = replace(planned.change.after, pulsed=planned.change.pulsed)
         from_s = time.monotonic()
         context.hold(self._visit.setup, driven)
         to_s = time.monotonic()
-        scope.trigger()
+        scope.trigger(context.recorder.catch_up if overlaps else None)
         by_s = time.monotonic()
         self._state = planned.change.after
         capture = scope.complete()
@@ -236,9 +229,20 @@ class ChangeWalk:
             chosen[number] = settings[min(index + 2, len(settings) - 1)]
         return chosen
 
-    def _finish(self, planned: ChangeAcquisition, raw: _RawChange | NotTaken, done: int) -> None:
-        """Find the change in a record; judge, record and show what is read from it, if enough of it shows."""
+    def _finish(
+        self, planned: ChangeAcquisition, raw: _RawChange | NotTaken, done: int, *, apart: bool = False
+    ) -> None:
+        """Find the change in a record, and keep what is read from it. apart: that is deferred once more."""
         result = raw if isinstance(raw, NotTaken) else self._change(planned, raw)
+        if apart:
+            self._context.recorder.defer(partial(self._judge, planned, raw, result, done))
+        else:
+            self._judge(planned, raw, result, done)
+
+    def _judge(
+        self, planned: ChangeAcquisition, raw: _RawChange | NotTaken, result: Change | NotTaken, done: int
+    ) -> None:
+        """Judge, record and show what is read from a change, if enough of it shows."""
         if isinstance(raw, _RawChange) and raw.is_short and self._lacks(planned, result):
             self._length_s = max(self._length_s, LONGER * CHANGE_RECORD_S)
             self._short.append(planned)
@@ -357,11 +361,15 @@ class ChangeWalk:
         return tuple(marks)
 
     def _control_row(self, planned: ChangeAcquisition, capture: Capture) -> int | None:
-        """Row that shows the control line of a change of state; None if several change, or none is viewed."""
+        """Row that shows the control line of a change of state."""
+        number = self._control_input(planned)
+        return None if number is None else capture.inputs.index(number)
+
+    def _control_input(self, planned: ChangeAcquisition) -> int | None:
+        """The input that shows its control line; None if several lines change, or none is viewed."""
         if len(planned.change.controls) != 1:
             return None
-        number = self._visit.setup.controls_viewed.get(planned.change.controls[0])
-        return None if number is None else capture.inputs.index(number)
+        return self._visit.setup.controls_viewed.get(planned.change.controls[0])
 
     def _as_record(
         self, planned: ChangeAcquisition, raw: _RawChange, change: Change | None
@@ -403,96 +411,3 @@ def _share(reading: Reading) -> float:
     if reading.estimate is None or reading.limit_high is None or reading.limit_high <= 0:
         return 0.0
     return reading.estimate.high / reading.limit_high
-
-
-Operated = PlannedReading[OfOperations]
-
-
-def cycle_reading(context: RunContext, visit: SetupVisit, cycle: Operated, *, recover: Recover) -> Reading:
-    """Operate a control line as often as the check says: how many operations failed, and what that bounds."""
-    sequence, setup = context.job.sequence, visit.setup.name
-    failures: list[Failure] = []
-    done = 0
-    wait_s = LATER * context.settle_s
-    waits = repeat(
-        wait_s, ceil(LATEST_S / wait_s)
-    )  # for all operations: a relay that never moves is not late
-    try:
-        context.drive.apply(cycle.given.stimulus)
-        for number in range(1, cycle.given.operations + 1):
-            result = _operate(context, visit, cycle.given, number, waits)
-            done = number
-            if result is not None:
-                failures.append(result)
-        context.begin_state(visit.setup, IDLE_STATE)  # whatever comes next settles by itself
-    except ReadingError as error:
-        return missing_reading(cycle, NotTaken(reason=f"after {done} operations: {error}"), setup=setup)
-    except TRANSIENT as error:
-        return missing_reading(cycle, recover(visit, IDLE_STATE, error), setup=setup)
-    seen = CycleSeen(operations=cycle.given.operations, failures=tuple(failures))
-    return make_reading(cycle, [seen], sequence=sequence, setup=setup)
-
-
-def _operate(
-    context: RunContext, visit: SetupVisit, given: OfOperations, number: int, waits: Iterator[float]
-) -> Failure | None:
-    """Release, then operate; returns what was wrong, and stores the waveform that shows it.
-
-    A port whose legs both read as they did before the step is captured again after each of the `waits`: the
-    switchboard may have been late, and that is no contact's fault. A contact that did not close reads like
-    neither; a relay that never moves reads the same again.
-    """
-    operated = State(on=(given.control,))
-    since = None if number == 1 else operated
-    steps: tuple[tuple[State | None, State, CycleLevels, CycleLevels, Step], ...] = (
-        (since, IDLE_STATE, given.released, given.operated, "released"),
-        (IDLE_STATE, operated, given.operated, given.released, "operated"),
-    )
-    for since, state, expected, before, step in steps:
-        context.set_state(visit.setup, state, since=since)
-        raw = context.recorder.capture(_request(visit, state, given, expected))
-        wrong = _wrong(given, expected, raw)
-        while wrong is not None and _wrong(given, before, raw) is None:
-            wait_s = next(waits, None)
-            if wait_s is None:
-                break
-            time.sleep(wait_s)
-            raw = context.recorder.capture(_request(visit, state, given, expected))
-            wrong = _wrong(given, expected, raw)
-        if wrong is not None:
-            troubles = len(context.supply_watch.troubles)
-            if context.supply_watch.sees:
-                context.supply_watch.check(state, limit_a=context.job.module.supply.limit_a)
-            if len(context.supply_watch.troubles) > troubles:  # the state was set again
-                raw = context.recorder.capture(_request(visit, state, given, expected))
-                wrong = _wrong(given, expected, raw)
-        if wrong is not None:
-            shown, how = wrong
-            context.recorder.keep_waveform(context.recorder.fit(raw))
-            return Failure(
-                fact=OperationFailed(number=number, step=step, shown=shown),
-                description=f"no. {number} {step}: {shown} {how}",
-            )
-    return None
-
-
-def _wrong(given: OfOperations, expected: CycleLevels, raw: RawCapture) -> tuple[Shown, str] | None:
-    """Which level differs from what the circuit predicts, and how, in words; None if none does."""
-    capture, tones = raw.capture, raw.request.tones
-    volts = windowed_tone(capture.volts, capture.interval_s, tones.hot_hz)
-    return given.first_miss(volts, expected)
-
-
-def _request(visit: SetupVisit, state: State, given: OfOperations, expected: CycleLevels) -> CaptureRequest:
-    hz = given.stimulus.tones.hot_hz
-    tones = TonePair(hot_hz=hz, cold_hz=1.1 * hz, duration_s=look_s(given), samples=LOOK_SAMPLES)
-    numbers = input_numbers(visit.setup)
-    peaks_v = {n: sqrt(2.0) * volts for n, volts in zip(numbers, expected.legs_vrms, strict=True)}
-    return CaptureRequest(
-        setup=visit.setup,
-        state=state,
-        stimulus=given.stimulus,
-        peaks_v=peaks_v,
-        purpose="operated line",
-        short=tones,
-    )

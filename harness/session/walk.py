@@ -38,8 +38,9 @@ from harness.session.recorder import (
     missing_reading,
 )
 from harness.session.repeats.confirmation import is_doubtful
+from harness.session.repeats.operations import cycle_reading
 from harness.session.setup_check import check_setup
-from harness.session.state_changes import ChangeWalk, cycle_reading
+from harness.session.state_changes import ChangeWalk
 from harness.session.supply_watch import Trouble
 
 

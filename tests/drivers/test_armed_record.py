@@ -63,6 +63,20 @@ def test_a_record_waits_for_the_computer_with_half_of_it_before_the_trigger(dura
     assert scope.unknown == []
 
 
+def test_what_is_done_meanwhile_is_done_after_the_trigger() -> None:
+    scope = Waiting()
+    with opened(scope) as driver:
+        driver.begin(wanted(1))
+
+        def meanwhile() -> None:
+            driver._session.query("*OPC?")  # so that it has heard everything
+            scope.heard.append("meanwhile")
+
+        driver.trigger(meanwhile)
+        driver.complete()
+    assert scope.heard == ["single in NORM", "force", "meanwhile"]
+
+
 def test_after_it_a_plain_capture_triggers_by_itself_again() -> None:
     scope = Waiting()
     with opened(scope) as driver:
