@@ -7,7 +7,11 @@ of sequence and switchboard after every change of its channels, with the pause b
 where both move. Not counted: anything computed, written, sent or asked, a scope's wait for its trigger, a
 supply's rise, starting up.
 
-`--kinds` adds what is recorded, kind by kind: records, their length, and the time that they took.
+The column "cpu" is the processor time of the run and its simulated bench: on a busy machine it tells what
+the wall clock does not.
+
+`--kinds` adds what is recorded, kind by kind and tone by tone: records, their length, and the time that they
+took.
 
 `--batch COUNT` runs so many units in one batch instead, and gives the time from one unit's verdict to the
 next one's first record, in which the page of the one is written and the other is looked for in the fixture.
@@ -15,6 +19,7 @@ next one's first record, in which the page of the one is written and the other i
 
 import argparse
 import os
+import resource
 import shutil
 import subprocess
 import sys
@@ -102,13 +107,15 @@ def kinds_of(plan: Plan, records: Path) -> Iterator[str]:
     kinds: dict[str, list[tuple[float, float]]] = {}
     with open_records(records, read_only=True) as store:
         for made in store.acquisitions(1).values():
-            kind = made.purpose or ("change of state" if made.number in changes else str(made.stimulus))
+            kind = "change of state" if made.number in changes else str(made.stimulus)
+            if made.purpose:
+                kind = f"{made.purpose}, {made.stimulus.frequency_hz:g} Hz"
             kinds.setdefault(kind, []).append((made.setting.duration_s, made.duration_s))
     for kind, took in sorted(kinds.items(), key=lambda each: -sum(one for one, _ in each[1])):
         recorded_s, wall_s = (sum(column) for column in zip(*took, strict=True))
-        yield f"    {kind:28s} {len(took):5d} records {recorded_s:7.1f} s {wall_s:7.1f} s wall"
+        yield f"    {kind:32s} {len(took):5d} records {recorded_s:7.1f} s {wall_s:7.1f} s wall"
     looks = sum(2 * cycle.given.operations for cycle in plan.cycles)
-    yield f"    {'between operations':28s} {looks:5d} records {looks_s(plan.cycles):7.1f} s"
+    yield f"    {'between operations':32s} {looks:5d} records {looks_s(plan.cycles):7.1f} s"
 
 
 def job_at(name: str, mains: str, folder: Path) -> Path:
@@ -129,14 +136,14 @@ def measure(name: str, serial: str, *, kinds: bool, mains: str) -> str:
         job_folder = job_at(name, mains, Path(folder))
         records = Path(folder) / "records.sqlite"
         command = [sys.executable, "-m", "harness.cli", "run", str(job_folder), "--serial", serial]
-        begun = time.perf_counter()
+        begun, used_s = time.perf_counter(), _processor_s()
         done = subprocess.run(
             [*command, "--simulate", "--json", "--records", str(records)],
             stdout=subprocess.DEVNULL,
             cwd=folder,
             env=os.environ | {"PYTHONPATH": str(ROOT)},
         )
-        wall_s = time.perf_counter() - begun
+        wall_s, cpu_s = time.perf_counter() - begun, _processor_s() - used_s
         job = load_job(job_folder)
         plan = build_plan(job, impedances=BenchImpedances())
         settled_s, recorded_s = settling_s(plan, job), recording_s(plan, records)
@@ -144,9 +151,15 @@ def measure(name: str, serial: str, *, kinds: bool, mains: str) -> str:
     verdict = {0: "pass", 1: "fail", 3: "unproven"}.get(done.returncode, f"exit {done.returncode}")
     total = (
         f"{name:18s} {verdict:8s} {wall_s:7.1f} s {recorded_s:7.1f} s {settled_s:7.1f} s "
-        f"{wall_s / (recorded_s + settled_s):6.2f} {os.getloadavg()[0]:5.1f}"
+        f"{wall_s / (recorded_s + settled_s):6.2f} {cpu_s:7.1f} s {os.getloadavg()[0]:5.1f}"
     )
     return "\n".join([total, *lines])
+
+
+def _processor_s() -> float:
+    """Of all processes that ended, with their own."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def measure_batch(name: str, units: int, *options: str, mains: str) -> str:
@@ -194,7 +207,9 @@ def main() -> None:
             options = ["--shortest"] * given.shortest
             print(measure_batch(name, given.batch, *options, mains=given.mains), flush=True)
         return
-    print("job                verdict     wall    recording   settling  ratio  load  (at most 1.25)")
+    print(
+        "job                verdict     wall    recording   settling  ratio       cpu  load  (at most 1.25)"
+    )
     for name in given.jobs:
         print(measure(name, given.serial, kinds=given.kinds, mains=given.mains), flush=True)
 
