@@ -32,6 +32,7 @@ EXPLAINED = 0.05  # a slip or a fault, where a reading failed: parts have tolera
 WEAK = 0.02  # of the e.m.f.: less is made by strays, of which the order of magnitude is known
 OF_STRAYS = 0.75  # of the larger of two weak levels: a factor of four
 UNFORESEEN = 3e-3  # of the e.m.f.: what a leg that nothing drives picks up by strays
+AMPLIFIED = 1.05  # of the e.m.f.s together: more than any passive unit brings to a leg
 NEARER = 0.5  # times as far from what was seen as a good unit, is what explains it
 SIGMAS = 3.0
 FLOOR = 1e-5  # of the e.m.f.
@@ -83,7 +84,8 @@ def fits(look: Look, predicted: Complex, within: float, good: Complex | None = N
 
     good: of a good unit with right leads, which does not fit, and must be twice as far from what is seen. A
     leg without a signal may float, and pick up a little of anything: one that has lost its own, and one of a
-    channel that nothing drives.
+    channel that nothing drives. Behind an amplifier a leg shows the difference of two that may be large and
+    nearly alike, so that a fraction of what a good unit makes of them counts.
     """
     seen, largest = look.values, np.maximum(np.abs(look.values), np.abs(predicted))
     weak = largest < WEAK
@@ -92,6 +94,8 @@ def fits(look: Look, predicted: Complex, within: float, good: Complex | None = N
     if good is not None:
         silent = np.abs(seen).max(axis=1) < WEAK
         allowed = allowed + UNFORESEEN * silent[:, None]
+        most = np.abs(good).sum(axis=1, keepdims=True)
+        allowed = np.where(most > AMPLIFIED, np.maximum(allowed, within * most), allowed)
         wrong = np.linalg.norm(seen - turned(good, seen))
         if np.linalg.norm(seen - turned(predicted, seen)) > NEARER * wrong + FLOOR:
             return False

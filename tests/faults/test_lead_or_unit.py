@@ -123,6 +123,26 @@ def test_exchanged_legs_behind_an_amplifier_are_seen_against_the_driven_port(
     assert "left.out legs swapped" in {fault.name for fault in found.faults}  # at the pins the same
 
 
+@pytest.mark.parametrize("kind", AMPLIFIERS)
+def test_a_generators_lead_that_is_off_is_named_behind_an_amplifier_with_long_cables(
+    tmp_path: Path, kind: str
+) -> None:
+    """The leg that is not driven follows the other, late by the cable: closed form, 0.03 rad.
+
+    So what the amplifier makes of their difference is none of what the circuit without cables predicts.
+    """
+    job = make_job(KINDS[kind], tmp_path / "job")
+    setup = views(job)[0]
+    slip = Slip(places=((leads_of(setup)[1], ()),))
+    look = looks_at(job, setup, (IDLE_STATE,), slip)[0]
+    gain = np.abs(looks_at(job, setup, (IDLE_STATE,))[0].values[2, 0])
+    late = 0.03j * look.values[1, 0]
+    look.values[1:, 0] += np.array([-late, gain * late, -gain * late])
+    found = LeadsPredicted(job, BenchImpedances()).explain([look])
+    assert found is not None
+    assert slip in (*found.slips, *found.of_fixture)
+
+
 def test_a_contact_that_fails_in_one_state_alone_is_no_lead(tmp_path: Path) -> None:
     job = make_job(KINDS["two-loop switcher"], tmp_path / "job")
     setup = views(job)[0]
