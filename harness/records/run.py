@@ -165,9 +165,13 @@ class BenchFault(Event):
 
 @dataclass(frozen=True, kw_only=True)
 class SupplyTrouble(Event):
-    """The relay supply gave what the unit can't draw, or its current came late; the text says which."""
+    """The relay supply gave what the unit can't draw, or its current came late; the text says which.
+
+    of_bench: whether the bench did it. If not, a coil of the unit may come and go, and the unit can't pass.
+    """
 
     kind = "supply trouble"
+    of_bench: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -31,7 +31,7 @@ from harness.session.instruments import (
     operations_of,
 )
 from harness.session.recorder import Recorder
-from harness.session.supply_watch import SupplyWatch
+from harness.session.supply_watch import SupplyWatch, Trouble
 
 
 def peaks_of(setup: Setup, prediction: Prediction, level_vrms: float) -> dict[int, float]:
@@ -120,6 +120,7 @@ class BenchContext:
         Returns the time when that has settled.
         """
         select = () if setup is None or setup.select is None else setup.select
+        self.supply_watch.enters("" if setup is None else setup.name, state)
         controls = tuple(self.job.fixture.controls[control] for control in held(self.job.module, state))
         self.board.set(frozenset(select + controls))
         return time.monotonic() + self.settle_s
@@ -186,6 +187,13 @@ class RunContext(BenchContext):
         """Keep an event with the run."""
         self.store.add_event(self.run_id, event, text)
 
+    def doubt_of_coils(self) -> str:
+        """What was seen of a coil that may come and go, "" if nothing; in this run, also before a resume."""
+        for stored in self.store.events(self.run_id):
+            if isinstance(stored.event, SupplyTrouble) and not stored.event.of_bench:
+                return stored.text
+        return ""
+
     def begin_recording(self, setup: Setup, state: State, done: int, doing: str = "") -> None:
         """Tell the observer which state is set next, after `done` acquisitions, and what is done in it."""
         self.observe(
@@ -219,9 +227,10 @@ def bench_context(
     """
     board, supply = CountedSwitchboard(bench.switchboard), SwitchedSupply(bench.supply)
 
-    def report(trouble: str) -> None:
-        record(SupplyTrouble(), trouble)
-        observe(Remark(text=f"{trouble}. It counts as a fault of the bench"))
+    def report(trouble: Trouble) -> None:
+        record(SupplyTrouble(of_bench=trouble.of_bench), trouble.text)
+        counts = ". It counts as a fault of the bench" if trouble.of_bench else ""
+        observe(Remark(text=trouble.text + counts))
 
     settle_s = job.sequence.settle_s + board.settle_s
     return BenchContext(

@@ -1,11 +1,14 @@
 """What the relay supply says of a state: whose fault a wrong current is, the unit's or the bench's."""
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from math import inf, sqrt
 from statistics import mean, stdev
 from typing import NoReturn, Protocol
+
+import numpy as np
 
 from harness.errors import BadReply, OverCurrentError
 from harness.job.module import Module
@@ -24,6 +27,10 @@ LATEST_S = 2.5  # a board that has not acted by then does not act
 PATIENCE_S = 10.0  # in all of a run: a coil that fails during it is not waited for in every state
 FROZEN = 1.5  # times half a control line's current: further off than a coarse meter's last digit
 LIKE_A_LINE = 0.25  # of what a control line adds: coils within 10 %, their copper warm or cold, and the meter
+WARMER = 0.03  # of a current: what coils draw less when they are warm, 8 K at 0.39 % per kelvin
+MOST_LIKE_A_LINE = 0.4  # of a control line's current: less than one of its two coils
+MOST_LINES = 10  # of which each may have been on or off: 1024 currents
+TRIALS = 10  # operations of a line that drew nothing once; common practice, no source
 READINGS = 5  # of a current that is judged: meters of supplies are noisy near the bottom of their range
 
 
@@ -42,10 +49,14 @@ class Board(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Trouble:
-    """Something that the bench was seen to do, in words, and the states whose readings it may have spoilt."""
+    """Something that was seen of a current, in words, and where it may have spoilt readings.
+
+    spoilt: setups, "" for none, and states. of_bench: whether the bench did it; else the unit may have.
+    """
 
     text: str
-    states: frozenset[str]
+    spoilt: frozenset[tuple[str, str]]
+    of_bench: bool = True
 
 
 class SupplyWatch:
@@ -55,7 +66,8 @@ class SupplyWatch:
     again and the same state is set once more: an output that a hand, a plug or its own protection switched
     off is the bench's. A supply that does not say what it gives is never looked at. settle_s: how long a
     change of state takes to settle. wait: lets seconds pass.
-    report: is told of every trouble.
+    report: is told of every trouble. What a unit drew too little once counts as the bench's only if a
+    switchboard can have done it: see `_is_the_boards`.
     """
 
     def __init__(
@@ -66,11 +78,14 @@ class SupplyWatch:
         *,
         settle_s: float,
         wait: Callable[[float], None] = time.sleep,
-        report: Callable[[str], None] = lambda _: None,
+        report: Callable[[Trouble], None] = lambda _: None,
     ) -> None:
         self._module, self._supply, self._switchboard = module, supply, switchboard
         self._settle_s, self._wait, self._report = settle_s, wait, report
-        self._checked = IDLE_STATE  # the last state in which all was well
+        self._stands = "", IDLE_STATE  # the setup and the state that were set last
+        self._since = {("", IDLE_STATE.name)}  # those set since all was well, and that in which it was
+        self._last_on: tuple[str, ...] = ()  # the control lines in the state in which all was well
+        self._is_set_since = True  # whether anything was set since then
         self._own_a: Mapping[str, float] = {}
         self._patience_s = LATEST_S
         self._last: tuple[SupplyReading, State] | None = None
@@ -85,6 +100,16 @@ class SupplyWatch:
         self._own_a = dict(currents_a)
         if all(state.name in currents_a for state in control_line_states(self._module)):
             self._patience_s = PATIENCE_S
+
+    def enters(self, setup: str, state: State) -> None:
+        """Note that a setup ("" for none) and a state are being set."""
+        self._stands, self._is_set_since = (setup, state), True
+        self._since.add((setup, state.name))
+
+    def look_once_more(self, *, limit_a: float) -> None:
+        """Check the state that was set last before the supply is switched off, which hides what befell it."""
+        if self._stands[1].powered:
+            self.check(self._stands[1], limit_a=limit_a)
 
     def _expected_a(self, state: State) -> float:
         """What the unit draws in a state: by its own currents if they are known, else by its module."""
@@ -109,6 +134,9 @@ class SupplyWatch:
         """
         readings = self._several(state, limit_a)
         if not all(_agree(reading, readings[-1]) for reading in readings):
+            least = min(readings, key=lambda reading: reading.current_a)
+            if self._lacks_a_coil(least, state):
+                self._note(f"{_given(least)} in state {state.name}, and more a moment before or after", False)
             readings = self._several(state, limit_a)
         currents_a = [reading.current_a for reading in readings]
         return replace(
@@ -143,14 +171,60 @@ class SupplyWatch:
             reading = self._opened(reading, state, limit_a)
         if self._is_over(reading, state):
             self._blame(reading, state, limit_a)
-        self._checked = state
+        self._since, self._is_set_since = {(self._stands[0], state.name)}, False
+        self._last_on = state.on
         return reading
 
-    def _note(self, text: str, state: State) -> None:
-        """Note a trouble that shows in a state; it may have come in the one before."""
-        states = frozenset({self._checked.name, state.name})
-        self.troubles.append(Trouble(text=text, states=states))
-        self._report(text)
+    def _note(self, text: str, of_bench: bool = True) -> None:
+        """Note what was seen of a current; it may have come at any time since all was well."""
+        if not of_bench:
+            text += (
+                ". No switchboard that is late or misses a command does this: a coil of the unit or the wire "
+                "of a control line comes and goes, or that line's channel of the switchboard does"
+            )
+        trouble = Trouble(text=text, spoilt=frozenset(self._since), of_bench=of_bench)
+        self.troubles.append(trouble)
+        self._report(trouble)
+
+    def _lacks_a_coil(self, reading: SupplyReading, state: State) -> bool:
+        """Whether a unit whose currents are known draws less than it did, by one coil of two on a line."""
+        lacks_a = self._expected_a(state) - reading.current_a
+        return (
+            bool(state.on) and self._knows_lines and lacks_a > MOST_LIKE_A_LINE * 2 * self._half_a_control_a()
+        )
+
+    @property
+    def _knows_lines(self) -> bool:
+        return all(state.name in self._own_a for state in control_line_states(self._module))
+
+    def _is_the_boards(self, seen: Sequence[SupplyReading], state: State) -> bool:
+        """Whether a switchboard that is late, or missed a command, explains currents that were not right.
+
+        Then whole control lines make the difference, of this state and of the one before, and something was
+        set since the current was right. Of a unit whose own currents are not known that cannot be told.
+        """
+        if not self._knows_lines or not any(self._lacks_a_coil(reading, state) for reading in seen):
+            return True
+        if not self._is_set_since:
+            return False
+        idle_a = self._expected_a(State(on=()))
+        lines = list(dict.fromkeys((*state.on, *self._last_on)))[:MOST_LINES]
+        adds_a = [self._expected_a(State(on=(line,))) - idle_a for line in lines]
+        possible_a = np.array([idle_a + sum(some) for some in product(*((0.0, each) for each in adds_a))])
+        line_a = 2 * self._half_a_control_a()
+        within_a = min(LIKE_A_LINE * line_a + WARMER * self._expected_a(state), MOST_LIKE_A_LINE * line_a)
+        return any(bool(np.abs(possible_a - reading.current_a).min() <= within_a) for reading in seen)
+
+    def _lacks_again(self, state: State) -> int:
+        """How often of `TRIALS` operations the control lines of a state draw too little."""
+        closed, count = self._switchboard.closed, 0
+        for _ in range(TRIALS):
+            self._switchboard.set(frozenset())
+            self._wait(self._settle_s)
+            self._switchboard.set(closed)
+            self._wait(LATER * self._settle_s)
+            count += self._lacks_a_coil(self._supply.measure(), state)
+        return count
 
     def _read(self, state: State, limit_a: float) -> SupplyReading:
         """Read the supply, again if it is at its limit; raises OverCurrentError if it stays there.
@@ -230,8 +304,7 @@ class SupplyWatch:
         self._note(
             f"the relay supply gave {limited.current_a * 1e3:.1f} mA at {limited.voltage_v:.2f} V in state "
             f"{state.name}, and {again.current_a * 1e3:.1f} mA at {again.voltage_v:.2f} V after its output "
-            "was switched on again",
-            state,
+            "was switched on again"
         )
         return again
 
@@ -254,11 +327,16 @@ class SupplyWatch:
         self._wait(LATER * self._settle_s)
         again = self._read(state, limit_a)
         if not (self._is_left_driven(again, state) or self._is_missed(again, state)):
-            self._note(
-                f"the relay supply gave {driven.current_a * 1e3:.1f} mA in state {state.name}, and "
-                f"{again.current_a * 1e3:.1f} mA after all channels were opened and the state was set again",
-                state,
+            text = (
+                f"{_given(driven)} in state {state.name}, and {again.current_a * 1e3:.1f} mA after all "
+                "channels were opened and the state was set again"
             )
+            of_bench = self._is_the_boards([driven], state)
+            if of_bench and self._lacks_a_coil(driven, state) and not state.pulsed:
+                failed = self._lacks_again(state)
+                of_bench = not failed
+                text += f"; too little again in {failed} of {TRIALS} further operations"
+            self._note(text, of_bench)
         return again
 
     def _refuse_by(self, opened: SupplyReading, limit_a: float) -> None:
@@ -362,7 +440,9 @@ class SupplyWatch:
         A late board has its time, in one state or in several; after that nothing is waited for.
         """
         reading, waited_s, step_s = first, 0.0, LATER * self._settle_s
+        seen: list[SupplyReading] = []
         while self._may_be_late(reading, state):
+            seen.append(reading)
             if waited_s >= LATEST_S or self._patience_s <= 0.0:
                 return reading
             self._wait(step_s)
@@ -373,7 +453,7 @@ class SupplyWatch:
         self._note(
             f"the current of state {state.name} came late: {first.current_a * 1e3:.1f} mA at first, "
             f"{reading.current_a * 1e3:.1f} mA after {waited_s:.2f} s",
-            state,
+            self._is_the_boards(seen, state),
         )
         return reading
 
@@ -405,6 +485,10 @@ class SupplyWatch:
             abs(reading.current_a) >= LIMIT_REACHED * limit_a
             or reading.voltage_v < VOLTAGE_HELD * self._module.supply.voltage_v
         )
+
+
+def _given(reading: SupplyReading) -> str:
+    return f"the relay supply gave {reading.current_a * 1e3:.1f} mA"
 
 
 def _agree(one: SupplyReading, other: SupplyReading) -> bool:

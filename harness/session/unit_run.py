@@ -302,6 +302,8 @@ class UnitRun:
             )
             self._context.record(event, reason)
         outcome = max(outcome, result, key=FROM_BEST_TO_WORST.index)
+        if outcome == "pass" and (doubt := self._context.doubt_of_coils()):
+            outcome, reason = "unproven", doubt
         reason = ". ".join(filter(None, (reason, why, "" if self._at_fail else self._shortest or "")))
         faults = self._context.recovery.faults
         if any(map(is_lost, self._readings)):

@@ -6,7 +6,6 @@ and the readings that wait to be measured again.
 """
 
 import time
-from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
@@ -41,7 +40,6 @@ from harness.session.repeats.confirmation import is_doubtful
 from harness.session.repeats.operations import cycle_reading
 from harness.session.setup_check import check_setup
 from harness.session.state_changes import ChangeWalk
-from harness.session.supply_watch import Trouble
 
 
 class Walk:
@@ -64,7 +62,6 @@ class Walk:
         self.held: list[tuple[Planned, Reading]] = []  # neither recorded nor shown before confirmed
         self.failed: list[tuple[Planned, Reading]] = []  # twice; a lead may explain them
         self.unproven: list[tuple[Planned, Reading]] = []  # recorded as they are; a lead may explain them
-        self.troubles: defaultdict[str, list[Trouble]] = defaultdict(list)  # by setup
         self.leads = LeadDoubts(context)
         self.readings: list[Reading] = []
 
@@ -85,7 +82,6 @@ class Walk:
         """Walk through the states of a setup that is made; leaves the relay supply on."""
         context = self.context
         proven = False
-        troubles = len(context.supply_watch.troubles)
         if visit.cycles:
             self._through_cycles(visit)
             proven = True
@@ -102,7 +98,6 @@ class Walk:
         self._power(IDLE_STATE)
         if visit.changes:
             self._through_changes(visit, proven=proven)
-        self.troubles[visit.setup.name] += context.supply_watch.troubles[troubles:]
 
     def _keep(self, state: State, done: int, made: Sequence[tuple[Planned, Reading]]) -> None:
         """Record the readings that stand; what did not pass is held back until it was measured again."""
@@ -152,6 +147,8 @@ class Walk:
         supply, module = self.context.bench.supply, self.context.job.module
         if state.powered == self._powered:
             return
+        if not state.powered and self.context.supply_watch.sees:
+            self.context.supply_watch.look_once_more(limit_a=module.supply.limit_a)
         if state.powered:
             supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
         supply.switch(on=state.powered)

@@ -123,7 +123,7 @@ def test_an_output_that_was_switched_off_is_the_benchs(current_a: float, voltage
     watch = bench.watch()
     assert watch.check(LOOP_A_ON, limit_a=0.4).current_a == LOOP_A
     assert "after its output was switched on again" in watch.troubles[0].text
-    assert watch.troubles[0].states == {"idle", "loop_a"}
+    assert watch.troubles[0].spoilt == {("", "idle")}
 
 
 def test_a_meter_that_stands_still_is_the_benchs() -> None:
@@ -285,6 +285,88 @@ def test_a_control_line_that_the_board_missed_is_set_again(known: dict[str, floa
     watch.learn(known)
     assert watch.check(LOOP_A_ON, limit_a=0.4).current_a == LOOP_A
     assert "after all channels were opened and the state was set again" in watch.troubles[-1].text
+
+
+KNOWN = {"idle": IDLE_A, "loop_a": LOOP_A, "loop_b": LOOP_A, "swap": 76e-3}
+ONE_COIL_LESS_A = (IDLE_A + LOOP_A) / 2  # two alike on the line: closed form
+
+
+@pytest.mark.parametrize(("lacking_a", "of_bench"), [(IDLE_A, True), (ONE_COIL_LESS_A, False)])
+def test_a_board_is_late_with_a_whole_line_and_never_with_one_coil_of_two(
+    lacking_a: float, of_bench: bool
+) -> None:
+    watch = Bench([lacking_a, LOOP_A]).watch()
+    watch.learn(KNOWN)
+    watch.enters("left", LOOP_A_ON)
+    assert watch.check(LOOP_A_ON, limit_a=0.4).current_a == LOOP_A
+    (trouble,) = watch.troubles
+    assert trouble.of_bench is of_bench
+    assert trouble.spoilt == {("", "idle"), ("left", "loop_a")}
+    assert ("a coil of the unit or the wire" in trouble.text) is not of_bench
+
+
+def test_a_line_that_fails_after_it_was_seen_right_is_no_late_board() -> None:
+    """Nothing was set in between."""
+    watch = Bench([LOOP_A, IDLE_A, LOOP_A]).watch()
+    watch.learn(KNOWN)
+    watch.enters("left", LOOP_A_ON)
+    for _ in range(2):
+        assert watch.check(LOOP_A_ON, limit_a=0.4).current_a == LOOP_A
+    assert [trouble.of_bench for trouble in watch.troubles] == [False]
+
+
+def test_a_coil_that_goes_while_its_current_is_averaged_is_no_late_board() -> None:
+    watch = Bench([LOOP_A, LOOP_A, ONE_COIL_LESS_A, LOOP_A]).watch()
+    watch.learn(KNOWN)
+    watch.enters("left", LOOP_A_ON)
+    assert watch.average(LOOP_A_ON, limit_a=0.4).current_a == pytest.approx(LOOP_A)
+    assert [trouble.of_bench for trouble in watch.troubles] == [False]
+
+
+class ComesAndGoes(Missing):
+    """A bench whose line draws nothing at first, and then again at some of its operations."""
+
+    fails_at: tuple[int, ...] = ()
+    operated: int = 0
+
+    def measure(self) -> SupplyReading:
+        gone = self.operated in self.fails_at
+        return SupplyReading(voltage_v=12.0, current_a=IDLE_A if gone or not self.closed else LOOP_A)
+
+    def set(self, closed: frozenset[int] = frozenset(), **setting: float) -> None:
+        super().set(closed, **setting)
+        self.operated += bool(closed)
+
+
+@pytest.mark.parametrize(("fails_at", "of_bench"), [((0,), True), ((0, 5), False), ((0, 2, 11), False)])
+def test_a_line_that_failed_once_is_operated_ten_times_more_before_it_counts_as_the_boards(
+    fails_at: tuple[int, ...], of_bench: bool
+) -> None:
+    """A command that was missed passes by. A wire that fails at every third operation: 0.98 to be seen."""
+    bench = ComesAndGoes([])
+    bench.fails_at = fails_at
+    watch = bench.watch()
+    watch.learn(KNOWN)
+    watch.enters("left", LOOP_A_ON)
+    assert watch.check(LOOP_A_ON, limit_a=0.4).current_a == LOOP_A
+    (trouble,) = watch.troubles
+    assert trouble.of_bench is of_bench
+    assert f"too little again in {len(fails_at) - 1} of 10 further operations" in trouble.text
+    assert bench.closed == frozenset({1})
+
+
+def test_an_output_that_went_off_may_have_spoilt_all_that_was_set_since_it_was_seen_on() -> None:
+    """Unpowered states hide it, and the next setup's first look shows it."""
+    bench = Bench([LOOP_A, 0.0], voltages_v=[12.0, 0.01], once_on_a=[IDLE_A, LOOP_A])
+    watch = bench.watch()
+    watch.enters("left", LOOP_A_ON)
+    watch.check(LOOP_A_ON, limit_a=0.4)
+    watch.enters("left", IDLE)
+    watch.enters("right", LOOP_A_ON)
+    watch.check(LOOP_A_ON, limit_a=0.4)
+    (trouble,) = watch.troubles
+    assert trouble.of_bench
+    assert trouble.spoilt == {("left", "loop_a"), ("left", "idle"), ("right", "loop_a")}
 
 
 def test_a_coil_that_draws_nothing_when_its_line_is_set_again_is_the_units() -> None:

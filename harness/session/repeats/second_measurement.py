@@ -134,8 +134,6 @@ class SecondMeasurement:
             if made.fitted is not None:
                 self._walk.measured[number] = made
         self._walk.leads.saw_second(again.leads)
-        for name, troubles in again.troubles.items():
-            self._walk.troubles[name] += troubles
         return again
 
     def _settle(self, part: Plan, again: Walk) -> None:
@@ -185,8 +183,9 @@ class SecondMeasurement:
         states = {planned.measurand.state}
         states |= {state.name for change in changes for state in (change.before, change.after)}
         setups = sorted(self._setups_of(planned))
-        troubles = (each for name in setups for each in self._walk.troubles[name])
-        seen = [trouble.text for trouble in troubles if trouble.states & states]
+        where = {(setup, state) for setup in setups for state in states}
+        troubles = self._context.supply_watch.troubles
+        seen = [trouble.text for trouble in troubles if trouble.of_bench and trouble.spoilt & where]
         return "; ".join(filter(None, (*seen, *map(self._walk.leads.cause, setups))))
 
     def _state_of(self, planned: Planned) -> State:
