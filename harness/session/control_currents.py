@@ -31,6 +31,7 @@ STAYS_WITHIN_A = 0.001
 # From unit to unit: a meter's own repeatability, and a coil that cooled by a kelvin.
 SAME_WITHIN = 0.004  # of a current
 SAME_WITHIN_A = 0.0002  # a supply's meter near zero
+LEAST_V = 0.5  # of a supply at its limit, less is off or a short: common practice, no source
 CURRENT_UNKNOWN = "the relay supply does not say what it gives"
 NOTHING = 0.25  # of what the coils of the best control line should add: less is no unit, or no supply lead
 
@@ -77,7 +78,9 @@ def energise(context: BenchContext) -> dict[str, float]:
         try:
             currents_a[state.name] = context.supply_watch.check(state, limit_a=limit_a).current_a
         except OverCurrentError:
-            if state is IDLE_STATE and not module.set_controls:  # no two coils of a latching relay at once
+            if state is IDLE_STATE and module.set_controls:  # no two coils of a latching relay at once
+                _refuse_pulses_the_other_way_round(context)
+            elif state is IDLE_STATE:
                 _refuse_relays_the_other_way_round(context)
             raise
         context.supply_watch.learn(currents_a)
@@ -112,6 +115,37 @@ def _refuse_relays_the_other_way_round(context: BenchContext) -> None:
         f"the unit draws {open_a * 1e3:.1f} mA with every control line off, and {closed_a * 1e3:.1f} mA with "
         "all on, as it should with all off: the relays work the other way round. Look at active_low, at "
         "energised and released, or at close and open in its profile",
+        instrument=context.board.identity.role,
+        address=context.board.identity.address,
+    )
+
+
+def _refuse_pulses_the_other_way_round(context: BenchContext) -> None:
+    """The same of a module with latching relays: raise ProfileMismatch if one line closed takes current away.
+
+    A board that is right adds that line's coils. One that is the other way round drives every other line, so
+    that the supply may be at its limit: what is compared is current over voltage.
+    """
+    module, supply = context.job.module, context.bench.supply
+    idle_a = expected_current_a(module, IDLE_STATE)
+    state = max(control_line_states(module)[1:], key=lambda each: expected_current_a(module, each))
+    adds_s = (expected_current_a(module, state) - idle_a) / module.supply.voltage_v
+    supply.set(voltage_v=module.supply.voltage_v, limit_a=module.supply.limit_a)
+    context.wait_until(time.monotonic() + context.settle_s)
+    opened = supply.measure()
+    context.wait_until(context.hold(None, state))
+    closed = supply.measure()
+    context.hold(None, IDLE_STATE)
+    if min(opened.voltage_v, closed.voltage_v) < LEAST_V:
+        return
+    less_s = opened.current_a / opened.voltage_v - closed.current_a / closed.voltage_v
+    if less_s < 0.5 * adds_s:
+        return
+    raise ProfileMismatch(
+        f"the unit draws {opened.current_a * 1e3:.1f} mA at {opened.voltage_v:.2f} V with every control line "
+        f"off, and less with {state.pulsed or state.name} alone on, {closed.current_a * 1e3:.1f} mA at "
+        f"{closed.voltage_v:.2f} V: the relays work the other way round. Look at active_low, at energised "
+        "and released, or at close and open in its profile",
         instrument=context.board.identity.role,
         address=context.board.identity.address,
     )
