@@ -14,7 +14,7 @@ from collections import Counter
 from dataclasses import dataclass
 from math import sqrt
 
-from harness.errors import BenchError
+from harness.errors import TRANSIENT, BenchError
 from harness.job.job import Job
 from harness.measure.tones import Stimulus
 from harness.reading import Fact, LostToBench
@@ -207,16 +207,22 @@ class Recovery:
         if len(self.faults) > MOST_FAULTS:
             error.add_note(f"the bench failed {len(self.faults)} times; the run ends here")
             raise error
-        bench = self._bench
         self._drive.forget()
         try:
-            bench.generator.recover()
-            bench.supply.recover()
-            bench.switchboard.recover()
-            bench.oscilloscope.recover()
+            try:
+                self._reopen()
+            except TRANSIENT:  # an answer that was late may come just then
+                self._reopen()
         except BenchError as still:
             error.add_note(f"the bench did not come back: {still}")
             raise error from still
         self._observe(Remark(text="all instruments reopened, the same as before, and off; the run continues"))
         lost = LostToBench(instrument=error.instrument)
         return NotTaken(reason=f"the bench failed: {error}", facts=(lost,))
+
+    def _reopen(self) -> None:
+        bench = self._bench
+        bench.generator.recover()
+        bench.supply.recover()
+        bench.switchboard.recover()
+        bench.oscilloscope.recover()

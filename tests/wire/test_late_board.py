@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
+
 from harness.records.store import open_records
 from tests.wire.standing_bench import Bench, kept, nursery, smaller_job, standing_bench
 
@@ -78,3 +80,20 @@ def test_a_late_board_is_not_the_units_fault_and_a_run_on_it_goes_on_after_a_fau
     faults = [event.event for event in events if event.kind == "bench fault"]
     assert sum("oscilloscope" in str(fault) for fault in faults) == 1
     assert kinds.count("currents") == 1  # the control lines were proven anew, as the same unit's
+
+
+@pytest.mark.parametrize("late_ms", [2150, 2400])
+def test_an_answer_that_comes_while_the_board_is_reopened_does_not_end_the_run(
+    tmp_path: Path, late_ms: int
+) -> None:
+    """The board is waited for during 2 s, and its answer comes after that."""
+    job = smaller_job(tmp_path)
+    with standing_bench(job, switchboard="text") as standing, nursery(tmp_path) as made:
+        bench = Bench(tmp_path, job, standing, made)
+        standing.trouble(f"switchboard late {late_ms} after 19")
+        code, message = made.run(*bench.run_arguments("LATE"))
+        assert code == 0, message
+        assert standing.left_on("generator", "supply") == []
+    run, _ = kept(bench, "LATE")
+    with open_records(bench.records, read_only=True) as store:
+        assert "bench fault" in [event.kind for event in store.events(run)]
