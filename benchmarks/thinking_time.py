@@ -30,7 +30,8 @@ from harness.circuit.predict import predict_circuit
 from harness.circuit.strays import strays_of
 from harness.compose.additions import cheapest_additions
 from harness.errors import JobError, Mistake
-from harness.faults.coverage import cover, with_loads
+from harness.faults.contact_levels import with_loads
+from harness.faults.coverage import cover
 from harness.faults.diagnosis import Diagnoser, telling
 from harness.faults.effects import FaultSet, FaultyCircuits
 from harness.faults.predictor.fault_predictor import FaultPredictor, bad_contacts, loosened

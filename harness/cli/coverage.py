@@ -16,14 +16,13 @@ from harness.cli import options
 from harness.cli.terminal import TIED, hanging, print_lines, print_result, shown_progress, wrapped
 from harness.compose.additions import Addition, cheapest_additions
 from harness.errors import UsageError
+from harness.faults.contact_levels import HeavierLoad, with_loads
 from harness.faults.coverage import (
     Coverage,
     Doubles,
     FaultSeen,
-    HeavierLoad,
     cover_doubles,
     judge_faults,
-    with_loads,
 )
 from harness.faults.coverage import cover as find_coverage
 from harness.faults.margins import CLEAR

@@ -4,7 +4,7 @@ The search is the composer's, for these faults alone. What the sequence makes al
 is made with the fixture as it is, then with other plugs, then with heavier loads.
 """
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from itertools import chain
@@ -19,7 +19,7 @@ from harness.compose.search import ComposerSearch
 from harness.compose.table import Column, CoverTable, suggested_check
 from harness.compose.views import View, drives_of, setups_of, views_of
 from harness.errors import SwitchwalkError
-from harness.faults.coverage import heavier_loads
+from harness.faults.contact_levels import heavier_loads
 from harness.faults.effects import FaultSet, suspect_name
 from harness.faults.margins import CLEAR, weigh_margins
 from harness.job.faults import Fault
@@ -52,17 +52,22 @@ def cheapest_additions(
 ) -> tuple[Addition, ...]:
     """Choose additions until nothing more would see what is unseen: those first that see most.
 
-    Other plugs come first if more is seen with them than as it is; heavier loads come last.
+    Other plugs come first if more is seen with them than as it is; heavier loads come last, for what changes
+    anything without them.
     """
     left: list[FaultSet] = [(fault,) for fault in unseen]
     chosen: list[Addition] = []
+    stirring: set[FaultSet] = set()
 
-    def search(changes: Iterable[_Change]) -> Iterator[_Search]:
-        return (_Search(change, left, impedances, executor) for change in changes if left)
+    def by_loads() -> Iterator[_Search]:
+        for change in _loads(job):
+            if wanted := [fault_set for fault_set in left if fault_set in stirring]:
+                yield _Search(change, wanted, impedances, executor)
 
-    by_plugs = sorted(search(_plugs(job)), key=lambda each: -len(each.seen))
-    for each in chain(by_plugs, search(_loads(job))):
-        made = each.additions(left)
+    by_plugs = [_Search(change, left, impedances, executor) for change in _plugs(job)] if left else []
+    for search in chain(sorted(by_plugs, key=lambda each: -len(each.seen)), by_loads()):
+        stirring |= search.stirring
+        made = search.additions(left)
         names = {name for addition in made for name in addition.sees}
         left = [fault_set for fault_set in left if suspect_name(fault_set) not in names]
         chosen += made
@@ -124,7 +129,10 @@ def _loads(job: Job) -> Iterator[_Change]:
 
 
 class _Search:
-    """A search for some faults with one fixture. seen: names of those that it finds a way to see."""
+    """A search for some faults with one fixture. seen: names of those that it finds a way to see.
+
+    stirring: those that change anything at a pin.
+    """
 
     def __init__(
         self,
@@ -138,6 +146,7 @@ class _Search:
         self._search: ComposerSearch | None = None
         self._made = Made()
         self.seen: frozenset[str] = frozenset()
+        self.stirring: frozenset[FaultSet] = frozenset()
         at_hand = AtHand(
             scope_inputs=2 * max((len(setup.view) for setup in job.fixture.setups), default=1),
             selectors=CHANNELS if all(each.select is not None for each in job.fixture.setups) else (),
@@ -157,7 +166,7 @@ class _Search:
             search.fill()
         except SwitchwalkError:  # nothing can be composed with this fixture
             return
-        self._search = search
+        self._search, self.stirring = search, frozenset(search.stirring)
         self.seen = frozenset(map(suspect_name, search.found().seen))
 
     def additions(self, wanted: Sequence[FaultSet]) -> list[Addition]:

@@ -90,6 +90,7 @@ class ComposerSearch:
         """
         self._at_hand, self._fixed = at_hand, fixed
         self._made = made
+        self.stirring: set[FaultSet] = set()  # what has been seen to change anything, however little
         self._module = base.module
         self._is_large = len(base.module.relays) > LARGE
         self._executor, self._note = executor, note
@@ -273,6 +274,8 @@ class ComposerSearch:
             frequency_hz=hz or self._hz,
             executor=self._executor,
         )
+        moved = wanted[stirred.max(axis=1, initial=0.0) > NOTHING]
+        self.stirring.update(self.table.faults[row] for row in moved.tolist())
         new: list[Column] = []
         while (chosen := _covering(stirred)) and len(wanted):
             rows = stirred[:, chosen].max(axis=1) > NOTHING

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from harness.arrays import Flags, Floats
-from harness.circuit.elements import BenchImpedances
+from harness.arrays import Flags
 from harness.circuit.expand import is_operated
 from harness.faults.changes import weigh_changes
+from harness.faults.contact_levels import ContactLevels, WorstContact
 from harness.faults.effects import NOT_STEADY, FaultSet, suspect_name
 from harness.faults.margins import (
     CLEAR,
@@ -23,22 +23,14 @@ from harness.faults.margins import (
 )
 from harness.faults.provable import TightLimit, tight_limits
 from harness.faults.signatures import Signatures
-from harness.job.faults import LISTED_RESISTANCES_OHM, Fault, single_faults
-from harness.job.fixture import Termination
+from harness.job.faults import Fault, single_faults
 from harness.job.job import Job
-from harness.job.module import Module
 from harness.job.own_faults import doubles_of
-from harness.plan.build import trial_plan
-from harness.plan.draft import KnownPredictions
 from harness.plan.model import Plan, Planned
-from harness.quantities.estimates import NO_EVIDENCE
 
 NOTHING = 1e-5  # of an e.m.f.: a change below this is none that any reading could show
 TELLING = {"dB": 1e-3, "deg": 0.05, "A": 1e-3, "ohm": 0.05}  # the least change worth telling of
-COARSE_OHM = tuple(float(ohm) for ohm in np.logspace(-1, 6, 15))
-FIRST = 6  # of the coarse steps that are tried at once: most contacts are seen within them
 PAIRS = 2048  # of faults, that are judged at a time
-FINE = 8  # steps within one coarse step: 15 % each
 OVER_CURRENT = "over-current, each control line alone before the plan"
 
 
@@ -72,16 +64,6 @@ class FaultSeen:
     def name(self) -> str:
         """As a person may ask for it."""
         return suspect_name(self.fault_set)
-
-
-@dataclass(frozen=True, kw_only=True)
-class WorstContact:
-    """What a contact may read unseen: up to `smallest_seen_ohm`; None if no resistance is seen."""
-
-    contact: str  # `K1.1.hot released`
-    smallest_seen_ohm: float | None
-    by: str  # the reading that sees it first
-    check: str  # and the name of its check; "" if no resistance is seen
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,14 +114,14 @@ def cover(job: Job, plan: Plan, *, executor: Executor | None = None) -> Coverage
     apart = told_apart(PredictedReadings(job, plan, made.signatures))
     groups = groups_of(apart, [row for row, fault in enumerate(judged) if fault.seen])
     # a bad contact that moves leaves its gap whatever it reads, so levels alone count
-    bad = [fault for ohm in LISTED_RESISTANCES_OHM for fault in contact_faults(job.module, ohm)]
-    resistive = _by_levels(job, plan, weigh_margins(job, plan, bad, executor=executor))
+    contacts = ContactLevels(job, plan, executor=executor)
+    resistive = _by_levels(job, plan, contacts.listed())
     return Coverage(
         faults=judged,
         resistive=tuple(resistive),
         groups=tuple(tuple(judged[row].name for row in group) for group in groups if len(group) > 1),
         distinct=len(groups),
-        contacts=smallest_seen(job, plan, executor=executor),
+        contacts=contacts.smallest_seen(),
         tight=tight_limits(job, plan),
     )
 
@@ -271,113 +253,3 @@ def _idle(job: Job, shown: Signatures, fault_set: FaultSet) -> str:
         if len(stands) == 1:
             return f": {relay.name} is {'operated' if stands.pop() else 'released'} in every state"
     return ""
-
-
-def contact_faults(module: Module, ohm: float) -> tuple[Fault, ...]:
-    """Every contact, of this resistance."""
-    return tuple(
-        Fault(kind="throw resistance", subject=pole.name, throw=throw, resistance_ohm=ohm)
-        for relay in module.relays
-        for pole in relay.poles
-        for throw in pole.throws
-    )
-
-
-def smallest_seen(job: Job, plan: Plan, *, executor: Executor | None = None) -> tuple[WorstContact, ...]:
-    """Find them all, to about 15 %: first over whole decades, then within the step where it happens."""
-    contacts = contact_faults(job.module, COARSE_OHM[0])
-    coarse, _ = _first_coarse(job, plan, contacts, executor)
-    fine: list[Fault] = []
-    for contact, first in zip(contacts, coarse, strict=True):
-        end = len(COARSE_OHM) - 1 if first is None else first
-        ohms = np.geomspace(COARSE_OHM[max(end - 1, 0)], COARSE_OHM[end], FINE + 1)[1:]
-        fine += [replace(contact, resistance_ohm=float(ohm)) for ohm in ohms]
-    margins = weigh_margins(job, plan, fine, executor=executor).of_readings
-    result = []
-    for row, first in enumerate(_first_seen(margins, FINE)):
-        fault = fine[row * FINE + (first or 0)]
-        name = f"{fault.subject} {fault.throw}"
-        if first is None:
-            result.append(WorstContact(contact=name, smallest_seen_ohm=None, by="", check=""))
-            continue
-        reading = plan.state_readings[margins[row * FINE + first].argmax()]
-        result.append(
-            WorstContact(
-                contact=name,
-                smallest_seen_ohm=fault.resistance_ohm,
-                by=describe(reading),
-                check=reading.key.check,
-            )
-        )
-    return tuple(result)
-
-
-def _first_coarse(
-    job: Job, plan: Plan, contacts: Sequence[Fault], executor: Executor | None
-) -> tuple[list[int | None], Floats]:
-    """The first coarse step at which some reading sees each contact; and the margins of a good unit.
-
-    The later steps are tried only of contacts that the first ones do not show.
-    """
-
-    def weigh(some: Sequence[Fault], ohms: Sequence[float]) -> tuple[list[int | None], Floats]:
-        tried = [replace(contact, resistance_ohm=ohm) for contact in some for ohm in ohms]
-        made = weigh_margins(job, plan, tried, executor=executor)
-        return _first_seen(made.of_readings, len(ohms)), made.good
-
-    first, good = weigh(contacts, COARSE_OHM[:FIRST])
-    left = [row for row, step in enumerate(first) if step is None]
-    if left:
-        later, _ = weigh([contacts[row] for row in left], COARSE_OHM[FIRST:])
-        for row, step in zip(left, later, strict=True):
-            first[row] = None if step is None else FIRST + step
-    return first, good
-
-
-def _first_seen(margins: Floats, steps: int) -> list[int | None]:
-    """The first step of each contact that some reading sees; margins: (contacts · steps, readings)."""
-    seen = (margins.max(axis=1, initial=NO_EVIDENCE) >= CLEAR).reshape(-1, steps)
-    return [int(row.argmax()) if row.any() else None for row in seen]
-
-
-@dataclass(frozen=True, kw_only=True)
-class HeavierLoad:
-    """What contacts would be seen at with another load. good: whether good units would pass.
-
-    least_ohm: for each contact, in the order of `contact_faults`; None if no resistance is seen.
-    """
-
-    load_ohm: float
-    least_ohm: tuple[float | None, ...]
-    good: bool
-
-
-def with_loads(
-    job: Job,
-    loads_ohm: Sequence[float],
-    *,
-    impedances: BenchImpedances,
-    executor: Executor | None = None,
-    known: KnownPredictions | None = None,
-) -> tuple[HeavierLoad, ...]:
-    """Try the same checks with heavier loads across the ports that have one, to half a decade.
-
-    known: what other plans have predicted already.
-    """
-    result = []
-    contacts = contact_faults(job.module, COARSE_OHM[0])
-    for load_ohm in loads_ohm if job.fixture.loads else ():
-        other = replace(job, fixture=replace(job.fixture, loads=heavier_loads(job, load_ohm)))
-        plan = trial_plan(other, impedances=impedances, known=known)
-        first, good = _first_coarse(other, plan, contacts, executor)
-        least = tuple(None if step is None else COARSE_OHM[step] for step in first)
-        result.append(HeavierLoad(load_ohm=load_ohm, least_ohm=least, good=bool((good >= SURE).all())))
-    return tuple(result)
-
-
-def heavier_loads(job: Job, ohm: float) -> dict[str, Termination]:
-    """A fixture's loads with this resistance across each."""
-    return {
-        net: Termination(across_ohm=ohm, leg_ohm=None, tolerance=load.tolerance)
-        for net, load in job.fixture.loads.items()
-    }

@@ -15,13 +15,12 @@ from harness.circuit.elements import BenchImpedances
 from harness.compose.additions import cheapest_additions
 from harness.errors import UsageError
 from harness.faults.changes import weigh_changes
+from harness.faults.contact_levels import ContactLevels, with_loads
 from harness.faults.coverage import (
     OVER_CURRENT,
     Coverage,
     cover,
     hard_faults,
-    smallest_seen,
-    with_loads,
 )
 from harness.faults.effects import FaultSet
 from harness.faults.margins import CLEAR, SURE, over_currents, weigh_margins
@@ -210,7 +209,7 @@ def test_bad_contacts_are_listed_at_three_resistances_and_counted_apart(shipped_
 def test_a_contact_that_no_state_uses_is_never_seen(shipped: Job) -> None:
     lone = replace(shipped.sequence, states=(State(on=()),))
     job = replace(shipped, sequence=lone)
-    result = smallest_seen(job, build_plan(job, impedances=BENCH))
+    result = ContactLevels(job, build_plan(job, impedances=BENCH)).smallest_seen()
     assert {one.contact: one.smallest_seen_ohm for one in result}["K1.1.hot operated"] is None
 
 
