@@ -13,13 +13,14 @@ from typing import Annotated, Any, TypeVar
 import typer
 
 from harness.cli import options
-from harness.cli.coverage import cluster, missed_lines
+from harness.cli.coverage import cluster, double_lines, doubles_data, missed_lines, pairs_done
 from harness.cli.terminal import duration, print_result, shown_progress, wrapped
 from harness.compose.at_hand import COMMON_LOAD, AtHand
 from harness.compose.composed import Composed
 from harness.compose.composed import compose as compose_job
 from harness.compose.tables import Joined
 from harness.errors import UsageError
+from harness.faults.coverage import cover_doubles
 from harness.job.fixture import Termination
 from harness.job.job import BENCH
 from harness.report.coverage import interruptions_deferred
@@ -65,6 +66,9 @@ def compose(
     workers: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Share the work with a Dask cluster's scheduler.")
     ] = None,
+    doubles: Annotated[
+        bool, typer.Option("--doubles", help="Evaluate every pair of faults too; takes minutes.")
+    ] = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Print what would change; write nothing.")
     ] = False,
@@ -88,6 +92,7 @@ def compose(
                 bench=bench,
                 replacing=replace,
                 executor=executor,
+                small_alone=workers is None,
                 note=progress.note,
             )
         impedances_of(made.job, bench)
@@ -96,7 +101,15 @@ def compose(
     if not dry_run:
         with interruptions_deferred():
             _write(job, made)
-    print_result(_data(made), _lines(job, made, at_hand, dry_run=dry_run), as_json=as_json)
+    data, lines = _data(made), [*_lines(job, made, at_hand, dry_run=dry_run)]
+    if doubles:
+        with _executor(workers) as executor:
+            pairs = cover_doubles(
+                made.job, made.plan, made.promise.faults, executor=executor, progress=pairs_done
+            )
+        data["doubles"] = doubles_data(pairs)
+        lines += double_lines(pairs)
+    print_result(data, lines, as_json=as_json)
 
 
 def _at_hand(

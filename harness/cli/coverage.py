@@ -128,7 +128,7 @@ def coverage(
     if doubles:
         with cluster(workers) as executor:
             pairs = cover_doubles(
-                described, plan, (*result.faults, *asked), executor=executor, progress=_pairs_done
+                described, plan, (*result.faults, *asked), executor=executor, progress=pairs_done
             )
     data = _coverage_data(result, additions, loads)
     lines = [*_asked_lines(asked), *_coverage_lines(described, plan, result, additions, loads, every=every)]
@@ -137,12 +137,8 @@ def coverage(
     if asked:
         data["asked"] = [_fault_data(fault) for fault in asked]
     if pairs is not None:
-        data["doubles"] = {
-            "possible": pairs.possible,
-            "seen": pairs.possible - pairs.missed,
-            "hidden": [fault.name for fault in pairs.hidden],
-        }
-        lines += _double_lines(pairs)
+        data["doubles"] = doubles_data(pairs)
+        lines += double_lines(pairs)
     if shorter is not None:
         data["minimal"] = _minimal_data(shorter)
         lines += _minimal_lines(shorter)
@@ -163,7 +159,17 @@ def _print_minimal(job: Job, bench: Path | None, workers: str | None, others: di
     print_lines([*wrapped(f"{job.module.title}, {job.sequence.name}"), *_minimal_lines(shorter)])
 
 
-def _pairs_done(done: int, total: int) -> None:
+def doubles_data(pairs: Doubles) -> dict[str, Any]:
+    """Pairs of faults for another program."""
+    return {
+        "possible": pairs.possible,
+        "seen": pairs.possible - pairs.missed,
+        "hidden": [fault.name for fault in pairs.hidden],
+    }
+
+
+def pairs_done(done: int, total: int) -> None:
+    """Print how many pairs have been evaluated."""
     typer.echo(f"\rpairs: {done} of {total} evaluated", err=True, nl=done == total)
 
 
@@ -282,7 +288,7 @@ def _coverage_lines(
     yield from _contact_lines(result, loads)
 
 
-def _double_lines(pairs: Doubles) -> Iterator[str]:
+def double_lines(pairs: Doubles) -> Iterator[str]:
     """Pairs of faults of which one hides the other."""
     yield ""
     seen = pairs.possible - pairs.missed

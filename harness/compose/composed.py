@@ -92,17 +92,19 @@ def compose(
     bench: Path | None = None,
     replacing: bool = False,
     executor: Executor | None = None,
+    small_alone: bool = True,
     note: Note = lambda text: None,
 ) -> Composed:
     """Compose the fixture and the sequence of a folder's module; writes nothing.
 
     bench: another bench file than the folder's. replacing: keep nothing of files that are there; else tables
-    that a person has changed are kept. Raises JobError for mistakes in the files, UsageError for files that
-    the composer did not write and for what no job can be composed with, CircuitError.
+    that a person has changed are kept. small_alone: a small unit needs no executor's help. Raises JobError
+    for mistakes in the files, UsageError for files that the composer did not write and for what no job can be
+    composed with, CircuitError.
     """
     there = settled(folder, replacing=replacing)
     at_hand.check(there.module)
-    if len(there.module.relays) <= LARGE:
+    if small_alone and len(there.module.relays) <= LARGE:
         executor = None  # to start other processes would take longer than the work
     base = there.base(folder, at_hand)
     at_hand = replace(at_hand, selectors=there.selectors(at_hand, base.fixture.controls))
