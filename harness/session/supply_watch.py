@@ -132,12 +132,13 @@ class SupplyWatch:
         The scatter of so few says little of itself: (n - 1)/(n - 3) as in JCGM 101:2008, 6.4.9. Readings that
         differ by more than a meter does (the output went off among them) are taken once more.
         """
+        known = len(self.troubles)
         readings = self._several(state, limit_a)
         if not all(_agree(reading, readings[-1]) for reading in readings):
             least = min(readings, key=lambda reading: reading.current_a)
-            if self._lacks_a_coil(least, state):
-                self._note(f"{_given(least)} in state {state.name}, and more a moment before or after", False)
             readings = self._several(state, limit_a)
+            if self._lacks_a_coil(least, state) and len(self.troubles) == known:
+                self._note(f"{_given(least)} in state {state.name}, and more a moment before or after", False)
         currents_a = [reading.current_a for reading in readings]
         return replace(
             readings[-1],
@@ -440,7 +441,7 @@ class SupplyWatch:
         A late board has its time, in one state or in several; after that nothing is waited for.
         """
         reading, waited_s, step_s = first, 0.0, LATER * self._settle_s
-        seen: list[SupplyReading] = []
+        seen, known = list[SupplyReading](), len(self.troubles)
         while self._may_be_late(reading, state):
             seen.append(reading)
             if waited_s >= LATEST_S or self._patience_s <= 0.0:
@@ -453,7 +454,7 @@ class SupplyWatch:
         self._note(
             f"the current of state {state.name} came late: {first.current_a * 1e3:.1f} mA at first, "
             f"{reading.current_a * 1e3:.1f} mA after {waited_s:.2f} s",
-            self._is_the_boards(seen, state),
+            len(self.troubles) > known or self._is_the_boards(seen, state),
         )
         return reading
 

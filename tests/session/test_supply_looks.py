@@ -323,6 +323,21 @@ def test_a_coil_that_goes_while_its_current_is_averaged_is_no_late_board() -> No
     assert [trouble.of_bench for trouble in watch.troubles] == [False]
 
 
+@pytest.mark.parametrize("averaged", [False, True])
+def test_an_output_that_goes_off_between_voltage_and_current_is_no_coil(averaged: bool) -> None:
+    """The meter is asked for the voltage first: 12 V, and then no current."""
+    bench = Bench([LOOP_A, 0.0, 0.0], voltages_v=[12.0, 12.0, 0.01], once_on_a=[IDLE_A, LOOP_A])
+    watch = bench.watch()
+    watch.learn(KNOWN)
+    watch.enters("left", LOOP_A_ON)
+    if not averaged:
+        watch.check(LOOP_A_ON, limit_a=0.4)
+    look = watch.average if averaged else watch.check
+    assert look(LOOP_A_ON, limit_a=0.4).current_a == pytest.approx(LOOP_A)
+    assert watch.troubles
+    assert all(trouble.of_bench for trouble in watch.troubles)
+
+
 class ComesAndGoes(Missing):
     """A bench whose line draws nothing at first, and then again at some of its operations."""
 
