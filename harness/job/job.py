@@ -76,11 +76,13 @@ def load_job(
     for name in needed:
         path, expected = paths[name], FOUR_FILES
         missing = f"missing in {folder}"
-        if path != folder / name:
+        given = path != folder / name
+        if given:
             missing, expected = "a folder" if path.is_dir() else "no such file", f"another {name}"
         elif MODULE not in needed:
             missing += f", where `switchwalk compose {folder}` writes it"
-        mistakes.append(Mistake(file=name, message=f"{missing}; expected {expected}"))
+        file = str(path) if given else name
+        mistakes.append(Mistake(file=file, message=f"{missing}; expected {expected}"))
     sources = {name: Source.open(path, name, mistakes) for name, path in paths.items() if name not in needed}
     if bench is not None:
         sources[BENCH] = Source.open(bench, str(bench), mistakes)

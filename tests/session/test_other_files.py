@@ -115,7 +115,7 @@ def test_every_command_that_reads_a_job_takes_both_and_says_which_is_missing(
         missing = tmp_path / "nowhere.toml"
         printed = switchwalk(capfd, *names, str(job), *command[len(names) :], option, str(missing))
         assert printed.code == 2
-        assert f"no such file: {missing}" in printed.err
+        assert f"{missing}: no such file; expected another" in printed.err
 
 
 def test_a_mistake_is_told_of_the_file_that_was_given(
