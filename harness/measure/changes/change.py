@@ -65,7 +65,7 @@ class Change:
         legs = [leg for leg in self.leg_changes.legs if leg.arrived is not None]
         instants = [each for leg in legs for each in (leg.left, leg.arrived, leg.settled) if each is not None]
         vague_s = [2 * each.standard_s for each in instants]
-        return max((*vague_s, *(leg.smallest_s for leg in legs)), default=0.0)
+        return max((*vague_s, *(leg.smallest_s for leg in legs if leg.closes)), default=0.0)
 
 
 def find_change(

@@ -63,7 +63,8 @@ class LegChange:
     expected: volts that it should have shown. left, arrived, settled: when it left its old route, first
     reached its new one, and reached it for good; None if it did not change. all_arrived: when the last leg of
     its pair first had; None if one did not. dropped: whether it was open before it arrived. openings: how
-    often it opened afterwards. smallest_s: the longest interruption that could have gone unseen.
+    often it opened afterwards. closes: whether it closed on a route, where openings may show. smallest_s: the
+    longest interruption that could have gone unseen.
     """
 
     expected: Floats
@@ -75,6 +76,7 @@ class LegChange:
     all_arrived: Instant | None = None
     dropped: bool = False
     openings: int = 0
+    closes: bool = False
     smallest_s: float
 
 
@@ -133,6 +135,7 @@ def follow(
                 all_arrived=all_arrived,
                 dropped=bool(opened.any()) and moves[row].breaks and moves[row].closes,
                 openings=int(np.count_nonzero(np.diff(bouncing.astype(int)) > 0)),
+                closes=moves[row].closes,
             )
         result.append(change)
     return tuple(result)

@@ -242,6 +242,21 @@ def shown_by_a_mute() -> Complex:
     return result
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_contacts_that_leave_their_route_for_good_hide_no_bounces(seed: int) -> None:
+    """A mute that operates: nothing closes, so that no opening could show, whatever is recorded again."""
+    random = np.random.default_rng(540 + seed)
+    true = leg(random, bounces=0), leg(random, bounces=0)
+    routes = shown_by_a_mute()[::-1, ::-1]
+    volts = record(true, routes, random)
+    sides = steady_sides(volts, 1 / RATE_HZ, TONES_HZ, step_v=(STEP_V,) * 2)
+    found = LegChanges(sides=sides, legs=follow(volts, routes))
+    edge = Instant(time_s=0.04, standard_s=1e-7)
+    seen = Change(leg_changes=found, edge=edge, end_s=0.08, step_v=(STEP_V,) * 2)
+    assert seen.unseen_s < UNSEEN_S
+    assert inside(switching_time(found.legs, edge), max(made.left for made in true) - 0.04)
+
+
 def followed_from_mute(seed: int, *, apart_turns: float) -> tuple[Change, float, float]:
     """What is seen of a mute that releases, its operate time, and the longest bounce.
 
