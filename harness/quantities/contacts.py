@@ -168,6 +168,7 @@ CAPACITANCE_HZ = (20e3, 50e3, 100e3)
 LEAST_COUPLING = 1e-6  # of the drive: what a record of a known tone resolves on the most sensitive range
 LEAST_SLOPE_DB, MOST_SLOPE_DB = 5.0, 7.0  # per octave: common practice, no source; a capacitance has 6.02
 LEAK_SLOPE_DB = 3.0  # halfway from a leak's to a capacitance's: a slope that may be less tells nothing
+REFUSED = 3.0  # standard uncertainties: a slope that is so far off is surely no capacitance's
 
 
 class CouplingCapacitanceOptions(SweptOptions):
@@ -376,12 +377,13 @@ def _is_sure(slope: Estimate) -> bool:
     if not math.isfinite(half) or (slope.low < LEAK_SLOPE_DB and slope.high > LEAST_SLOPE_DB):
         return False
     result = f"{slope.value:.1f} dB per octave, ±{half:.1f}"
-    if slope.high < LEAST_SLOPE_DB:
+    surely = REFUSED * (slope.standard or 0.0)
+    if slope.value + surely < LEAST_SLOPE_DB:
         raise ReadingError(
             f"the slope is {result}, and a capacitance has 6: this is a leak or a shared return"
         )
-    if slope.low > MOST_SLOPE_DB:
+    if slope.value - surely > MOST_SLOPE_DB:
         raise ReadingError(
             f"the slope is {result}, and a capacitance has 6: more than one couples, or a resonance does"
         )
-    return True
+    return slope.high > LEAST_SLOPE_DB and slope.low < MOST_SLOPE_DB

@@ -124,6 +124,22 @@ def test_a_slope_lost_in_noise_gives_a_bound() -> None:
     assert 1e-12 < result.capacitance_f.high < 1.3e-12
 
 
+def test_a_slope_that_chance_may_have_turned_gives_a_bound_and_one_that_it_hardly_can_is_refused() -> None:
+    """At 1 kHz noise adds to a capacitance's level, or something else does: some 4.2 dB an octave.
+
+    Closed form: at 20 kHz the bound is 1e-3 / (2 pi 20 kHz 10 kohm).
+    """
+    hertz, levels = (1e3, 20e3), (1e-4 * 1.25, 1e-3)
+    load = KnownOhm(ohm=10e3, standard_ohm=0.0)
+    noisy = [quiet(hz, level, 3e-5) for hz, level in zip(hertz, levels, strict=True)]
+    bound = coupling_capacitance(noisy, load)
+    assert bound.slope_db_per_octave is None
+    assert bound.capacitance_f.high == pytest.approx(1e-3 / (2 * math.pi * 20e3 * 10e3), rel=0.08)
+    clear = [quiet(hz, level, 1e-6) for hz, level in zip(hertz, levels, strict=True)]
+    with pytest.raises(ReadingError, match="a leak or a shared return"):
+        coupling_capacitance(clear, load)
+
+
 def test_crosstalk_counts_from_the_driven_port() -> None:
     points = [quiet(hz, 0.5 * coupled(hz, 5e-12, 50), driven=0.5) for hz in (1e3, 1e4, 2e4)]
     result = coupling_capacitance(points, KnownOhm(ohm=50, standard_ohm=0.0))
