@@ -27,9 +27,9 @@ from harness.toml_files.values import (
 )
 
 SUPPLY_METER = 0.01  # of a bench supply's own current reading: common practice, no source
-# What an output's level changes by at most while a through reference serves: 20 ppm per kelvin over ten
+# What an output's level changes by at most while a through reference serves: 20 ppm per kelvin over five
 # kelvin; common practice, no source.
-LEVEL_DRIFT = 2e-4
+LEVEL_DRIFT = 1e-4
 
 
 def _visa(value: str) -> str:
