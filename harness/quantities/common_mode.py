@@ -100,7 +100,8 @@ class CommonModeRejection(Ratio):
         sources = [port_transfers(views, of_views)[0] for views, of_views in of_leg.values()]
         result = [self._of_source(port, k) for port in sources]
         worst = min(result, key=lambda estimate: estimate.low)
-        if len(result) == 1 or any(each.floor for each in result):
+        measured = all(port.transfer.made != "predicted" for port in sources)
+        if len(result) == 1 or not measured or any(each.floor for each in result):
             return worst
         one, other = result
         standard = self._apart(sources, k)

@@ -286,7 +286,7 @@ def test_a_question_that_is_broken_off_is_a_no_and_no_failed_unit(
 def test_a_new_job_that_is_broken_off_is_not_written(end: Callable[[Terminal], None], tmp_path: Path) -> None:
     terminal = Terminal("new", str(tmp_path / "job"))
     try:
-        terminal.until("Audio channels (1 or 2) [2]: ")
+        terminal.until("Audio channels (1 to 8) [2]: ")
         end(terminal)
         assert terminal.ended() == 2
         assert terminal.seen.endswith(": \nnothing was written\n")

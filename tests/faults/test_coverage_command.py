@@ -129,7 +129,7 @@ def test_the_text_fits_a_terminal_and_names_what_matters() -> None:
     ("arguments", "words"),
     [
         ((SWITCHER / "nowhere",), "no such folder"),
-        ((SWITCHER, "--sequence", "missing.toml"), "no such file: missing.toml"),
+        ((SWITCHER, "--sequence", "missing.toml"), "missing.toml: no such file"),
         ((SWITCHER, "--fixture", str(SWITCHER / "by_hand_fixture.toml")), "no setup"),
         ((SWITCHER, "--fault", "K1 nevr operates"), "K1 never operates"),
         ((SWITCHER, "--workers", "tcp://127.0.0.1:1"), "no scheduler answers there"),
