@@ -113,7 +113,7 @@ def follow(
     for row in range(len(legs)):
         own = _of_leg(chances, row)
         waiting = own[:, [LEFT, RETURNED]].sum(axis=1) > LIKELY
-        hidden = waiting & _hides_closing(courses, known_v, most, row, sides.interval_s)
+        hidden = waiting & _hides_closing(courses, known_v, most, row)
         closings.append(_or_before(own[:, HAVE_ARRIVED].sum(axis=1), hidden, sides.interval_s))
     if any(each.unseen for each in closings):
         together = np.prod([each.passed for each in closings], axis=0)
@@ -297,21 +297,17 @@ class _Closing:
     unseen: bool
 
 
-def _hides_closing(courses: _Courses, known_v: Floats, most: Indices, row: int, interval_s: float) -> Flags:
-    """Where a leg may have touched its new route unseen, by sample: a touch shows less than its two changes.
+def _hides_closing(courses: _Courses, known_v: Floats, most: Indices, row: int) -> Flags:
+    """Where a leg shows the same open and on its new route, as far as the courses are known, by sample.
 
-    known_v: how far off the courses may be, (legs, samples). most: the likeliest places of the pair, numbered
-    (hot's, cold's), by sample.
+    most: the likeliest places of the pair, numbered (hot's, cold's), by sample.
     """
     partners = courses.volts.shape[1]
     at = np.arange(courses.volts.shape[-1])
     hot, cold = most // partners, most % partners
     opened, closed = ((place, cold) if row == 0 else (hot, place) for place in (OPEN, NEW))
-    apart_v = (courses.volts[*opened, :, at] - courses.volts[*closed, :, at]).T
-    touch = max(math.ceil(TOUCH_S / interval_s), 1)
-    summed = np.concatenate([[0.0], np.cumsum(_cost(apart_v, known_v, courses.noise_v))])
-    hidden = summed[touch:] - summed[:-touch] < 2 * CHANGE_COST  # of touches, by their first sample
-    return np.asarray(np.convolve(hidden, np.ones(touch)) > 0)
+    apart_v = np.abs(courses.volts[*opened, :, at] - courses.volts[*closed, :, at])
+    return np.asarray((apart_v <= known_v.T).all(axis=1))
 
 
 def _or_before(passed: Floats, hidden: Flags, interval_s: float) -> _Closing:
