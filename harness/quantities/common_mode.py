@@ -55,8 +55,8 @@ class CommonModeRejection(Ratio):
     An unequal source has 10 ohm added to the hot leg, then to the cold one: that is the source that IEC
     60268-3 asks for since its edition of 2000 (from memory). Its effect can't be computed from readings made
     without it, as what it converts depends on the port's own impedance to ground. Of two sources the lower
-    rejection counts, less what the lesser of two readings is too low in the mean; one of which only a lower
-    bound is known is the worse one where that bound is the lower.
+    rejection counts, raised by what the lesser of two readings is too low in the mean; one of which only a
+    lower bound is known is the worse one where that bound is the lower.
     """
 
     name, label, unit = "common_mode_rejection", "common-mode rejection", "dB"
@@ -107,8 +107,7 @@ class CommonModeRejection(Ratio):
         standard = self._apart(sources, k)
         apart = math.sqrt(max((one.value - other.value) ** 2 - standard**2, 0.0))  # but for what is chance
         raised = bias_of_lesser(apart, standard)
-        value = min(one.value, other.value) + raised
-        return replace(worst, value=value, low=worst.low + raised, high=worst.high + raised)
+        return replace(worst, value=worst.value + raised, low=worst.low + raised, high=worst.high + raised)
 
     def _apart(self, sources: Sequence[PortTransfer], k: float) -> float:
         """Standard uncertainty of the difference of two sources' rejections, dB, without what they share."""
