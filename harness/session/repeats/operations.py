@@ -34,9 +34,8 @@ def cycle_reading(context: RunContext, visit: SetupVisit, cycle: Operated, *, re
     failures: list[Failure] = []
     done = 0
     wait_s = LATER * context.settle_s
-    waits = repeat(
-        wait_s, ceil(LATEST_S / wait_s)
-    )  # for all operations: a relay that never moves is not late
+    # For all operations together: a relay that never moves is not late.
+    waits = repeat(wait_s, ceil(LATEST_S / wait_s))
     try:
         context.drive.apply(cycle.given.stimulus)
         for number in range(1, cycle.given.operations + 1):
