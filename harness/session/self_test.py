@@ -244,7 +244,9 @@ def try_through(
         raise of_profile
     if problems:
         raise SetupError("; ".join(problems), instrument="the through signal")
-    return f"{through.name!r}: {LOW_LEVEL_VRMS * 1e3:g} mV at 1 kHz seen on inputs 1 to {len(inputs)}, as set"
+    return (
+        f"{through.name!r}: {LOW_LEVEL_VRMS * 1e3:.0f} mV at 1 kHz seen on inputs 1 to {len(inputs)}, as set"
+    )
 
 
 def _record(scope: Oscilloscope, inputs: Iterable[int], scale: float, offset_v: float = 0.0) -> Capture:

@@ -1,5 +1,6 @@
 """What a low signal through a through setup shows of the leads, and of the scope's profile."""
 
+import math
 from collections.abc import Mapping
 
 from harness.circuit.predict import Prediction
@@ -10,7 +11,9 @@ from harness.measure.tones import Stimulus
 from harness.roles import Capture, Oscilloscope
 from harness.session.recorder import in_order
 
-LOW_LEVEL_VRMS = 0.05  # differential: 35 mV peak on a leg, which no contact film minds
+# Differential: 34 mV peak on a leg, which no contact film minds. That is 68 mV peak to peak and 24.04 mV RMS:
+# a generator can set it whose smallest step is a millivolt, of whichever of the three (closed form).
+LOW_LEVEL_VRMS = 0.034 * math.sqrt(2.0)
 LOW_LEGS_VRMS = (LOW_LEVEL_VRMS / 2, LOW_LEVEL_VRMS / 2)
 
 

@@ -375,7 +375,7 @@ class UnitRun:
             return step()
 
     def _record_proof(self, setup: Setup, found: LeadsFound) -> None:
-        level = f"{1e3 * LOW_LEVEL_VRMS:g} mV"
+        level = f"{1e3 * LOW_LEVEL_VRMS:.0f} mV"
         if not found.not_proven:
             message = f"proven electrically, at {level} every lead showed what belongs on its pin"
         else:
