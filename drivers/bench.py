@@ -34,7 +34,7 @@ from drivers.scope.oscilloscope import FineMode, ScpiOscilloscope
 from drivers.serial_wire import open_serial
 from drivers.session import REOPEN_AFTER_S, Session
 from drivers.transcript import Listener, Transcript
-from drivers.wire import Wire
+from drivers.visa_wire import Wire
 from harness.bench_file import (
     BenchFile,
     GeneratorFile,

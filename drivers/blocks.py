@@ -48,10 +48,12 @@ def block_length(digits: bytes, expected: int | None) -> int:
     return length
 
 
-def blocks_of(message: bytes, expected: int | None, prefix: bytes, blocks: int) -> bytearray:
-    """The bytes of so many blocks that are one message, one after the other. Raises ValueError.
+def blocks_of(
+    message: bytes, expected: int | None, prefix: bytes, blocks: int, prompt: bytes
+) -> tuple[bytearray, bytes]:
+    """The bytes of so many blocks that are one message, one after the other; and the prompt, if one follows.
 
-    Each has the prefix before it and the expected length; None: any length.
+    Each has the prefix before it and the expected length; None: any length. Raises ValueError.
     """
     data = bytearray()
     for number in range(blocks):
@@ -60,8 +62,10 @@ def blocks_of(message: bytes, expected: int | None, prefix: bytes, blocks: int) 
             message = message[1:]
         check_prefix(message[: len(prefix)], prefix)
         message = message[len(prefix) :]
-        if message[:2] == b"#0" and expected is None and blocks == 1:
-            return bytearray(message[2:].removesuffix(b"\n"))  # the message's end is the block's
+        if message[:2] == b"#0" and expected is None and blocks == 1:  # the message's end is the block's
+            prompted = bool(prompt) and message.endswith(b"\n" + prompt)
+            message = message.removesuffix(prompt) if prompted else message
+            return bytearray(message[2:].removesuffix(b"\n")), prompt if prompted else b""
         digits = block_digits(message[:2])
         length = block_length(message[2 : 2 + digits], expected)
         if len(message) < 2 + digits + length:
@@ -69,8 +73,9 @@ def blocks_of(message: bytes, expected: int | None, prefix: bytes, blocks: int) 
             raise ValueError(f"expected a block of {length} bytes, and the message ends after {found}")
         data += message[2 + digits : 2 + digits + length]
         message = message[2 + digits + length :]
-    if message.strip(b"\r\n\0"):
+    left = message.strip(b"\r\n\0")
+    if left not in (b"", prompt):
         raise ValueError(
             f"expected the end of a message behind a block of {length} bytes, found {message[:20]!r}"
         )
-    return data
+    return data, left

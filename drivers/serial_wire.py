@@ -14,7 +14,8 @@ import urllib.parse
 from dataclasses import dataclass
 from typing import Any
 
-from drivers.wire import CONNECT_WITHIN_S, SocketWire, State, StreamWire, Wire, left_s
+from drivers.visa_wire import Wire
+from drivers.wire import CONNECT_WITHIN_S, SocketWire, State, StreamWire, left_s
 from harness.bench_file import FlowControl, Parity
 
 if sys.platform == "win32":

@@ -17,7 +17,8 @@ from drivers.models.dialect import SCPI, Dialect, comma_remedy, number_in
 from drivers.models.expected_answer import ExpectedAnswer
 from drivers.serial_wire import PLAIN_LINE, Line, is_serial, open_serial
 from drivers.transcript import Listener
-from drivers.wire import Wire, connected, open_visa
+from drivers.visa_wire import Wire, open_visa
+from drivers.wire import connected
 from harness.errors import (
     BadReply,
     BenchError,
@@ -380,9 +381,8 @@ class Session:
         if self._dialect.echoes:
             echo = self._received(wire, deadline).decode("latin-1")
             if echo.strip() != command:
-                raise self.bad_reply(
-                    f"its echo of {command!r} (`echoes = true` in its profile)", echo, command
-                )
+                wanted = f"its echo of {command!r} (`echoes = true` in its profile)"
+                raise self.bad_reply(wanted, echo, command)
         self._may_send_at = time.monotonic() + self._dialect.pause_s
 
     def _receive_answer(self, wire: Wire, command: str, deadline: float) -> None:
@@ -398,14 +398,15 @@ class Session:
 
     def _receive_prompt(self, wire: Wire, command: str, deadline: float) -> None:
         """Read what says that the instrument takes the next line. Raises BadReply if text comes before it."""
-        prompt = self._dialect.prompt
-        if not prompt:
+        if not self._dialect.prompt:
             return
         begun = time.monotonic()
-        before = wire.line(deadline, prompt.encode("ascii"))
-        self._log("in", before + prompt.encode("ascii"), begun)
-        if before.strip():
-            wanted = f"its prompt {prompt!r} alone (`echoes` and `answer_terminator` may be the reason)"
+        if came := wire.to_prompt(deadline):
+            self._log("in", came, begun)
+        if before := came.removesuffix(wire.prompt).strip():
+            wanted = (
+                f"its prompt {self._dialect.prompt!r} alone (`echoes` and `answer_terminator` may be why)"
+            )
             raise self.bad_reply(wanted, before.decode("latin-1"), command)
 
     def _received(self, wire: Wire, deadline: float) -> bytes:
@@ -476,6 +477,7 @@ class Session:
         self.close()
         try:
             self._wire = connected(self._connect, waits_s)
+            self._wire.prompt = self._dialect.prompt.encode("ascii")
             self.dirty = False
         except OSError as error:
             self.dirty = True

@@ -26,12 +26,18 @@ MESSAGE_AVAILABLE = 0x10
 Clear = Literal["obeyed", "refused", "ignored", "unanswered"]
 
 
+def one_line(command: bytes, reply: bytes | None) -> list[bytes]:
+    """A message of a line, if there is an answer."""
+    return [] if reply is None else [reply + b"\n"]
+
+
 class Instrument:
     """One device behind all its links: what one of them asked and did not read, any other reads.
 
     answer: what it says to a command, without any ending; None where it says nothing. clear: what it makes of
     a device clear. tells: whether its status byte tells of a waiting answer. keeps: whether an unread answer
-    survives the next question, which IEEE 488.2 (6.3.2.3) forbids.
+    survives the next question, which IEEE 488.2 (6.3.2.3) forbids. says: the messages by which it answers a
+    command, of that and the answer.
     """
 
     def __init__(
@@ -41,21 +47,24 @@ class Instrument:
         clear: Clear = "obeyed",
         tells: bool = True,
         keeps: bool = False,
+        says: Callable[[bytes, bytes | None], list[bytes]] = one_line,
     ) -> None:
         self._answer = answer
         self._clear: Clear = clear
-        self._tells, self._keeps = tells, keeps
+        self._tells, self._keeps, self._says = tells, keeps, says
         self.output: list[bytes] = []
         self.before_clear: list[Callable[[], None]] = []  # each is done once
         self.clears = 0
         self.linked: list[bytes] = []  # the names of devices that links were made to
 
-    def hear(self, command: bytes) -> None:
-        reply = self._answer(command.rstrip(b"\n"))
+    def hear(self, command: bytes) -> int:
+        """Take a command; how many messages it answers."""
+        line = command.rstrip(b"\n")
+        messages = self._says(line, self._answer(line))
         if not self._keeps:
             self.output.clear()
-        if reply is not None:
-            self.output.append(reply + b"\n")
+        self.output += messages
+        return len(messages)
 
     def clear(self) -> Clear:
         self.clears += 1
@@ -132,9 +141,9 @@ class Instrument:
                 message, command = b"", message + payload
                 if command == b"DIE\n":
                     return
-                self.hear(command)
-                if self.output:
-                    send(DATA_END, parameter, self.output.pop(0))
+                for _ in range(max(1, self.hear(command))):
+                    if self.output:
+                        send(DATA_END, parameter, self.output.pop(0))
 
 
 def vxi11_address(peer: Peer) -> str:

@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 import pyvisa
 
-import drivers.wire as wire_module
+import drivers.visa_wire as wire_module
 from drivers.bench import open_alone
 from drivers.models.dialect import Dialect
 from drivers.session import Session
-from drivers.wire import SocketWire, VisaWire, Wire, open_visa
+from drivers.visa_wire import VisaWire, Wire, open_visa
+from drivers.wire import SocketWire
 from harness.bench_file import GeneratorFile, OscilloscopeFile, WireFile
 from harness.errors import BadReply, BenchError, BenchTimeout, LinkLost
 from tests.drivers.messages.message_peers import Instrument, hislip_address
