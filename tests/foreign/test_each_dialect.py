@@ -1,11 +1,13 @@
 """A whole small run with each shipped dialect that no other run has: the same verdicts, the circuit's gains.
 
-The instruments are those of the zoos, on real lines and sockets, joined by the foreign bench's world.
+The instruments are those of the zoos, on real lines and sockets, joined by the foreign bench's world. A third
+board of each bench is one that a library of the computer drives: it has the relays that put in the plugs and
+that operate the module's insert.
 """
 
 import json
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,26 +15,32 @@ from typing import Any
 import pytest
 
 from tests.cli.commands import switchwalk
-from tests.drivers.board_zoo.generators import DbmGenerator, FixedGenerator, RmsGenerator
+from tests.drivers.board_zoo.evening_sources import (
+    ONE_LINE,
+    PLAIN_KILOHERTZ,
+    OneLineSupply,
+    PlainKilohertz,
+)
+from tests.drivers.board_zoo.generators import DbmGenerator, FixedGenerator
 from tests.drivers.board_zoo.lines import EchoFrameBoard, LineBoard, MaskBoard
 from tests.drivers.board_zoo.modbus import RtuBoard, Table
-from tests.drivers.board_zoo.supplies import FixedSupply, LetteredSupply, TenthsSupply
-from tests.drivers.own_profiles import profile_text
+from tests.drivers.board_zoo.supplies import FixedSupply, TenthsSupply
 from tests.drivers.peers import Connection, peer
 from tests.drivers.serial_boards import port
+from tests.drivers.zoo.at_bench import at_bench
+from tests.drivers.zoo.evening_scopes import PLAIN_MILLIVOLTS, PlainMillivolts
+from tests.drivers.zoo.scope import Habits
 from tests.foreign.box import Unit
 from tests.foreign.instruments import Oscilloscope
+from tests.foreign.library_boards import Moved, OnComputer, lines, pins, reports
 from tests.foreign.test_foreign_bench import Ran, expect_hand_made_gains
 from tests.foreign.world import World
-from tests.jobs import check_of, job_in
+from tests.jobs import check_of, edit, job_in
 
 JOB = Path(__file__).parent / "insert_box"
 Say = Callable[[bytes], None]
-EIGHT_BITS = {
-    'parity = "even"': 'parity = "none"',
-    "data_bits = 7": "data_bits = 8",
-    "stop_bits = 2": "stop_bits = 1",
-}
+Library = Callable[[pytest.MonkeyPatch, Moved], AbstractContextManager[OnComputer]]
+THIRD = {3: 3, 6: 14}  # of the third board's relays: the world's channels, instead of those of other boards
 
 
 @dataclass(frozen=True)
@@ -42,7 +50,6 @@ class OnLine:
     profile: str
     make: Callable[[Say], Any]
     held: Callable[[Any], set[int]] = lambda made: set()
-    changes: tuple[tuple[str, str], ...] = ()
 
 
 def coils_of(rtu: RtuBoard, first: int) -> set[int]:
@@ -62,6 +69,7 @@ REGISTERS = OnLine(
     lambda say: RtuBoard(Table(8, first=1, functions={3, 6}, reads=lambda value: int(value == 256)), say),
     lambda made: coils_of(made, 9),
 )
+OWN = {"plain-kilohertz": PLAIN_KILOHERTZ, "one-line": ONE_LINE, "plain-millivolts": PLAIN_MILLIVOLTS}
 
 
 class Stand:
@@ -72,6 +80,7 @@ class Stand:
         self.generator: Any = None
         self.supply: Any = None
         self.boards: list[tuple[OnLine, Any]] = []
+        self.third: OnComputer | None = None
 
     def sync(self) -> None:
         """Let the world be as the instruments are set."""
@@ -84,7 +93,14 @@ class Stand:
         if self.supply is not None:
             self.world.power(self.supply.set_v if self.supply.on else 0.0)
             self.supply.drawn_a = self.world.current(self.world.now())
-        self.world.close(frozenset().union(*(kind.held(made) for kind, made in self.boards)))
+        self.world.close(self.held)
+
+    @property
+    def held(self) -> frozenset[int]:
+        """The world's channels that are closed."""
+        numbered = frozenset().union(*(kind.held(made) for kind, made in self.boards))
+        third = self.third.closed() if self.third is not None else set()
+        return (numbered - set(THIRD.values())).union(THIRD.get(n, 16 + n) for n in third)
 
     def on_line(self, undo: ExitStack, kind: OnLine) -> tuple[str, Any]:
         """Put an instrument on a line of its own; its address, and itself."""
@@ -115,61 +131,80 @@ class Stand:
         return undo.enter_context(peer(script)).address
 
 
+@dataclass(frozen=True)
+class Kinds:
+    """The dialects of one bench: of its generator, supply, boards, the third of them, and scope."""
+
+    generator: str
+    supply: OnLine
+    boards: tuple[OnLine, ...]
+    third: Library
+    scope: str = "preamble-oscilloscope"
+
+
 @contextmanager
 def standing(
-    unit: Unit, folder: Path, generator: str, supply: OnLine, boards: tuple[OnLine, ...]
+    unit: Unit, folder: Path, kinds: Kinds, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[tuple[Path, Stand]]:
     """A bench file that leads to them."""
     world = World(unit, seed=1, speed=20.0)
-    stand, scope = Stand(world), Oscilloscope(world)
+    plain = at_bench(PlainMillivolts(Habits(ending=b"\r\n")))
+    stand, scope = Stand(world), (plain if kinds.scope in OWN else Oscilloscope)(world)
     with ExitStack() as undo:
         scope.start()
         undo.callback(scope.close)
-        if generator == "fixed-generator":
-            address, stand.generator = stand.on_line(undo, OnLine(generator, FixedGenerator))
+        if kinds.generator == "fixed-generator":
+            address, stand.generator = stand.on_line(undo, OnLine(kinds.generator, FixedGenerator))
         else:
-            stand.generator = {"dbm-generator": DbmGenerator, "rms-generator": RmsGenerator}[generator]()
+            made = {"dbm-generator": DbmGenerator, "plain-kilohertz": PlainKilohertz}
+            stand.generator = made[kinds.generator]()
             address = stand.on_socket(undo, stand.generator)
-        at_supply, stand.supply = stand.on_line(undo, supply)
+        at_supply, stand.supply = stand.on_line(undo, kinds.supply)
         tables = [
-            f'[bench]\nname = "Dialects"\n\n[generator]\naddress = "{address}"\nprofile = "{generator}"',
-            f'[oscilloscope]\naddress = "{scope.address}"\nprofile = "preamble-oscilloscope"\n'
-            'gain_accuracy = "2 %"',
-            f'[supply]\naddress = "{at_supply}"\nprofile = "{supply.profile}"',
+            f'[bench]\nname = "Dialects"\n\n[generator]\naddress = "{address}"\n'
+            f'profile = "{kinds.generator}"',
+            f'[oscilloscope]\naddress = "{scope.address}"\nprofile = "{kinds.scope}"\ngain_accuracy = "2 %"',
+            f'[supply]\naddress = "{at_supply}"\nprofile = "{kinds.supply.profile}"',
         ]
-        if supply.changes:
-            text = profile_text(supply.profile, dict(supply.changes))
-            (folder / f"{supply.profile}.toml").write_text(text, encoding="utf-8")
-        for board in boards:
-            path, made = stand.on_line(undo, board)
-            stand.boards.append((board, made))
-            table = f'[[switchboard]]\naddress = "{path}"\nprofile = "{board.profile}"\nsettle = "5 ms"'
-            tables.append(table)
+        boards: list[tuple[str, str]] = []
+        for board in kinds.boards:
+            path, one = stand.on_line(undo, board)
+            stand.boards.append((board, one))
+            boards.append((path, board.profile))
+        third = undo.enter_context(kinds.third(monkeypatch, stand.sync))
+        stand.third = third
+        boards.append((third.address, third.profile))
+        tables += [
+            f'[[switchboard]]\naddress = "{at}"\nprofile = "{name}"\nsettle = "5 ms"' for at, name in boards
+        ]
+        for name, text in OWN.items():
+            (folder / f"{name}.toml").write_text(text, encoding="utf-8")
         file = folder / "bench.toml"
         file.write_text("\n\n".join(tables) + "\n", encoding="utf-8")
         yield file, stand
 
 
 @pytest.mark.parametrize(
-    ("generator", "supply", "boards"),
+    "kinds",
     [
-        ("fixed-generator", OnLine("fixed-supply", FixedSupply), (MASK,)),
-        ("dbm-generator", OnLine("tenths-supply", TenthsSupply), (LINES, FRAMES)),
-        (
-            "rms-generator",
-            OnLine("lettered-supply", LetteredSupply, changes=tuple(EIGHT_BITS.items())),
+        Kinds("fixed-generator", OnLine("fixed-supply", FixedSupply), (MASK,), lines),
+        Kinds("dbm-generator", OnLine("tenths-supply", TenthsSupply), (LINES, FRAMES), pins),
+        Kinds(
+            "plain-kilohertz",
+            OnLine("one-line", OneLineSupply),
             (COILS, REGISTERS),
+            reports,
+            scope="plain-millivolts",
         ),
     ],
-    ids=["fixed widths, a mask", "dBm, tenths, echoes", "RMS, letters, Modbus RTU"],
+    ids=[
+        "fixed widths, mask, lines",
+        "dBm, tenths, echoes, pins",
+        "kilohertz, one line, Modbus RTU, reports",
+    ],
 )
 def test_a_good_unit_passes_with_the_circuits_gains_and_a_dead_relay_fails(
-    generator: str,
-    supply: OnLine,
-    boards: tuple[OnLine, ...],
-    tmp_path: Path,
-    capsys: pytest.CaptureFixture[str],
-    monkeypatch: pytest.MonkeyPatch,
+    kinds: Kinds, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
     job = job_in(
@@ -180,13 +215,16 @@ def test_a_good_unit_passes_with_the_circuits_gains_and_a_dead_relay_fails(
         states=["idle", "insert"],
         settle="10 ms",
     )
-    for number, (unit, code) in enumerate([(Unit(), 0), (Unit(coil_open=frozenset({"K1"})), 1)], start=1):
-        with standing(unit, tmp_path, generator, supply, boards) as (file, stand):
-            printed = switchwalk(capsys, "run", str(job), "--serial", f"D-{number}", "--bench", str(file))
+    edit(job / "fixture.toml", "insert = 3", "insert = 19")
+    edit(job / "fixture.toml", ", 14]", ", 22]", every=True)
+    good, dead = Unit(), Unit(stuck={"K1": "released"})
+    for serial, unit, code, options in (("D-1", good, 0, []), ("D-2", dead, 1, ["--stop-at-fail"])):
+        with standing(unit, tmp_path, kinds, monkeypatch) as (file, stand):
+            arguments = ["run", str(job), "--serial", serial, "--bench", str(file), *options]
+            printed = switchwalk(capsys, *arguments)
             assert printed.code == code, printed.out + printed.err
             assert not any(stand.generator.on.values())
             assert not stand.supply.on
-            assert not any(kind.held(made) for kind, made in stand.boards)
-        if code == 0:
-            readings = json.loads(switchwalk(capsys, "show", "1", "--json").out)["readings"]
-            expect_hand_made_gains(Ran(printed=printed, readings=readings, safe=True, errors=[]), unit)
+            assert not stand.held
+    readings = json.loads(switchwalk(capsys, "show", "1", "--json").out)["readings"]
+    expect_hand_made_gains(Ran(printed=printed, readings=readings, safe=True, errors=[]), good)

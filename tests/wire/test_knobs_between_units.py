@@ -34,7 +34,7 @@ class Batch:
 def batch(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Batch]:
     folder = tmp_path_factory.mktemp("knobs")
     job = tiny_job(folder)
-    with standing_bench(job) as standing:
+    with standing_bench(job, switchboard="modbus") as standing:
         described = read_job(job, standing.bench_file)
         with at_bench(described, bench_file=standing.bench_file) as opened:
             yield Batch(standing, opened, folder / "records.sqlite")

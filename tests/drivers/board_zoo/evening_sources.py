@@ -22,6 +22,14 @@ class PlainKilohertz:
         self.khz, self.peak_mv, self.on = {1: 5.0, 2: 5.0}, {1: 1000, 2: 1000}, {1: True, 2: True}
         self.unknown: list[str] = []
 
+    @property
+    def hertz(self) -> dict[int, float]:
+        return {n: 1e3 * khz for n, khz in self.khz.items()}
+
+    @property
+    def open_vpp(self) -> dict[int, float]:
+        return {n: 2e-3 * peak_mv for n, peak_mv in self.peak_mv.items()}
+
     def script(self, connection: Connection) -> None:
         while True:
             answer = self.obey(connection.line().decode("ascii"))
@@ -56,6 +64,7 @@ class OneLineSupply(Line):
     def __init__(self, say: Say) -> None:
         super().__init__(say)
         self.set_v, self.limit_a, self.on = 5.0, 1.0, True
+        self.drawn_a = 0.001
 
     @property
     def volts(self) -> float:
@@ -63,7 +72,7 @@ class OneLineSupply(Line):
 
     @property
     def amperes(self) -> float:
-        return 0.001
+        return min(self.drawn_a, self.limit_a) if self.on else 0.0
 
     def answer(self, line: str) -> str:
         if line == "R?":

@@ -5,6 +5,7 @@ is not open ValueError. send_feature_report and write return how many bytes were
 get_feature_report returns a list that begins with the report's id.
 """
 
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -24,9 +25,13 @@ OUTPUT = {
 
 
 class Board:
-    """Eight relays that take `FF n`, `FD n` and `FC` in feature reports, or twelve by `A5` and two bytes."""
+    """Eight relays that take `FF n`, `FD n` and `FC` in feature reports, or twelve by `A5` and two bytes.
 
-    def __init__(self) -> None:
+    moved: is called when one of them may have moved.
+    """
+
+    def __init__(self, moved: Callable[[], None] = lambda: None) -> None:
+        self.moved = moved
         self.closed = {5}
         self.reports: list[bytes] = []
         self.dead: set[int] = set()
@@ -69,6 +74,7 @@ class Handle:
             self._board.closed.discard(data[2])
         elif data[1] == 0xFC:
             self._board.closed.clear()
+        self._board.moved()
         return len(data)
 
     def write(self, data: bytes) -> int:

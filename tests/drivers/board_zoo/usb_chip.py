@@ -5,6 +5,7 @@ Named in pyftdi's list of backends, this module stands in for libusb.
 """
 
 from array import array
+from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
 
@@ -37,9 +38,13 @@ def _endpoint(address: int) -> SimpleNamespace:
 
 
 class Chip(IBackend):  # type: ignore[misc]  # pyusb has no types
-    """The chip on its bus. levels: of the pins; one that is held low stays so. gone: unplugged."""
+    """The chip on its bus. levels: of the pins; one that is held low stays so. gone: unplugged.
 
-    def __init__(self) -> None:
+    moved: is called when its pins may have changed.
+    """
+
+    def __init__(self, moved: Callable[[], None] = lambda: None) -> None:
+        self._moved = moved
         self.direction, self.mode, self.latch = 0, 0, 0xFF
         self.held_low = 0
         self.gone = False
@@ -94,6 +99,7 @@ class Chip(IBackend):  # type: ignore[misc]  # pyusb has no types
         self._there()
         if self.mode == 1 and len(data):
             self.latch = data[-1]
+            self._moved()
         return len(data)
 
     def bulk_read(self, dev_handle: Any, ep: int, intf: int, buff: Any, timeout: int) -> int:
@@ -116,6 +122,7 @@ class Chip(IBackend):  # type: ignore[misc]  # pyusb has no types
                 self.direction, self.mode = wValue & 0xFF, wValue >> 8
                 if not self.mode:
                     self.direction = 0  # as a serial port, which holds no pin of relays
+                self._moved()
             return len(data)
         answer = {READ_PINS: bytes([self.levels]), GET_LATENCY: b"\x10", POLL_MODEM: b"\x01\x60"}.get(
             bRequest

@@ -13,16 +13,28 @@ import pytest
 from tests.cli.commands import switchwalk
 from tests.drivers.own_profiles import profile_text
 from tests.drivers.zoo.at_bench import at_bench
+from tests.drivers.zoo.evening_scopes import WORDS, Words
 from tests.drivers.zoo.scope import Scope
-from tests.drivers.zoo.scope_dialects import Labelled, SingleQueries, VoltsInText
+from tests.drivers.zoo.scope_dialects import Labelled, Lettered, SingleQueries, VoltsInText
 from tests.drivers.zoo.strange_scopes import DECIMAL_COMMAS, NEXT_PIECES, DecimalCommas, NextPieces
 from tests.drivers.zoo.test_contradicting_profiles import FOUR_INPUTS, JOB
+from tests.drivers.zoo.test_scope_dialects import LETTERED
 from tests.foreign.bench import ForeignBench
 from tests.foreign.box import Unit
 from tests.foreign.test_foreign_bench import hand_made_gain_db
 from tests.jobs import check_of, job_in
 
+# The bench's levels need finer ranges and a longer record than its page has.
+LETTERED_OF_THE_BENCH = LETTERED.replace("[0.125,", "[0.015625, 0.03125, 0.0625, 0.125,").replace(
+    "record_length_max = 1000", "record_length_max = 4000"
+)
 OF_ONE_PORT = (check_of("gain", within="0.3 dB"), check_of("channel_gain_difference", within="0.3 dB"))
+
+
+class LongLettered(Lettered):
+    """As its dialect, with a longer memory."""
+
+    memory = 4000
 
 
 def view_one_port(job: Path) -> None:
@@ -42,6 +54,8 @@ def view_one_port(job: Path) -> None:
         (VoltsInText, "text-list-oscilloscope", {"complete_after_s = 0.2": "complete_after_s = 0.05"}),
         (NextPieces, NEXT_PIECES, {}),
         (DecimalCommas, DECIMAL_COMMAS, {}),
+        (Words, WORDS, {}),
+        (LongLettered, LETTERED_OF_THE_BENCH, {}),
     ],
 )
 def test_a_good_unit_passes_with_the_levels_of_its_circuit(
