@@ -26,7 +26,7 @@ SwitchwalkError                 exit code
 
 import difflib
 import errno
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,9 +40,22 @@ _WRONG_PLACES = (errno.EISDIR, errno.ENOTDIR, errno.ENOENT, errno.EACCES, errno.
 
 
 class SwitchwalkError(Exception):
-    """Anything this project raises on purpose."""
+    """Anything this project raises on purpose; a process can hand it to another."""
 
     exit_code = EXIT_USAGE
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Pickled by what it holds: an exception else calls its class with the message alone."""
+        return _as_it_was, (type(self), self.args, vars(self))
+
+
+def _as_it_was(
+    kind: type[SwitchwalkError], arguments: tuple[object, ...], held: Mapping[str, object]
+) -> SwitchwalkError:
+    error = kind.__new__(kind)
+    error.args = arguments
+    vars(error).update(held)
+    return error
 
 
 @dataclass(frozen=True, kw_only=True)
