@@ -2,7 +2,8 @@
 
 Run it as `python benchmarks/lead_slips.py --runs 1000`; `--seed` draws other slips. Jobs are the shipped ones
 and a module with amplifiers, each with few checks and states; a simulated bench at twenty times real speed.
-Two processes share the runs. In a setup by hand every setup has a slip; of a fixture's wires one has.
+Two processes share the runs, and Ctrl-C prints the table of those that are done. In a setup by hand every
+setup has a slip; of a fixture's wires one has.
 A slip changes a reading if a reading differs from that of the same unit with right leads by more than twice
 their expanded uncertainties, or has another verdict, or if the leads had to be put right first. Where a wire
 of a fixture shows just what a fault of the unit would, the unit fails and both are named: a column apart.
@@ -12,24 +13,25 @@ import argparse
 import json
 import math
 import random
-import shutil
+import signal
 import socket
 import sys
 import time
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from multiprocessing import get_context
+from multiprocessing.queues import Queue
 from pathlib import Path
-from tempfile import TemporaryDirectory
+from tempfile import TemporaryDirectory, mkdtemp
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from harness.errors import BenchError
+from benchmarks.lead_jobs import KINDS, make_job
+from harness.errors import BenchError, RunStopped
 from harness.job.fixture import Setup
-from harness.job.job import Job, load_job
+from harness.job.job import Job
 from harness.job.module import GROUND, LEGS
 from harness.reading import Reading
 from harness.records.run import LeadsLookedAt
@@ -39,171 +41,11 @@ from harness.session.request.header import RunRequest
 from harness.session.simulated import SimulatedBench, Simulation
 from harness.session.unit_run import run_one_of_many
 
-SHIPPED = Path(__file__).resolve().parents[1] / "sequences"
 SPEED = 20.0
 SERIALS = 2  # units of each job
 APART = 2.0  # expanded uncertainties
 TRIES = 3  # with right leads: a busy computer may stop a run
 Places = dict[str, tuple[str, ...]]
-
-SEQUENCE = """\
-[sequence]
-name = "Leads"
-states = {states}
-channels = "all"
-tone = {{ frequency = "1 kHz", level = "+4 dBu" }}
-settle = "20 ms"
-{checks}"""
-CHECKS = """
-[[check]]
-name = "Gain"
-quantity = "gain"
-at = ["out"]
-within = "0.3 dB"
-silent_ports_below = "-60 dB"
-
-[[check]]
-name = "Polarity"
-quantity = "polarity"
-at = ["out"]
-
-[[check]]
-name = "Leg gain difference"
-quantity = "leg_gain_difference"
-at = ["out"]
-within = "0.3 dB"
-"""
-ACROSS = """
-[[check]]
-name = "Channel gain difference"
-quantity = "channel_gain_difference"
-at = ["out"]
-within = "0.3 dB"
-
-[[check]]
-name = "Crosstalk"
-quantity = "crosstalk"
-at = ["out"]
-below = "-40 dB"
-"""
-
-AMPLIFIER = """\
-[module]
-name = "Line driver with mute"
-part = "LMX-AMP"
-revision = "A"
-channels = ["left", "right"]
-
-[supply]
-voltage = "12 V"
-limit = "400 mA"
-quiescent = "40 mA"
-
-[controls]
-mute = "Output to ground"
-
-[ports]
-in = "input"
-out = "output"
-
-[relay_types.signal]
-coil = "1028 ohm"
-contact = "50 mohm"
-contact_max = "100 mohm"
-operate_max = "4 ms"
-release_max = "4 ms"
-bounce_max = "3 ms"
-off_capacitance = "1 pF"
-
-[[relay]]
-names = { left = "K1", right = "K2" }
-control = "mute"
-type = "signal"
-contacts = [{ common = "out", released = "driven", operated = "ground" }]
-
-[[amplifier]]
-names = { left = "U1", right = "U2" }
-from = "in"
-to = "driven"
-gain = "6 dB"
-inverting = INVERTING
-input_impedance = "20 kohm"
-output_impedance = "100 ohm"
-common_mode_rejection = "60 dB"
-"""
-AMPLIFIER_FIXTURE = """\
-[fixture]
-name = "Two pairs of leads"
-undriven_inputs = { legs = "50 ohm" }
-
-[controls]
-mute = 1
-
-[loads]
-out = "10 kohm"
-
-[[setup]]
-name = "through reference"
-through = true
-SELECT [9]
-
-[[setup]]
-name = "drive left, view input and output"
-drive = "left.in"
-view = ["left.in", "left.out"]
-SELECT [10]
-
-[[setup]]
-name = "drive right, view input and output"
-drive = "right.in"
-view = ["right.in", "right.out"]
-SELECT [11]
-"""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Kind:
-    """A job of the benchmark: what it is made of."""
-
-    of: str
-    states: tuple[str, ...]
-    across: bool = False
-    by_hand: bool = False
-    amplifier: str = ""  # "false" or "true": whether it inverts
-
-
-KINDS: Mapping[str, Kind] = {
-    "two-loop switcher": Kind(of="two_loop_switcher", states=("idle", "loop_a", "swap"), across=True),
-    "two-loop switcher by hand": Kind(of="two_loop_switcher", states=("idle", "loop_a"), by_hand=True),
-    "source selector": Kind(of="source_selector", states=("idle", "select_low", "mute"), across=True),
-    "stepped attenuator": Kind(of="stepped_attenuator", states=("idle", "db_8"), across=True),
-    "amplifier +6 dB": Kind(of="two_loop_switcher", states=("idle", "mute"), amplifier="false"),
-    "inverting amplifier": Kind(of="two_loop_switcher", states=("idle", "mute"), amplifier="true"),
-    "amplifier +6 dB by hand": Kind(
-        of="two_loop_switcher", states=("idle", "mute"), by_hand=True, amplifier="false"
-    ),
-    "inverting amplifier by hand": Kind(
-        of="two_loop_switcher", states=("idle", "mute"), by_hand=True, amplifier="true"
-    ),
-}
-
-
-def make_job(kind: Kind, folder: Path) -> Job:
-    """Write the job's files."""
-    shutil.copytree(SHIPPED / kind.of, folder)
-    if kind.amplifier:
-        select = "# made by hand instead of select =" if kind.by_hand else "select ="
-        (folder / "module.toml").write_text(AMPLIFIER.replace("INVERTING", kind.amplifier), encoding="utf-8")
-        fixture = AMPLIFIER_FIXTURE.replace("SELECT", select)
-        (folder / "fixture.toml").write_text(fixture, encoding="utf-8")
-    elif kind.by_hand:
-        (folder / "by_hand_fixture.toml").replace(folder / "fixture.toml")
-    checks = CHECKS + (ACROSS if kind.across else "")
-    if kind.amplifier:  # its two ports are seen on different ranges
-        checks = checks.replace("0.3 dB", "1 dB")
-    text = SEQUENCE.format(states=json.dumps(kind.states), checks=checks)
-    (folder / "sequence.toml").write_text(text, encoding="utf-8")
-    return load_job(folder)
 
 
 def leads_of(setup: Setup, *, by_hand: bool) -> dict[str, str]:
@@ -293,6 +135,7 @@ class Result:
     """How a run with a slip ended."""
 
     kind: str
+    number: int
     slip: str
     outcome: str
     changed: bool
@@ -312,8 +155,9 @@ class Bench:
         )
         self._right: dict[str, dict[object, Reading]] = {}
 
-    def run(self, rng: random.Random) -> Result:
-        """Run a good unit with a slip."""
+    def run(self, number: int, seed: int | str) -> Result:
+        """Run a good unit with the slip of this number."""
+        rng = random.Random(f"{seed} {number}")
         bench, simulator = self.bench, self.bench.simulator
         assert simulator is not None
         serial = str(rng.randrange(SERIALS))
@@ -347,6 +191,7 @@ class Bench:
             named = is_named(slip, bench.job, text, stopped=result.outcome == "stopped")
         return Result(
             kind=self.kind,
+            number=number,
             slip=json.dumps(slip or hands.slips),
             outcome=result.outcome,
             changed=changed,
@@ -402,21 +247,38 @@ def alike(one: Reading, other: Reading) -> bool:
     return abs(one.estimate.value - other.estimate.value) <= APART * math.hypot(*widths)
 
 
-def slips(seed: int, numbers: Sequence[int], minutes: float) -> list[Result]:
-    """Some runs of a seed, one after another, until the time is up."""
-    results = []
+def runs_of(seed: int, numbers: Sequence[int], minutes: float) -> Iterator[Result]:
+    """Some runs of a seed, one after another, until the time is up; a bench that fails is built again."""
     until_s = time.monotonic() + 60 * minutes
-    with TemporaryDirectory() as folder, ExitStack() as stack:
-        benches: dict[str, Bench] = {}
+    with TemporaryDirectory() as folder, ExitStack() as every:
+        benches: dict[str, tuple[Bench, ExitStack]] = {}
         for number in numbers:
-            if time.monotonic() > until_s:
-                break
             kind = list(KINDS)[number % len(KINDS)]
-            if kind not in benches:
-                benches[kind] = Bench(kind, Path(folder), stack)
-            results.append(benches[kind].run(random.Random(f"{seed} {number}")))
-            print(number, results[-1], file=sys.stderr, flush=True)
-    return results
+            for _ in range(TRIES):
+                if time.monotonic() > until_s:
+                    return
+                if kind not in benches:
+                    stack = every.enter_context(ExitStack())
+                    benches[kind] = Bench(kind, Path(mkdtemp(dir=folder)), stack), stack
+                bench, opened = benches[kind]
+                try:
+                    yield bench.run(number, seed)
+                    break
+                except (BenchError, RunStopped) as error:
+                    print(f"{number} {kind}: the bench is built again: {error}", file=sys.stderr, flush=True)
+                    del benches[kind]
+                    opened.close()
+
+
+def lane(seed: int, numbers: Sequence[int], minutes: float, results: "Queue[Result | None]") -> None:
+    """Put the results of a lane into the queue, and None at its end."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process is interrupted, and ends this one
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # in order, so that its benches end too
+    try:
+        for result in runs_of(seed, numbers, minutes):
+            results.put(result)
+    finally:
+        results.put(None)
 
 
 def table(results: Sequence[Result]) -> str:
@@ -446,13 +308,26 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=600.0, help="no run is begun after this")
     asked = parser.parse_args()
     kinds = len(KINDS)
-    lanes = [
-        [number for number in range(asked.runs) if number % kinds % asked.lanes == lane]
-        for lane in range(asked.lanes)
-    ]
-    with ProcessPoolExecutor(asked.lanes, mp_context=get_context("spawn")) as pool:
-        done = [pool.submit(slips, asked.seed, numbers, asked.minutes) for numbers in lanes]
-        results = [result for each in done for result in each.result()]
+    context = get_context("spawn")
+    queue: Queue[Result | None] = context.Queue()
+    lanes = []
+    for number in range(asked.lanes):
+        numbers = [run for run in range(asked.runs) if run % kinds % asked.lanes == number]
+        lanes.append(context.Process(target=lane, args=(asked.seed, numbers, asked.minutes, queue)))
+        lanes[-1].start()
+    results: list[Result] = []
+    ended = 0
+    try:
+        while ended < asked.lanes:
+            result = queue.get()
+            if result is None:
+                ended += 1
+            else:
+                results.append(result)
+                print(json.dumps(asdict(result)), file=sys.stderr, flush=True)
+    except KeyboardInterrupt:
+        for each in lanes:
+            each.terminate()
     for result in results:
         if result.changed and not result.named:
             print(result)

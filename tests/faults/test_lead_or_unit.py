@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchmarks.lead_slips import KINDS, make_job
+from benchmarks.lead_jobs import KINDS, make_job
 from harness.circuit.elements import BenchImpedances
 from harness.circuit.lead_slips import Lead, Slip, leads_of
 from harness.faults.lead_or_unit import (
@@ -60,9 +60,9 @@ def looks_at(
     for state in states:
         controls = energised(job.module, built, frozenset(state.on))
         positions = [
-            [built.held.get(relay.name, OPERATED if relay.control in controls else RELEASED)]
-            * len(relay.poles)
+            [built.held.get(relay.name, OPERATED if is_on else RELEASED)] * len(relay.poles)
             for relay in job.module.relays
+            for is_on in [bool({relay.control, relay.set_control} & controls)]  # a latching one is set
         ]
         values = network.solve_at(built.closed(positions), (True, True), (HZ[0],))[0, rows, :2]
         standard = 1e-5 + 0.002 * np.abs(values)
@@ -82,14 +82,14 @@ def job(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 def test_a_good_unit_with_right_leads_needs_no_explanation(job: Job) -> None:
     predicted = LeadsPredicted(job, BenchImpedances())
     for setup in views(job)[:3]:
-        looks = looks_at(job, setup, single_control_states(job.module.control_names)[:3])
+        looks = looks_at(job, setup, single_control_states(job.module.state_controls)[:3])
         assert predicted.explain(looks) is None
 
 
 def test_every_slip_that_changes_a_capture_is_explained_by_its_leads(job: Job) -> None:
     predicted = LeadsPredicted(job, BenchImpedances())
     rng = random.Random(14)
-    states = single_control_states(job.module.control_names)[:2]
+    states = single_control_states(job.module.state_controls)[:2]
     changed = 0
     for _ in range(SAMPLE):  # the benchmark draws many
         setup = rng.choice([setup for setup in job.fixture.setups if setup.drive is not None][:6])
@@ -146,7 +146,7 @@ def test_a_generators_lead_that_is_off_is_named_behind_an_amplifier_with_long_ca
 def test_a_contact_that_fails_in_one_state_alone_is_no_lead(tmp_path: Path) -> None:
     job = make_job(KINDS["two-loop switcher"], tmp_path / "job")
     setup = views(job)[0]
-    states = single_control_states(job.module.control_names)
+    states = single_control_states(job.module.state_controls)
     looks = looks_at(job, setup, states, fault="K1 never operates")
     found = LeadsPredicted(job, BenchImpedances()).explain(looks)
     assert found is not None
@@ -210,7 +210,7 @@ def test_a_through_connection_that_stays_is_found_in_every_setup_that_needs_anot
     looks = [
         replace(look, setup=setup, values=values.astype(complex))
         for setup in setups
-        for look in looks_at(job, setup, single_control_states(job.module.control_names)[:2])
+        for look in looks_at(job, setup, single_control_states(job.module.state_controls)[:2])
     ]
     found = LeadsPredicted(job, BenchImpedances()).shown_instead(looks)
     assert found[0] == through

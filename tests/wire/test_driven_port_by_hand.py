@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from benchmarks.lead_slips import KINDS, make_job
+from benchmarks.lead_jobs import KINDS, make_job
 from drivers.bench import open_bench
 from harness.circuit.elements import BenchImpedances
 from harness.job.faults import parse_fault
