@@ -16,13 +16,13 @@ from harness.job.state import IDLE_STATE
 from harness.plan.model import only_these
 from harness.plan.pulses import control_line_states
 from harness.plan.states import LIMIT_OVER_EXPECTED, expected_current_a, limit_of
+from harness.plan.unit_currents import VOLTAGE_HELD
 from harness.reading import Reading
 from harness.roles import Bench
 from harness.session.context import BenchContext, RunContext
 from harness.session.events import Remark
 from harness.session.instruments import NotTaken
 from harness.session.recorder import missing_reading
-from harness.session.supply_watch import VOLTAGE_HELD
 from harness.units import counted
 
 # While a unit stays in: copper is 4 % more after warming up by 10 K, a supply's meter 1 % wrong.

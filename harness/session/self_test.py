@@ -23,6 +23,7 @@ from harness.measure.captures import pick_range, together
 from harness.measure.swapped_through import swapped_in_pairs
 from harness.measure.tones import Stimulus
 from harness.plan.states import limit_of
+from harness.plan.unit_currents import VOLTAGE_HELD
 from harness.roles import (
     Capture,
     CaptureSetting,
@@ -36,7 +37,6 @@ from harness.session.context import impedances
 from harness.session.control_currents import least_excess_a
 from harness.session.instruments import Drive, leg_vpp
 from harness.session.recorder import in_order
-from harness.session.supply_watch import VOLTAGE_HELD
 from harness.session.through_signal import LOW_LEVEL_VRMS, lead_problems, profile_problem
 
 TONE = Stimulus(kind="pair", frequency_hz=1e3, level_vrms=LOW_LEVEL_VRMS)

@@ -3,33 +3,21 @@
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
-from math import inf, sqrt
+from math import sqrt
 from statistics import mean, stdev
 from typing import NoReturn, Protocol
-
-import numpy as np
 
 from harness.errors import BadReply, OverCurrentError
 from harness.job.module import Module
 from harness.job.state import IDLE_STATE, State
-from harness.plan.pulses import control_line_states, drawing_in
-from harness.plan.states import LIMIT_REACHED, expected_current_a, limit_of
+from harness.plan.pulses import control_line_states
+from harness.plan.states import expected_current_a, limit_of
+from harness.plan.unit_currents import AGREE_A, LIKE_A_LINE, UnitCurrents, agree
 from harness.roles import Supply, SupplyReading
 
-VOLTAGE_HELD = 0.9  # of the set voltage; below, the supply is in current limit
-BEYOND_LIMIT = 1.2  # times the set limit: what no supply gives, however coarse its limit is
-AGREE, AGREE_A, AGREE_V = 0.1, 0.001, 0.2  # of two readings; a supply at its limit is steady
-EXCESS = 1.5  # of the predicted current: more than any mix of wrong coils that still work
-EXCESS_A = 0.02  # what is not worth a stop, at small currents
 LATER = 4.0  # settling times: until a second reading of what a late switchboard would explain
 LATEST_S = 2.5  # a board that has not acted by then does not act
 PATIENCE_S = 10.0  # in all of a run: a coil that fails during it is not waited for in every state
-FROZEN = 1.5  # times half a control line's current: further off than a coarse meter's last digit
-LIKE_A_LINE = 0.25  # of what a control line adds: coils within 10 %, their copper warm or cold, and the meter
-WARMER = 0.03  # of a current: what coils draw less when they are warm, 8 K at 0.39 % per kelvin
-MOST_LIKE_A_LINE = 0.4  # of a control line's current: less than one of its two coils
-MOST_LINES = 10  # of which each may have been on or off: 1024 currents
 TRIALS = 10  # operations of a line that drew nothing once; common practice, no source
 READINGS = 5  # of a current that is judged: meters of supplies are noisy near the bottom of their range
 
@@ -86,7 +74,7 @@ class SupplyWatch:
         self._since = {("", IDLE_STATE.name)}  # those set since all was well, and that in which it was
         self._last_on: tuple[str, ...] = ()  # the control lines in the state in which all was well
         self._is_set_since = True  # whether anything was set since then
-        self._own_a: Mapping[str, float] = {}
+        self._unit = UnitCurrents(module, {})
         self._patience_s = LATEST_S
         self._last: tuple[SupplyReading, State] | None = None
         self.troubles: list[Trouble] = []
@@ -97,8 +85,8 @@ class SupplyWatch:
         If it is known idle and with each control line alone, a current is compared with the unit's own: an
         open coil is known, so that a current that is wrong later is a relay board that is late.
         """
-        self._own_a = dict(currents_a)
-        if all(state.name in currents_a for state in control_line_states(self._module)):
+        self._unit = UnitCurrents(self._module, currents_a)
+        if self._unit.knows_lines:
             self._patience_s = PATIENCE_S
 
     def enters(self, setup: str, state: State) -> None:
@@ -110,16 +98,6 @@ class SupplyWatch:
         """Check the state that was set last before the supply is switched off, which hides what befell it."""
         if self._stands[1].powered:
             self.check(self._stands[1], limit_a=limit_a)
-
-    def _expected_a(self, state: State) -> float:
-        """What the unit draws in a state: by its own currents if they are known, else by its module."""
-        predicted_a = expected_current_a(self._module, state)
-        own = self._own_a
-        idle_a = own.get(IDLE_STATE.name)
-        drawing = drawing_in(self._module, state)
-        if idle_a is None or not state.powered or any(name not in own for name in drawing):
-            return predicted_a
-        return idle_a + sum(own[name] - idle_a for name in drawing)
 
     @property
     def sees(self) -> bool:
@@ -134,10 +112,10 @@ class SupplyWatch:
         """
         known = len(self.troubles)
         readings = self._several(state, limit_a)
-        if not all(_agree(reading, readings[-1]) for reading in readings):
+        if not all(agree(reading, readings[-1]) for reading in readings):
             least = min(readings, key=lambda reading: reading.current_a)
             readings = self._several(state, limit_a)
-            if self._lacks_a_coil(least, state) and len(self.troubles) == known:
+            if self._unit.lacks_a_coil(least, state) and len(self.troubles) == known:
                 self._note(f"{_given(least)} in state {state.name}, and more a moment before or after", False)
         currents_a = [reading.current_a for reading in readings]
         return replace(
@@ -163,14 +141,14 @@ class SupplyWatch:
         Raises BenchError for a supply that does not say what it gives.
         """
         reading = self._read(state, limit_a)
-        if self._may_be_late(reading, state):
+        if self._unit.may_be_late(reading, state):
             reading = self._when_in_time(reading, state, limit_a)
             self._refuse_a_line_that_is_on(reading, state, limit_a)
-        if self._is_over(reading, state):
+        if self._unit.is_over(reading, state):
             reading = self._restored(reading, state, limit_a)
-        elif self._is_left_driven(reading, state) or self._is_missed(reading, state):
+        elif self._unit.is_left_driven(reading, state) or self._unit.is_missed(reading, state):
             reading = self._opened(reading, state, limit_a)
-        if self._is_over(reading, state):
+        if self._unit.is_over(reading, state):
             self._blame(reading, state, limit_a)
         self._since, self._is_set_since = {(self._stands[0], state.name)}, False
         self._last_on = state.on
@@ -187,34 +165,9 @@ class SupplyWatch:
         self.troubles.append(trouble)
         self._report(trouble)
 
-    def _lacks_a_coil(self, reading: SupplyReading, state: State) -> bool:
-        """Whether a unit whose currents are known draws less than it did, by one coil of two on a line."""
-        lacks_a = self._expected_a(state) - reading.current_a
-        return (
-            bool(state.on) and self._knows_lines and lacks_a > MOST_LIKE_A_LINE * 2 * self._half_a_control_a()
-        )
-
-    @property
-    def _knows_lines(self) -> bool:
-        return all(state.name in self._own_a for state in control_line_states(self._module))
-
     def _is_the_boards(self, seen: Sequence[SupplyReading], state: State) -> bool:
-        """Whether a switchboard that is late, or missed a command, explains currents that were not right.
-
-        Then whole control lines make the difference, of this state and of the one before, and something was
-        set since the current was right. Of a unit whose own currents are not known that cannot be told.
-        """
-        if not self._knows_lines or not any(self._lacks_a_coil(reading, state) for reading in seen):
-            return True
-        if not self._is_set_since:
-            return False
-        idle_a = self._expected_a(State(on=()))
-        lines = list(dict.fromkeys((*state.on, *self._last_on)))[:MOST_LINES]
-        adds_a = [self._expected_a(State(on=(line,))) - idle_a for line in lines]
-        possible_a = np.array([idle_a + sum(some) for some in product(*((0.0, each) for each in adds_a))])
-        line_a = 2 * self._half_a_control_a()
-        within_a = min(LIKE_A_LINE * line_a + WARMER * self._expected_a(state), MOST_LIKE_A_LINE * line_a)
-        return any(bool(np.abs(possible_a - reading.current_a).min() <= within_a) for reading in seen)
+        """Whether a switchboard that is late, or missed a command, explains currents that were not right."""
+        return self._unit.whole_lines_explain(seen, state, self._last_on, is_set_since=self._is_set_since)
 
     def _lacks_again(self, state: State) -> int:
         """How often of `TRIALS` operations the control lines of a state draw too little."""
@@ -224,7 +177,7 @@ class SupplyWatch:
             self._wait(self._settle_s)
             self._switchboard.set(closed)
             self._wait(LATER * self._settle_s)
-            count += self._lacks_a_coil(self._supply.measure(), state)
+            count += self._unit.lacks_a_coil(self._supply.measure(), state)
         return count
 
     def _read(self, state: State, limit_a: float) -> SupplyReading:
@@ -233,12 +186,12 @@ class SupplyWatch:
         A limit that a late board brings about passes by: the unit is still in the state before.
         """
         reading = self._measure(state)
-        if not self._is_limited(reading, limit_a):
+        if not self._unit.is_limited(reading, limit_a):
             return reading
         self._wait(LATER * self._settle_s)
         again = self._measure(state)
-        possible = all(self._is_possible(each, state, limit_a) for each in (reading, again))
-        if possible and (_agree(reading, again) or not self._is_limited(again, limit_a)):
+        possible = all(self._unit.is_possible(each, state, limit_a) for each in (reading, again))
+        if possible and (agree(reading, again) or not self._unit.is_limited(again, limit_a)):
             return self._restored(reading, state, limit_a)
         raise BadReply(
             f"measured {reading.current_a * 1e3:.1f} mA at {reading.voltage_v:.2f} V in state "
@@ -250,11 +203,11 @@ class SupplyWatch:
 
     def _measure(self, state: State) -> SupplyReading:
         """Read the supply; raises BadReply for a meter that shows the digits of another state."""
-        reading, expected_a = self._supply.measure(), self._expected_a(state)
+        reading = self._supply.measure()
         last, self._last = self._last, (reading, state)
         if last is None or last[1] == state or last[0] != reading:
             return reading
-        if abs(reading.current_a - expected_a) <= FROZEN * self._half_a_control_a():
+        if not self._unit.is_not_of(reading, state):
             return reading
         off = self._switched_off()
         self._last = None
@@ -265,7 +218,8 @@ class SupplyWatch:
     def _stands_still(self, reading: SupplyReading, state: State) -> BadReply:
         return BadReply(
             f"still shows {reading.current_a * 1e3:.2f} mA at {reading.voltage_v:.3f} V in state "
-            f"{state.name}, which should draw {self._expected_a(state) * 1e3:.1f} mA: its meter stands still",
+            f"{state.name}, which should draw {self._unit.expected_a(state) * 1e3:.1f} mA: its meter stands "
+            "still",
             instrument="supply",
             address=self._supply.identity.address,
         )
@@ -299,7 +253,7 @@ class SupplyWatch:
         self._switchboard.set(closed)
         self._last = None
         again = self._once_unlimited(limit_a)
-        if self._is_limited(again, limit_a):
+        if self._unit.is_limited(again, limit_a):
             self._refuse_a_line_that_is_on(again, state, limit_a)
             self._blame(again, state, limit_a)
         self._note(
@@ -309,16 +263,6 @@ class SupplyWatch:
         )
         return again
 
-    def _is_left_driven(self, reading: SupplyReading, state: State) -> bool:
-        """Whether a channel may have stayed closed: a control line more than this unit drew before."""
-        excess_a = reading.current_a - self._expected_a(state)
-        return bool(self._own_a) and excess_a > self._half_a_control_a()
-
-    def _is_missed(self, reading: SupplyReading, state: State) -> bool:
-        """Whether a channel may have stayed open: a control line less than should be drawn."""
-        lacks_a = self._expected_a(state) - reading.current_a
-        return bool(state.on) and lacks_a > self._half_a_control_a()
-
     def _opened(self, driven: SupplyReading, state: State, limit_a: float) -> SupplyReading:
         """Open all channels and set the state once more; raises BadReply if a channel did not open."""
         closed = self._switchboard.closed
@@ -327,13 +271,13 @@ class SupplyWatch:
         self._switchboard.set(closed)
         self._wait(LATER * self._settle_s)
         again = self._read(state, limit_a)
-        if not (self._is_left_driven(again, state) or self._is_missed(again, state)):
+        if not (self._unit.is_left_driven(again, state) or self._unit.is_missed(again, state)):
             text = (
                 f"{_given(driven)} in state {state.name}, and {again.current_a * 1e3:.1f} mA after all "
                 "channels were opened and the state was set again"
             )
             of_bench = self._is_the_boards([driven], state)
-            if of_bench and self._lacks_a_coil(driven, state) and not state.pulsed:
+            if of_bench and self._unit.lacks_a_coil(driven, state) and not state.pulsed:
                 failed = self._lacks_again(state)
                 of_bench = not failed
                 text += f"; too little again in {failed} of {TRIALS} further operations"
@@ -342,16 +286,16 @@ class SupplyWatch:
 
     def _refuse_by(self, opened: SupplyReading, limit_a: float) -> None:
         """Raise BadReply if the supply gives what no unit makes it give with all channels open."""
-        current, idle_a = f"{opened.current_a * 1e3:.1f} mA", self._own_a.get(IDLE_STATE.name)
+        current, idle_a = f"{opened.current_a * 1e3:.1f} mA", self._unit.idle_a
         problem = ""
-        if self._is_limited(opened, limit_a) and (idle_a is not None or opened.current_a < limit_a / 2):
+        if self._unit.is_limited(opened, limit_a) and (idle_a is not None or opened.current_a < limit_a / 2):
             problem = (
                 f"{current} at {opened.voltage_v:.2f} V after it was switched on with all control lines "
                 "open: its output is off, or its own protection switches it off. Look at its front panel and "
                 "its leads, and for a short at the unit's supply pins"
             )
         # Without the unit's own idle current, a unit that draws too much when idle looks the same.
-        elif idle_a is not None and opened.current_a - idle_a > self._half_a_control_a():
+        elif idle_a is not None and opened.current_a - idle_a > self._unit.half_a_control_a():
             problem = (
                 f"{current} with all control lines open, and gave {idle_a * 1e3:.1f} mA before: the "
                 "switchboard did not open a channel"
@@ -364,16 +308,17 @@ class SupplyWatch:
 
         Told only of a state in which no line is on, before the unit's own idle current is known.
         """
-        if state.on or state.pulsed or IDLE_STATE.name in self._own_a:
+        if state.on or state.pulsed or self._unit.idle_a is not None:
             return
         module, supply = self._module, self._supply
         lines = control_line_states(module)[1:]
-        if lines and self._is_limited(reading, limit_a):  # what it would draw, within the lines' own limits
+        # What it would draw, within the lines' own limits.
+        if lines and self._unit.is_limited(reading, limit_a):
             most_a = max(limit_of(module, line) for line in lines)
             supply.set(voltage_v=module.supply.voltage_v, limit_a=most_a)
             self._wait(LATER * self._settle_s)
             reading = supply.measure()
-            if self._is_limited(reading, most_a):
+            if self._unit.is_limited(reading, most_a):
                 return  # a short, and no coil
         idle_a = expected_current_a(module, IDLE_STATE)
         excess_a = reading.current_a - idle_a
@@ -400,40 +345,8 @@ class SupplyWatch:
             self._wait(step_s)
             waited_s += step_s
             reading = self._supply.measure()
-            if waited_s >= LATEST_S or not self._is_limited(reading, limit_a):
+            if waited_s >= LATEST_S or not self._unit.is_limited(reading, limit_a):
                 return reading
-
-    def _is_possible(self, reading: SupplyReading, state: State, limit_a: float) -> bool:
-        """Whether a supply does this: no more than its limit, and no coil's current without its voltage.
-
-        A limit that was set just now is the state's; before it, the module's held.
-        """
-        most_a = BEYOND_LIMIT * max(limit_a, self._module.supply.limit_a)
-        expected_a = expected_current_a(self._module, state)
-        held = reading.voltage_v >= VOLTAGE_HELD * self._module.supply.voltage_v
-        at_limit = reading.current_a >= LIMIT_REACHED * limit_a
-        tripped = reading.current_a <= 0.5 * expected_a
-        return abs(reading.current_a) <= most_a and (held or at_limit or tripped)
-
-    def _may_be_late(self, reading: SupplyReading, state: State) -> bool:
-        """Whether another state could draw this: too much, or one control line more or less.
-
-        A board that reads its channels back can be late as well: it reads what it commands. A change from a
-        control line to another that draws the same shows in no current.
-        """
-        return (
-            self._is_over(reading, state)
-            or abs(reading.current_a - self._expected_a(state)) > self._half_a_control_a()
-        )
-
-    def _half_a_control_a(self) -> float:
-        """Half of what the control line draws that draws least; nothing is said by lines that draw
-        nothing.
-        """
-        module = self._module
-        idle_a = expected_current_a(module, State(on=()))
-        controls_a = [expected_current_a(module, state) - idle_a for state in control_line_states(module)[1:]]
-        return min((control_a for control_a in controls_a if control_a > 0.0), default=inf) / 2
 
     def _when_in_time(self, first: SupplyReading, state: State, limit_a: float) -> SupplyReading:
         """Read again until the current fits the state; what never does is the unit's own.
@@ -442,7 +355,7 @@ class SupplyWatch:
         """
         reading, waited_s, step_s = first, 0.0, LATER * self._settle_s
         seen, known = list[SupplyReading](), len(self.troubles)
-        while self._may_be_late(reading, state):
+        while self._unit.may_be_late(reading, state):
             seen.append(reading)
             if waited_s >= LATEST_S or self._patience_s <= 0.0:
                 return reading
@@ -476,25 +389,6 @@ class SupplyWatch:
             voltage_v=again.voltage_v,
         )
 
-    def _is_over(self, reading: SupplyReading, state: State) -> bool:
-        """Whether the supply gives more than any mix of coils that still work."""
-        return reading.current_a > EXCESS * expected_current_a(self._module, state) + EXCESS_A
-
-    def _is_limited(self, reading: SupplyReading, limit_a: float) -> bool:
-        """Whether it is in current limit; a number cut on the wire can be as far below zero."""
-        return (
-            abs(reading.current_a) >= LIMIT_REACHED * limit_a
-            or reading.voltage_v < VOLTAGE_HELD * self._module.supply.voltage_v
-        )
-
 
 def _given(reading: SupplyReading) -> str:
     return f"the relay supply gave {reading.current_a * 1e3:.1f} mA"
-
-
-def _agree(one: SupplyReading, other: SupplyReading) -> bool:
-    """Whether two readings of the supply are the same."""
-    return (
-        abs(one.current_a - other.current_a) <= AGREE * abs(other.current_a) + AGREE_A
-        and abs(one.voltage_v - other.voltage_v) <= AGREE * abs(other.voltage_v) + AGREE_V
-    )
