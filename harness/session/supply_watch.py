@@ -294,6 +294,11 @@ class SupplyWatch:
                 "open: its output is off, or its own protection switches it off. Look at its front panel and "
                 "its leads, and for a short at the unit's supply pins"
             )
+            if idle_a is None:  # nothing is known yet of which way the relays work
+                problem += (
+                    "; and see whether the switchboard's relays work the other way round (active_low in its "
+                    "profile), so that every coil of the unit is driven"
+                )
         # Without the unit's own idle current, a unit that draws too much when idle looks the same.
         elif idle_a is not None and opened.current_a - idle_a > self._unit.half_a_control_a():
             problem = (

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from harness.errors import OverCurrentError, ProfileMismatch
+from harness.errors import BadReply, OverCurrentError, ProfileMismatch
 from harness.job.job import Job, load_job
 from harness.roles import Bench, Identity, SupplyReading
 from harness.session.context import bench_context
@@ -22,11 +22,13 @@ class Wired:
     """A supply at its limit or not (Ohm's law), a unit of coils and perhaps a short, and a board.
 
     conductance_s: of each control line's coils, by its channel. inverted: whether a channel that is told to
-    open closes.
+    open closes. trips: whether the supply switches itself off at its limit, until it is switched on again.
     """
 
     conductance_s: Mapping[int, float]
     inverted: bool = False
+    trips: bool = False
+    has_tripped: bool = False
     short_s: float = 0.0
     idle_a: float = 0.0
     voltage_v: float = 0.0
@@ -53,7 +55,7 @@ class Wired:
         self.most_closed = max(self.most_closed, len(closed))
 
     def switch(self, *, on: bool) -> None:
-        self.on = on
+        self.on, self.has_tripped = on, False
 
     def measure(self) -> SupplyReading:
         driven = (
@@ -62,7 +64,9 @@ class Wired:
             else self.conductance_s.keys() & self.closed
         )
         whole_s = sum(self.conductance_s[n] for n in driven) + self.short_s + self.idle_a / self.voltage_v
-        voltage_v = min(self.voltage_v, self.limit_a / whole_s) if self.on else 0.0
+        self.has_tripped |= self.trips and self.voltage_v * whole_s > self.limit_a
+        is_on = self.on and not self.has_tripped
+        voltage_v = min(self.voltage_v, self.limit_a / whole_s) if is_on else 0.0
         return SupplyReading(voltage_v=voltage_v, current_a=voltage_v * whole_s)
 
     def prepare(self) -> None:
@@ -108,6 +112,19 @@ def test_a_board_that_is_inverted_is_told_and_no_unit_blamed(name: str) -> None:
 def test_a_unit_with_a_short_has_over_current_all_the_same(name: str) -> None:
     with pytest.raises(OverCurrentError, match="over-current in state idle"):
         energised(load_job(SEQUENCES / name), short_s=1.0)
+
+
+@pytest.mark.parametrize("name", ["two_loop_switcher", "monitor_panel"])
+@pytest.mark.parametrize("cause", [{"inverted": True}, {"short_s": 1.0}])
+def test_a_supply_that_trips_at_once_blames_nobody_and_names_what_to_look_at(
+    name: str, cause: dict[str, Any]
+) -> None:
+    """At 0 V every cause looks the same, and each latching relay may stand anywhere."""
+    with pytest.raises(BadReply) as stopped:
+        energised(load_job(SEQUENCES / name), trips=True, **cause)
+    assert "0.0 mA at 0.00 V" in str(stopped.value)
+    for suspect in ("its leads", "a short at the unit's supply pins", "active_low in its profile"):
+        assert suspect in str(stopped.value)
 
 
 def test_no_two_coils_of_a_latching_relay_are_driven_at_once() -> None:
