@@ -121,6 +121,9 @@ def test_an_edge_that_no_record_shows_leaves_readings_missing_and_the_bench_runn
 ) -> None:
     """However often a command is late, no record is longer than a scope of a million samples holds."""
     monkeypatch.setattr(state_changes.ChangeWalk, "_missed", lambda *_: True)
+    sequence = job / "sequence.toml"
+    head, check, *_ = sequence.read_text(encoding="utf-8").split("[[check]]")
+    sequence.write_text(f"{head}[[check]]{check}", encoding="utf-8")
     code, readings, _ = run(capsys, job)
     assert code == 3
     assert {reading.verdict for reading in readings.values()} == {"missing"}

@@ -25,10 +25,14 @@ class Laboratory:
         self.faults = single_faults(self.job.module, self.job.fixture, contact_ohm=ONE_RESISTANCE_OHM)
         self.diagnoser = Diagnoser(self.job, self.plan, telling(self.plan, self.job))
         self.stopped = Diagnoser(self.job, self.plan, ())
+        self._evidence: dict[tuple[str, str], Evidence] = {}
 
     def evidence(self, names: str, serial: str = "T-1") -> Evidence:
-        faults = list(parse_fault(names, self.job.module, self.job.fixture)) if names else []
-        return self.bench.run(serial, faults).evidence
+        """What a unit with these faults shows; the same unit shows the same."""
+        if (names, serial) not in self._evidence:
+            faults = list(parse_fault(names, self.job.module, self.job.fixture)) if names else []
+            self._evidence[names, serial] = self.bench.run(serial, faults).evidence
+        return self._evidence[names, serial]
 
     def diagnose(self, evidence: Evidence, *, double: bool = True) -> Diagnosis:
         diagnoser = self.diagnoser if evidence.acquisitions else self.stopped

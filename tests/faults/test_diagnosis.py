@@ -19,7 +19,7 @@ from harness.report.explanation import explain, make_explanation, shown_groups
 from tests.faults.laboratory import SEED, Laboratory
 
 SEQUENCES = Path(__file__).parents[2] / "sequences"
-EVERY = 16  # of the list, half as many as this are tried; benchmarks/diagnosis.py takes all
+EVERY = 12  # of the list, half as many as this are tried; benchmarks/diagnosis.py takes all
 
 
 def but_for_resistance(fault_set: tuple[Fault, ...]) -> set[tuple[object, ...]]:
@@ -37,7 +37,7 @@ def test_a_fault_of_the_list_is_named_first(laboratory: Laboratory, start: int) 
     assert not result.says_good
 
 
-@pytest.mark.parametrize("serial", ["H-1", "H-2", "H-3"])
+@pytest.mark.parametrize("serial", ["H-1", "H-2"])
 def test_a_good_unit_raises_no_alarm(laboratory: Laboratory, serial: str) -> None:
     result = laboratory.diagnose(laboratory.evidence("", serial))
     assert result.says_good
@@ -67,7 +67,7 @@ def test_without_double_no_pair_is_tried(laboratory: Laboratory) -> None:
     assert all(len(fault_set) == 1 for group in result.groups for fault_set in group.fault_sets)
 
 
-@pytest.mark.parametrize("ohm", [3, 22, 150, 1500])
+@pytest.mark.parametrize("ohm", [3, 150])
 def test_a_bad_contact_is_given_its_resistance(laboratory: Laboratory, ohm: int) -> None:
     result = laboratory.diagnose(laboratory.evidence(f"K2.1.hot operated {ohm} ohm"))
     (first,) = result.groups[0].fault_sets[0]

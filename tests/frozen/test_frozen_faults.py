@@ -26,7 +26,7 @@ KEPT = HERE / "faults.pickle.xz"
 IMPEDANCES = BenchImpedances(source_tolerance=0.0, quiet_vrms=0.0)  # as it was then
 EVERY = {"two_loop_switcher": 17, "stepped_attenuator": 29, "source_selector": 17}  # which faults are judged
 STATES = 4  # in so many of a sequence's states
-UNITS = ((), (5,), (201,), (60, 200))
+UNITS = ((), (201,), (60, 200))
 WITHIN = 1e-9
 
 

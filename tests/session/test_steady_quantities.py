@@ -106,6 +106,7 @@ def test_a_good_selector_passes_and_its_open_contacts_have_their_picofarads(
 
 def test_a_bad_contact_shows_as_ohms(capsys: pytest.CaptureFixture[str]) -> None:
     job = with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance")
+    in_states(job, ("idle",))
     left, right = of(run(capsys, job, "--fault", "K1.1.hot released 3 ohm"), "contact_resistance")
     assert {left.key.measurand.channel: left.verdict, right.key.measurand.channel: right.verdict} == {
         "left": "fail",
@@ -121,6 +122,7 @@ def test_a_bad_contact_shows_as_ohms(capsys: pytest.CaptureFixture[str]) -> None
 
 def test_a_line_that_does_not_come_is_caught_in_every_operation(capsys: pytest.CaptureFixture[str]) -> None:
     job = with_checks_of(SEQUENCES / "two_loop_switcher", Path("job"), "intermittency")
+    in_states(job, ("idle", "loop_a", "swap"))
     readings = of(run(capsys, job, "--fault", "K1 never operates"), "intermittency")
     bad = [reading for reading in readings if reading.verdict != "pass"]
     assert [
@@ -212,6 +214,7 @@ def test_a_kept_reference_serves_a_run_and_shows_its_drift(capsys: pytest.Captur
     job = with_checks_of(
         SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance", "noise", "distortion"
     )
+    in_states(job, ("idle", "db_32"))
     bench = ("--simulate", "--speed", "20")
     nothing = switchwalk(
         capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "kept"
@@ -255,6 +258,7 @@ def test_a_run_without_a_reference_says_what_it_loses_and_goes_on(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     job = with_checks_of(SEQUENCES / "stepped_attenuator", Path("job"), "contact_resistance", "distortion")
+    in_states(job, ("idle",))
     bench = ("--simulate", "--speed", "20")
     ran = switchwalk(capsys, "run", str(job), "--serial", "OB-7", *bench, "--reference", "none")
     assert ran.code == 3

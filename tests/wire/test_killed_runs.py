@@ -24,12 +24,12 @@ def test_a_run_killed_at_any_moment_goes_on_and_loses_nothing(quick: Bench) -> N
 
 
 def test_a_run_killed_after_a_commit_goes_on_and_loses_nothing(quick: Bench) -> None:
-    told = killed_at_each_commit(quick, "killed after", every=2)
+    told = killed_at_each_commit(quick, "killed after", every=5)
     print(told)
     assert told.kills > 2
 
 
 def test_a_run_killed_before_a_commit_goes_on_and_loses_nothing(quick: Bench) -> None:
-    told = killed_at_each_commit(quick, "killed before", every=6)
+    told = killed_at_each_commit(quick, "killed before", every=8)
     print(told)
     assert told.kills > 1
