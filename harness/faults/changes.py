@@ -23,7 +23,7 @@ from harness.job.job import Job
 from harness.job.state import IDLE_STATE, State
 from harness.measure.tones import choose_tones
 from harness.plan.model import Plan, Planned
-from harness.plan.state_changes import MOVES, Routes, moves
+from harness.plan.state_changes import MOVES, Routes, control_input, moves
 from harness.quantities.change import as_of_change
 from harness.quantities.cycle import OfOperations
 from harness.quantities.quantity import PlannedReading
@@ -83,7 +83,15 @@ class ChangeMoves:
         return good if good > 1 else 0.0
 
     def shows_nothing(self, fault_set: FaultSet, reading: Planned) -> bool:
-        """Whether a reading shows no change of a unit with these faults."""
+        """Whether a reading shows no change of a unit with these faults.
+
+        A record in which nothing at all changes says that only if an input shows the control line.
+        """
+        acquisition, setup = self.acquisitions[reading.captures[0]]
+        if control_input(setup, acquisition.change) is None:
+            everywhere = self.of(fault_set, reading.captures[0])[0]
+            if float(everywhere.max()) < NOTHING:
+                return False
         return float(self._of_reading(fault_set, reading).max()) < NOTHING
 
     def _of_reading(self, fault_set: FaultSet, reading: Planned) -> Floats:

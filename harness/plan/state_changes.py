@@ -205,6 +205,11 @@ def change_wants(routes: Routes) -> tuple[ChangeWant, ...]:
     return tuple(result)
 
 
+def control_input(setup: Setup, change: StateChange) -> int | None:
+    """The scope input that shows a change's control line; None if several lines change, or none is viewed."""
+    return setup.controls_viewed.get(change.controls[0]) if len(change.controls) == 1 else None
+
+
 def fitting_setups(job: Job, port: PortName) -> list[Setup]:
     """Setups in which a port's changes of state can be recorded: its channel is driven, itself viewed."""
     return [

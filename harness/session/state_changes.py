@@ -25,6 +25,7 @@ from harness.measure.changes.change import Change, HostTimes, control_edge, find
 from harness.measure.sides import Instant, SteadySides
 from harness.plan.model import ChangeAcquisition, Planned, SetupVisit
 from harness.plan.pulses import held
+from harness.plan.state_changes import control_input
 from harness.plan.states import CHANGE_RECORD_S, CHANGE_SAMPLES, LONGER
 from harness.quantities.change import ChangeSeen
 from harness.reading import Reading
@@ -91,7 +92,7 @@ class ChangeWalk:
             context.recorder.defer(partial(self._finish, planned, raw, self._done, apart=True))
         context.recorder.catch_up()
         for planned in self._short:
-            self._finish(planned, self._begun(planned), self._done)
+            self._finish(planned, self._longer(planned), self._done)
         for planned, first, shown in self._hidden:
             self._keep_change(planned, *self._sharpest(planned, first, shown), self._done)
         for record, capture in {worst[1]: worst[2] for worst in self._worst.values()}.items():
@@ -114,6 +115,15 @@ class ChangeWalk:
             if shown.unseen_s <= UNSEEN_S:
                 break
         return best, shown
+
+    def _longer(self, planned: ChangeAcquisition) -> _RawChange | NotTaken:
+        """Record a change for longer; once more, for longer still, if this record may have missed it."""
+        raw = self._begun(planned)
+        result = None if isinstance(raw, NotTaken) else self._change(planned, raw)
+        if planned.stimulus.has_tone and isinstance(result, Change) and result.may_be_elsewhere:
+            self._length_s = min(LONGER * self._length_s, LONGEST_S)
+            raw = self._begun(planned)
+        return raw
 
     def _begun(self, planned: ChangeAcquisition) -> _RawChange | NotTaken:
         doing = f"recorded while it changes from {planned.change.before.name}"
@@ -163,7 +173,7 @@ class ChangeWalk:
         filled_s = time.monotonic() + scope.begin(setting)
         # An edge that no input shows is found by the computer's clock, which has to see the record complete;
         # and no coil is driven for longer than its pulse.
-        overlaps = self._control_input(planned) is not None and not planned.change.pulsed
+        overlaps = control_input(self._visit.setup, planned.change) is not None and not planned.change.pulsed
         if scope.waits_for_trigger and overlaps:
             context.catch_up(until_s=filled_s)
         elif scope.waits_for_trigger:
@@ -319,6 +329,7 @@ class ChangeWalk:
                 joined=any(load is not None and load.across_ohm is not None for load in loads),
                 routes=planned.places,
                 edge=self._edge(planned, capture, raw.times),
+                watched=self._control_row(planned, capture) is not None,
                 clock=self._context.recorder.clock,
             )
         except ReadingError as error:
@@ -362,14 +373,8 @@ class ChangeWalk:
 
     def _control_row(self, planned: ChangeAcquisition, capture: Capture) -> int | None:
         """Row that shows the control line of a change of state."""
-        number = self._control_input(planned)
+        number = control_input(self._visit.setup, planned.change)
         return None if number is None else capture.inputs.index(number)
-
-    def _control_input(self, planned: ChangeAcquisition) -> int | None:
-        """The input that shows its control line; None if several lines change, or none is viewed."""
-        if len(planned.change.controls) != 1:
-            return None
-        return self._visit.setup.controls_viewed.get(planned.change.controls[0])
 
     def _as_record(
         self, planned: ChangeAcquisition, raw: _RawChange, change: Change | None

@@ -167,8 +167,20 @@ def test_without_a_line_in_view_the_times_are_missing_and_say_what_would_help(
     code, readings, _ = run(capsys, job)
     assert code == 3
     time = readings["operate_time", "out", "idle > loop_a"]
-    assert time.verdict == "missing"
-    assert "controls_viewed" in time.reason
-    # what needs no reference is there, or, where a hurried bench missed the command, says so
-    for quantity in ("transfer_time", "bounce_time"):
-        assert readings[quantity, "out.hot", "idle > loop_a"].verdict in ("pass", "missing")
+    # by the computer's clock, which a busy one makes vague; a hurried bench may miss a record or two
+    assert time.verdict in ("missing", "unproven")
+    assert "controls_viewed" in time.reason or time.verdict == "unproven"
+    assert "fail" not in {reading.verdict for reading in readings.values()}
+
+
+def test_without_a_line_in_view_a_relay_that_does_not_move_may_be_a_late_switchboard(
+    capsys: pytest.CaptureFixture[str], job: Path
+) -> None:
+    edit(job / "fixture.toml", "controls_viewed = { loop_a = 3, loop_b = 3, swap = 3 }", "", every=True)
+    code, readings, _ = run(capsys, job, "K1 never operates")
+    assert code == 3
+    for place in (("operate_time", "out", "idle > loop_a"), ("transfer_time", "out.hot", "idle > loop_a")):
+        assert readings[place].verdict == "missing"
+        assert readings[place].estimate is None
+    assert "nothing changes in the record" in readings[place].reason
+    assert "controls_viewed" in readings[place].reason

@@ -108,6 +108,17 @@ def test_a_relay_that_never_moves_has_no_operate_time(whole: Job) -> None:
     assert known(result).by == "operate time at left.out, idle > loop_a"
 
 
+def test_without_a_line_in_view_a_record_without_a_change_is_no_evidence(whole: Job) -> None:
+    """A switchboard that is late shows the same; a welded contact, beside which others move, does not."""
+    setups = tuple(replace(setup, controls_viewed={}) for setup in whole.fixture.setups)
+    job = replace(whole, fixture=replace(whole.fixture, setups=setups))
+    plan = build_plan(job, impedances=BENCH)
+    welded = _named(job, "K1.1.hot released stuck closed")
+    still, gapless = weigh_changes(job, plan, [_named(job, "control line loop_a dead"), welded])
+    assert still is None
+    assert known(gapless).by.startswith("transfer time at left.out.hot")
+
+
 def test_what_is_not_seen_has_a_reason_and_a_remedy(shipped: Job, shipped_coverage: Coverage) -> None:
     """A contact welded onto a dead stub adds no route, so no level changes by more than its limit."""
     assert all("stuck closed" in name for name in unseen_names(shipped_coverage))

@@ -54,13 +54,13 @@ TOKENS = (
 )
 
 
-EXAMPLES = {
+EXAMPLES = {  # these take their time
     "description": 40,
     "records": 30,
     "job": 30,
     "records edited": 5,
     "fault name": 60,
-}  # these take their time
+}
 
 
 @st.composite

@@ -32,6 +32,11 @@ MAINS_ORDERS = (1, 2, 3, 5)
 MAINS_CLEAR = 0.3  # of the noise: fainter hum disturbs neither the search for a change nor a click
 MOST_MAINS = 3  # lines taken out
 MAINS_APART_S = 0.2e-3
+ELSEWHERE = (
+    "nothing changes in the record, and no input shows the control line: a relay that did not move, or a "
+    "switchboard or a computer that was late. Bring the control line to a spare scope input, with "
+    "controls_viewed in the setup"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,13 +53,20 @@ class Change:
     """What a record across a change of state shows.
 
     leg_changes: of the viewed legs. edge: of the control line on the record's time, or why it is not known.
+    watched: whether an input shows that edge; else it is known by the computer's clock.
     end_s: of the record. step_v: one code of each leg.
     """
 
     leg_changes: LegChanges
     edge: Instant | str
+    watched: bool
     end_s: float
     step_v: tuple[float, ...]
+
+    @property
+    def may_be_elsewhere(self) -> bool:
+        """Whether nothing changes in it, and nothing shows that the command was acted on while it lasted."""
+        return not self.leg_changes.legs and not self.watched
 
     @property
     def unseen_s(self) -> float:
@@ -77,12 +89,13 @@ def find_change(
     joined: bool,
     routes: Complex | None = None,
     edge: Instant | str,
+    watched: bool,
     clock: ClockRatio = NOMINAL_CLOCK,
 ) -> Change:
     """Find what the legs do across a change; mains that makes its sides unsteady is taken out as tones are.
 
-    joined: whether a load lies across each pair; routes: what it does then, see `find_leg_changes`. clock:
-    what is known of it before.
+    joined: whether a load lies across each pair; routes: what it does then, see `find_leg_changes`. watched:
+    see `Change`. clock: what is known of it before.
     Raises ReadingError if the record is not steady on either side.
     """
     find = partial(
@@ -96,7 +109,7 @@ def find_change(
             raise
         leg_changes = find((*tones_hz, *hum), mains=len(hum))
     end_s = legs_v.shape[1] * interval_s
-    return Change(leg_changes=leg_changes, edge=edge, end_s=end_s, step_v=tuple(step_v))
+    return Change(leg_changes=leg_changes, edge=edge, watched=watched, end_s=end_s, step_v=tuple(step_v))
 
 
 def mains_in(legs_v: Floats, interval_s: float, tones_hz: Sequence[float]) -> tuple[float, ...]:
@@ -163,6 +176,8 @@ def read_switching(change: Change, rows: Sequence[int], k: float) -> Estimate:
     """
     if isinstance(change.edge, str):
         raise ReadingError(change.edge)
+    if change.may_be_elsewhere:
+        raise ReadingError(ELSEWHERE)
     legs = [change.leg_changes.legs[row] for row in rows] if change.leg_changes.legs else []
     if not legs or any(leg.arrived is None for leg in legs):
         bound = max(change.end_s - change.edge.time_s - k * change.edge.standard_s, 0.0)
@@ -187,6 +202,8 @@ def read_transfer_time(change: Change, row: int, k: float) -> Estimate:
             raise ReadingError(
                 f"nothing changes in the record; it may have missed the command: {change.edge}"
             )
+        if change.may_be_elsewhere:
+            raise ReadingError(ELSEWHERE)
         return below(smallest_interruption(change.leg_changes.sides, row), k=k)
     return drop(change.leg_changes.legs[row], k)
 
@@ -203,7 +220,10 @@ def read_click(
     """Peak, energy or duration of what the change leaves on a pair, in V, V²s or s.
 
     gain_standard: relative standard uncertainty of each input's gain.
+    Raises ReadingError if nothing changes in the record, and the command may lie outside it.
     """
+    if change.may_be_elsewhere and isinstance(change.edge, str):
+        raise ReadingError(f"nothing changes in the record; it may have missed the command: {change.edge}")
     click = measure_click(_excess(change, rows, audio), gain_standard=gain_standard, k=k)
     match measure:
         case "peak":

@@ -107,6 +107,7 @@ def _read(
         joined=True,
         routes=_places(name == "operate_time"),
         edge=control_edge(volts[2], INTERVAL_S, 8 * 5.0 / 256),
+        watched=True,
     )
     k1 = world._motions[0]
     readings, made = [], []

@@ -229,7 +229,8 @@ def test_where_the_tones_cancel_behind_an_amplifier_the_closing_is_known_to_be_v
     edge = Instant(time_s=0.04, standard_s=1e-7)
     assert inside(switching_time(legs, edge), max(made.first for made in true) - 0.04)
     sides = steady_sides(volts, 1 / RATE_HZ, TONES_HZ, step_v=(STEP_V,) * 2)
-    seen = Change(leg_changes=LegChanges(sides=sides, legs=legs), edge=edge, end_s=0.08, step_v=(STEP_V,) * 2)
+    followed = LegChanges(sides=sides, legs=legs)
+    seen = Change(leg_changes=followed, edge=edge, watched=True, end_s=0.08, step_v=(STEP_V,) * 2)
     assert seen.unseen_s > UNSEEN_S
 
 
@@ -252,7 +253,7 @@ def test_contacts_that_leave_their_route_for_good_hide_no_bounces(seed: int) -> 
     sides = steady_sides(volts, 1 / RATE_HZ, TONES_HZ, step_v=(STEP_V,) * 2)
     found = LegChanges(sides=sides, legs=follow(volts, routes))
     edge = Instant(time_s=0.04, standard_s=1e-7)
-    seen = Change(leg_changes=found, edge=edge, end_s=0.08, step_v=(STEP_V,) * 2)
+    seen = Change(leg_changes=found, edge=edge, watched=True, end_s=0.08, step_v=(STEP_V,) * 2)
     assert seen.unseen_s < UNSEEN_S
     assert inside(switching_time(found.legs, edge), max(made.left for made in true) - 0.04)
 
@@ -271,7 +272,7 @@ def followed_from_mute(seed: int, *, apart_turns: float) -> tuple[Change, float,
     sides = steady_sides(volts, 1 / RATE_HZ, TONES_HZ, step_v=(STEP_V,) * 2)
     found = LegChanges(sides=sides, legs=follow(volts, routes))
     edge = Instant(time_s=0.04, standard_s=1e-7)
-    seen = Change(leg_changes=found, edge=edge, end_s=0.08, step_v=(STEP_V,) * 2)
+    seen = Change(leg_changes=found, edge=edge, watched=True, end_s=0.08, step_v=(STEP_V,) * 2)
     return seen, max(made.first for made in true) - 0.04, max(made.last - made.first for made in true)
 
 
