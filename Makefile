@@ -16,7 +16,7 @@ unexport PYTHONDONTWRITEBYTECODE
 
 help:
 	@echo "make demo      test a simulated two-loop switcher and print where the report is"
-	@echo "make test      run the tests (installs ngspice, chromium and postgresql if it has the rights)"
+	@echo "make test      run the tests (installs ngspice, chromium, socat and postgresql if it has the rights)"
 	@echo "make check     ruff, mypy --strict"
 	@echo "make bench     run the benchmarks and print the ratios"
 	@echo "make lock      pin and hash the requirements again"

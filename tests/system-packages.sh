@@ -1,9 +1,10 @@
 #!/bin/sh
-# Programs that only tests need: ngspice (a third solver of the circuits), chromium (renders the pages) and
-# PostgreSQL's server (stores records; Debian installs its programs outside the path).
+# Programs that only tests need: ngspice (a third solver of the circuits), chromium (renders the pages), socat (makes
+# serial ports) and PostgreSQL's server (stores records; Debian installs its programs outside the path).
 missing=""
 command -v ngspice >/dev/null 2>&1 || missing="$missing ngspice"
 command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 || missing="$missing chromium"
+command -v socat >/dev/null 2>&1 || missing="$missing socat"
 command -v initdb >/dev/null 2>&1 || ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || missing="$missing postgresql"
 [ -z "$missing" ] && exit 0
 if command -v apt-get >/dev/null 2>&1; then
