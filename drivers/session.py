@@ -266,15 +266,13 @@ class Session:
     # -- opening and reopening -----------------------------------------------------------------------------
 
     def start(self) -> str:
-        """Start: *IDN? and the error queue, if it has them, what is in that logged, *CLS.
+        """Start: *IDN? and the error queue, if it has them; what is in that is logged, and gone.
 
-        Returns the identity, "" if it gives none.
+        No *CLS: who does not know it reports it behind the next command. Returns the identity, or "".
         """
         self.identity, errors = self._identity_and_errors()
         for error in errors:
             log.warning("%s", f"{self.instrument} at {self.address}: found in its error queue: {error}")
-        if self._dialect.error_query:
-            self.write("*CLS")
         return self.identity
 
     def resync(self) -> Sequence[str]:
@@ -361,7 +359,7 @@ class Session:
         answer = self.query("*IDN?")
         count = self._dialect.identity_fields
         if len(answer.split(",")) != count or not answer.strip():
-            wanted = "four fields: maker, model, serial number, firmware"
+            wanted = "four fields: maker, model, serial number, firmware (others: see `identity_fields`)"
             if count != 4:
                 wanted = f"{count} fields by `identity_fields` of its profile"
             raise self.bad_reply(wanted, answer, "*IDN?")

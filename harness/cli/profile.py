@@ -143,6 +143,8 @@ def new(
     subject = ProfileAt(name=name, address=address, profile=profile)
     tried = try_profile(subject, other, folder=folder, transcript=transcript, quiet=False)
     print_tried(name, tried)
+    if tried.failed:
+        say(f"Correct {path.name}, and try it again: switchwalk profile check {name} --address {address}")
     raise typer.Exit(EXIT_BENCH if tried.failed else EXIT_PASS)
 
 

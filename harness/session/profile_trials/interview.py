@@ -4,10 +4,11 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Protocol
 
 from drivers.command import Command
+from drivers.profile import parse_profile
 from drivers.safe_end import Off
 from drivers.serial_wire import is_serial
 from drivers.transcript import Transcript
-from harness.errors import BenchError, UsageError
+from harness.errors import BenchError, JobError, UsageError, nearest
 from harness.session.profile_trials.answers import (
     NO_QUEUE,
     NONE,
@@ -85,6 +86,32 @@ class Interview:
             self._connect(first, offs)
         for question in questions[len(first) :]:
             self._answer(question)
+        self._agree(questions)
+
+    def _agree(self, questions: tuple[Question, ...]) -> None:
+        """Have keys answered again until no two answers contradict each other. Raises JobError if none is."""
+        by_key = {question.key: question for question in questions}
+        while True:
+            try:
+                parse_profile(self._answers.text(), self._answers.path.name)
+            except JobError as error:
+                if not self._person.can_correct:
+                    raise
+                self._person.say(f"NOT OK: {error}")
+                key = self._person.ask("a key to answer again, such as scaling.points; Enter stops: ")
+                if not key:
+                    raise
+            else:
+                return
+            if key in by_key:
+                kept = self._answers.values.get(key)
+                self._like = {**self._like, key: kept} if kept is not None else self._like
+                self._answers.drop(key)
+                self._answer(by_key[key])
+            else:
+                meant = nearest(key, by_key)
+                hint = f"; did you mean {meant}?" if meant else ""
+                self._person.say(f"{key} is no key of this kind{hint}")
 
     def _connect(self, questions: list[Question], offs: dict[str, Off]) -> None:
         """Ask how the instrument is spoken to until it answers."""

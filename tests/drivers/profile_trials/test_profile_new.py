@@ -18,7 +18,7 @@ import pytest
 
 from drivers.profile import KINDS, parse_profile, profile_values
 from drivers.safe_end import Off
-from harness.errors import UsageError
+from harness.errors import JobError, UsageError
 from harness.session.profile_trials.answers import (
     AnswerRefused,
     ProfileAnswers,
@@ -35,6 +35,7 @@ from tests.drivers.own_profiles import profile
 from tests.drivers.peers import peer
 from tests.drivers.profile_trials.cabled import CabledGenerator, cabled
 from tests.drivers.serial_boards import TextBoard, port
+from tests.drivers.zoo.scope import Action
 from tests.drivers.zoo.scope_dialects import SingleQueries
 
 NOT_ASKED = {"timeout_s"}
@@ -151,6 +152,42 @@ def test_a_scopes_profile_from_its_manual_is_the_one_that_is_shipped() -> None:
     }
     assert not beside_the_point & set(person.asked)
     assert any(re.fullmatch(r"'SAST\?' answers .*Stop'.*", each) for each in person.said)
+
+
+class WithoutClear(SingleQueries):
+    """It reports errors and does not know *CLS, which is IEEE 488.2's and no SCPI word."""
+
+    def common(self) -> dict[str, Action]:
+        return {text: act for text, act in super().common().items() if text != "*CLS"}
+
+
+def test_nothing_but_what_was_answered_is_sent_to_a_scope_that_reports_errors() -> None:
+    with cabled(WithoutClear()) as made:
+        person = Typist(SCOPE | {"error_query": ""})
+        held("oscilloscope", made.of_scope.address, person)
+        assert made.scope.unknown == []
+    assert [said for said in person.said if said.startswith("NOT OK")] == []
+
+
+AGAIN = "a key to answer again, such as scaling.points; Enter stops"
+
+
+def test_answers_that_contradict_each_other_are_asked_for_again() -> None:
+    """A record that is read in pieces has to say how long it is."""
+    with cabled(SingleQueries()) as made:
+        person = Typist(
+            SCOPE | {"scaling.points": ["", "SANU? C{n}"], AGAIN: ["scaling.point", "scaling.points"]}
+        )
+        answers = held("oscilloscope", made.of_scope.address, person)
+        assert answers.values["scaling.points"] == "SANU? C{n}"
+        told = [said for said in person.said if "NOT OK" in said or "no key" in said]
+        assert "found points_per_read without scaling.points" in told[0]
+        assert told[1] == "scaling.point is no key of this kind; did you mean scaling.points?"
+        answers.drop("scaling.points")
+        for person in (Typist({}, can_correct=False), Typist({})):
+            with pytest.raises(JobError, match=r"points_per_read without scaling\.points"):
+                held("oscilloscope", made.of_scope.address, person)
+        assert person.asked[-1] == AGAIN
 
 
 def test_what_is_tried_on_a_generator_is_small_and_off_again() -> None:
