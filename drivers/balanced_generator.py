@@ -41,6 +41,10 @@ class BalancedGenerator:
         self._asked[output] = None
         self._give()
 
+    def sync(self, output: int) -> None:
+        """Let the sync follow the one output."""
+        self._generator.sync(self._output)
+
     def _give(self) -> None:
         """Set the one output to the sum of what both ends were asked for."""
         sines = [each for each in self._asked.values() if each is not None]

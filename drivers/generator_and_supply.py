@@ -108,6 +108,13 @@ class ScpiGenerator:
         with self._settings.changes():
             self._settings.send("function", command(n=output), n=output)
 
+    def sync(self, output: int) -> None:
+        """Let the sync output follow an output's sine; without a command for that, it does so by itself."""
+        command = self._profile.commands.sync_source
+        if command is not None:
+            with self._settings.changes():
+                self._settings.send("sync", command(n=output))
+
     @property
     def reads_levels_back(self) -> bool:
         """Whether it says at which level an output is set."""

@@ -51,6 +51,14 @@ class GeneratorPair:
         generator, number = self._of(output)
         generator.silence(number)
 
+    def sync(self, output: int) -> None:
+        """There is none: each has its own, and a scope has one input for it. Raises BenchError."""
+        raise BenchError(
+            "two generators have no sync in common",
+            instrument="generator",
+            address=self.identity.address,
+        )
+
     def switch(self, output: int, *, on: bool) -> None:
         """Switch an output and read it back."""
         generator, number = self._of(output)

@@ -24,6 +24,10 @@ class Settings:
             self._session.write(command)
             self._sent[setting, n] = command
 
+    def forget_one(self, setting: str) -> None:
+        """One setting, of no output or input, is not known any more."""
+        self._sent.pop((setting, 0), None)
+
     @contextmanager
     def changes(self) -> Iterator[None]:
         """A group of settings, and one look at the error queue if any of them went out."""

@@ -113,6 +113,7 @@ class OscilloscopeFile(InstrumentFile):
     gain_accuracy: Accuracy  # a fraction, from the data sheet
     high_resolution: Flag = False
     averages: Count = 1  # of the records of a tone, by the scope itself
+    sync_connected: Flag = False  # the generator's sync, to the external trigger input
 
 
 @dataclass(frozen=True, kw_only=True)

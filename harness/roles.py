@@ -45,12 +45,14 @@ class CaptureSetting:
     """One acquisition: which inputs, how sensitive, how long and how many samples.
 
     fewest_samples: how few are accepted from a scope whose memory is shorter; 0: none fewer than `samples`.
+    from_sync: the record is counted from an edge of the generator's sync.
     """
 
     inputs: Mapping[int, InputSetting]
     duration_s: float
     samples: int
     fewest_samples: int = 0
+    from_sync: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,6 +78,7 @@ class Capture:
     clipped: tuple[int, ...]  # samples at the first or last code, per input
     setting: CaptureSetting
     origin_s: float = 0.0  # first sample's time from the trigger
+    trigger_within_s: float = 0.0  # limit of that time's error, if the record is counted from the sync
     marks: tuple[Mark, ...] = ()
 
 
@@ -110,6 +113,10 @@ class Generator(Protocol):
 
     def sine(self, output: int, *, frequency_hz: float, amplitude_vpp: float, phase_deg: float = 0.0) -> None:
         """Set an output's sine; does not switch it on. Checks the instrument's error queue."""
+        ...
+
+    def sync(self, output: int) -> None:
+        """Let the sync output follow this output's sine."""
         ...
 
     def silence(self, output: int) -> None:

@@ -12,7 +12,7 @@ from simulator.circuit import Complex, Floats
 from simulator.dynamics import GONE
 from simulator.imperfections import USUAL, Imperfections
 from simulator.parts.amplifiers import Noise
-from simulator.sources import generator_for
+from simulator.sources import SYNC_HIGH_V, SYNC_JITTER_S, generator_for
 from simulator.world import Stretch, World
 
 RANGES_V = (*(m * 10.0**e for e in range(-3, 1) for m in (1, 2, 5)), 10.0)  # volts per division
@@ -29,6 +29,7 @@ DIVISIONS, TIME_DIVISIONS = 8, 10
 CODES, MIDDLE = 256, 128
 WORD_FACTOR = 256  # a 16-bit code per 8-bit code
 HYSTERESIS_DIVISIONS = 0.2
+EXTERNAL = 0
 AUTO_WAIT_S = 20e-3
 POLL_S = 1e-3  # wall seconds between two looks for a trigger
 SEARCH_STEPS = 40  # instants per period of the fastest tone
@@ -69,6 +70,7 @@ class Frontend:
         self._bandwidth_hz = rng.uniform(*BANDWIDTH_HZ, inputs)
         cubic = generator_for("cubic", seed)
         self._cubic = imperfections.input_cubic * CUBIC * cubic.uniform(-1, 1, inputs)
+        self.sync_jitter_s = imperfections.sync * SYNC_JITTER_S
         jitter = generator_for("jitter", seed)
         self._jitter = imperfections.input_jitter * np.exp(
             jitter.uniform(math.log(JITTER[0]), math.log(JITTER[1]), inputs)
@@ -224,7 +226,7 @@ class Arm:
     scale_s: float
     position_s: float
     points: int
-    source: int
+    source: int  # EXTERNAL: the generator's sync
     level_v: float
     rising: bool
     auto: bool
@@ -333,6 +335,8 @@ class Acquisition:
 
     def _search(self, end_s: float) -> float | None:
         """First crossing of the level between what has been searched and `end_s`."""
+        if self._arm.source == EXTERNAL:
+            return self._sync_edge(end_s)
         setting = self._arm.inputs[self._arm.source - 1]
         if end_s <= self._searched_s or not setting.on:
             return None
@@ -350,6 +354,18 @@ class Acquisition:
                 return crossing_s
             self._searched_s = min(end_s, grid.start_s + (count - 1) * step_s)
         return None
+
+    def _sync_edge(self, end_s: float) -> float | None:
+        """First edge of the sync, which stands between nothing and a logic level; seen with its jitter."""
+        if end_s <= self._searched_s or not 0.0 < self._arm.level_v < SYNC_HIGH_V:
+            return None
+        edge_s = self._world.sync_edge(self._searched_s, end_s, rising=self._arm.rising)
+        self._searched_s = end_s
+        return (
+            None
+            if edge_s is None
+            else edge_s + float(self._frontend.sync_jitter_s * self._rng.standard_normal())
+        )
 
     def _crossing(self, grid: Grid, signal: list[InputStretch], hysteresis_v: float) -> float | None:
         """First passage through the level after having been clearly on its other side."""

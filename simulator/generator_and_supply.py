@@ -6,7 +6,7 @@ from typing import Any
 
 from simulator.device import Device
 from simulator.dynamics import SupplySetting, SupplyState
-from simulator.scpi import Command, ScpiError, boolean, choice, digit, integer, number, real
+from simulator.scpi import Command, ScpiError, boolean, choice, digit, integer, number, numbered, real
 from simulator.sources import Output, generator_for
 from simulator.world import OUTPUTS, Clock, World
 
@@ -72,7 +72,8 @@ class Generator(Device):
         self._apply_all()
 
     def reset(self) -> None:
-        """All outputs off, 1 kHz, 100 mVpp into 50 ohm."""
+        """All outputs off, 1 kHz, 100 mVpp into 50 ohm; the sync is that of the first."""
+        self._set_sync(1)
         for output in range(1, OUTPUTS + 1):
             self._apply(output, _Setting())
 
@@ -92,6 +93,12 @@ class Generator(Device):
             self._field("SOURce{n}:VOLTage:OFFSet", "offset_v", anything),
             self._field("SOURce{n}:PHASe", "phase_deg", number(-360, 360)),
             self._field("OUTPut{n}", "on", boolean, digit),
+            Command(
+                pattern="OUTPut:SYNC:SOURce",
+                do=self._set_sync,
+                takes=numbered("CH", OUTPUTS),
+                ask=lambda: f"CH{self._sync}",
+            ),
             Command(
                 pattern="OUTPut{n}:LOAD",
                 do=self._set_load,
@@ -117,6 +124,10 @@ class Generator(Device):
 
     def _given(self, amplitude_vpp: float) -> str:
         return real(amplitude_vpp * self._strength)
+
+    def _set_sync(self, number: int) -> None:
+        self._sync = number
+        self._world.set_sync(number)
 
     def _set_load(self, n: int, load_ohm: float) -> None:
         """Another load changes what the panel shows, not the output."""

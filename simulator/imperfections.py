@@ -16,13 +16,13 @@ ALL = "all"
 class Imperfections:
     """Size of each kind, times the usual: 1 is a usual bench's, 0 is none.
 
-    cables: capacitance to ground of the cable at each port. nets: of each net to ground. neighbours:
-    between neighbouring nets of a channel and between a net's legs. channels: between channels. pickup:
-    of the mains, by each net. hum: on every lead of the scope. source_resistance, generator_level,
-    generator_dc, harmonics: of the generator's outputs. clock: of the generator against the scope.
-    input_gain, input_zero, input_noise, input_cubic: of the scope's inputs and ranges. input_jitter: of
-    each input's gain from record to record. late_board: how often a serial relay board is late. clicks:
-    what a coil's field induces beside its contacts. amplifier_offset, amplifier_distortion,
+    cables: capacitance to ground of the cable at each port. nets: of each net to ground. neighbours: between
+    neighbouring nets of a channel and between a net's legs. channels: between channels. pickup: of the mains,
+    by each net. hum: on every lead of the scope. source_resistance, generator_level, generator_dc, harmonics:
+    of the generator's outputs. clock: of the generator against the scope. input_gain, input_zero,
+    input_noise, input_cubic: of the scope's inputs and ranges. input_jitter: of each input's gain from record
+    to record. sync: delay and jitter of the generator's sync. late_board: how often a serial relay board is
+    late. clicks: what a coil's field induces beside its contacts. amplifier_offset, amplifier_distortion,
     amplifier_noise, amplifier_hum: of each amplifier of the unit. contact_times: differences between the
     poles of a relay.
     """
@@ -43,6 +43,7 @@ class Imperfections:
     input_noise: float = 1.0
     input_cubic: float = 1.0
     input_jitter: float = 1.0
+    sync: float = 1.0
     late_board: float = 1.0
     clicks: float = 1.0
     contact_times: float = 1.0

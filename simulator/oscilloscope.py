@@ -9,6 +9,7 @@ import numpy as np
 from simulator.acquisition import (
     CODES,
     DIVISIONS,
+    EXTERNAL,
     MIDDLE,
     POLL_S,
     RANGES_V,
@@ -125,7 +126,7 @@ class Oscilloscope(Device):
             self._input("OFFSet", "offset_v", number(-1e6, 1e6), real),
             self._setting("TIMebase:SCALe", "_scale_s", number(1e-9, SCALE_MAX_S), real),
             self._setting("TIMebase:POSition", "_position_s", number(-500, 500), real),
-            self._setting("TRIGger:EDGE:SOURce", "_source", self._channel, _name_channel),
+            self._setting("TRIGger:EDGE:SOURce", "_source", self._trigger_source, _name_source),
             self._setting("TRIGger:EDGE:LEVel", "_level_v", number(-1000, 1000), real),
             self._setting("TRIGger:EDGE:SLOPe", "_slope", choice("POSitive", "NEGative"), str),
             self._setting("TRIGger:SWEep", "_sweep", choice("AUTO", "NORMal"), str),
@@ -142,6 +143,9 @@ class Oscilloscope(Device):
             Command(pattern="WAVeform:PREamble", ask=self._preamble),
             Command(pattern="WAVeform:DATA", ask=self._data),
         ]
+
+    def _trigger_source(self, text: str) -> int:
+        return EXTERNAL if text.upper() in ("EXT", "EXTERNAL") else self._channel(text)
 
     def _channel(self, text: str) -> int:
         return numbered("CHANnel", self._world.inputs)(text)
@@ -269,6 +273,10 @@ def _check_input(setting: InputSetting) -> None:
     offset_max_v = 1.0 if scale_v < 0.1 else 100.0
     if abs(setting.offset_v / setting.probe) > offset_max_v:
         raise ScpiError(-222, f"offset {setting.offset_v:g} V")
+
+
+def _name_source(number_: int) -> str:
+    return "EXT" if number_ == EXTERNAL else _name_channel(number_)
 
 
 def _name_channel(number_: int) -> str:

@@ -329,6 +329,7 @@ class Simulator(AbstractContextManager["Simulator"]):
         bench, addresses = self._job.bench, self.addresses
         probe = bench.oscilloscope.probe if bench is not None else 1.0
         output = bench.supply.output if bench is not None else 1
+        sync = "\nsync_connected = true" if self._job.has_sync else ""
         mains = f'\nmains = "{bench.bench.mains}"' if bench is not None and bench.bench.mains else ""
         return f"""\
 [bench]
@@ -342,7 +343,7 @@ address = "{addresses.generator}"
 address = "{addresses.oscilloscope}"
 profile = "preamble-oscilloscope"
 probe = "{probe:g}x"
-gain_accuracy = "2 %"
+gain_accuracy = "2 %"{sync}
 
 [supply]
 address = "{addresses.supply}"

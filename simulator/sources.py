@@ -4,6 +4,7 @@ Random numbers depend on names alone, so that the same unit on the same bench is
 """
 
 import hashlib
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,8 @@ from simulator.imperfections import USUAL, Imperfections
 
 AMPLITUDE_ERROR, FLATNESS_ERROR, PHASE_ERROR_DEG, OFFSET_ERROR_V = 0.01, 0.01, 0.1, 2e-3
 FLATNESS_CORNER_HZ = 200e3
+SYNC_DELAY_S, SYNC_JITTER_S = 50e-9, 5e-9  # greatest, of an output's sync after its sine; RMS, of each edge
+SYNC_HIGH_V = 3.3
 HARMONICS = {2: 2e-4, 3: 3e-4}  # greatest, of the fundamental: a generator of 0.03 % or so
 CLOCK_ERROR = 20e-6  # generator's clock against the scope's
 HUM_HZ = (50.0, 150.0, 250.0)
@@ -55,6 +58,7 @@ class OutputErrors:
         self._flatness = level * FLATNESS_ERROR * rng.uniform(-1, 1, outputs)
         self._phase = level * np.deg2rad(PHASE_ERROR_DEG) * rng.uniform(-1, 1, outputs)
         self._offset_v = imperfections.generator_dc * OFFSET_ERROR_V * rng.uniform(-1, 1, outputs)
+        self._sync_s = imperfections.sync * SYNC_DELAY_S * generator_for("sync", seed).uniform(0, 1, outputs)
         distortion = generator_for("distortion", seed)
         self._harmonics = {
             order: imperfections.harmonics
@@ -67,6 +71,14 @@ class OutputErrors:
     def true_hz(self, frequency_hz: float) -> float:
         """The frequency that an output has by the scope's clock, where it is set to this one."""
         return frequency_hz * (1 + self._clock)
+
+    def sync_edge_s(self, number: int, output: Output, after_s: float, *, rising: bool) -> float | None:
+        """First edge of an output's sync after an instant: where its sine passes zero, if it has one."""
+        if not output.on or output.amplitude_vpp == 0.0:
+            return None
+        period_s = 1.0 / self.true_hz(output.frequency_hz)
+        at_s = self._sync_s[number - 1] - period_s * (output.phase_deg / 360.0 - (0.0 if rising else 0.5))
+        return float(at_s + period_s * math.ceil((after_s - at_s) / period_s))
 
     def offset_v(self, number: int, output: Output) -> float:
         """The offset that an output really has: what it adds stays when the amplitude is at its least."""

@@ -101,6 +101,7 @@ class _Scene:
     setup: Setup | None
     built: Built
     controls_v: tuple[tuple[str, float], ...]  # of each control line, at the fixture
+    sync: int  # the output that the generator's sync follows
 
 
 class World:
@@ -129,6 +130,7 @@ class World:
         self._elsewhere: wiring.LeadNodes = {}
         self._wires: wiring.LeadNodes = {}
         self._supply = SupplySetting(voltage_v=0.0, limit_a=0.1, on=False)
+        self._sync = 1
         self._latest_s = 0.0
         self.version = 0  # counts what instruments and hands have changed
         self._errors = OutputErrors(outputs=OUTPUTS, seed=bench_seed, imperfections=imperfections)
@@ -145,6 +147,12 @@ class World:
             outputs = list(self._scenes[-1].outputs)
             outputs[number - 1] = output
             self._change(self._instant(), tuple(outputs))
+
+    def set_sync(self, number: int) -> None:
+        """Let the generator's sync follow one of its outputs, from now on."""
+        with self.lock:
+            self._sync = number
+            self._change(self._instant())
 
     def set_supply(self, setting: SupplySetting) -> None:
         """Set the relay supply; coils follow at once."""
@@ -231,6 +239,19 @@ class World:
                 result.append(self._stretch(cut_s, scenes[scene], positions, moving, memory))
             ends_s = [*(stretch.start_s for stretch in result[1:]), inf]
             return [stretch for stretch, end_s in zip(result, ends_s, strict=True) if end_s > asked_s]
+
+    def sync_edge(self, start_s: float, end_s: float, *, rising: bool) -> float | None:
+        """First edge of the generator's sync in a time, at the scope's external trigger input; None: none."""
+        with self.lock:
+            scenes = self._scenes_between(start_s, end_s)
+            ends_s = [*(scene.start_s for scene in scenes[1:]), end_s]
+            for scene, until_s in zip(scenes, ends_s, strict=True):
+                output = scene.outputs[scene.sync - 1]
+                from_s = max(start_s, scene.start_s)
+                edge_s = self._errors.sync_edge_s(scene.sync, output, from_s, rising=rising)
+                if edge_s is not None and edge_s <= until_s:
+                    return edge_s
+            return None
 
     # --- inside ---
     def _beginning(self, start_s: float) -> float:
@@ -355,6 +376,7 @@ class World:
             setup=setup,
             built=self._built,
             controls_v=self._controls_v(),
+            sync=self._sync,
         )
 
     def _controls_v(self) -> tuple[tuple[str, float], ...]:
@@ -425,7 +447,9 @@ class World:
         hum[:, 0] += self._mains_v * answers[1, : self.inputs, len(fed)]
         by_own = answers[-1, : self.inputs, len(on) : -1]
         seen = {hz: phasors[: self.inputs] for hz, phasors in tones.items()}
-        fundamentals_hz = {self._errors.true_hz(output.frequency_hz) for output in fed if output.on}
+        fundamentals_hz = {
+            self._errors.true_hz(output.frequency_hz) for output in fed if output.on and output.amplitude_vpp
+        }
         for number, own in enumerate(scene.built.own_signals):
             hum += np.outer(by_own[:, number], own.hum_v)
             at_input = {hz: complex(tones[hz][inside + number]) for hz in fundamentals_hz}

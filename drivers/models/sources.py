@@ -73,6 +73,7 @@ class GeneratorCommands(ProfileTable):
     phase: Annotated[Command, Holes(("n", "deg"))] | None = None
     load_open: OUTPUT | None = None
     silence: OUTPUT | None = None
+    sync_source: OUTPUT | None = None
     output_on: OUTPUT
     output_off: OUTPUT
     output_query: OUTPUT | None = None

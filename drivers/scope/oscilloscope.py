@@ -23,6 +23,7 @@ from harness.errors import BadReply, BenchTimeout, InstrumentError
 from harness.roles import Capture, CaptureSetting, InputSetting
 
 OUT_OF_RANGE = re.compile(r"\s*-222\b")  # SCPI-1999 volume 2, 21.8.10
+EXTERNAL = 0  # in place of an input's number: the external trigger input
 UNREACHED = 0.49  # of the screen, from its middle: a level that no well-ranged signal gets to
 UNTRIGGERED = 0.45  # of a record: what the automatic trigger leaves before it at least, less a margin
 POLL_S = 0.02
@@ -47,6 +48,10 @@ class FineMode:
 
 
 PLAINLY = FineMode()
+NO_SYNC = (
+    "the record waits for the generator's sync: see whether its cable is in the external trigger input, and "
+    "look at trigger_external and external_level_v of the profile"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -198,16 +203,31 @@ class ScpiOscilloscope:
             self._send_type(fine)
             send("position", commands.timebase_position, s=0.0)
             send("points", commands.acquire_points, points=points)
-            if commands.trigger_source is not None:
-                self._settings.send("source", commands.trigger_source(n=source))
-            level_v = setting.inputs[source].offset_v
-            if waits and commands.trigger_normal is not None:
-                level_v += UNREACHED * self._profile.divisions * setting.inputs[source].volts_per_division
-                send("sweep", commands.trigger_normal)
-            else:
-                send("sweep", commands.trigger_auto)
-            send("level", commands.trigger_level, v=float(level_v) / self._factor)
+            self._send_trigger(setting, source, waits=waits)
         self._settings.made = wanted_now
+
+    def _send_trigger(self, setting: CaptureSetting, source: int, *, waits: bool) -> None:
+        """Select what starts a record: an input, the computer, or the generator's sync and nothing else."""
+        commands, send = self._profile.commands, self._send
+        if source == EXTERNAL:
+            if commands.trigger_external is None:
+                raise self._session.error("its profile has no command `trigger_external`")
+            send("source", commands.trigger_external)
+            send("sweep", commands.trigger_normal)
+            level = commands.trigger_external_level or commands.trigger_level
+            self._settings.forget_one("level")  # a scope may have one for each source
+            send("level", level, v=float(self._profile.external_level_v))
+            self._settings.forget_one("level")
+            return
+        if commands.trigger_source is not None:
+            self._settings.send("source", commands.trigger_source(n=source))
+        level_v = setting.inputs[source].offset_v
+        if waits and commands.trigger_normal is not None:
+            level_v += UNREACHED * self._profile.divisions * setting.inputs[source].volts_per_division
+            send("sweep", commands.trigger_normal)
+        else:
+            send("sweep", commands.trigger_auto)
+        send("level", commands.trigger_level, v=float(level_v) / self._factor)
 
     def _send_type(self, fine: FineMode) -> None:
         """Select how records are acquired. Raises BenchError for a mode that the profile lacks."""
@@ -253,7 +273,12 @@ class ScpiOscilloscope:
             armed = self._arm(setting, fine=replace(self.fine, averages=1))
             if meanwhile is not None:
                 meanwhile()
-            self._wait(armed.length_s, since_s=armed.at_s)
+            try:
+                self._wait(armed.length_s, since_s=armed.at_s)
+            except BenchTimeout as error:
+                if setting.from_sync:
+                    error.add_note(NO_SYNC)
+                raise
             plain = self._records(armed)
             source = self._triggering(plain) if self.fine.averages > 1 else None
             if source is None:
@@ -314,7 +339,9 @@ class ScpiOscilloscope:
             inputs = {n: replace(wanted, offset_v=0.0) for n, wanted in setting.inputs.items()}
             setting = replace(setting, inputs=inputs)
         s_per_div, points = self._timing(setting)
-        if source is None:  # one without a signal waits for the automatic trigger
+        if setting.from_sync:
+            source = EXTERNAL
+        elif source is None:  # one without a signal waits for the automatic trigger
             source = max(sorted(setting.inputs), key=lambda n: setting.inputs[n].volts_per_division)
         self._set(setting, s_per_div, points, source=source, fine=fine, waits=waits)
         self._session.write(self._profile.commands.single())
@@ -405,9 +432,14 @@ class ScpiOscilloscope:
             full_scale_v=tuple(screens_v),
             step_v=tuple(steps_v),
             clipped=tuple(beyond),
-            setting=replace(setting, fewest_samples=0),
+            setting=replace(setting, fewest_samples=0, from_sync=False),
+            trigger_within_s=self._trigger_within_s(interval_s) if setting.from_sync else 0.0,
             origin_s=-0.5 * volts.shape[1] * interval_s if origin_s is None else origin_s,
         )
+
+    def _trigger_within_s(self, interval_s: float) -> float:
+        jitter_s = self._profile.trigger_jitter_s
+        return interval_s if jitter_s is None else jitter_s
 
     def other_readings(self) -> Mapping[str, Capture]:
         """The last record as it would be with one key of its sample format changed, by that key."""

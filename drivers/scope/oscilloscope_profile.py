@@ -139,6 +139,8 @@ class OscilloscopeCommands(ProfileTable):
     trigger_source: OUTPUT | None = None
     trigger_level: Annotated[Command, Holes(("v",))] | None = None
     trigger_slope: PLAIN | None = None
+    trigger_external: PLAIN | None = None
+    trigger_external_level: Annotated[Command, Holes(("v",))] | None = None
     trigger_auto: PLAIN | None = None
     trigger_normal: PLAIN | None = None
     trigger_force: PLAIN | None = None
@@ -166,6 +168,8 @@ class OscilloscopeKeys(ProfileTable):
     times as large, at the probe's tip. `seconds_per_division_s` and `record_lengths` may be empty: then any
     is taken. `block_terminated`: a line feed follows the block. Without `trigger_normal` and `trigger_force`
     a record across a change of state is left to the automatic trigger, whose instant is the instrument's own.
+    external_level_v: at the external trigger input. trigger_jitter_s: how far the instant that a record is
+    counted from may be from the edge there; None: one sample.
     """
 
     inputs: Count
@@ -192,6 +196,8 @@ class OscilloscopeKeys(ProfileTable):
     complete_answer: ExpectedAnswer | None = None
     complete_after_s: Seconds | None = None
     reset_s: Seconds = 3.0
+    external_level_v: Annotated[float, Field(allow_inf_nan=False)] = 1.0
+    trigger_jitter_s: Seconds | None = None
     scaling: Scaling = TEN_FIELDS
     expects: dict[str, str] = Field(default_factory=dict)
     commands: OscilloscopeCommands

@@ -51,6 +51,7 @@ class BenchImpedances:
     shows twice `source_ohm` of the generator; None: each leg has an output.
     supply_current: whether the relay supply says what it gives; if not, no reading of it can be taken.
     quiet_vrms: of a tone's phasor on an input that shows nothing, by the noise of its most sensitive range.
+    trigger_within_s: limit of the error of the instant that a record is counted from; None: one sample.
     """
 
     source_ohm: float = 50.0
@@ -60,6 +61,7 @@ class BenchImpedances:
     input_f: float = 15e-12
     supply_current: bool = True
     quiet_vrms: float = QUIET_VRMS
+    trigger_within_s: float | None = None
 
     @property
     def drives_legs_together(self) -> bool:

@@ -36,6 +36,26 @@ class Prediction:
     live: tuple[bool, ...]
 
 
+def side_by_side(predictions: Sequence[Prediction]) -> Prediction:
+    """The legs of several acquisitions as those of one; a part of the unit is one part in all of them."""
+    if len(predictions) == 1:
+        return predictions[0]
+    names = tuple(dict.fromkeys(name for each in predictions for name in each.spread_names))
+    spreads = np.zeros((len(names), sum(len(each.legs) for each in predictions), 2), dtype=complex)
+    start = 0
+    for each in predictions:
+        stop = start + len(each.legs)
+        spreads[[names.index(name) for name in each.spread_names], start:stop] = each.spreads
+        start = stop
+    return Prediction(
+        legs=tuple(leg for each in predictions for leg in each.legs),
+        transfer=np.concatenate([each.transfer for each in predictions]),
+        spreads=spreads,
+        spread_names=names,
+        live=tuple(live for each in predictions for live in each.live),
+    )
+
+
 def differential(transfer: Complex) -> Complex:
     """Differential gain of every viewed port, from transfers of shape (…, 2·ports, 2): shape (…, ports).
 

@@ -188,18 +188,14 @@ def _traces(plan: Plan, store: RunStore, run_id: int) -> list[Trace]:
                 stimulus=stimulus,
                 ports=tuple(map(str, setup.view)),
                 capture=capture,
-                window_s=PERIODS / stimulus.frequency_hz if _has_tone(stimulus) else TONELESS_S,
+                window_s=PERIODS / stimulus.frequency_hz if stimulus.has_tone else TONELESS_S,
             )
         )
     return traces
 
 
-def _has_tone(stimulus: Stimulus) -> bool:
-    return stimulus.kind in ("pair", "antiphase")
-
-
 def _strangeness(stimulus: Stimulus) -> tuple[bool, float, float]:
-    return not _has_tone(stimulus), abs(stimulus.frequency_hz - USUAL_HZ), -stimulus.level_vrms
+    return not stimulus.has_tone, abs(stimulus.frequency_hz - USUAL_HZ), -stimulus.level_vrms
 
 
 def _check_picture(png: Path) -> None:
@@ -254,7 +250,7 @@ def _show(result: RunResult, traces: list[Trace], *, as_json: bool) -> None:
             f"The waveforms of {MOST_DRAWN} of {counted(len(traces), 'setup')} are drawn; --setup NAME draws "
             "those of one setup, --png FILE those of all."
         )
-    if any(trace.stimulus.kind == "pair" for trace in traces):
+    if any(trace.stimulus.tells_legs_apart for trace in traces):
         typer.echo()
         say(NEIGHBOURS)
     if result.reason:

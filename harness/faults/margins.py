@@ -10,11 +10,12 @@ import numpy as np
 
 from harness.arrays import Complex, Flags, Floats, Indices
 from harness.bench_file import SUPPLY_METER
+from harness.circuit.predict import side_by_side
 from harness.faults.effects import ControlSide, FaultSet, drawn_a, shorts, side_of
 from harness.faults.signatures import Signatures
 from harness.faults.signatures import signatures as make_signatures
 from harness.job.faults import Fault
-from harness.job.fixture import Setup
+from harness.job.fixture import PortName
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.measure.transfer import PREDICTED
@@ -55,12 +56,16 @@ class PredictedReadings(PredictedUnits):
         self.meter_zero_a = job.bench.supply.current_zero_a if job.bench else 0.0
         self._quiet = quiet_of(plan)
         self._setups = {visit.setup.name: visit.setup for visit in plan.visits}
+        self._tones = {each.number: each.stimulus.tones for each in plan.acquisitions}
         self._indices = {each.number: index for index, each in enumerate(signatures.acquisitions)}
-        self.transfer: Callable[[int, bool], PredictedTransfer] = lru_cache(maxsize=KEPT)(self._transfer)
+        self.transfer: Callable[[tuple[int, ...], bool], PredictedTransfer]
+        self.transfer = lru_cache(maxsize=KEPT)(self._transfer)
 
-    def transfers(self, numbers: Sequence[int], *, inputs_swapped: bool = False) -> list[PredictedTransfer]:
+    def transfers(
+        self, captures: Sequence[tuple[int, ...]], *, inputs_swapped: bool = False
+    ) -> list[PredictedTransfer]:
         """What captures would show of every unit, with their errors."""
-        return [self.transfer(number, inputs_swapped) for number in numbers]
+        return [self.transfer(numbers, inputs_swapped) for numbers in captures]
 
     def currents_a(self, state: str) -> Floats:
         """The relay supply's current in a state, in amperes."""
@@ -75,7 +80,7 @@ class PredictedReadings(PredictedUnits):
         """
         values, standards = [], []
         for capture in self.signatures.acquisitions:
-            shown = self.transfer(capture.number, False)
+            shown = self.transfer((capture.number,), False)
             count = len(shown.kind)
             values.append(shown.values[shown.kind].reshape(count, -1))
             standards.append(shown.errors.standard(shown.values)[shown.kind].reshape(count, -1))
@@ -84,14 +89,19 @@ class PredictedReadings(PredictedUnits):
             return nothing.astype(complex), nothing
         return np.concatenate(values, axis=1), np.concatenate(standards, axis=1)
 
-    def _transfer(self, number: int, inputs_swapped: bool) -> PredictedTransfer:
-        """What a capture would show of every unit, its phases as a measurement has them."""
-        index = self._indices[number]
-        legs = self.signatures.legs[index]
-        good, faulty = self.signatures.good[None, index, :legs], self.signatures.transfers[:, index, :legs]
-        prediction = self.plan.predictions[number]
-        setup = self._setups[self.signatures.acquisitions[index].setup]
-        shown = _as_measured(np.concatenate([good, faulty[self.rows]]), prediction.transfer, setup)
+    def _transfer(self, numbers: tuple[int, ...], inputs_swapped: bool) -> PredictedTransfer:
+        """What captures would show together of every unit, its phases as a measurement has them."""
+        of_units: list[Complex] = []
+        ports: list[PortName] = []
+        for index in (self._indices[number] for number in numbers):
+            legs = slice(self.signatures.legs[index])
+            good, faulty = self.signatures.good[None, index, legs], self.signatures.transfers[:, index, legs]
+            of_units.append(np.concatenate([good, faulty[self.rows]]))
+            setup = self._setups[self.signatures.acquisitions[index].setup]
+            ports += setup.view
+        prediction = side_by_side([self.plan.predictions[number] for number in numbers])
+        drive = None if setup.drive not in ports else 2 * ports.index(setup.drive)
+        shown = _as_measured(np.concatenate(of_units, axis=1), prediction.transfer, drive)
         every, kind = _distinct(shown)
         alike = replace(prediction, spreads=_equivalent(prediction.spreads))
         errors = capture_errors(
@@ -100,7 +110,8 @@ class PredictedReadings(PredictedUnits):
             every,
             alike,
             inputs_swapped=inputs_swapped,
-            quiet=self._quiet[number],
+            quiet=self._quiet[numbers[0]],
+            tones=self._tones[numbers[0]] if len(numbers) > 1 else None,
         )
         return PredictedTransfer(values=every, errors=errors, kind=kind)
 
@@ -128,17 +139,17 @@ def _distinct(transfers: Complex) -> tuple[Complex, Indices]:
     return transfers[first], kind.reshape(-1)
 
 
-def _as_measured(transfers: Complex, predicted: Complex, setup: Setup) -> Complex:
-    """Set one phase of each column, as `make_transfer` must: no capture knows when it began."""
+def _as_measured(transfers: Complex, predicted: Complex, drive: int | None) -> Complex:
+    """Set one phase of each column, as `turned` must: no capture knows when it began.
+
+    drive: the row of the driven port's hot leg, before its cold one; None if that is not in view.
+    """
     shown = transfers.copy()
     units = np.arange(len(transfers))
-    drive = None
-    if setup.drive is not None and setup.drive in setup.view:
-        drive = setup.rows(setup.drive)
     for column in (0, 1):
         largest = np.abs(transfers[:, :, column]).argmax(axis=1)
         if drive is not None:
-            row = drive[column]
+            row = drive + column
             largest = np.where(np.abs(transfers[:, row, column]) > ANCHOR, row, largest)
         raw = transfers[units, largest, column]
         expected = predicted[largest, column]

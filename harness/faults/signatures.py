@@ -53,7 +53,7 @@ PORTION = 4096  # fault sets in one task
 class Signatures:
     """What each fault set shows in a plan.
 
-    fault sets, names: in the order of the first axis. acquisitions: those of kind "pair", in the plan's
+    fault sets, names: in the order of the first axis. acquisitions: those that tell legs apart, in the plan's
     order, the second axis. legs: how many of each acquisition's rows count; the others are zero.
     transfers: complex, (fault sets, acquisitions, legs, 2), as `Prediction.transfer`. good: the same of a
     good unit, (acquisitions, legs, 2). states: every state of the plan; supply_a: amperes, (fault sets,
@@ -78,7 +78,7 @@ def as_suspects(faults: Iterable[Fault | FaultSet]) -> tuple[FaultSet, ...]:
 
 def pairs_of(plan: Plan) -> tuple[Acquisition, ...]:
     """The acquisitions that have tones."""
-    return tuple(each for each in plan.acquisitions if each.stimulus.kind == "pair")
+    return tuple(each for each in plan.acquisitions if each.stimulus.tells_legs_apart)
 
 
 def states_of(plan: Plan) -> tuple[State, ...]:

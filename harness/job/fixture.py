@@ -154,6 +154,15 @@ class Setup(Table):
         hot = 2 * self.view.index(port)
         return hot, hot + 1
 
+    def is_alike(self, other: "Setup") -> bool:
+        """Whether both drive the same circuit, and differ at most in what they view."""
+        return (
+            self.drive == other.drive
+            and set(self.loopbacks) == set(other.loopbacks)
+            and self.source_added == other.source_added
+            and self.inputs_swapped == other.inputs_swapped
+        )
+
     def is_swap_of(self, other: "Setup") -> bool:
         """Whether both differ in nothing but which way round the scope's pairs are."""
         return (

@@ -39,6 +39,11 @@ class Job:
         return self.sequence.settle_s + (self.bench.settle_s if self.bench else 0.0)
 
     @property
+    def has_sync(self) -> bool:
+        """Whether records can be counted from the generator's sync."""
+        return self.bench is not None and self.bench.oscilloscope.sync_connected
+
+    @property
     def mains_hz(self) -> tuple[int, ...]:
         """The mains that records must be free of; both if no bench says which."""
         return (self.bench.mains_hz if self.bench else ()) or MAINS_HZ
@@ -90,15 +95,16 @@ def load_job(
         sources[BENCH] = Source.open(folder / BENCH, BENCH, mistakes)
 
     names, module, fixture, setups, sequence, bench_file = Names(), None, None, None, None, None
+    if source := sources.get(BENCH):
+        bench_file = read_bench(source)
     if source := sources.get(MODULE):
         module, names = read_module(source)
     if source := sources.get(FIXTURE):
         fixture = read_fixture(source, names)
         setups = fixture.setups if has_every_view(source) else None
     if source := sources.get(SEQUENCE):
-        sequence = read_sequence(source, names, setups)
-    if source := sources.get(BENCH):
-        bench_file = read_bench(source)
+        has_sync = bench_file is not None and bench_file.oscilloscope.sync_connected
+        sequence = read_sequence(source, names, setups, has_sync=has_sync)
     if (source := sources.get(MODULE)) and module and fixture and not mistakes:
         _check_suspects(source, module, fixture)
     if mistakes or module is None or fixture is None or sequence is None:

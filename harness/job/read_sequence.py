@@ -20,10 +20,13 @@ from harness.units import Dimension, Sign, dbu_from_vrms, expected_words, parse_
 MOST_CONTROLS_FOR_ALL = 12
 
 
-def read_sequence(source: Source, names: Names, setups: tuple[Setup, ...] | None) -> CheckSequence:
+def read_sequence(
+    source: Source, names: Names, setups: tuple[Setup, ...] | None, *, has_sync: bool = False
+) -> CheckSequence:
     """Read sequence.toml; notes its mistakes.
 
-    `setups` is None if it is not known what each of them views: then none is called missing.
+    `setups` is None if it is not known what each of them views: then none is called missing. has_sync: what
+    two ports show may be compared by records of two setups.
     """
     file = source.read(SequenceFile)
     head = file.sequence
@@ -33,7 +36,7 @@ def read_sequence(source: Source, names: Names, setups: tuple[Setup, ...] | None
     checks = _checks(source, file.check, names, head.tone, known)
     if setups is not None and names.known:
         for index, check in checks.items():
-            _check_views(source, check, ("check", index), channels, names, setups)
+            _check_views(source, check, ("check", index), channels, names, setups, has_sync=has_sync)
     return CheckSequence(
         name=head.name,
         states=states,
@@ -117,6 +120,8 @@ def _check_views(
     channels: tuple[str, ...],
     names: Names,
     setups: tuple[Setup, ...],
+    *,
+    has_sync: bool,
 ) -> None:
     """Note every port of a check that no setup lets the scope see, with the setup that is missing."""
     measured = names.channels if check.quantity.between_channels else channels
@@ -124,20 +129,20 @@ def _check_views(
         if net not in names.ports:
             continue
         for channel in (channel for channel in measured if names.has_port(channel, net)):
-            message = _missing_view(check, channel, net, names, setups)
+            message = _missing_view(check, channel, net, names, setups, has_sync=has_sync)
             if message:
                 source.wrong((*key, "at", index), message)
 
 
 def _missing_view(
-    check: Check, channel: str, net: str, names: Names, setups: tuple[Setup, ...]
+    check: Check, channel: str, net: str, names: Names, setups: tuple[Setup, ...], *, has_sync: bool
 ) -> str | None:
     """Which setup to add so that the quantity can be measured at a port; None if there is one."""
     port = f"{channel}.{net}"
     inputs = names.with_role("input")
     drive = f"{channel}.{inputs[0]}" if inputs else f"{channel}.in"
     driving = [setup for setup in setups if setup.drive and setup.drive.channel == channel]
-    seen = [(str(setup.drive), {str(view) for view in setup.view}) for setup in driving]
+    seen = [(str(setup.drive), _shown(setup, driving if has_sync else [setup])) for setup in driving]
     quantity, options = check.quantity, check.options
     if not quantity.driven:
         if any(port in {str(view) for view in setup.view} for setup in setups if not setup.through):
@@ -146,6 +151,12 @@ def _missing_view(
     if quantity.drive_in_view(amplified=False):
         if any({source, port} <= views for source, views in seen):
             return None
+        if has_sync:
+            return (
+                f"{quantity.name} is measured against the drive, and no setup that drives {channel} views "
+                f"{port} while another with the same drive and plugs views the driven port; expected a "
+                f'[[setup]] with drive = "{drive}", view = ["{drive}"], and one with view = ["{port}"]'
+            )
         return (
             f"{quantity.name} is measured against the drive, and no setup that drives {channel} views "
             f'both; expected a [[setup]] with drive = "{drive}", view = ["{drive}", "{port}"]'
@@ -158,6 +169,11 @@ def _missing_view(
         if others <= reached:
             return None
         views = ", ".join(f'"{view}"' for view in (port, *sorted(others)))
+        if has_sync:
+            return (
+                f"{quantity.name} needs {channel} driven and both channels viewed, each in a setup with the "
+                f'same drive and plugs; expected a [[setup]] with drive = "{drive}" for each of {views}'
+            )
         return (
             f"{quantity.name} needs {channel} driven and both channels viewed at once; "
             f'expected a [[setup]] with drive = "{drive}", view = [{views}]'
@@ -176,6 +192,12 @@ def _missing_view(
         f"no setup that drives {channel} views {port}; "
         f'expected a [[setup]] with drive = "{drive}", view = ["{port}"]'
     )
+
+
+def _shown(setup: Setup, others: Iterable[Setup]) -> set[str]:
+    """What setups show that differ from this one, which is one of them, at most in what they view."""
+    alike = (each for each in others if each.is_alike(setup))
+    return {str(view) for each in alike for view in each.view}
 
 
 def read_check(

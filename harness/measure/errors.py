@@ -7,7 +7,7 @@ leading axes: of one unit, or of thousands. The list is filled from a capture an
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -29,6 +29,7 @@ Line = Literal[
     "generator level",
     "generator drift",
     "fit",
+    "trigger",
     "tolerance of parts",
 ]
 """The lines of a budget that the error sources make."""
@@ -134,6 +135,10 @@ def measured_errors(
         sources += _drifts(reference, capture.inputs, level_drifts)
     standard = fit.standard[:, :2] * np.abs(factor)
     sources = [*_noise(standard, capture.inputs, acquisition), *sources]
+    if capture.trigger_within_s:
+        middle_s = capture.origin_s + fit.duration_s / 2
+        counted_s = math.hypot(capture.trigger_within_s / math.sqrt(3), middle_s * fit.clock.standard)
+        sources += _trigger([(hz, counted_s) for hz in fit.frequencies_hz[:2]], acquisition)
     loss = (np.pi * np.asarray(fit.cycles[:2]) * fit.clock.standard) ** 2 / 6
     if loss.max() > 1e-5:  # what a tone off its frequency loses in a record of whole cycles: 1 - sinc
         sources.append(ErrorSource(line="fit", source=f"{acquisition} clock", relative=loss))
@@ -152,6 +157,7 @@ def predicted_errors(
     level_drifts: tuple[float, float] = (0.0, 0.0),
     quiet: float = 0.0,
     names: Sequence[str] = (),
+    triggers: Sequence[tuple[float, float]] = (),
 ) -> ErrorModel:
     """What may be wrong with a transfer before it is measured: of many units, h of shape (units, legs, 2).
 
@@ -161,7 +167,8 @@ def predicted_errors(
     inputs_swapped: the scope's inputs are swapped in another capture, so that errors of their gains cancel.
     level_drifts: limits of what the outputs' levels change by after the through reference.
     Nothing is one error in two captures. quiet: the noise of a quiet leg, of its e.m.f., if that is known to
-    be more than usual. names: of the parameters, if wanted.
+    be more than usual. names: of the parameters, if wanted. triggers: of pairs of legs that are each counted
+    from a trigger of their own, the frequency of each column and one standard uncertainty of the instant.
     """
     levels = np.abs(h).sum(axis=2)
     legs = h.shape[1]
@@ -188,6 +195,8 @@ def predicted_errors(
                 if referenced
                 else _of_input("input gain", f"gain of input {row}", row, gain_accuracy / math.sqrt(3))
             )
+    for hot in pairs if triggers else ():
+        sources += _trigger(triggers, f"pair {hot}", slice(hot, hot + 2))
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = np.minimum(np.nan_to_num(np.abs(h) / np.abs(good), nan=0.0, posinf=1.0), 1.0)
     sources += [
@@ -217,6 +226,18 @@ def _noise(standard: Floats, inputs: Sequence[int], acquisition: str = "") -> li
         for k, leg in enumerate(LEGS)
         for part, unit in (("re", 1), ("im", 1j))
     ]
+
+
+def _trigger(columns: Sequence[tuple[float, float]], name: str, rows: slice = EVERY) -> Iterator[ErrorSource]:
+    """What the instants turn that records are counted from, 2 pi f t: each source leg has its own record.
+
+    columns: of each leg, hertz and one standard uncertainty in seconds.
+    """
+    for k, (leg, (hz, standard_s)) in enumerate(zip(LEGS, columns, strict=True)):
+        turns = 2j * math.pi * hz * standard_s
+        yield ErrorSource(
+            line="trigger", source=f"{name} trigger {leg}", at=(rows, k), relative=turns, even=True
+        )
 
 
 def _unreferenced(

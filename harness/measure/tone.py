@@ -180,6 +180,13 @@ def windowed_tone(volts: Floats, interval_s: float, frequency_hz: float) -> Comp
     return np.asarray(math.sqrt(2) * (centred @ (window * np.exp(-2j * np.pi * frequency_hz * at_s))))
 
 
+def from_trigger(fit: ToneFit, origin_s: float) -> ToneFit:
+    """The same with phases at the trigger. origin_s: the first sample's time from there."""
+    middle_s = origin_s + (fit.samples - 1) / 2 * (fit.duration_s / fit.samples)
+    turns = np.asarray(fit.frequencies_hz) * fit.clock.ratio * middle_s
+    return replace(fit, phasors=np.asarray(fit.phasors * np.exp(-2j * np.pi * turns)))
+
+
 def joined(hot: ToneFit, cold: ToneFit) -> ToneFit:
     """Make one fit of two acquisitions, hot driven alone, then cold alone: for generators with a clock each.
 

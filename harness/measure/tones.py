@@ -132,14 +132,15 @@ class Stimulus:
     `pair`: the hot output at the lower, the cold output at the upper of two neighbouring frequencies around
     `frequency_hz`, each at half of the differential level. `antiphase`: both at one frequency, the cold one
     inverted. `silence`: both outputs off, and with them nothing on the input. `terminated`: both on at the
-    generator's smallest amplitude and far above the audio band, so that they add nothing
-    to the input but their resistances.
+    generator's smallest amplitude and far above the audio band, so that they add nothing to the input but
+    their resistances. `synced`: the tones of a pair, hot alone and then cold alone, each in a record that is
+    counted from the generator's sync.
 
     mains_hz: of the bench, where it is known. It decides how long a pair or silence is recorded, and which
     the tones are; a spectrum is always recorded for a tenth of a second or more.
     """
 
-    kind: Literal["pair", "antiphase", "silence", "terminated"]
+    kind: Literal["pair", "synced", "antiphase", "silence", "terminated"]
     frequency_hz: float = 0.0
     level_vrms: float = 0.0
     mains_hz: tuple[int, ...] = field(default=MAINS_HZ, compare=False)  # the bench's: not what is sent
@@ -173,13 +174,23 @@ class Stimulus:
     @property
     def has_tone(self) -> bool:
         """Whether it has a tone to find."""
-        return self.kind in ("pair", "antiphase")
+        return self.tells_legs_apart or self.kind == "antiphase"
+
+    @property
+    def tells_legs_apart(self) -> bool:
+        """Whether it has a tone for each source leg, so that it shows a transfer matrix."""
+        return self.kind in ("pair", "synced")
+
+    @property
+    def as_pair(self) -> "Stimulus":
+        """The same with both legs driven at once, if they are told apart."""
+        return replace(self, kind="pair") if self.tells_legs_apart else self
 
     def __str__(self) -> str:
         if not self.has_tone:
             return self.kind
-        alone = "antiphase, " if self.kind == "antiphase" else ""
-        return f"{alone}{self.frequency_hz:g} Hz, {self.level_vrms:.3f} V"
+        how = "" if self.kind == "pair" else f"{self.kind}, "
+        return f"{how}{self.frequency_hz:g} Hz, {self.level_vrms:.3f} V"
 
 
 SILENCE = Stimulus(kind="silence")

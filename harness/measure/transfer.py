@@ -67,6 +67,19 @@ def predicted_transfer(values: Complex, spreads: Complex, names: Sequence[str] =
     )
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Unturned:
+    """A transfer whose columns have the phases of their records, perhaps of some instant that nobody knows.
+
+    values: complex, (legs, 2). noise: standard uncertainty of each entry by noise alone.
+    """
+
+    values: Complex
+    noise: Floats
+    components: tuple[Component, ...]
+    made: Literal["measured", "referenced"]
+
+
 def make_transfer(
     capture: Capture,
     fit: ToneFit,
@@ -81,31 +94,44 @@ def make_transfer(
     acquisition: str,
     passive: bool = True,
 ) -> Transfer:
-    """Make the transfer that a capture shows, corrected by the through reference if there is one.
+    """Make the transfer that a capture shows: see `make_unturned` and `turned`, which raise ReadingError."""
+    unturned = make_unturned(
+        capture,
+        fit,
+        emf_vrms=emf_vrms,
+        reference=reference,
+        gain_accuracy=gain_accuracy,
+        generator_accuracy=generator_accuracy,
+        level_drifts=level_drifts,
+        acquisition=acquisition,
+    )
+    return turned(unturned, prediction=prediction, drive_rows=drive_rows, passive=passive)
+
+
+def make_unturned(
+    capture: Capture,
+    fit: ToneFit,
+    *,
+    emf_vrms: tuple[float, float],
+    reference: ToneReference | None,
+    gain_accuracy: float,
+    generator_accuracy: float,
+    level_drifts: tuple[float, float] = (0.0, 0.0),
+    acquisition: str,
+) -> Unturned:
+    """What a capture shows, corrected by the through reference if there is one.
 
     fit: tones hot, cold first. emf_vrms: open-circuit RMS volts set at the hot and the cold output.
-    prediction: (legs, 2), what the circuit predicts, for phases alone. drive_rows: the rows that view the
-    driven port's hot and cold leg, if any do. gain_accuracy, generator_accuracy: fractions, limits of a
-    uniform distribution, as are level_drifts, of what the hot and the cold output's level has changed by
-    since the reference. acquisition: a name that no other capture has.
+    gain_accuracy, generator_accuracy: fractions, limits of a uniform distribution, as are level_drifts, of
+    what the hot and the cold output's level has changed by since the reference. acquisition: a name that no
+    other capture has.
 
     With a reference an input's gain cancels where it sees the source that it saw in the through setup; where
     a cold input sees the hot source (or the reverse), the unknown ratio of the pair's two gains stays.
     The e.m.f. is the through reading over the transfer that the circuit predicts for the through setup.
 
-    Phase: each acquisition starts at an unknown instant, so one phase of each column is set. With the driven
-    port in view it is the predicted one there, and all phases are then against the drive. Otherwise the
-    column's largest entry gets its predicted phase, or 0 where the circuit predicts next to nothing there,
-    and no phase is claimed. A polarity still is, of a passive unit: the transfer function of an RC network
-    with a common ground has no negative coefficients (Fialkow and Gerst, Quart. Appl. Math. 10, 1952, from
-    memory), so no leg can come out inverted, and a pair that does shows each leg's tone on the other leg.
-
-    Of an output that drives nothing but ground, at the cold of an unbalanced port, no phase is needed.
-
-    Raises ReadingError for a prediction or a reference of other inputs or tones.
+    Raises ReadingError for a reference of other inputs or tones.
     """
-    if prediction.shape != (len(capture.inputs), 2):
-        raise ReadingError(f"{len(capture.inputs)} legs were captured and {len(prediction)} predicted")
     factor, errors = measured_errors(
         capture,
         fit,
@@ -116,32 +142,80 @@ def make_transfer(
         level_drifts=level_drifts,
         acquisition=acquisition,
     )
-    raw = fit.phasors[:, :2] * factor
-    standard = fit.standard[:, :2] * np.abs(factor)
+    values = fit.phasors[:, :2] * factor
+    return Unturned(
+        values=values,
+        noise=fit.standard[:, :2] * np.abs(factor),
+        components=tuple(
+            Component(
+                name=source.line,
+                source=source.source,
+                delta=delta,
+                origin=source.origin,
+                even=source.even,
+                sampled=source.sampled,
+            )
+            for source, delta in zip(errors.sources, errors.deltas(values), strict=True)
+        ),
+        made="measured" if reference is None else "referenced",
+    )
+
+
+def joined_unturned(parts: Sequence[Unturned]) -> Unturned:
+    """One of several that are counted from the same phase of the generator's sines: all their legs."""
+    ends = np.cumsum([0, *(len(part.values) for part in parts)])
+    values = np.concatenate([part.values for part in parts])
+    changes = (
+        (component, slice(start, stop), component.delta)
+        for part, start, stop in zip(parts, ends, ends[1:], strict=False)
+        for component in part.components
+    )
+    return Unturned(
+        values=values,
+        noise=np.concatenate([part.noise for part in parts]),
+        components=merged(values.shape, changes),
+        made=parts[0].made,
+    )
+
+
+def turned(
+    unturned: Unturned, *, prediction: Complex, drive_rows: tuple[int, int] | None, passive: bool
+) -> Transfer:
+    """Give each column of a transfer its phase.
+
+    prediction: (legs, 2), what the circuit predicts, for phases alone. drive_rows: the rows that view the
+    driven port's hot and cold leg, if any do.
+
+    Each acquisition starts at an unknown instant, so one phase of each column is set. With the driven
+    port in view it is the predicted one there, and all phases are then against the drive. Otherwise the
+    column's largest entry gets its predicted phase, or 0 where the circuit predicts next to nothing there,
+    and no phase is claimed. A polarity still is, of a passive unit: the transfer function of an RC network
+    with a common ground has no negative coefficients (Fialkow and Gerst, Quart. Appl. Math. 10, 1952, from
+    memory), so no leg can come out inverted, and a pair that does shows each leg's tone on the other leg.
+
+    Of an output that drives nothing but ground, at the cold of an unbalanced port, no phase is needed.
+
+    Raises ReadingError for a prediction of other legs.
+    """
+    raw, standard = unturned.values, unturned.noise
+    if prediction.shape != raw.shape:
+        raise ReadingError(f"{len(raw)} legs were captured and {len(prediction)} predicted")
     anchors = [_anchor(raw[:, k], standard[:, k], drive_rows and drive_rows[k]) for k in (0, 1)]
     phase_known = drive_rows is not None and all(
         np.abs(prediction[:, k]).max() < NOTHING_LED or (row == drive and row is not None)
         for k, (row, drive) in enumerate(zip(anchors, drive_rows, strict=True))
     )
-    values = _turned(raw, anchors, raw, prediction)
-    deltas = errors.deltas(raw)
-    turned = _turned(raw + deltas, anchors, raw, prediction) - _turned(raw - deltas, anchors, raw, prediction)
+    deltas = np.stack([component.delta for component in unturned.components])
+    above, below = (_turned(raw + sign * deltas, anchors, raw, prediction) for sign in (1, -1))
     return Transfer(
-        values=values,
+        values=_turned(raw, anchors, raw, prediction),
         components=tuple(
-            Component(
-                name=source.line,
-                source=source.source,
-                delta=delta / 2,
-                origin=source.origin,
-                even=source.even,
-                sampled=source.sampled,
-            )
-            for source, delta in zip(errors.sources, turned, strict=True)
+            replace(component, delta=delta / 2)
+            for component, delta in zip(unturned.components, above - below, strict=True)
         ),
         phase_known=phase_known,
         polarity_known=phase_known or passive,
-        made="measured" if reference is None else "referenced",
+        made=unturned.made,
         anchors=tuple(
             row if row is not None and is_foretold(prediction[row, k], raw[row, k]) else None
             for k, row in enumerate(anchors)

@@ -43,7 +43,7 @@ from harness.reading import Limit, Measurand, ReadingKey
 
 def is_low_level(stimulus: Stimulus) -> bool:
     """Whether a stimulus leaves the film on a bad contact as it is."""
-    return stimulus.kind == "pair" and stimulus.level_vrms <= LOW_LEVEL_VRMS * (1 + 1e-9)
+    return stimulus.tells_legs_apart and stimulus.level_vrms <= LOW_LEVEL_VRMS * (1 + 1e-9)
 
 
 def arrange(
@@ -215,9 +215,7 @@ def trial_plan(job: Job, *, impedances: BenchImpedances, known: KnownPredictions
             *(cycle for visit in visits for cycle in visit.cycles),
         ),
         predictions={renumbered[number]: made for number, made in draft.predictions.items()},
-        stimuli=tuple(
-            dict.fromkeys(a.stimulus for a in draft.acquisitions.values() if a.stimulus.kind == "pair")
-        ),
+        stimuli=draft.stimuli,
         impedances=impedances,
     )
     return with_limits(job, plan)

@@ -26,7 +26,7 @@ from harness.job.sequence import Check
 from harness.job.state import State
 from harness.measure.tones import Stimulus, choose_tones
 from harness.plan.model import Acquisition
-from harness.plan.setups import CheckAtPort, drive_rows, partner_of
+from harness.plan.setups import CheckAtPort, partner_of, rows_of
 from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView
 from harness.quantities.quantity import AnyQuantity
 from harness.reading import Limit
@@ -252,6 +252,12 @@ class Draft:
                 self.predictions[number] = self.predict(setup, state, stimulus.frequency_hz)
         return self.acquisitions[key].number
 
+    @property
+    def stimuli(self) -> tuple[Stimulus, ...]:
+        """The tones that the through reference must cover."""
+        drafted = (each.stimulus for each in self.acquisitions.values())
+        return tuple(dict.fromkeys(each.as_pair for each in drafted if each.tells_legs_apart))
+
     def is_live(self, setup: Setup, state: State, port: PortName) -> bool:
         """Whether the circuit leads the drive to a viewed port in a state."""
         prediction = self.predict(setup, state, self.job.sequence.checks[0].tone.frequency_hz)
@@ -381,7 +387,7 @@ class CheckInState(Need):
     @cached_property
     def live(self) -> bool:
         """Whether the drive is led to the port, or to that of the driven channel where this one hears it."""
-        return self.draft.is_live(self.setup, self.in_state, self._heard)
+        return self.draft.is_live(self._showing(self._heard), self.in_state, self._heard)
 
     @property
     def led_here(self) -> bool:
@@ -391,7 +397,7 @@ class CheckInState(Need):
     @property
     def route(self) -> str:
         """To the same port."""
-        return self.draft.route(self.setup, self.in_state, self._heard)
+        return self.draft.route(self._showing(self._heard), self.in_state, self._heard)
 
     def capture(self, stimulus: Stimulus) -> PlannedCapture:
         """Acquire it in this setup."""
@@ -406,16 +412,27 @@ class CheckInState(Need):
         return [self._acquire(each, stimulus) for each in (setup, swapped) if each is not None]
 
     def _acquire(self, setup: Setup, stimulus: Stimulus) -> PlannedCapture:
-        number = self.draft.acquire(setup, self.in_state, stimulus)
+        setups = [setup]
+        if self.need.second is not None:
+            setups, stimulus = [setup, self.need.second], replace(stimulus, kind="synced")
+        ports = [port for each in setups for port in each.view]
+        drive = setup.drive if self.judged.quantity.from_drive else None
         view = PortView(
-            rows=setup.rows(self._port),
-            driven_rows=setup.rows(self._heard) if self._across else None,
-            drive_rows=drive_rows(setup) if self.judged.quantity.from_drive else None,
+            rows=rows_of(self._port, ports),
+            driven_rows=rows_of(self._heard, ports) if self._across else None,
+            drive_rows=rows_of(drive, ports) if drive is not None and drive in ports else None,
             frequency_hz=stimulus.frequency_hz,
             source_leg=_source_leg(setup),
             swapped=setup.inputs_swapped,
+            captures=len(setups),
         )
-        return PlannedCapture(number=number, view=view)
+        numbers = tuple(self.draft.acquire(each, self.in_state, stimulus) for each in setups)
+        return PlannedCapture(numbers=numbers, view=view)
+
+    def _showing(self, port: PortName) -> Setup:
+        """The setup that views a port: this one, or the second."""
+        second = self.need.second
+        return self.setup if second is None or port in self.setup.view else second
 
     def predicted(self, frequency_hz: float) -> Complex:
         """Of the port's legs alone."""

@@ -4,6 +4,7 @@ They follow from the job's files and its bench's profiles alone, so that every c
 also for a run that takes no through reference though there is a setup for it.
 """
 
+import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -13,10 +14,11 @@ from harness.arrays import Complex, Floats
 from harness.bench_file import LEVEL_DRIFT, SUPPLY_METER
 from harness.circuit.elements import Circuit
 from harness.circuit.expand import build_wiring, in_state
-from harness.circuit.predict import PredictedCircuit, Prediction
+from harness.circuit.predict import PredictedCircuit, Prediction, side_by_side
 from harness.circuit.strays import strays_of
 from harness.job.job import Job
 from harness.measure.errors import ErrorModel, predicted_errors
+from harness.measure.tones import TonePair
 from harness.plan.model import Plan, Planned
 from harness.quantities.estimates import PredictedUnits
 from harness.quantities.predicted_ratios import PredictedTransfer
@@ -37,11 +39,18 @@ def capture_errors(
     inputs_swapped: bool,
     quiet: float,
     names: Sequence[str] = (),
+    tones: TonePair | None = None,
 ) -> ErrorModel:
     """What may be wrong with a capture of a plan, h of shape (units, legs, 2), on its bench.
 
-    good: what a good unit shows. The others as those of `predicted_errors`.
+    good: what a good unit shows. tones: of captures that show h together, each counted from its own trigger.
+    The others as those of `predicted_errors`.
     """
+    triggers: tuple[tuple[float, float], ...] = ()
+    if tones is not None:
+        within_s = plan.impedances.trigger_within_s
+        within_s = tones.duration_s / tones.samples if within_s is None else within_s
+        triggers = tuple((hz, within_s / math.sqrt(3)) for hz in tones.frequencies_hz)
     return predicted_errors(
         h,
         spreads=good.spreads,
@@ -53,6 +62,7 @@ def capture_errors(
         level_drifts=job.bench.level_drifts if job.bench else (LEVEL_DRIFT, LEVEL_DRIFT),
         quiet=quiet,
         names=names,
+        triggers=triggers,
     )
 
 
@@ -77,25 +87,31 @@ class GoodUnit(PredictedUnits):
         self.meter_accuracy = job.bench.supply.current_accuracy if job.bench else SUPPLY_METER
         self.meter_zero_a = job.bench.supply.current_zero_a if job.bench else 0.0
         self._job, self._plan, self._typical = job, plan, typical or {}
-        self._known: dict[tuple[int, bool], PredictedTransfer] = {}
+        self._known: dict[tuple[tuple[int, ...], bool], PredictedTransfer] = {}
+        self._tones = {each.number: each.stimulus.tones for each in plan.acquisitions}
         self._quiet = quiet_of(plan)
         self._currents_a = {
             reading.measurand.state: float(reading.given.expected_a) for reading in plan.of("supply")
         }
 
-    def transfers(self, numbers: Sequence[int], *, inputs_swapped: bool = False) -> list[PredictedTransfer]:
+    def transfers(
+        self, captures: Sequence[tuple[int, ...]], *, inputs_swapped: bool = False
+    ) -> list[PredictedTransfer]:
         """See PredictedUnits."""
-        return [self._transfer(number, inputs_swapped) for number in numbers]
+        return [self._transfer(numbers, inputs_swapped) for numbers in captures]
 
     def currents_a(self, state: str) -> Floats:
         """See PredictedUnits."""
         return np.array([self._currents_a[state]])
 
-    def _transfer(self, number: int, inputs_swapped: bool) -> PredictedTransfer:
-        key = number, inputs_swapped
+    def _transfer(self, numbers: tuple[int, ...], inputs_swapped: bool) -> PredictedTransfer:
+        key = numbers, inputs_swapped
         if key not in self._known:
-            nominal = self._plan.predictions[number]
-            typical = self._typical.get(number, nominal)
+            predictions = self._plan.predictions
+            nominal = side_by_side([predictions[number] for number in numbers])
+            typical = nominal
+            if self._typical.keys() >= set(numbers):
+                typical = side_by_side([self._typical[number] for number in numbers])
             shown: list[Complex] = [nominal.transfer, *([] if typical is nominal else [typical.transfer])]
             values = np.stack(shown)
             errors = capture_errors(
@@ -104,8 +120,9 @@ class GoodUnit(PredictedUnits):
                 values,
                 typical,
                 inputs_swapped=inputs_swapped,
-                quiet=self._quiet[number],
+                quiet=self._quiet[numbers[0]],
                 names=typical.spread_names,
+                tones=self._tones[numbers[0]] if len(numbers) > 1 else None,
             )
             kind = np.arange(len(shown))
             self._known[key] = PredictedTransfer(values=values, errors=errors, kind=kind)

@@ -259,7 +259,7 @@ def only_these(plan: Plan, left: Iterable[Planned]) -> Plan:
         if states or changes or cycles:
             visits.append(replace(visit, states=states, changes=changes, cycles=cycles))
     stimuli = {
-        acquisition.stimulus
+        acquisition.stimulus.as_pair
         for visit in visits
         for state in visit.states
         for acquisition in state.acquisitions

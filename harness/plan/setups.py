@@ -1,7 +1,7 @@
 """Which setups a sequence needs, and in which order they are made."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import zip_longest
 
@@ -24,6 +24,12 @@ def through_setup(fixture: Fixture, *, inputs_swapped: bool) -> Setup | None:
     return next(throughs, None)
 
 
+def rows_of(port: PortName, ports: Sequence[PortName]) -> tuple[int, int]:
+    """Rows of a port's hot and cold leg where the legs of these ports are shown, in this order."""
+    hot = 2 * ports.index(port)
+    return hot, hot + 1
+
+
 def drive_rows(setup: Setup) -> tuple[int, int] | None:
     """Rows that view the driven port; None if the setup does not."""
     if setup.drive is None or setup.drive not in setup.view:
@@ -33,13 +39,18 @@ def drive_rows(setup: Setup) -> tuple[int, int] | None:
 
 @dataclass(frozen=True, kw_only=True)
 class CheckAtPort:
-    """A check at one port under one drive, and the setups that it could be measured in."""
+    """A check at one port under one drive, and the setups that it could be measured in.
+
+    second: the setup whose records show what else the check compares, if no candidate does; both are counted
+    from the generator's sync.
+    """
 
     check: Check
     drive: PortName
     channel: str
     port: str
     candidates: tuple[Setup, ...]
+    second: Setup | None = None
 
 
 def _same_circuit(one: Setup, other: Setup) -> bool:
@@ -94,19 +105,22 @@ def checks_at_ports(job: Job) -> tuple[CheckAtPort, ...]:
                 for setup in usable
                 if _same_circuit(setup, circuit) and unequal_legs == (setup.source_added is not None)
             ]
-            served += _needs_in_circuit(check, module, fixture, same)
+            served += _needs_in_circuit(check, module, fixture, same, has_sync=job.has_sync)
         ports = {need.port for need in served}
-        mistakes += [_not_viewed(check, port) for port in check.at if port not in ports]
+        mistakes += [
+            _not_viewed(check, port, has_sync=job.has_sync) for port in check.at if port not in ports
+        ]
         result += served
     if mistakes:
         raise JobError(mistakes)
     return tuple(_once_per_port(result))
 
 
-def _not_viewed(check: Check, port: str) -> Mistake:
+def _not_viewed(check: Check, port: str, *, has_sync: bool) -> Mistake:
+    other = ", or another one with the same drive and plugs that views it" if has_sync else ""
     return check.mistake(
         f"no setup shows the {check.quantity.spoken} of {port}; where the unit can invert, polarity and "
-        "phase are read against the drive: add a [[setup]] that views the driven port as well"
+        f"phase are read against the drive: add a [[setup]] that views the driven port as well{other}"
     )
 
 
@@ -116,7 +130,7 @@ def partner_of(setup: Setup, fixture: Fixture) -> Setup | None:
 
 
 def _needs_in_circuit(
-    check: Check, module: Module, fixture: Fixture, setups: Sequence[Setup]
+    check: Check, module: Module, fixture: Fixture, setups: Sequence[Setup], *, has_sync: bool
 ) -> Iterable[CheckAtPort]:
     drive = setups[0].drive if setups else None
     if drive is None:
@@ -126,11 +140,30 @@ def _needs_in_circuit(
         for port in check.at:
             wanted = _viewed_ports(check, module, drive, channel, port)
             candidates = tuple(setup for setup in setups if wanted <= set(setup.view))
+            second = None
+            if not candidates and has_sync:
+                candidates, second = _by_two_records(wanted, PortName(channel=channel, net=port), setups)
             # A quantity that compares two legs is served best by setups with a swapped partner.
             if check.quantity.inputs_swapped:
                 candidates = tuple(s for s in candidates if partner_of(s, fixture)) or candidates
             if candidates:
-                yield CheckAtPort(check=check, drive=drive, channel=channel, port=port, candidates=candidates)
+                yield CheckAtPort(
+                    check=check,
+                    drive=drive,
+                    channel=channel,
+                    port=port,
+                    candidates=candidates,
+                    second=second,
+                )
+
+
+def _by_two_records(
+    wanted: Collection[PortName], port: PortName, setups: Sequence[Setup]
+) -> tuple[tuple[Setup, ...], Setup | None]:
+    """The setups that view the port of a check, and one that views all else; none without such a one."""
+    others = set(wanted) - {port}
+    second = next((setup for setup in setups if others <= set(setup.view)), None)
+    return () if second is None else tuple(each for each in setups if port in each.view), second
 
 
 def _once_per_port(result: Iterable[CheckAtPort]) -> Iterable[CheckAtPort]:

@@ -65,8 +65,13 @@ class PredictedUnits(ABC):
     meter_zero_a: float
 
     @abstractmethod
-    def transfers(self, numbers: Sequence[int], *, inputs_swapped: bool = False) -> list[PredictedTransfer]:
-        """What captures show of every unit; others are taken with the scope's inputs swapped, or none."""
+    def transfers(
+        self, captures: Sequence[tuple[int, ...]], *, inputs_swapped: bool = False
+    ) -> list[PredictedTransfer]:
+        """What captures show of every unit; others are taken with the scope's inputs swapped, or none.
+
+        captures: of each transfer, the one that shows it, or several that do together.
+        """
 
     @abstractmethod
     def currents_a(self, state: str) -> Floats:
@@ -216,7 +221,8 @@ class AngleEstimates(Estimates):
         turned = _change_deg(level)
         expected = float(np.degrees(np.angle(level.value[0])))
         with np.errstate(divide="ignore", invalid="ignore"):
-            side = np.hypot(level.bench_quadrature, level.parts_modulus) / np.abs(level.value)
+            bench = np.hypot(level.bench_quadrature, level.trigger_quadrature)
+            side = np.hypot(bench, level.parts_modulus) / np.abs(level.value)
         whole = self.k * np.degrees(side)
         ends = limits_for(limit or Limit(kind="between", unit="deg"), expected)
         made = _broken(turned, whole, [None if end is None else end - expected for end in ends])

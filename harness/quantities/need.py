@@ -25,7 +25,8 @@ class PortView:
     rows: of its hot and its cold leg. driven_rows: of the same port of the driven channel, for what compares
     with it. drive_rows: of the port that the generator feeds, for what counts from there. source_leg: the leg
     of the source that has a resistor added, "" if none has. swapped: whether the scope's inputs are swapped,
-    each leg on the input that its partner has else.
+    each leg on the input that its partner has else. captures: how many show it together, each with rows of
+    its own, counted from the same phase of the generator's sines.
     """
 
     rows: tuple[int, int]
@@ -34,13 +35,14 @@ class PortView:
     drive_rows: tuple[int, int] | None = None
     source_leg: str = ""
     swapped: bool = False
+    captures: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
 class PlannedCapture:
-    """The number of a capture in the plan, and how it shows a port."""
+    """The number of a capture in the plan, or of those that show a port together, and how they show it."""
 
-    number: int
+    numbers: tuple[int, ...]
     view: PortView
 
 

@@ -89,6 +89,12 @@ class ComplexEstimates:
         return np.asarray(np.sqrt(_squares(self.bench) / 2)[self.kind])
 
     @cached_property
+    def trigger_quadrature(self) -> Floats:
+        """What `bench_quadrature` lacks of the triggers' instants, which turn a phase and change no level."""
+        rows = [row for row, line in enumerate(self.lines) if line == "trigger"]
+        return np.asarray(np.sqrt(_squares(self.bench[rows]) / 2)[self.kind])
+
+    @cached_property
     def parts_modulus(self) -> Floats:
         """Root of the sum of the squares of what parts change, in whatever direction."""
         return np.asarray(np.sqrt(_squares(self.parts))[self.kind])

@@ -69,7 +69,7 @@ class Residual(Quantity[OfRecord, StateSeen]):
             key=self.key(need, frequency_hz, leg),
             quantity=self,
             limit=need.limit,
-            captures=(capture.number,),
+            captures=capture.numbers,
             given=OfRecord(views=(capture.view,), options=need.options, leg=leg),
             route=need.route if self.driven else "",
         )

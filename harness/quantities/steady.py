@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import islice
 from typing import Any, ClassVar, Literal
 
 import numpy as np
@@ -82,7 +83,7 @@ class Steady(Quantity[OfTransfers, StateSeen]):
             key=self.key(need, frequency_hz, leg),
             quantity=self,
             limit=need.limit,
-            captures=tuple(capture.number for capture in captures),
+            captures=tuple(number for capture in captures for number in capture.numbers),
             given=OfTransfers(views=tuple(capture.view for capture in captures), source=source, load=load),
             route="" if self.between_channels else need.route,
         )
@@ -123,13 +124,11 @@ def predicted_views(
 
     The errors of the inputs' gains that these take out of the others are left out, if not `alone`.
     """
-    plain = [
-        (view, number)
-        for view, number in zip(planned.given.views, planned.captures, strict=True)
-        if not view.swapped
-    ]
-    swapped = len(plain) < len(planned.captures) and not alone
-    seen = units.transfers([number for _, number in plain], inputs_swapped=swapped)
+    left = iter(planned.captures)
+    shown = [(view, tuple(islice(left, view.captures))) for view in planned.given.views]
+    plain = [(view, numbers) for view, numbers in shown if not view.swapped]
+    swapped = len(plain) < len(shown) and not alone
+    seen = units.transfers([numbers for _, numbers in plain], inputs_swapped=swapped)
     return [view for view, _ in plain], seen
 
 

@@ -36,7 +36,8 @@ class Drive:
     """Two outputs of a generator as the legs of a balanced source.
 
     A generator with one frequency drives the legs of a pair of tones one after the other: a stimulus then has
-    two parts, and the circuit, which is linear, makes of both together what it makes of their sum.
+    two parts, and the circuit, which is linear, makes of both together what it makes of their sum. So does
+    any generator whose sync starts the records, as that follows one output.
     """
 
     def __init__(self, generator: Generator, outputs: tuple[int, int]) -> None:
@@ -51,6 +52,8 @@ class Drive:
 
     def parts(self, stimulus: Stimulus) -> int:
         """How many parts a stimulus is driven in."""
+        if stimulus.kind == "synced":
+            return 2
         return 1 if self._generator.independent_frequencies or stimulus.kind != "pair" else 2
 
     def apply(self, stimulus: Stimulus, part: int = 0) -> None:
@@ -78,6 +81,8 @@ class Drive:
                     output, frequency_hz=frequency_hz, amplitude_vpp=amplitude_vpp, phase_deg=phase_deg
                 )
             self._sines[output] = sine
+        if stimulus.kind == "synced":
+            self._generator.sync(self._outputs[part])
         if not self._on:
             for output in self._outputs:
                 self._generator.switch(output, on=True)

@@ -155,10 +155,16 @@ def _notes(
     """What the bench leaves unknown in every run of a plan, and how both legs are driven."""
     notes = [] if plan.impedances.supply_current else [SUPPLY_UNKNOWN]
     if scope is not None and scope.inputs < TWO_PORTS:
-        lost = ", ".join(quantity.spoken for quantity in of_two_ports(amplified=job.module.may_invert))
+        named = ", ".join(quantity.spoken for quantity in of_two_ports(amplified=job.module.may_invert))
+        shows = f"The scope has {scope.inputs} inputs and shows one port at a time."
         notes.append(
-            f"The scope has {scope.inputs} inputs and shows one port at a time. What compares two ports in "
-            f"one record can't be measured: {lost}"
+            f"{shows} What compares two ports is read from two records that are counted from the generator's "
+            f"sync, each with hot and cold driven in turn: {named}. What changes between the two is in these "
+            "readings, and their records take twice the time that is estimated"
+            if job.has_sync
+            else f"{shows} What compares two ports in one record can't be measured: {named}. It can if the "
+            "generator's sync is connected to the scope's external trigger input (sync_connected = true in "
+            "bench.toml)"
         )
     if plan.impedances.winding_ohm is not None:
         notes.append(BALANCED)

@@ -4,13 +4,14 @@ A bench records for a tenth of a second or more at a time; the captures before a
 """
 
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import islice
 from types import MappingProxyType
 from typing import Any
 
-from harness.circuit.predict import Prediction
+from harness.circuit.predict import Prediction, side_by_side
 from harness.errors import ReadingError
 from harness.job.fixture import Setup
 from harness.job.sequence import CheckSequence
@@ -19,11 +20,12 @@ from harness.measure.captures import Problem, cut, examine, next_range, pick_ran
 from harness.measure.clock import NOMINAL_CLOCK, ClockRatio
 from harness.measure.frequency_step import at_one_frequency
 from harness.measure.reference import Reference
-from harness.measure.tone import ToneFit, fit_tones, joined
+from harness.measure.tone import ToneFit, fit_tones, from_trigger, joined
 from harness.measure.tones import Stimulus, TonePair
-from harness.measure.transfer import Transfer, predicted_transfer
+from harness.measure.transfer import Transfer, Unturned, joined_unturned, predicted_transfer, turned
 from harness.plan.model import Planned
 from harness.quantities.forms import StateSeen
+from harness.quantities.need import PortView
 from harness.quantities.quantity import Judged
 from harness.reading import Estimate, Expected, InputRefused, Reading
 from harness.records.run import AcquisitionRecord
@@ -110,7 +112,8 @@ class CaptureRequest:
 class RawCapture:
     """A capture that nothing has been computed from yet.
 
-    parts: the records of the hot leg and of the cold leg, if their generators have a clock each.
+    parts: the records of the hot leg and of the cold leg, if their generators have a clock each, or if each
+    is counted from a trigger of its own.
     """
 
     request: CaptureRequest
@@ -217,13 +220,17 @@ class Recorder:
         )
 
     def _fit_parts(self, raw: RawCapture) -> ToneFit:
-        """Fit each leg's record by its own generator's clock."""
+        """Fit each leg's record by its own generator's clock; with phases at its trigger, if it had one."""
         hot, cold = (
             self._fit_record(part, raw.request, clock)
             for part, clock in zip(raw.parts, (self.clock, self._cold_clock), strict=True)
         )
         self.clock = min(self.clock, hot.clock, key=_standard)
         self._cold_clock = min(self._cold_clock, cold.clock, key=_standard)
+        if raw.request.stimulus.kind == "synced":
+            hot, cold = (
+                from_trigger(fit, part.origin_s) for fit, part in zip((hot, cold), raw.parts, strict=True)
+            )
         return joined(hot, cold)
 
     def capture_at(
@@ -244,6 +251,7 @@ class Recorder:
             duration_s=request.tones.duration_s,
             samples=request.tones.samples,
             fewest_samples=0 if request.short else request.stimulus.fewest_samples,
+            from_sync=request.stimulus.kind == "synced",
         )
         started = datetime.now(UTC)
         captures = []
@@ -254,7 +262,7 @@ class Recorder:
             taken = self._oscilloscope.capture(setting, self.catch_up)
             captures.append(cut(taken, setting.duration_s))
         order = tuple(ranges)
-        apart = parts > 1 and not self._drive.shares_clock
+        apart = setting.from_sync or (parts > 1 and not self._drive.shares_clock)
         return RawCapture(
             request=request,
             capture=in_order(together(captures), order),
@@ -275,7 +283,7 @@ class Measured:
     """An acquisition that has been made: its setup, and what was captured or why nothing was.
 
     prediction: at its two tones. at_one: with both at the frequency of the stimulus, which readings are of;
-    without it they are of the tones.
+    without it they are of the tones. unturned: the transfer before its columns were given a phase.
     """
 
     setup: Setup
@@ -285,6 +293,7 @@ class Measured:
     prediction: Prediction | None
     missing: NotTaken
     at_one: Prediction | None = None
+    unturned: Unturned | None = None
 
 
 def make_reading(
@@ -332,22 +341,34 @@ def make_state_reading(
     setup = measured[-1].setup.name if measured else ""
     records = tuple(capture.fitted.record for capture in measured if capture.fitted is not None)
     seen: list[StateSeen] = []
-    for index, capture in enumerate(measured):
-        missing = _refusal(planned, index, capture)
+    left = iter(measured)
+    for view in planned.given.views:
+        parts = list(islice(left, view.captures))
+        missing = _refusal(view, parts)
         if missing is not None:
             return missing_reading(planned, missing, setup=setup, records=records)
-        if capture.fitted is not None:
-            seen.append(_seen(capture, capture.fitted, reference, gain_accuracy))
+        seen.append(_seen(_as_one(parts), reference, gain_accuracy))
     return make_reading(planned, seen, sequence=sequence, setup=setup, records=records)
 
 
-def _refusal(planned: Planned, index: int, measured: Measured) -> NotTaken | None:
-    """Why this reading isn't made: a capture is missing, or its inputs were not well captured."""
+def _refusal(view: PortView, parts: Sequence[Measured]) -> NotTaken | None:
+    """Why no reading is made of what these captures show together, if it isn't."""
+    rows = {*view.rows, *(view.driven_rows or ()), *(view.drive_rows or ())}
+    start = 0
+    for part in parts:
+        legs = 2 * len(part.setup.view)
+        refusal = _refusal_of(part, [row - start for row in rows if start <= row < start + legs])
+        if refusal is not None:
+            return refusal
+        start += legs
+    return None
+
+
+def _refusal_of(measured: Measured, rows: Iterable[int]) -> NotTaken | None:
+    """Why these rows of a capture serve nothing: it is missing, or their inputs were not well captured."""
     fitted = measured.fitted
     if fitted is None:
         return measured.missing
-    view = planned.given.views[index]
-    rows = {*view.rows, *(view.driven_rows or ()), *(view.drive_rows or ())}
     problems = fitted.refusals(sorted(fitted.capture.inputs[row] for row in rows))
     if not problems:
         return measured.missing if measured.missing.reason else None
@@ -361,9 +382,34 @@ def _refusal(planned: Planned, index: int, measured: Measured) -> NotTaken | Non
     )
 
 
-def _seen(
-    measured: Measured, fitted: FittedCapture, reference: Reference | None, gain_accuracy: float
-) -> StateSeen:
+def _as_one(parts: Sequence[Measured]) -> Measured:
+    """Several captures that are counted from one phase of the generator's sines, as one of all their legs.
+
+    The phases are set by the driven port, whichever of them shows it.
+    """
+    first = parts[0]
+    if len(parts) == 1:
+        return first
+    prediction, at_one = (
+        side_by_side([made for made in each if made is not None])
+        for each in ([part.prediction for part in parts], [part.at_one for part in parts])
+    )
+    unturned = joined_unturned([part.unturned for part in parts if part.unturned is not None])
+    ports = [port for part in parts for port in part.setup.view]
+    drive = 2 * ports.index(first.setup.drive) if first.setup.drive in ports else None
+    transfer = turned(
+        unturned,
+        prediction=prediction.transfer,
+        drive_rows=None if drive is None else (drive, drive + 1),
+        passive=False,
+    )
+    return replace(first, prediction=prediction, at_one=at_one, transfer=transfer, unturned=unturned)
+
+
+def _seen(measured: Measured, reference: Reference | None, gain_accuracy: float) -> StateSeen:
+    fitted = measured.fitted
+    if fitted is None:
+        raise ReadingError(measured.missing.reason)
     predicted, transfer = _predicted(measured.prediction), measured.transfer
     at_one = _predicted(measured.at_one)
     if predicted is not None and transfer is not None and at_one is not None:

@@ -13,7 +13,7 @@ from functools import partial
 from harness.errors import TRANSIENT, BenchError, ReadingError, SetupError
 from harness.job.state import IDLE_STATE, State
 from harness.measure.reference import Reference
-from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, make_transfer
+from harness.measure.transfer import GENERATOR_ACCURACY, Transfer, Unturned, make_unturned, turned
 from harness.plan.model import (
     Acquisition,
     Plan,
@@ -27,6 +27,7 @@ from harness.roles import SupplyReading
 from harness.session.context import RunContext, peaks_of
 from harness.session.instruments import NotTaken
 from harness.session.leads.doubt import LeadDoubts
+from harness.session.leads.sync import sync_is_proven
 from harness.session.recorder import (
     CaptureRequest,
     FittedCapture,
@@ -58,6 +59,7 @@ class Walk:
         self._waiting = list(context.plan.state_readings)
         self.measured: dict[int, Measured] = {}
         self._powered = True
+        self._sync_proven = False
         self.begun = 0
         self.held: list[tuple[Planned, Reading]] = []  # neither recorded nor shown before confirmed
         self.failed: list[tuple[Planned, Reading]] = []  # twice; a lead may explain them
@@ -223,6 +225,8 @@ class Walk:
         request = CaptureRequest(setup=setup, state=state, stimulus=stimulus, peaks_v=peaks_v, number=number)
         try:
             self.context.drive.apply(stimulus)
+            if stimulus.kind == "synced" and not self._sync_proven:
+                self._sync_proven = sync_is_proven(self.context.recorder, request)
             return self.context.recorder.capture(request)
         except ReadingError as error:
             return NotTaken(reason=str(error))
@@ -276,12 +280,20 @@ class Walk:
     def _measure(self, visit: SetupVisit, acquisition: Acquisition, capture: RawCapture | NotTaken) -> None:
         """Find the tones and compute the transfer; if that fails, the reason makes its readings missing."""
         fitted: FittedCapture | None = None
+        unturned: Unturned | None = None
         transfer: Transfer | None = None
         missing = capture if isinstance(capture, NotTaken) else NotTaken(reason="")
         try:
             if not isinstance(capture, NotTaken):
                 fitted = self.context.recorder.fit(capture)
-                transfer = self._transfer(visit, acquisition, fitted)
+                unturned = self._unturned(acquisition, fitted)
+                if unturned is not None:
+                    transfer = turned(
+                        unturned,
+                        prediction=self.context.plan.predictions[acquisition.number].transfer,
+                        drive_rows=drive_rows(visit.setup),
+                        passive=not self.context.job.module.may_invert,
+                    )
         except ReadingError as error:
             missing = NotTaken(reason=str(error))
         at_one = None
@@ -295,28 +307,23 @@ class Walk:
             prediction=self.context.plan.predictions.get(acquisition.number),
             missing=missing,
             at_one=at_one,
+            unturned=unturned,
         )
 
-    def _transfer(
-        self, visit: SetupVisit, acquisition: Acquisition, fitted: FittedCapture
-    ) -> Transfer | None:
-        prediction = self.context.plan.predictions.get(acquisition.number)
-        if prediction is None or acquisition.stimulus.kind != "pair":
+    def _unturned(self, acquisition: Acquisition, fitted: FittedCapture) -> Unturned | None:
+        if not acquisition.stimulus.tells_legs_apart:
             return None
         emf_vrms = (acquisition.stimulus.level_vrms / 2, acquisition.stimulus.level_vrms / 2)
         reference = None
         if self._reference is not None:
             reference = self._reference.at(fitted.fit.frequencies_hz[:2], emf_vrms)
-        return make_transfer(
+        return make_unturned(
             fitted.capture,
             fitted.fit,
             emf_vrms=emf_vrms,
             reference=reference,
-            prediction=prediction.transfer,
-            drive_rows=drive_rows(visit.setup),
             gain_accuracy=self.context.gain_accuracy,
             generator_accuracy=GENERATOR_ACCURACY,
             level_drifts=self.context.level_drifts,
             acquisition=f"acquisition {acquisition.number}",
-            passive=not self.context.job.module.may_invert,
         )

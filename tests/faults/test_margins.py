@@ -67,7 +67,7 @@ def test_the_spread_of_many_parts_is_that_of_each_part_in_turn(name: str) -> Non
     plan = build_plan(job, impedances=BENCH)
     units = PredictedReadings(job, plan, signatures(job, plan, hard_faults(job)[:40]))
     for acquisition in units.signatures.acquisitions[:: len(units.signatures.acquisitions) // 6]:
-        shown, prediction = units.transfer(acquisition.number, False), plan.predictions[acquisition.number]
+        shown, prediction = units.transfer((acquisition.number,), False), plan.predictions[acquisition.number]
         whole = predicted_errors(
             shown.values,
             spreads=prediction.spreads,

@@ -39,6 +39,7 @@ def check_bench(job: Job, bench: BenchFile, folder: Path) -> BenchImpedances:
             case OscilloscopeProfile():
                 mistakes += _oscilloscope(job, profile)
                 mistakes += _finer(bench, profile, generators)
+                mistakes += _of_sync(bench, profile, generators)
                 if not bench.oscilloscope.high_resolution:  # whose noise only a record tells
                     mistakes += _hidden_by_noise(job, profile, bench.oscilloscope.probe)
             case SupplyProfile() | HandSupplyProfile():
@@ -178,6 +179,36 @@ def _finer(
         )
     if message:
         yield Mistake(file="bench.toml", key="oscilloscope.averages", message=message)
+
+
+def _of_sync(
+    bench: BenchFile, profile: OscilloscopeProfile, generators: Sequence[GeneratorProfile]
+) -> Iterator[Mistake]:
+    """What scope or generator lacks for records that are counted from the generator's sync."""
+    file = bench.oscilloscope
+    if not file.sync_connected:
+        return
+    messages = []
+    if profile.commands.trigger_external is None:
+        messages.append(f"{file.profile} has no command trigger_external, for the input that the sync is on")
+    elif profile.commands.trigger_normal is None:
+        messages.append(
+            f"{file.profile} has no command trigger_normal: its automatic trigger would start a record "
+            "without the sync"
+        )
+    if len(bench.generators) > 1:
+        messages.append("two generators have no sync in common; expected one generator, or no sync_connected")
+    for generator in generators[:1]:
+        commands, name = generator.commands, bench.generator.profile
+        if None in (commands.silence, commands.function_sine):
+            messages.append(
+                f"{name} has no commands silence and function_sine. Each leg is driven alone, as the sync "
+                "follows one output, and the other must give 0 V while it stays on"
+            )
+        if generator.outputs > 1 and bench.generator.transformer is None and commands.sync_source is None:
+            messages.append(f"{name} has no command sync_source: the sync must follow either output")
+    for message in messages:
+        yield Mistake(file="bench.toml", key="oscilloscope.sync_connected", message=message)
 
 
 def _hidden_by_noise(job: Job, profile: OscilloscopeProfile, probe: float) -> Iterator[Mistake]:
@@ -332,11 +363,12 @@ def of_few_inputs(path: Path, mistakes: Sequence[Mistake]) -> list[Mistake]:
     except JobError:
         return []
     scopes = [each for each in load_profiles(bench, path.parent)[0] if isinstance(each, OscilloscopeProfile)]
-    if not scopes or scopes[0].inputs >= TWO_PORTS:
+    if not scopes or scopes[0].inputs >= TWO_PORTS or bench.oscilloscope.sync_connected:
         return []
     message = (
         f"{bench.oscilloscope.profile} has {scopes[0].inputs} inputs and shows one port at a time. A check "
         "that needs two ports in view at once (a phase against the drive, crosstalk) is lost with it: leave "
-        "that check out, or use a scope with four inputs"
+        "that check out, use a scope with four inputs, or connect the generator's sync to the scope's "
+        "external trigger input, write sync_connected = true, and add a setup for each of the two ports"
     )
     return [Mistake(file="bench.toml", key="oscilloscope.profile", message=message)]

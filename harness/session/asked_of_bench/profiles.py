@@ -40,6 +40,7 @@ def impedances_of_profiles(bench: BenchFile, profiles: Sequence[Profile]) -> Ben
                     input_ohm=profile.input_impedance_ohm * bench.oscilloscope.probe,
                     input_f=profile.input_capacitance_f,  # a probe's tip has about the input's
                     quiet_vrms=quiet_vrms(profile.volts_per_division_v[0]) * bench.oscilloscope.probe,
+                    trigger_within_s=profile.trigger_jitter_s,
                 )
             case SupplyProfile() | HandSupplyProfile():
                 impedances = replace(impedances, supply_current=profile.measures_current)

@@ -109,6 +109,7 @@ GENERATOR = _questions(
     ("commands.offset", "command that sets the DC offset: {n}, {v}"),
     ("commands.phase", "command that sets the phase: {n}, {deg}"),
     ("commands.silence", "command that makes output {n} give 0 V while it stays on"),
+    ("commands.sync_source", "command that lets the sync output follow output {n}"),
     ("commands.output_on", "command that switches output {n} on"),
 )
 
@@ -176,6 +177,22 @@ OSCILLOSCOPE = _questions(
     ("commands.trigger_auto", "command that selects automatic triggering"),
     ("commands.trigger_normal", "command that makes it wait for a trigger"),
     ("commands.trigger_force", "command that triggers it", _if("commands.trigger_normal")),
+    (
+        "commands.trigger_external",
+        "command that triggers on the external trigger input",
+        _if("commands.trigger_normal"),
+    ),
+    (
+        "commands.trigger_external_level",
+        "command that sets the level there to {v}, if another one does",
+        _if("commands.trigger_external"),
+    ),
+    ("external_level_v", "that level in volts, if not 1", _if("commands.trigger_external")),
+    (
+        "trigger_jitter_s",
+        "seconds by which a record may be beside the edge there, if it is not one sample",
+        _if("commands.trigger_external"),
+    ),
     ("commands.high_resolution", "command that selects a high-resolution mode"),
     ("commands.average", "command that selects averaging, perhaps of {averages} records"),
     ("commands.average_count", "command that sets how many, {averages}", _if("commands.average")),

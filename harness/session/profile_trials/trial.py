@@ -28,6 +28,8 @@ REASONS: Mapping[str, str] = {
     "current_digits": NO_CURRENT,
     "current_unit_a": NO_CURRENT,
     "commands.select": "which terminals it selects is not seen",
+    "external_level_v": "a run at a bench with sync_connected = true tries it",
+    "trigger_jitter_s": FROM_DATA_SHEET,
     "output_impedance_ohm": FROM_DATA_SHEET,
     "output_impedance_tolerance": FROM_DATA_SHEET,
     "input_impedance_ohm": FROM_DATA_SHEET,
@@ -40,9 +42,13 @@ REASONS: Mapping[str, str] = {
 """Why a key is not proven, if it isn't."""
 NOT_NEEDED = "not tried: what was done here does not need it"
 BY_TONE = "not tried: only with the tone of a generator beside it (--beside) can records be averaged"
+BY_SYNC = "not tried: a run at a bench with sync_connected = true tries it"
 NOT_SENT: Mapping[str, str] = {
     "commands.silence": "not tried: only an oscilloscope beside it (--beside) shows what it does",
     "commands.measure_current": "not tried: the current is asked for only with commands.measure_voltage",
+    "commands.sync_source": BY_SYNC,
+    "commands.trigger_external": BY_SYNC,
+    "commands.trigger_external_level": BY_SYNC,
     "commands.average": BY_TONE,
     "commands.average_count": BY_TONE,
     "commands.preamble_query": "not tried: no key of scaling or expects is read from the preamble",

@@ -53,7 +53,7 @@ class BatchThrough:
         uncertainties of the difference.
         """
         plan, age_s = context.plan, time.time() - self.reference.taken_s
-        is_all_seen = all(each.stimulus.kind == "pair" for each in plan.acquisitions)
+        is_all_seen = all(each.stimulus.tells_legs_apart for each in plan.acquisitions)
         most_s = MOST_S if is_all_seen else MOST_UNSEEN_S
         if (
             not plan.stimuli  # without a tone nothing would be looked at

@@ -35,7 +35,12 @@ AT_PORTS: dict[str, Made] = {
     "mask-text-switchboard": MaskBoard,
 }
 UNKNOWN = {
-    "preamble-oscilloscope": [":TRIGger:SWEep NORMal", ":TRIGger:FORCe"],
+    "preamble-oscilloscope": [
+        ":TRIGger:SWEep NORMal",
+        ":TRIGger:FORCe",
+        ":TRIGger:EDGE:SOURce EXTernal",
+    ],
+    "scpi-generator": ["SOURce1:FUNCtion DC", "OUTPut:SYNC:SOURce CH1"],
     "scpi-supply": ["INSTrument:NSELect 1"],  # as a supply with one output says
 }
 """What the zoo's instrument does not know of the shipped profile, each told and kept all the same."""

@@ -234,7 +234,13 @@ def test_answers_are_kept_and_only_what_is_missing_is_asked_for_then() -> None:
         with pytest.raises(UsageError, match=r"commands.offset: expected a command with \{n\}, \{v\}"):
             held("generator", served.address, first, like="rms-generator")
         answers = held("generator", served.address, second, like="rms-generator")
-    assert second.asked == ["commands.offset", "commands.phase", "commands.silence", "commands.output_on"]
+    assert second.asked == [
+        "commands.offset",
+        "commands.phase",
+        "commands.silence",
+        "commands.sync_source",
+        "commands.output_on",
+    ]
     assert parse_profile(answers.text(), "x").model_dump() == profile("rms-generator").model_dump()
 
 

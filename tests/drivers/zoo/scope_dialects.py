@@ -108,6 +108,7 @@ class Labelled(Scope):
             "TRIGger FORCe": self.force,
             "TRIGger:MAIn:EDGE:SLOpe RISe": lambda: None,
             "TRIGger:MAIn:EDGE:SOUrce CH#": lambda n: None,
+            "TRIGger:MAIn:EDGE:SOUrce EXT": lambda: None,
             "TRIGger:MAIn:LEVel $": lambda x: None,
             "ACQuire:MODe SAMple": lambda: None,
             "ACQuire:STOPAfter SEQuence": lambda: None,
