@@ -49,8 +49,8 @@ class FineMode:
 
 PLAINLY = FineMode()
 NO_SYNC = (
-    "the record waits for the generator's sync: see whether its cable is in the external trigger input, and "
-    "look at trigger_external and external_level_v of the profile"
+    "the record is not complete, and waits for the generator's sync: see whether its cable is in the "
+    "external trigger input, and look at trigger_external and external_level_v of the profile"
 )
 
 
@@ -276,9 +276,9 @@ class ScpiOscilloscope:
             try:
                 self._wait(armed.length_s, since_s=armed.at_s)
             except BenchTimeout as error:
-                if setting.from_sync:
-                    error.add_note(NO_SYNC)
-                raise
+                if not setting.from_sync:
+                    raise
+                raise self._session.error(NO_SYNC, self._profile.commands.single(), BenchTimeout) from error
             plain = self._records(armed)
             source = self._triggering(plain) if self.fine.averages > 1 else None
             if source is None:

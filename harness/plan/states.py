@@ -112,7 +112,8 @@ class TimeEstimate:
 
 def record_s(acquisition: Acquisition) -> float:
     """How long one acquisition records."""
-    return acquisition.stimulus.tones.duration_s
+    records = 2 if acquisition.stimulus.kind == "synced" else 1  # a leg each
+    return records * acquisition.stimulus.tones.duration_s
 
 
 def look_s(given: OfOperations) -> float:

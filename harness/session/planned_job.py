@@ -160,7 +160,7 @@ def _notes(
         notes.append(
             f"{shows} What compares two ports is read from two records that are counted from the generator's "
             f"sync, each with hot and cold driven in turn: {named}. What changes between the two is in these "
-            "readings, and their records take twice the time that is estimated"
+            "readings"
             if job.has_sync
             else f"{shows} What compares two ports in one record can't be measured: {named}. It can if the "
             "generator's sync is connected to the scope's external trigger input (sync_connected = true in "

@@ -7,6 +7,7 @@ its supply is on.
 
 import time
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from itertools import combinations
 from math import log, sqrt
@@ -21,6 +22,7 @@ from harness.job.job import Job
 from harness.job.state import IDLE_STATE, UNPOWERED_STATE
 from harness.measure.captures import pick_range, together
 from harness.measure.swapped_through import swapped_in_pairs
+from harness.measure.tone import fit_tones, from_trigger, joined
 from harness.measure.tones import Stimulus
 from harness.plan.states import limit_of
 from harness.plan.unit_currents import VOLTAGE_HELD
@@ -36,10 +38,12 @@ from harness.roles import (
 from harness.session.context import impedances
 from harness.session.control_currents import least_excess_a
 from harness.session.instruments import Drive, leg_vpp
+from harness.session.leads.sync import RECORDS, instants_agree
 from harness.session.recorder import in_order
 from harness.session.through_signal import LOW_LEVEL_VRMS, lead_problems, profile_problem
 
 TONE = Stimulus(kind="pair", frequency_hz=1e3, level_vrms=LOW_LEVEL_VRMS)
+SYNCED = replace(TONE, kind="synced")
 RANGES = (0.1, 0.02)  # volts per division asked for, with a plain lead: the nearest there are
 QUIET_SCREEN = 0.25  # of the screen: more than this on inputs that nothing drives is hum, or no ground
 ZERO_WITHIN = 0.3  # of a division: common practice, no source, is a tenth
@@ -232,6 +236,7 @@ def try_through(
         drive.apply(TONE, part)
         captures.append(_record(scope, inputs, scale))
         readings.append(scope.other_readings())
+    in_sync = _try_sync(scope, drive, inputs, scale) if job.has_sync else ""
     capture = in_order(together(captures), inputs)
     others = {key: in_order(together([each[key] for each in readings]), inputs) for key in readings[0]}
     drive.silence()
@@ -244,12 +249,35 @@ def try_through(
         raise of_profile
     if problems:
         raise SetupError("; ".join(problems), instrument="the through signal")
-    return (
-        f"{through.name!r}: {LOW_LEVEL_VRMS * 1e3:.0f} mV at 1 kHz seen on inputs 1 to {len(inputs)}, as set"
-    )
+    seen = f"{LOW_LEVEL_VRMS * 1e3:.0f} mV at 1 kHz seen on inputs 1 to {len(inputs)}, as set"
+    return f"{through.name!r}: {seen}{in_sync}"
 
 
-def _record(scope: Oscilloscope, inputs: Iterable[int], scale: float, offset_v: float = 0.0) -> Capture:
+def _try_sync(scope: Oscilloscope, drive: Drive, inputs: Sequence[int], scale: float) -> str:
+    """Start records by the generator's sync. Raises SetupError if they begin at other phases of its sine."""
+    fits = []
+    within_s = 0.0
+    for _ in range(RECORDS):
+        legs = []
+        for part in range(drive.parts(SYNCED)):
+            drive.apply(SYNCED, part)
+            capture = _record(scope, inputs, scale, from_sync=True)
+            tones_hz = SYNCED.tones.frequencies_hz
+            fit = fit_tones(capture.volts, capture.interval_s, tones_hz, step_v=capture.step_v)
+            legs.append(from_trigger(fit, capture.origin_s))
+            within_s = capture.trigger_within_s
+        fits.append(joined(*legs))
+    return "; its sync starts records at one phase" if instants_agree(fits, within_s) else ""
+
+
+def _record(
+    scope: Oscilloscope,
+    inputs: Iterable[int],
+    scale: float,
+    offset_v: float = 0.0,
+    *,
+    from_sync: bool = False,
+) -> Capture:
     setting = InputSetting(volts_per_division=scale, offset_v=offset_v)
     tones = TONE.tones
     return scope.capture(
@@ -258,5 +286,6 @@ def _record(scope: Oscilloscope, inputs: Iterable[int], scale: float, offset_v: 
             duration_s=tones.duration_s,
             samples=tones.samples,
             fewest_samples=TONE.fewest_samples,
+            from_sync=from_sync,
         )
     )

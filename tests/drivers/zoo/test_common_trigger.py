@@ -5,6 +5,8 @@ and the scope counts from a sample up to one sampling interval behind the edge.
 """
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,7 +22,7 @@ from tests.drivers.zoo.test_contradicting_profiles import JOB
 from tests.drivers.zoo.test_whole_runs import view_one_port
 from tests.foreign.bench import ForeignBench
 from tests.foreign.box import RELAYS, Unit, volts, wiring
-from tests.jobs import check_of, job_in
+from tests.jobs import check_of, edit, job_in
 
 TWO_INPUTS = {"inputs = 4": "inputs = 2", "record_length_max = 1_000_000": "record_length_max = 40_000"}
 VIEWS = {"left": (10, 12), "right": (11, 13)}  # of the output, of the input
@@ -33,6 +35,28 @@ class Ran:
     late_s: list[float]
 
 
+@contextmanager
+def bench_of(
+    folder: Path,
+    unit: Unit,
+    *checks: str,
+    generator: type[SyncedGenerator] = SyncedGenerator,
+    unplugged: bool = False,
+) -> Iterator[tuple[Path, Path, SyncedScope]]:
+    """A job, the file of a bench for it, and its scope."""
+    job = job_in(folder / "job", *checks, of=JOB, states=["insert"])
+    view_one_port(job)
+    (folder / "mine.toml").write_text(profile_text("preamble-oscilloscope", TWO_INPUTS), encoding="utf-8")
+    scope = SyncedScope()
+    scope.unplugged = unplugged
+    bench = ForeignBench(unit, scope=synced_at_bench(scope, at_bench(scope)), generator=generator)
+    with bench:
+        file = bench.write(folder / "bench.toml", scope_profile="mine")
+        edit(file, "[oscilloscope]", "[oscilloscope]\nsync_connected = true")
+        yield job, file, scope
+        assert bench.is_safe()
+
+
 def run(
     capsys: pytest.CaptureFixture[str],
     folder: Path,
@@ -41,23 +65,11 @@ def run(
     generator: type[SyncedGenerator] = SyncedGenerator,
     unplugged: bool = False,
 ) -> Ran:
-    job = job_in(folder / "job", *checks, of=JOB, states=["insert"])
-    view_one_port(job)
-    (folder / "mine.toml").write_text(profile_text("preamble-oscilloscope", TWO_INPUTS), encoding="utf-8")
-    scope = SyncedScope()
-    scope.unplugged = unplugged
     records = str(folder / "records.sqlite")
-    bench = ForeignBench(unit, scope=synced_at_bench(scope, at_bench(scope)), generator=generator)
-    with bench:
-        file = bench.write(folder / "bench.toml", scope_profile="mine")
-        text = file.read_text(encoding="utf-8").replace(
-            "[oscilloscope]", "[oscilloscope]\nsync_connected = true"
-        )
-        file.write_text(text, encoding="utf-8")
+    with bench_of(folder, unit, *checks, generator=generator, unplugged=unplugged) as (job, file, scope):
         printed = switchwalk(
             capsys, "run", str(job), "--serial", "F-1", "--bench", str(file), "--records", records
         )
-        assert bench.is_safe()
     shown = switchwalk(capsys, "show", "1", "--json", "--records", records)
     readings = json.loads(shown.out)["readings"] if shown.code in (0, 1, 3) and shown.out else []
     return Ran(printed=printed, readings=readings, late_s=scope.counted_late_s)
@@ -137,3 +149,26 @@ def test_the_unit_is_not_blamed_for_a_sync_that_is_not_there(
     assert ran.printed.code == 4, ran.printed.out + ran.printed.err
     assert message in " ".join((ran.printed.out + ran.printed.err).split())
     assert not [each for each in ran.readings if each["quantity"] == "phase"]
+
+
+@pytest.mark.parametrize(
+    ("unplugged", "generator", "message"),
+    [
+        (False, SyncedGenerator, "its sync starts records at one phase"),
+        (True, SyncedGenerator, "waits for the generator's sync"),
+        (False, OneOutputsSync, "records that begin at the generator's sync differ by"),
+    ],
+    ids=["as it must be", "no cable", "another sync"],
+)
+def test_the_bench_check_tries_the_sync(
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    unplugged: bool,
+    generator: type[SyncedGenerator],
+    message: str,
+) -> None:
+    with bench_of(tmp_path, Unit(), *CHECKS, generator=generator, unplugged=unplugged) as (job, file, _):
+        printed = switchwalk(capsys, "bench", str(job), "--bench", str(file))
+    ready = not unplugged and generator is SyncedGenerator
+    assert printed.code == (0 if ready else 4), printed.out + printed.err
+    assert message in " ".join((printed.out + printed.err).split())
