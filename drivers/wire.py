@@ -131,6 +131,10 @@ class StreamWire:
             check_separator(bytes(self._exactly(1, deadline, "the separator before a block")))
             data += self._block(deadline, expected, prefix)
         length = len(data)
+        if not terminated and not self.prompt and self.state() == "data":
+            raise ValueError(
+                f"found more behind a block of {length} bytes, and its profile has block_terminated = false"
+            )
         if terminated:
             end = self._exactly(1, deadline, UNTERMINATED)
             if end == b"\r":

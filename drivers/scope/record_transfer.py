@@ -198,9 +198,10 @@ class RecordReader:
             raise self._session.error(what, query, BenchTimeout) from error
         except BadReply as error:
             what = f"{error.__cause__ or 'sends no block of samples'}"
-            raise self.mismatch(
-                what, "sample_bits, samples, block_prefix and block_terminated", query
-            ) from error
+            keys = "sample_bits, samples, block_prefix and block_terminated"
+            if profile.points_per_read is not None:
+                keys = f"points_per_read, first_sample, {keys}"
+            raise self.mismatch(what, keys, query) from error
         except ValueError as error:
             raise self.mismatch(f"expected {error}", "sample_bits", query) from None
 

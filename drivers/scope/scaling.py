@@ -108,7 +108,7 @@ class Answers:
         self._labels: Mapping[str, str] | None = None
         self._preamble, self._ask = preamble, ask
         if fields is not None and len(self._places) != fields:
-            raise ValueError(f"{fields} fields")
+            raise ValueError(f"{fields} fields by scaling.fields of its profile")
 
     def text(self, source: Source) -> str:
         """What a source says. Raises ValueError if the preamble lacks it."""

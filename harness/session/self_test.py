@@ -48,6 +48,9 @@ RANGES = (0.1, 0.02)  # volts per division asked for, with a plain lead: the nea
 QUIET_SCREEN = 0.25  # of the screen: more than this on inputs that nothing drives is hum, or no ground
 ZERO_WITHIN = 0.3  # of a division: common practice, no source, is a tenth
 OFFSET_DIVISIONS = 2.0
+OVERDRIVEN = 0.5  # of a signal's peak, half of the screen: some converters go on for a quarter beyond it
+FLAT = 0.2  # of an overdriven record at its ends: two thirds of a sine of twice the screen are (closed form)
+KNOWN_CLIPPED = 0.9  # of the samples at its ends
 ABOVE_SET = 1.1  # of the set voltage: a supply that gives more does not obey
 
 
@@ -236,12 +239,15 @@ def try_through(
         drive.apply(TONE, part)
         captures.append(_record(scope, inputs, scale))
         readings.append(scope.other_readings())
-    in_sync = _try_sync(scope, drive, inputs, scale) if job.has_sync else ""
     capture = in_order(together(captures), inputs)
     others = {key: in_order(together([each[key] for each in readings]), inputs) for key in readings[0]}
+    problems = lead_problems(capture, TONE, prediction)
+    if not problems and drive.parts(TONE) == 1:
+        peak_v = float(np.abs(prediction.transfer).max(axis=1).min()) * LOW_LEVEL_VRMS / sqrt(2.0)
+        _try_overdriven(scope, inputs, peak_v)
+    in_sync = _try_sync(scope, drive, inputs, scale) if job.has_sync else ""
     drive.silence()
     board.set(frozenset())
-    problems = lead_problems(capture, TONE, prediction)
     of_profile = None
     if problems:
         of_profile = profile_problem(scope, capture, TONE, prediction, others=others)
@@ -268,6 +274,28 @@ def _try_sync(scope: Oscilloscope, drive: Drive, inputs: Sequence[int], scale: f
             within_s = capture.trigger_within_s
         fits.append(joined(*legs))
     return "; its sync starts records at one phase" if instants_agree(fits, within_s) else ""
+
+
+def _try_overdriven(scope: Oscilloscope, inputs: Sequence[int], peak_v: float) -> None:
+    """Record on a range that a signal of this peak overdrives, where there is one.
+
+    Raises ProfileMismatch for an input whose ends are not known as such: then a clipped signal would be taken
+    for a small one.
+    """
+    screens_v = {each: each * scope.divisions / 2 for each in scope.volts_per_division}
+    ranges = [each for each, screen_v in screens_v.items() if screen_v < OVERDRIVEN * peak_v]
+    if not ranges:
+        return
+    capture = _record(scope, inputs, max(ranges))
+    for number, volts, clipped in zip(capture.inputs, capture.volts, capture.clipped, strict=True):
+        flat = np.count_nonzero((volts == volts.max()) | (volts == volts.min()))
+        if flat > FLAT * volts.size and clipped < KNOWN_CLIPPED * flat:
+            ends = f"{volts.min():.4g} to {volts.max():.4g} V"
+            what = (
+                f"input {number} is overdriven at {max(ranges):g} V a division. It shows {ends}, which are "
+                "not its first and last code: look at code_min, code_max and sample_bits in its profile"
+            )
+            raise ProfileMismatch(what, instrument="oscilloscope", address=scope.identity.address)
 
 
 def _record(

@@ -33,8 +33,17 @@ class FourInputs(Labelled):
     inputs = 4
 
 
+TEN_FIELDS = """[scaling]
+scale = "field 8"
+origin = "field 9"
+reference = "field 10"
+interval_s = "field 5"
+"""
+LAST = {'byte_order = "big"\n': 'byte_order = "big"\ncode_max = 65280\n'}
+
+
 class FewBits(TenFields):
-    """Words of 16 bits that hold 8: the low byte is always zero."""
+    """Words of 16 bits that hold 8: the low byte is always zero, so that the last code is FF00."""
 
     def codes(self, n: int, *, low: int, high: int) -> Any:
         return super().codes(n, low=low, high=high) // 256 * 256
@@ -66,7 +75,7 @@ def looked_at(
     [
         (TenFields, "preamble-oscilloscope", {}),
         (TenFields, "preamble-oscilloscope", BIG),
-        (FewBits, "preamble-oscilloscope", BIG),
+        (FewBits, "preamble-oscilloscope", BIG | LAST),
         (SingleQueries, "single-query-oscilloscope", {}),
         (VoltsInText, "text-list-oscilloscope", {}),
         (FourInputs, "labelled-preamble-oscilloscope", FOUR_INPUTS | CODES_IN_TEXT),
@@ -80,65 +89,99 @@ def test_a_right_profile_is_ready(
     assert {what: each["message"] for what, each in result.items() if not each["ok"]} == {}
 
 
-@pytest.mark.parametrize(
-    ("make", "name", "right", "wrong", "seen_by", "key"),
-    [
-        (TenFields, "preamble-oscilloscope", BIG, ('"big"', '"little"'), "oscilloscope", "byte_order"),
-        (FewBits, "preamble-oscilloscope", BIG, ('"big"', '"little"'), "oscilloscope", "byte_order"),
-        (
-            SingleQueries, "single-query-oscilloscope", {},
-            ("sample_signed = true", "sample_signed = false"), "oscilloscope", "sample_signed",
-        ),
-        (
-            TenFields, "preamble-oscilloscope", BIG,
-            ("sample_bits = 16", "sample_signed = true\nsample_bits = 16"), "oscilloscope", "sample_signed",
-        ),
-        (
-            TenFields, "preamble-oscilloscope", {},
-            ("[commands]\n", "sample_bits = 16\nbyte_order = 'big'\n[commands]\n"),
-            "oscilloscope", "sample_bits",
-        ),
-        (TenFields, "preamble-oscilloscope", BIG, ("bits = 16", "bits = 8"), "oscilloscope", "sample_bits"),
-        (
-            SingleQueries, "single-query-oscilloscope", {},
-            ("codes_per_division = 25", "codes_per_division = 250"), "oscilloscope", "codes_per_division",
-        ),
-        (
-            SingleQueries, "single-query-oscilloscope", {},
-            ("codes_per_division = 25", "codes_per_division = 30"), "through", "scaling.codes_per_division",
-        ),
-        (
-            SingleQueries, "single-query-oscilloscope", {},
-            ("codes_per_division = 25", "codes_per_division = 25\nreference = 128"),
-            "oscilloscope", "scaling.reference",
-        ),
-        (
-            SingleQueries, "single-query-oscilloscope", {},
-            ("codes_per_division = 25", "codes_per_division = 25\nreference = 10"),
-            "oscilloscope", "scaling.reference",
-        ),
-        (
-            SingleQueries, "single-query-oscilloscope", {},
-            ("scale - origin", "scale + origin"), "oscilloscope", "scaling.formula",
-        ),
-        (
-            SingleQueries, "single-query-oscilloscope", {},
-            ("{minus_v}", "{v}"), "oscilloscope", "commands.offset",
-        ),
-        (
-            FourInputs, "labelled-preamble-oscilloscope", FOUR_INPUTS | CODES_IN_TEXT,
-            ('"text_codes"', '"text_volts"'), "oscilloscope", "samples",
-        ),
-        (
-            VoltsInText, "text-list-oscilloscope", {},
-            ('"inputs_in_turn"', '"inputs_interleaved"'), "through", "answer_holds",
-        ),
-        (
-            SingleQueries, "single-query-oscilloscope", {},
-            ('data_query = "C{n}:WF?', 'data_query = "C1:WF?'), "oscilloscope", "data_query",
-        ),
-    ],
-)  # fmt: skip
+# fmt: off
+WRONG: list[tuple[type[Scope], str, dict[str, str], tuple[str, str], str, str]] = [
+    (TenFields, "preamble-oscilloscope", BIG, ('"big"', '"little"'), "oscilloscope", "byte_order"),
+    (FewBits, "preamble-oscilloscope", BIG, ('"big"', '"little"'), "oscilloscope", "byte_order"),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ("sample_signed = true", "sample_signed = false"), "oscilloscope", "sample_signed",
+    ),
+    (
+        TenFields, "preamble-oscilloscope", BIG,
+        ("sample_bits = 16", "sample_signed = true\nsample_bits = 16"), "oscilloscope", "sample_signed",
+    ),
+    (
+        TenFields, "preamble-oscilloscope", {},
+        ("[commands]\n", "sample_bits = 16\nbyte_order = 'big'\n[commands]\n"),
+        "oscilloscope", "sample_bits",
+    ),
+    (TenFields, "preamble-oscilloscope", BIG, ("bits = 16", "bits = 8"), "oscilloscope", "sample_bits"),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ("codes_per_division = 25", "codes_per_division = 250"), "oscilloscope", "codes_per_division",
+    ),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ("codes_per_division = 25", "codes_per_division = 30"), "through", "scaling.codes_per_division",
+    ),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ("codes_per_division = 25", "codes_per_division = 25\nreference = 128"),
+        "oscilloscope", "scaling.reference",
+    ),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ("codes_per_division = 25", "codes_per_division = 25\nreference = 10"),
+        "oscilloscope", "scaling.reference",
+    ),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ("scale - origin", "scale + origin"), "oscilloscope", "scaling.formula",
+    ),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ("{minus_v}", "{v}"), "oscilloscope", "commands.offset",
+    ),
+    (
+        FourInputs, "labelled-preamble-oscilloscope", FOUR_INPUTS | CODES_IN_TEXT,
+        ('"text_codes"', '"text_volts"'), "oscilloscope", "samples",
+    ),
+    (
+        VoltsInText, "text-list-oscilloscope", {},
+        ('"inputs_in_turn"', '"inputs_interleaved"'), "through", "answer_holds",
+    ),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ('data_query = "C{n}:WF?', 'data_query = "C1:WF?'), "oscilloscope", "data_query",
+    ),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ("points_per_read = 5000", "points_per_read = 10000"), "oscilloscope", "points_per_read",
+    ),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ("first_sample = 0", "first_sample = 1"), "oscilloscope", "first_sample",
+    ),
+    (
+        SingleQueries, "single-query-oscilloscope", {},
+        ('"DAT2,"', '"DAT3,"'), "oscilloscope", "block_prefix",
+    ),
+    (
+        VoltsInText, "text-list-oscilloscope", {},
+        ("text_in_block = true", "text_in_block = false"), "oscilloscope", "text_in_block",
+    ),
+    (
+        VoltsInText, "text-list-oscilloscope", {},
+        ('"ACQ:SRAT?"', '"ACQ:SRAT? times 2"'), "oscilloscope", "rate_hz",
+    ),
+    (
+        FourInputs, "labelled-preamble-oscilloscope", FOUR_INPUTS | CODES_IN_TEXT,
+        ("code_min = -128", "code_min = 0"), "oscilloscope", "code_min",
+    ),
+    (
+        TenFields, "preamble-oscilloscope", {},
+        ("[commands]\n", TEN_FIELDS + "fields = 9\n[commands]\n"), "oscilloscope", "scaling.fields",
+    ),
+    (
+        FewBits, "preamble-oscilloscope", BIG,
+        ('byte_order = "big"', 'byte_order = "big"\ncode_max = 65535'), "through", "code_max",
+    ),
+]
+# fmt: on
+
+
+@pytest.mark.parametrize(("make", "name", "right", "wrong", "seen_by", "key"), WRONG)
 def test_a_wrong_key_is_named(
     capsys: pytest.CaptureFixture[str],
     job: Path,

@@ -30,17 +30,17 @@ def test_a_record_is_as_long_as_the_timebase_has_it() -> None:
     assert lengths == [1000, 4000]
 
 
-@pytest.mark.parametrize(
-    ("make", "text", "wrong", "key"),
-    [
-        (NextPieces, NEXT_PIECES, ('"label POL" = "NEG"', '"label POL" = "POS"'), "expects"),
-        (NextPieces, NEXT_PIECES, ("points_per_read = 3000", "points_per_read = 10000"), "points_per_read"),
-        (NextPieces, NEXT_PIECES, ('points = "label N"', "points = 3000"), "record_lengths"),
-        (DecimalCommas, DECIMAL_COMMAS, ("decimal_comma = true", "decimal_comma = false"), "decimal_comma"),
-        (DecimalCommas, DECIMAL_COMMAS, ("text_in_block = true", "text_in_block = false"), "text_in_block"),
-        (DecimalCommas, DECIMAL_COMMAS, ('"inputs_interleaved"', '"one_input"'), "answer_holds"),
-    ],
-)
+WRONG_STRANGERS: list[tuple[type[Scope], str, tuple[str, str], str]] = [
+    (NextPieces, NEXT_PIECES, ('"label POL" = "NEG"', '"label POL" = "POS"'), "expects"),
+    (NextPieces, NEXT_PIECES, ("points_per_read = 3000", "points_per_read = 10000"), "points_per_read"),
+    (NextPieces, NEXT_PIECES, ('points = "label N"', "points = 3000"), "scaling.points"),
+    (DecimalCommas, DECIMAL_COMMAS, ("decimal_comma = true", "decimal_comma = false"), "decimal_comma"),
+    (DecimalCommas, DECIMAL_COMMAS, ("text_in_block = true", "text_in_block = false"), "text_in_block"),
+    (DecimalCommas, DECIMAL_COMMAS, ('"inputs_interleaved"', '"one_input"'), "answer_holds"),
+]
+
+
+@pytest.mark.parametrize(("make", "text", "wrong", "key"), WRONG_STRANGERS)
 def test_a_key_that_contradicts_the_scope_is_named(
     make: type[Scope], text: str, wrong: tuple[str, str], key: str
 ) -> None:
