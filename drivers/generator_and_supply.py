@@ -43,7 +43,7 @@ class ScpiGenerator:
         self.output_impedance_tolerance = profile.output_impedance_tolerance
         self.independent_frequencies = profile.independent_frequencies
         self.shares_clock = True
-        self.amplitude_range_vpp = profile.amplitude_min_vpp, profile.amplitude_max_vpp  # open circuit
+        self.amplitude_range_vpp = profile.least_vpp, profile.amplitude_max_vpp  # open circuit
         verified = profile.commands.output_query is not None
         what = "" if verified else " (that its outputs are off is not verified)"
         self.identity = session.identity_of(profile_name, profile.description, what)

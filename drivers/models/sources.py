@@ -128,6 +128,18 @@ class GeneratorProfile(SwitchedProfile):
         """The placeholder of the amplitude command."""
         return self.commands.amplitude.hole(AMPLITUDES)
 
+    @property
+    def least_vpp(self) -> float:
+        """The smallest open-circuit amplitude in its range that the digits of its command can write."""
+        vpp = float(self.amplitude_min_vpp)
+        while True:
+            level = self.amplitudes(vpp)[self.level_unit]
+            off_db = self.apart_db(self.commands.amplitude.as_sent(self.level_unit, level), level)
+            written_vpp = vpp * math.pow(10.0, off_db / 20.0)
+            if written_vpp >= self.amplitude_min_vpp * (1.0 - 1e-9):
+                return max(written_vpp, self.amplitude_min_vpp)
+            vpp *= 1.01  # it was rounded down
+
     def frequency_lost(self, hz: float) -> str:
         """Why a frequency can't be sent, "" if it can: the command may have too few digits."""
         sent_hz = self.commands.frequency.as_sent("hz", float(hz))

@@ -34,7 +34,7 @@ STATE = ("on_answer", "off_answer", "output_state")  # what says that an output 
 
 def try_generator(generator: ScpiGenerator, profile: GeneratorProfile) -> Iterator[ProfileTrial]:
     """Set each output, switch it on and off, and set the ends of the frequency with all outputs off."""
-    low_vpp = max(LOW_VPP, profile.amplitude_min_vpp)
+    low_vpp, least_vpp = max(LOW_VPP, profile.amplitude_min_vpp), generator.amplitude_range_vpp[0]
     for n in range(1, profile.outputs + 1):
         generator.sine(n, frequency_hz=TONE_HZ, amplitude_vpp=low_vpp)
         generator.switch(n, on=True)
@@ -53,12 +53,12 @@ def try_generator(generator: ScpiGenerator, profile: GeneratorProfile) -> Iterat
         proves=tuple(proves),
     )
     for frequency_hz in (profile.frequency_min_hz, profile.frequency_max_hz, TONE_HZ):
-        generator.sine(1, frequency_hz=frequency_hz, amplitude_vpp=profile.amplitude_min_vpp)
+        generator.sine(1, frequency_hz=frequency_hz, amplitude_vpp=least_vpp)
     ends = ("frequency_min_hz", "frequency_max_hz") if commands.frequency_query is not None else ()
     yield ProfileTrial(
         what="range",
         message=f"{profile.frequency_min_hz:g} to {profile.frequency_max_hz:g} Hz and "
-        f"{profile.amplitude_min_vpp:g} Vpp set with the outputs off" + (", read back" if ends else ""),
+        f"{least_vpp:.3g} Vpp set with the outputs off" + (", read back" if ends else ""),
         proves=(*ends, *(("amplitude_min_vpp",) if generator.reads_levels_back else ())),
     )
 

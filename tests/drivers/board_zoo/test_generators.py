@@ -120,6 +120,26 @@ def test_a_level_that_the_command_has_no_digits_for_is_refused() -> None:
         generator.sine(1, frequency_hz=1e3, amplitude_vpp=0.036)
 
 
+@pytest.mark.parametrize(
+    ("name", "shipped", "digits", "least_vpp", "written_vpp"),
+    [
+        ("fixed-generator", "0.02", ("{vpp:07.4f}", "{vpp:05.2f}"), 0.02, 0.02),
+        ("fixed-generator", "0.02", ("{vpp:07.4f}", "{vpp:05.2f}"), 0.036, 0.04),
+        ("fixed-generator", "0.02", ("{vpp:07.4f}", "{vpp:05.2f}"), 0.042, 0.05),
+        # Closed form: -53.9 dBm are 0.4512 mV RMS at 50 ohm, 2.552 mV peak to peak open; -54.0 dBm are 2.523.
+        ("dbm-generator", "0.002", ("{dbm:.2f}", "{dbm:.1f}"), 0.00254, 0.002552),
+    ],
+)
+def test_the_least_level_is_one_that_the_digits_can_write(
+    name: str, shipped: str, digits: tuple[str, str], least_vpp: float, written_vpp: float
+) -> None:
+    """An output gives it while another is looked at alone."""
+    key = "amplitude_min_vpp"
+    own = profile(name, {f"{key} = {shipped}": f"{key} = {least_vpp}", digits[0]: digits[1]})
+    assert own.least_vpp == pytest.approx(written_vpp, rel=1e-3)
+    assert own.level_lost(own.least_vpp) == ""
+
+
 def test_a_frequency_that_the_command_has_no_digits_for_is_refused() -> None:
     with (
         opened("fixed-generator", {"{hz:012.4f}": "{hz:07d}"}) as (_, generator),
