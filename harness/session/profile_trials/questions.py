@@ -116,8 +116,8 @@ GENERATOR = _questions(
 SUPPLY = _questions(
     ("voltage_max_v", "largest voltage that may be set, in volts"),
     ("current_max_a", "largest current limit that may be set, in amperes"),
-    ("off_below_v", "it counts as off below this voltage, in volts"),
-    ("off_within_s", "within this time after it was switched off, in seconds"),
+    ("off_below_v", "it counts as off below this voltage, in volts; usually 1"),
+    ("off_within_s", "within this time after it was switched off, in seconds; usually 2"),
     ("commands.select", "command that selects output {n}, if it has several"),
     ("commands.output_off", "command that switches the output off"),
     *IS_ON,

@@ -126,6 +126,11 @@ def test_a_preamble_is_read_by_its_labels(text: str) -> None:
         ("bit 3 is 0", "+40", False),
         ("bit 0 is 1", "INR 8193", True),
         ("bit 0 is 1", "on", False),
+        ("bit 4 is 1", "10", False),
+        ("hexadecimal bit 4 is 1", "STAT 10", True),
+        ("hexadecimal bit 4 is 0", "1e5", True),  # and no power of ten
+        ("bit 4 is 1", "#H1C", True),
+        ("bit 4 is 1", "0x0c", False),
     ],
 )
 def test_an_answer_that_says_done_is_known(written: str, answer: str, is_done: bool) -> None:
