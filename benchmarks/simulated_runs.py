@@ -335,6 +335,7 @@ class Bench:
             frequencies_hz=tones.frequencies_hz,
             phasors=phasors,
             standard=noise,
+            correlation=np.zeros(len(inputs) // 2, dtype=np.complex128),
             offset_v=zeros,
             offset_standard_v=zeros,
             residual_v=zeros,

@@ -134,7 +134,7 @@ def measured_errors(
         sources += _repeats(reference, capture, acquisition)
         sources += _drifts(reference, capture.inputs, level_drifts)
     standard = fit.standard[:, :2] * np.abs(factor)
-    sources = [*_noise(standard, capture.inputs, acquisition), *sources]
+    sources = [*_noise(standard, capture.inputs, acquisition, fit.correlation), *sources]
     if capture.trigger_within_s:
         middle_s = capture.origin_s + fit.duration_s / 2
         counted_s = math.hypot(capture.trigger_within_s / math.sqrt(3), middle_s * fit.clock.standard)
@@ -212,20 +212,37 @@ def predicted_errors(
     return ErrorModel(sources=tuple(sources))
 
 
-def _noise(standard: Floats, inputs: Sequence[int], acquisition: str = "") -> list[ErrorSource]:
-    """Noise of each leg at each tone, real and imaginary part. standard: (…, legs, 2), of each of these."""
-    return [
-        ErrorSource(
-            line="noise",
-            source=f"{acquisition} noise {number} {leg} {part}",
-            origin="noise",
-            at=(row, k),
-            absolute=standard[..., row, k] * unit,
-        )
-        for row, number in enumerate(inputs)
-        for k, leg in enumerate(LEGS)
-        for part, unit in (("re", 1), ("im", 1j))
-    ]
+def _noise(
+    standard: Floats, inputs: Sequence[int], acquisition: str = "", correlation: Complex | None = None
+) -> list[ErrorSource]:
+    """Noise of each leg at each tone, real and imaginary part. standard: (…, legs, 2), of each of these.
+
+    correlation: complex, (pairs,), of the noise of each pair's second leg with that of its first, as in
+    `ToneFit`; else each leg has its own. What goes with the first leg's is one source with it.
+    """
+    sources = []
+    for row, number in enumerate(inputs):
+        pair = row // 2
+        shared = 0j if correlation is None or pair >= len(correlation) else complex(correlation[pair])
+        for k, leg in enumerate(LEGS):
+            own = standard[..., row, k]
+            rows: int | slice = row
+            if row % 2:
+                own = own * math.sqrt(max(1 - abs(shared) ** 2, 0.0))
+            elif shared:
+                rows = slice(row, row + 2)
+                own = np.stack([own, shared * standard[..., row + 1, k]], axis=-1)
+            sources += [
+                ErrorSource(
+                    line="noise",
+                    source=f"{acquisition} noise {number} {leg} {part}",
+                    origin="noise",
+                    at=(rows, k),
+                    absolute=own * unit,
+                )
+                for part, unit in (("re", 1), ("im", 1j))
+            ]
+    return sources
 
 
 def _trigger(columns: Sequence[tuple[float, float]], name: str, rows: slice = EVERY) -> Iterator[ErrorSource]:

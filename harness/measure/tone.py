@@ -34,16 +34,19 @@ class ToneFit:
     """What was found in a record. Inputs in the capture's order, tones in the order asked for.
 
     phasors: V RMS, complex, shape (inputs, tones), phase at the middle of the record. standard: of each of
-    their real and imaginary parts. offset_v, offset_standard_v, residual_v (RMS of what no tone explains),
-    noise_v (RMS over the whole band of the noise found round the tones, never under that of the
-    quantisation), quiet_v (of the noise of the whole spectrum, without its lines), hum_v and lines_v (V RMS
-    of all lines that stand out of the noise, of the mains and other ones), line_hz (the strongest other one):
+    their real and imaginary parts. correlation: complex, shape (inputs // 2,), of the noise near the tones in
+    the second input of each pair with that in the first. offset_v, offset_standard_v, residual_v (RMS of what
+    no tone explains), noise_v (RMS over the whole band of the noise found round the tones, never under that
+    of the quantisation), quiet_v (of the noise of the whole spectrum, without its lines), hum_v and lines_v
+    (V RMS of all lines that stand out of the noise, of the mains and other ones), line_hz (the strongest
+    other one):
     shape (inputs,).
     """
 
     frequencies_hz: tuple[float, ...]
     phasors: Complex
     standard: Floats
+    correlation: Complex
     offset_v: Floats
     offset_standard_v: Floats
     residual_v: Floats
@@ -124,6 +127,7 @@ def fit_tones(
         frequencies_hz=tuple(hz.tolist()),
         phasors=np.asarray(peak / math.sqrt(2)),
         standard=np.hypot(np.outer(noise, np.maximum(spread[1::2], spread[2::2])), coherent) / math.sqrt(2),
+        correlation=_correlation(spectrum, _bins_near(spectrum.shape[1], cycles, cycles)),
         offset_v=sines.offset_v,
         offset_standard_v=np.hypot(offset_noise * spread[0], coherent_offset),
         residual_v=rms,
@@ -233,14 +237,7 @@ def _noise_near(power: Floats, centres: Floats, cycles: Floats, rms: Floats, ste
     Bins that stand out are left out: single lines (mains, a harmonic) are kept out of a tone by whole cycles.
     Never under the noise of quantisation; the whole residual where the record has too few bins.
     """
-    nearby = np.zeros(power.shape[1], dtype=np.bool_)
-    for centre in centres:
-        middle = round(centre)
-        nearby[max(1, middle - LOCAL_BINS) : middle + LOCAL_BINS + 1] = True
-    for tone in cycles:
-        nearby[max(0, round(tone) - 1) : round(tone) + 2] = False
-    nearby[-1] = False
-    bins = np.flatnonzero(nearby)
+    bins = _bins_near(power.shape[1], centres, cycles)
     result = rms
     if len(bins) >= FEWEST_BINS:
         near = power[:, bins]
@@ -250,6 +247,36 @@ def _noise_near(power: Floats, centres: Floats, cycles: Floats, rms: Floats, ste
         lost = cut * math.exp(-cut) / (1 - math.exp(-cut))
         result = np.sqrt((near * quiet).sum(axis=1) / np.maximum(quiet.sum(axis=1), 1) / (1 - lost))
     return np.maximum(result, step / math.sqrt(12))
+
+
+def _bins_near(count: int, centres: Floats, cycles: Floats) -> Indices:
+    """Bins round some centres, but for those of the tones."""
+    nearby = np.zeros(count, dtype=np.bool_)
+    for centre in centres:
+        middle = round(centre)
+        nearby[max(1, middle - LOCAL_BINS) : middle + LOCAL_BINS + 1] = True
+    for tone in cycles:
+        nearby[max(0, round(tone) - 1) : round(tone) + 2] = False
+    nearby[-1] = False
+    return np.flatnonzero(nearby)
+
+
+def _correlation(spectrum: Complex, bins: Indices) -> Complex:
+    """How the noise of each pair's second input goes with that of its first, in some bins.
+
+    As where it is a unit's own: an amplifier's comes with opposite signs from its two outputs, so that
+    between these it is twice that of either, not root two times. 0 where the record has too few bins.
+    """
+    pairs = len(spectrum) // 2
+    if len(bins) < FEWEST_BINS:
+        return np.zeros(pairs, dtype=np.complex128)
+    near = spectrum[: 2 * pairs, bins]
+    power = np.abs(near) ** 2
+    quiet = (power <= LINE * _median(power)).reshape(pairs, 2, len(bins)).all(axis=1)
+    first, second = near[::2] * quiet, near[1::2] * quiet
+    both = (second * first.conj()).sum(axis=1)
+    alone = np.sqrt((np.abs(first) ** 2).sum(axis=1) * (np.abs(second) ** 2).sum(axis=1))
+    return np.asarray(np.divide(both, alone, out=np.zeros_like(both), where=alone > 0))
 
 
 def _noise_levels(power: Floats, duration_s: float) -> Floats:

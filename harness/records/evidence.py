@@ -272,6 +272,7 @@ def _fit(record: AcquisitionRecord) -> ToneFit:
         frequencies_hz=record.frequencies_hz,
         phasors=record.phasors,
         standard=standard,
+        correlation=np.zeros(len(residual) // 2, dtype=np.complex128),
         offset_v=nothing,
         offset_standard_v=nothing,
         residual_v=residual,

@@ -44,7 +44,12 @@ class Kept:
             if isinstance(value, list)
         }
         return ToneFit(
-            frequencies_hz=hz, phasors=phasors[..., 0] + 1j * phasors[..., 1], clock=clock, **whole, **result
+            frequencies_hz=hz,
+            phasors=phasors[..., 0] + 1j * phasors[..., 1],
+            correlation=np.zeros(len(phasors) // 2, dtype=np.complex128),  # was not looked for then
+            clock=clock,
+            **whole,
+            **result,
         )
 
     def as_capture(self, kept: dict[str, Any], name: str) -> Capture:

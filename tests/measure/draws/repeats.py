@@ -86,6 +86,7 @@ class Scattering:
             frequencies_hz=(hz, hz + 30.0),
             phasors=phasors,
             standard=np.full((rows, 2), noise),
+            correlation=np.zeros(rows // 2, dtype=np.complex128),
             offset_v=nothing,
             offset_standard_v=nothing,
             residual_v=nothing,
