@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 # More tests than processors at once: many wait for the clock of a simulated bench.
-WORKERS ?= 3
+WORKERS ?= 4
 JOB ?= sequences/two_loop_switcher
 SERIAL ?= OB-0001
 # Of the simulated bench's clock in the demo, times real time.

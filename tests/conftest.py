@@ -9,6 +9,7 @@ import re
 import signal
 import subprocess
 import sys
+import zlib
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -51,6 +52,15 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
             return group_of(nodeid)
 
     return Sharing(config, log)
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Mix what workers share, alike in each: so tests that wait are beside others that compute.
+
+    Tests of one group stay as they are in their file.
+    """
+    if hasattr(config, "workerinput"):
+        items.sort(key=lambda item: zlib.crc32(group_of(item.nodeid).encode()))
 
 
 def group_of(nodeid: str) -> str:
