@@ -30,10 +30,6 @@ def own_profile(job: Path, shipped: str, before: str, after: str) -> None:
             "the scope has 2 inputs: view fewer ports, in one more setup",
         ),
         (
-            "scpi-generator", "independent_frequencies = true", "independent_frequencies = false",
-            "independent_frequencies = false: expected the commands silence and function_sine",
-        ),
-        (
             "scpi-generator", "amplitude_max_vpp = 20.0", "amplitude_max_vpp = 1.0",
             "sequence.toml:8: check[1].level: needs 1.74 Vpp on each leg; "
             "scpi-generator gives 0.002 to 1 Vpp",
@@ -60,6 +56,16 @@ def test_what_the_instruments_cannot_do_is_said_with_its_place(
     printed = switchwalk(capsys, "plan", str(job))
     assert printed.code == 2
     assert message in printed.err
+
+
+def test_one_frequency_at_a_time_needs_an_output_that_can_be_silent(
+    capsys: pytest.CaptureFixture[str], job: Path
+) -> None:
+    own_profile(job, "scpi-generator", "independent_frequencies = true", "independent_frequencies = false")
+    edit(job / "scpi-generator.toml", "silence = ", "# silence = ")
+    printed = switchwalk(capsys, "plan", str(job))
+    assert printed.code == 2
+    assert "independent_frequencies = false: expected the commands silence and function_sine" in printed.err
 
 
 @pytest.mark.parametrize("command", [("plan",), ("table",), ("run", "--serial", "X-1", "--simulate")])

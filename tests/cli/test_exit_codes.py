@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.cli.app import EXIT_BROKEN_PIPE
+from harness.records.store import RunStore, open_records
 from tests.cli.commands import exit_code
 
 ROOT = Path(__file__).parents[2]
@@ -15,13 +16,16 @@ JOB = ROOT / "sequences" / "two_loop_switcher"
 
 
 def test_an_error_of_the_program_itself_ends_with_4_and_says_so(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("division by zero")
 
-    monkeypatch.setattr("harness.cli.records.open_records", broken)
-    assert exit_code("verify") == 4
+    records = tmp_path / "records.sqlite"
+    with open_records(records):
+        pass
+    monkeypatch.setattr(RunStore, "verify", broken)
+    assert exit_code("verify", "--records", records) == 4
     assert "an error of switchwalk, and says nothing of the unit" in " ".join(capsys.readouterr().err.split())
 
 

@@ -159,7 +159,7 @@ def leaving(file: Path, folder: Path) -> Iterator[None]:
             "generator.hot.hot: expected",
         ),
         ('profile = "one-output"\n', 'profil = "one-output"\n', "generator.hot.profil: no such key"),
-        ('profile = "one-output"\n', 'profile = "scpi-generator"\n', "has no commands silence"),
+        ('profile = "one-output"\n', 'profile = "rms-generator"\n', "has no commands silence"),
         ('profile = "one-output"\n', 'profile = "one-output"\noutput = 2\n', "has outputs 1 to 1"),
     ],
 )
