@@ -32,8 +32,8 @@ settings.load_profile("suite")
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
-# What a module sets up once, by a fixture of its own or of its folder.
-SHARES = re.compile(r'scope="module"|\blasting_bench\b')
+# What a module sets up once, by a fixture of its own or of its folder, or reads once.
+SHARES = re.compile(r'scope="module"|\blasting_bench\b|tests\.structure\.sources')
 
 if children.CAN_FORK:
     subprocess.Popen = children.Child  # type: ignore[misc]

@@ -54,9 +54,7 @@ def words_of(laboratory: Laboratory, result: Diagnosis) -> Explanation:
     return make_explanation(result, None, laboratory.job.module, laboratory.job.fixture)
 
 
-@pytest.mark.parametrize(
-    ("contact", "control"), [("K1.1.hot operated", "loop_a"), ("K7.1.cold operated", "loop_b")]
-)
+@pytest.mark.parametrize(("contact", "control"), [("K7.1.cold operated", "loop_b")])
 def test_a_contact_that_is_open_in_some_records_is_named(
     laboratory: Laboratory, contact: str, control: str
 ) -> None:
@@ -102,7 +100,6 @@ def test_operations_tell_the_contacts_of_one_path_apart(laboratory: Laboratory) 
 @pytest.mark.parametrize(
     ("name", "share", "left"),
     [
-        ("K1 never operates", 1.0, {}),
         ("K1 never operates", 0.5, {"intermittency": 1}),
         ("K3 never operates", 1.0, {"intermittency": 1}),
     ],

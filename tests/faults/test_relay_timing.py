@@ -42,7 +42,6 @@ def diagnose(laboratory: Laboratory, wrong: Mapping[tuple[str, str, str], Moved]
     [
         ("operate_time", "idle > loop_a", "late", "K1 slow to operate"),
         ("release_time", "loop_a > idle", "late", "K1 slow to release"),
-        ("operate_time", "idle > loop_b", "late", "K2 slow to operate"),
     ],
 )
 def test_a_late_change_names_the_relay_whose_contact_it_waits_for(

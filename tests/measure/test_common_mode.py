@@ -137,14 +137,14 @@ def test_the_mean_of_the_lesser_of_two_readings_is_that_of_the_integral(apart: f
     assert bias_of_lesser(apart, math.sqrt(2)) == pytest.approx(-mean, abs=1e-9)
 
 
-@pytest.mark.parametrize("apart_db", [0.0, 0.3, 1.0, 3.0])
+@pytest.mark.parametrize("apart_db", [0.0, 1.0, 3.0])
 def test_the_worst_of_two_noisy_sources_is_right_in_the_mean(apart_db: float) -> None:
     """Conversions of 60 dB and a little less, each within a decibel by noise of its own."""
     rng = np.random.default_rng(7)
     true = (1e-3, 1e-3 * 10 ** (-apart_db / 20))
     standard = 1e-3 * math.log(10) / 20
     errors = []
-    for _ in range(1500):
+    for _ in range(600):
         looks = []
         for leg, conversion in zip(("hot", "cold"), true, strict=True):
             half = (conversion + standard * rng.standard_normal()) / 2
