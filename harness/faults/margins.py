@@ -22,6 +22,7 @@ from harness.measure.transfer import PREDICTED
 from harness.plan.limits import capture_errors, quiet_of
 from harness.plan.model import Plan, Planned, driven_channel
 from harness.plan.pulses import control_line_states
+from harness.plan.setups import drive_rows
 from harness.plan.states import LIMIT_REACHED, limit_of
 from harness.quantities.estimates import NO_EVIDENCE, PredictedUnits
 from harness.quantities.predicted_ratios import PredictedTransfer
@@ -100,7 +101,7 @@ class PredictedReadings(PredictedUnits):
             setup = self._setups[self.signatures.acquisitions[index].setup]
             ports += setup.view
         prediction = side_by_side([self.plan.predictions[number] for number in numbers])
-        drive = None if setup.drive not in ports else 2 * ports.index(setup.drive)
+        drive = drive_rows(setup, ports)
         shown = _as_measured(np.concatenate(of_units, axis=1), prediction.transfer, drive)
         every, kind = _distinct(shown)
         alike = replace(prediction, spreads=_equivalent(prediction.spreads))
@@ -139,17 +140,17 @@ def _distinct(transfers: Complex) -> tuple[Complex, Indices]:
     return transfers[first], kind.reshape(-1)
 
 
-def _as_measured(transfers: Complex, predicted: Complex, drive: int | None) -> Complex:
+def _as_measured(transfers: Complex, predicted: Complex, drive: tuple[int, int] | None) -> Complex:
     """Set one phase of each column, as `turned` must: no capture knows when it began.
 
-    drive: the row of the driven port's hot leg, before its cold one; None if that is not in view.
+    drive: the rows of the driven port's hot and cold leg; None if that is not in view.
     """
     shown = transfers.copy()
     units = np.arange(len(transfers))
     for column in (0, 1):
         largest = np.abs(transfers[:, :, column]).argmax(axis=1)
         if drive is not None:
-            row = drive + column
+            row = drive[column]
             largest = np.where(np.abs(transfers[:, row, column]) > ANCHOR, row, largest)
         raw = transfers[units, largest, column]
         expected = predicted[largest, column]

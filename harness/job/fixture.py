@@ -1,6 +1,6 @@
 """How the unit is wired to the bench."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Annotated, Literal, Self
 
@@ -133,6 +133,15 @@ class SourceAdded(Table):
     tolerance: Fraction = 0.01
 
 
+def rows_of(port: PortName, ports: Sequence[PortName]) -> tuple[int, int]:
+    """Rows of a port's hot and cold leg where the legs of these ports are shown, in this order.
+
+    Raises ValueError for a port that is not among them.
+    """
+    hot = 2 * ports.index(port)
+    return hot, hot + 1
+
+
 @dataclass(frozen=True, kw_only=True)
 class Setup(Table):
     """[[setup]]: one arrangement of leads."""
@@ -151,8 +160,7 @@ class Setup(Table):
 
     def rows(self, port: PortName) -> tuple[int, int]:
         """Rows of a port's hot and cold leg in what the scope sees; ValueError for a port not viewed."""
-        hot = 2 * self.view.index(port)
-        return hot, hot + 1
+        return rows_of(port, self.view)
 
     def is_alike(self, other: "Setup") -> bool:
         """Whether both drive the same circuit, and differ at most in what they view."""

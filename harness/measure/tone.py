@@ -39,8 +39,7 @@ class ToneFit:
     no tone explains), noise_v (RMS over the whole band of the noise found round the tones, never under that
     of the quantisation), quiet_v (of the noise of the whole spectrum, without its lines), hum_v and lines_v
     (V RMS of all lines that stand out of the noise, of the mains and other ones), line_hz (the strongest
-    other one):
-    shape (inputs,).
+    other one): shape (inputs,).
     """
 
     frequencies_hz: tuple[float, ...]

@@ -19,14 +19,14 @@ from harness.circuit.expand import build_circuit, build_wiring, in_state
 from harness.circuit.predict import PredictedCircuit, Prediction, differential, predict_circuit
 from harness.circuit.routes import SILENT, live_route
 from harness.errors import JobError
-from harness.job.fixture import PortName, Setup
+from harness.job.fixture import PortName, Setup, rows_of
 from harness.job.job import Job
 from harness.job.module import GROUND, LEGS, node_name
 from harness.job.sequence import Check
 from harness.job.state import State
 from harness.measure.tones import Stimulus, choose_tones
 from harness.plan.model import Acquisition
-from harness.plan.setups import CheckAtPort, partner_of, rows_of
+from harness.plan.setups import CheckAtPort, drive_rows, partner_of
 from harness.quantities.need import KnownOhm, Need, PlannedCapture, PortView
 from harness.quantities.quantity import AnyQuantity
 from harness.reading import Limit
@@ -416,11 +416,10 @@ class CheckInState(Need):
         if self.need.second is not None:
             setups, stimulus = [setup, self.need.second], replace(stimulus, kind="synced")
         ports = [port for each in setups for port in each.view]
-        drive = setup.drive if self.judged.quantity.from_drive else None
         view = PortView(
             rows=rows_of(self._port, ports),
             driven_rows=rows_of(self._heard, ports) if self._across else None,
-            drive_rows=rows_of(drive, ports) if drive is not None and drive in ports else None,
+            drive_rows=drive_rows(setup, ports) if self.judged.quantity.from_drive else None,
             frequency_hz=stimulus.frequency_hz,
             source_leg=_source_leg(setup),
             swapped=setup.inputs_swapped,

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from itertools import zip_longest
 
 from harness.errors import JobError, Mistake
-from harness.job.fixture import Fixture, PortName, Setup
+from harness.job.fixture import Fixture, PortName, Setup, rows_of
 from harness.job.job import Job
 from harness.job.module import Module
 from harness.job.sequence import Check
@@ -24,17 +24,12 @@ def through_setup(fixture: Fixture, *, inputs_swapped: bool) -> Setup | None:
     return next(throughs, None)
 
 
-def rows_of(port: PortName, ports: Sequence[PortName]) -> tuple[int, int]:
-    """Rows of a port's hot and cold leg where the legs of these ports are shown, in this order."""
-    hot = 2 * ports.index(port)
-    return hot, hot + 1
-
-
-def drive_rows(setup: Setup) -> tuple[int, int] | None:
-    """Rows that view the driven port; None if the setup does not."""
-    if setup.drive is None or setup.drive not in setup.view:
+def drive_rows(setup: Setup, ports: Sequence[PortName] | None = None) -> tuple[int, int] | None:
+    """Rows that show the driven port, where these ports are shown (None: those of the setup); else None."""
+    shown = setup.view if ports is None else ports
+    if setup.drive is None or setup.drive not in shown:
         return None
-    return setup.rows(setup.drive)
+    return rows_of(setup.drive, shown)
 
 
 @dataclass(frozen=True, kw_only=True)

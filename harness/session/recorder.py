@@ -24,6 +24,7 @@ from harness.measure.tone import ToneFit, fit_tones, from_trigger, joined
 from harness.measure.tones import Stimulus, TonePair
 from harness.measure.transfer import Transfer, Unturned, joined_unturned, predicted_transfer, turned
 from harness.plan.model import Planned
+from harness.plan.setups import drive_rows
 from harness.quantities.forms import StateSeen
 from harness.quantities.need import PortView
 from harness.quantities.quantity import Judged
@@ -396,11 +397,10 @@ def _as_one(parts: Sequence[Measured]) -> Measured:
     )
     unturned = joined_unturned([part.unturned for part in parts if part.unturned is not None])
     ports = [port for part in parts for port in part.setup.view]
-    drive = 2 * ports.index(first.setup.drive) if first.setup.drive in ports else None
     transfer = turned(
         unturned,
         prediction=prediction.transfer,
-        drive_rows=None if drive is None else (drive, drive + 1),
+        drive_rows=drive_rows(first.setup, ports),
         passive=False,
     )
     return replace(first, prediction=prediction, at_one=at_one, transfer=transfer, unturned=unturned)

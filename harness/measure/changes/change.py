@@ -32,6 +32,7 @@ MAINS_ORDERS = (1, 2, 3, 5)
 MAINS_CLEAR = 0.3  # of the noise: fainter hum disturbs neither the search for a change nor a click
 MOST_MAINS = 3  # lines taken out
 MAINS_APART_S = 0.2e-3
+MISSED = "nothing changes in the record; it may have missed the command"
 ELSEWHERE = (
     "nothing changes in the record, and no input shows the control line: a relay that did not move, or a "
     "switchboard or a computer that was late. Bring the control line to a spare scope input, with "
@@ -199,9 +200,7 @@ def read_transfer_time(change: Change, row: int, k: float) -> Estimate:
     """How long a leg shows neither route, s; a floor where no gap is seen."""
     if not change.leg_changes.legs:
         if isinstance(change.edge, str):
-            raise ReadingError(
-                f"nothing changes in the record; it may have missed the command: {change.edge}"
-            )
+            raise ReadingError(f"{MISSED}: {change.edge}")
         if change.may_be_elsewhere:
             raise ReadingError(ELSEWHERE)
         return below(smallest_interruption(change.leg_changes.sides, row), k=k)
@@ -223,7 +222,7 @@ def read_click(
     Raises ReadingError if nothing changes in the record, and the command may lie outside it.
     """
     if change.may_be_elsewhere and isinstance(change.edge, str):
-        raise ReadingError(f"nothing changes in the record; it may have missed the command: {change.edge}")
+        raise ReadingError(f"{MISSED}: {change.edge}")
     click = measure_click(_excess(change, rows, audio), gain_standard=gain_standard, k=k)
     match measure:
         case "peak":
